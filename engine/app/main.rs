@@ -1,0 +1,3 @@
+//! Tenterhook, the program.
+
+fn main() {}

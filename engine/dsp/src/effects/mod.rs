@@ -1,0 +1,58 @@
+//! The effects: one file each, and the one table that everything else is derived from.
+
+mod direct;
+mod freeze;
+mod reverse;
+mod stretch;
+
+use crate::memory::Heard;
+use tenterhook_plan::declare::{Declaration, Setting};
+
+/// An effect as the program knows it.
+#[derive(Clone, Copy)]
+pub struct Effect {
+    /// What it says about itself.
+    pub declaration: Declaration,
+    /// How loud it is at x, 0…1.
+    pub level: fn(f32) -> f32,
+    /// How many seconds of its source's past it reads with these settings.
+    pub reach: fn(&[Setting]) -> f64,
+    /// Makes a processor. Called off the audio thread: it allocates all that the processor will ever need.
+    pub make: fn(&Settings) -> Box<dyn Processor>,
+}
+
+/// What a processor is made from.
+#[derive(Clone, Copy, Debug)]
+pub struct Settings<'a> {
+    /// The effect's own settings, in the order of its declaration.
+    pub values: &'a [Setting],
+    /// Samples a second.
+    pub rate: u32,
+    /// What its random numbers come from, together with the sample and the grain: never a running stream.
+    pub seed: u64,
+}
+
+/// One voice of an effect. The engine owns its level and its fades; a processor only makes the sound.
+///
+/// Everything here runs on the audio thread: nothing may allocate, free, lock, wait or panic.
+pub trait Processor: Send {
+    /// Begins afresh at sample `at`, from what has been heard before it (`heard.end() == at`).
+    fn begin(&mut self, at: u64, heard: &Heard<'_>);
+
+    /// Makes the samples from `from` on, which all lie in one cell of the [grid](crate::CELL), `from` may be inside it.
+    ///
+    /// `now` is the source at these samples, `x` the smoothed controller at each of them, `heard` what came before the
+    /// cell, or before the beginning if that is in this cell. All slices have the same length. Work that is due at a
+    /// grid line is done in the call whose `from` is that line: there is exactly one.
+    ///
+    /// The sound must be the same however the cell is cut into calls.
+    fn render(&mut self, from: u64, now: &[f32], x: &[f32], heard: &Heard<'_>, out: &mut [f32]);
+}
+
+/// All effects.
+pub static EFFECTS: [Effect; 4] = [stretch::EFFECT, reverse::EFFECT, freeze::EFFECT, direct::EFFECT];
+
+/// The effect of this name.
+pub fn named(name: &str) -> Option<&'static Effect> {
+    EFFECTS.iter().find(|effect| effect.declaration.name == name)
+}

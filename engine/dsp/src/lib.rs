@@ -1,0 +1,16 @@
+//! Samples in, samples out.
+//!
+//! The [effects] of Tenterhook, one file each, and what they share. Nothing here opens a file, asks a clock, waits,
+//! prints or knows a device; time is a sample number that the caller passes in.
+//!
+//! # The grid
+//! All work is cut at multiples of [`CELL`] samples, counted from the engine's first sample, besides the places where
+//! gestures fall. Whatever happens "now and then" (a step of an analysis, a meter settling) happens at such a grid
+//! line, so that a run's sound does not depend on the block size of the device.
+
+pub mod effects;
+pub mod memory;
+pub mod ramp;
+
+/// Samples between two lines of the absolute grid at which periodic work may be done.
+pub const CELL: u64 = 32;

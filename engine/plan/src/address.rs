@@ -1,0 +1,115 @@
+//! Controllers, and the messages that reach them.
+
+use crate::MicId;
+
+/// One named 0…1 value that a person, or a mic's own loudness, moves.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Controller {
+    /// Its name in the piece.
+    pub name: String,
+    /// What reaches it from outside.
+    pub address: Address,
+    /// How the incoming value is bent.
+    pub curve: Curve,
+    /// Each press turns it over.
+    pub latch: bool,
+    /// Seconds that the smoothed value takes from 0 to 1.
+    pub rise: f64,
+    /// Seconds that the smoothed value takes from 1 to 0; `None`: the effect's own short end.
+    pub fall: Option<f64>,
+}
+
+impl Controller {
+    /// Whether it knows only off and on, so that a small move of it cannot be told from rest.
+    pub fn is_switch(&self) -> bool {
+        self.latch
+            || match self.address {
+                Address::Midi { message: Message::Control { switch, .. }, .. } => switch,
+                Address::Midi { message: Message::Note { .. }, .. } | Address::Key(_) => true,
+                Address::Osc { .. } | Address::Loudness { .. } | Address::Page => false,
+            }
+    }
+
+    /// Whether it follows a mic's loudness.
+    pub fn is_loudness(&self) -> bool {
+        matches!(self.address, Address::Loudness { .. })
+    }
+}
+
+/// What reaches a controller from outside.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Address {
+    /// A MIDI message.
+    Midi {
+        /// Which message.
+        message: Message,
+        /// Its channel, 0…15; `None`: any.
+        channel: Option<u8>,
+        /// Part of the name of the port it comes from; `None`: any port.
+        port: Option<String>,
+    },
+    /// A key of the terminal or the page, by the name that the W3C UI Events standard gives its value ("PageUp", "a").
+    Key(String),
+    /// An Open Sound Control address; its first number is the value.
+    Osc {
+        /// The address, with its leading slash.
+        path: String,
+        /// The number that stands for 0.
+        from: f64,
+        /// The number that stands for 1.
+        to: f64,
+    },
+    /// The loudness of a mic.
+    Loudness {
+        /// Which mic.
+        mic: MicId,
+        /// The level, in dBFS (RMS re a full-scale amplitude), that stands for 0.
+        from_db: f64,
+        /// The level that stands for 1.
+        to_db: f64,
+    },
+    /// Nothing but the page and written gestures.
+    Page,
+}
+
+/// A MIDI message that carries a controller's value.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Message {
+    /// A control change.
+    Control {
+        /// Its number, 0…127.
+        number: u8,
+        /// 64 and above is 1, below is 0; otherwise the value is value/127.
+        switch: bool,
+    },
+    /// A note: 1 from note-on to note-off.
+    Note {
+        /// Its number, 0…127.
+        number: u8,
+    },
+}
+
+/// How an incoming value v of 0…1 is bent.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Curve {
+    /// v².
+    Slow,
+    /// v.
+    #[default]
+    Even,
+    /// √v.
+    Fast,
+}
+
+impl Curve {
+    /// The bent value; anything outside 0…1 is first brought into it, and NaN becomes 0.
+    pub fn bend(self, value: f32) -> f32 {
+        // `max` first: it turns NaN into 0.
+        let value = value.max(0.0).min(1.0);
+        match self {
+            Curve::Slow => value * value,
+            Curve::Even => value,
+            Curve::Fast => value.sqrt(),
+        }
+    }
+}

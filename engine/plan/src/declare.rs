@@ -1,0 +1,116 @@
+//! What an effect says about itself. The parser, the page, the sheet, the law tests and the benchmarks read it here.
+
+/// An effect's declaration.
+#[derive(Clone, Copy, Debug)]
+pub struct Declaration {
+    /// Its name in a piece.
+    pub name: &'static str,
+    /// What it does, in one sentence.
+    pub help: &'static str,
+    /// What x, its one controller, does.
+    pub x: &'static str,
+    /// Its own settings: at most two.
+    pub settings: &'static [SettingDeclaration],
+    /// What comes out of it.
+    pub emits: Emits,
+}
+
+/// What an effect makes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Emits {
+    /// Sound.
+    Audio,
+    /// Notes for an instrument.
+    Notes,
+    /// Numbers for lights or machines.
+    Values,
+}
+
+/// One setting of an effect.
+#[derive(Clone, Copy, Debug)]
+pub struct SettingDeclaration {
+    /// Its key in a piece.
+    pub name: &'static str,
+    /// What it does, in one sentence.
+    pub help: &'static str,
+    /// Its kind, range and default.
+    pub kind: Kind,
+}
+
+/// The kind of a setting, with what is allowed and what it is when nothing is said.
+#[derive(Clone, Copy, Debug)]
+pub enum Kind {
+    /// A number with a unit.
+    Quantity {
+        /// The unit of the three numbers.
+        unit: Unit,
+        /// The least value allowed.
+        least: f64,
+        /// The greatest value allowed.
+        most: f64,
+        /// The value if nothing is said.
+        default: f64,
+    },
+    /// One of a few words.
+    Choice {
+        /// The words, each with what it means.
+        words: &'static [(&'static str, &'static str)],
+        /// Which of them if nothing is said.
+        default: usize,
+    },
+    /// The path of a sound file, relative to the piece.
+    File,
+    /// A musical interval.
+    Interval {
+        /// Cents if nothing is said.
+        default_cents: f64,
+    },
+}
+
+impl Kind {
+    /// The setting if nothing is said; `None`: it must be said.
+    pub fn default(&self) -> Option<Setting> {
+        match *self {
+            Kind::Quantity { default, .. } => Some(Setting::Quantity(default)),
+            Kind::Choice { default, .. } => Some(Setting::Choice(default)),
+            Kind::File => None,
+            Kind::Interval { default_cents } => Some(Setting::Interval(default_cents)),
+        }
+    }
+}
+
+/// The unit of a quantity, in which its number is kept.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Unit {
+    /// A plain number, written without quotes.
+    Number,
+    /// Seconds, written `"2 s"` or `"180 ms"`.
+    Seconds,
+    /// Decibels, written `"-3 dB"`.
+    Decibels,
+    /// Hertz, written `"60 Hz"`.
+    Hertz,
+}
+
+/// A setting's value, of the [`Kind`] that its declaration names.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Setting {
+    /// In the declaration's unit, within its range.
+    Quantity(f64),
+    /// The place of the word in the declaration's list.
+    Choice(usize),
+    /// A path.
+    File(String),
+    /// Cents.
+    Interval(f64),
+}
+
+impl Setting {
+    /// The number of a quantity or an interval; 0 for the other kinds, which no declaration confuses.
+    pub fn number(&self) -> f64 {
+        match self {
+            Setting::Quantity(number) | Setting::Interval(number) => *number,
+            Setting::Choice(_) | Setting::File(_) => 0.0,
+        }
+    }
+}

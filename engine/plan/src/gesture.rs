@@ -1,0 +1,75 @@
+//! Gestures: every change of the sound, live or written down.
+
+use crate::{ControllerId, MicId, OutputId, SceneId};
+
+/// One change of one thing.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Gesture {
+    /// A controller takes a value, 0…1 after scaling and curve.
+    Controller {
+        /// Which controller.
+        id: ControllerId,
+        /// Its new value.
+        value: f32,
+    },
+    /// The switch of a latched controller goes down or comes up; going down turns the controller over.
+    Press {
+        /// Which controller.
+        id: ControllerId,
+        /// Down, or up.
+        down: bool,
+    },
+    /// A scene starts.
+    Fire(SceneId),
+    /// The scene after the present one starts, if there is one.
+    Next,
+    /// The scene before the present one starts, if there is one.
+    Back,
+    /// Everything processed falls silent (true), or may sound again (false).
+    Hush(bool),
+    /// The level of one output, or of all together, in dB.
+    Level {
+        /// Which output; `None`: all.
+        output: Option<OutputId>,
+        /// The level; −120 and below is silence.
+        db: f32,
+    },
+    /// A mic is shut off, or let in again.
+    Mute {
+        /// Which mic.
+        mic: MicId,
+        /// Shut off.
+        muted: bool,
+    },
+}
+
+/// A MIDI channel message as it came.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Midi {
+    /// The ports of the plan (see [`Plan::ports`](crate::Plan::ports)) whose name the message's port matches, a bit each.
+    pub ports: u64,
+    /// Status and data bytes.
+    pub bytes: [u8; 3],
+}
+
+/// What can reach the engine.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Event {
+    /// A gesture.
+    Gesture(Gesture),
+    /// A MIDI message, whose meaning the engine looks up in the piece that is in force.
+    Midi(Midi),
+}
+
+/// Something and the sample at which it happens.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Timed<T> {
+    /// The sample, counted from the engine's first.
+    pub sample: u64,
+    /// What happens then.
+    pub what: T,
+}
+
+/// A gesture as it was applied. Of [`Gesture`]'s kinds only those are left that stand for themselves when they are
+/// played back: `Controller`, `Fire`, `Hush`, `Level` and `Mute`.
+pub type Applied = Timed<Gesture>;

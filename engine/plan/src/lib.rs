@@ -1,0 +1,17 @@
+//! The words that every part of Tenterhook shares: names as ids, the [`Plan`] of a piece in one hall, the [`Gesture`]s
+//! that change its sound, and what an effect [declares](declare) about itself.
+//!
+//! This crate has no dependencies and does nothing: it only says what there is.
+
+mod address;
+pub mod declare;
+mod gesture;
+mod ids;
+mod level;
+mod piece;
+
+pub use address::{Address, Controller, Curve, Message};
+pub use gesture::{Applied, Event, Gesture, Midi, Timed};
+pub use ids::{ControllerId, GroupId, InstanceId, MicId, OutputId, SceneId};
+pub use level::{Decibels, gain};
+pub use piece::{By, Group, Identity, Instance, Mic, Output, Owner, Plan, Scene, Send, Source, Use};
