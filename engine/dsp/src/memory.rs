@@ -20,12 +20,9 @@ impl Memory {
         Self { ring: ring.into_boxed_slice(), written: 0 }
     }
 
-    /// Writes the sound from sample `from` on. Anything between the last sample written and `from` is silence.
+    /// Writes the sound from sample `from` on: the sample after the last one written, or any if nothing is written yet.
     pub fn write(&mut self, from: u64, samples: &[f32]) {
         let mask = self.ring.len() - 1;
-        if from != self.written {
-            self.ring.fill(0.0);
-        }
         for (i, &sample) in samples.iter().enumerate() {
             self.ring[(from as usize + i) & mask] = sample;
         }

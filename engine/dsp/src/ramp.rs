@@ -37,7 +37,7 @@ impl Ramp {
     }
 
     /// The next sample's value.
-    pub fn next(&mut self) -> f32 {
+    pub fn advance(&mut self) -> f32 {
         if self.left > 0 {
             self.left -= 1;
             self.value = if self.left == 0 { self.target } else { self.value + self.step };
