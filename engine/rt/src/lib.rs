@@ -1,1 +1,13 @@
-//! x
+//! The real-time engine: one [`process`](Engine::process), and the hand-over between it and the rest of the program.
+//!
+//! [`engine`] makes the two halves. The [`Engine`] belongs to the audio thread: it turns blocks of mics into blocks of
+//! outputs. The [`Control`] belongs to any other thread: it sends events, replaces the piece, and reads what happened.
+//! Between them there are only rings that neither side ever waits for.
+
+mod control;
+mod engine;
+mod reading;
+
+pub use control::{Control, Full, engine};
+pub use engine::Engine;
+pub use reading::{Channel, Reading};
