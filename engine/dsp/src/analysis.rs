@@ -1,6 +1,6 @@
 //! What a source's sound is like, moment by moment: one analysis per source, on an absolute clock.
 //!
-//! Every 256 samples (at 44.1 and 48 kHz) a frame of 1024 is weighed: how steady, how loud, how pitched. The work is cut
+//! Every 512 samples (at 44.1 and 48 kHz) a frame of 2048 is weighed: how steady, how loud, how pitched. The work is cut
 //! into steps at grid lines, and a moment is known from a grid line on that depends on nothing but its own number.
 
 use crate::CELL;
@@ -14,7 +14,7 @@ use std::sync::Arc;
 const STEPS: u64 = 5;
 const BANDS: usize = 8;
 /// Moments kept, about 1.4 s.
-const KEPT: usize = 256;
+const KEPT: usize = 128;
 /// The level of silence in dB: far below any mic's noise.
 const SILENCE: f32 = -160.0;
 
@@ -62,9 +62,10 @@ pub(crate) struct Analysis {
 impl Analysis {
     /// An analysis for `rate` samples a second; `stagger` moves its steps against those of other sources.
     pub fn new(rate: u32, stagger: u64) -> Self {
-        let (size, hop) = (scaled(1024, rate), scaled(1024, rate) / 4);
+        let (size, hop) = (scaled(2048, rate), scaled(2048, rate) / 4);
         let schedule = Schedule::new(hop, STEPS);
-        let padded = 2 * size;
+        // So much of nothing after the frame that no lag looked at comes round to it.
+        let padded = size / 2 * 3;
         let mut planner = RealFftPlanner::new();
         let (forward, inverse) = (planner.plan_fft_forward(padded), planner.plan_fft_inverse(padded));
         let scratch = forward.get_scratch_len().max(inverse.get_scratch_len());
@@ -73,7 +74,7 @@ impl Analysis {
         let second = rate as f32;
         let first_lag = (0.00125 * second) as usize;
         let lags = (first_lag..=(0.0125 * second) as usize).map(|lag| own(lag).max(1e-3) / own(0)).collect();
-        let bin = |hertz: f32| ((hertz * padded as f32 / second).round() as usize).clamp(1, size);
+        let bin = |hertz: f32| ((hertz * padded as f32 / second).round() as usize).clamp(1, padded / 2);
         Self {
             schedule,
             rate: second,
@@ -140,6 +141,11 @@ impl Analysis {
             if let (Some(&low), Some(&high)) = (self.edges.get(i), self.edges.get(i + 1)) {
                 *band = level(self.spectrum.get(low..high).unwrap_or_default());
             }
+        }
+        // What lies far below the loudest band is its leakage or nothing that an ear would follow.
+        let loudest = self.moment.bands.iter().copied().fold(SILENCE, f32::max);
+        for band in &mut self.moment.bands {
+            *band = band.max(loudest - 50.0);
         }
         self.moment.level = level(self.spectrum.get(self.voiced.clone()).unwrap_or_default());
     }
@@ -226,5 +232,95 @@ impl Analysis {
         let (back, _) = places().find(|&(_, score)| score >= best - 0.05)?;
         let end = newest.checked_sub(back * hop + self.stagger)?;
         end.checked_sub(samples(0.04) + samples(0.03))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::memory::Memory;
+    use crate::random;
+    use std::f64::consts::TAU;
+
+    const SECOND: usize = 48_000;
+
+    /// A tone with ten harmonics.
+    fn tone(hertz: f64, amplitude: f64, samples: usize) -> Vec<f32> {
+        let value =
+            |i: usize| (1..=10).map(|k| (TAU * hertz * (k * i) as f64 / 48_000.0).sin() / k as f64).sum::<f64>();
+        (0..samples).map(|i| (amplitude * value(i)) as f32).collect()
+    }
+
+    fn noise(amplitude: f64, samples: usize) -> Vec<f32> {
+        (0..samples).map(|i| (amplitude * (2.0 * random::even(1, i as u64, 0) - 1.0)) as f32).collect()
+    }
+
+    /// How long before the end of the sound its steadiest moment lies, in milliseconds, for every stagger alike.
+    fn steadiest(sound: &[f32]) -> Option<f64> {
+        let found: Vec<_> = (0..20)
+            .map(|stagger| {
+                let mut memory = Memory::with_analysis(SECOND, 48_000, stagger);
+                memory.write(0, sound);
+                let end = sound.len() as u64;
+                memory.heard(end).steadiest().map(|at| (end - at) as f64 / 48.0)
+            })
+            .collect();
+        let (least, most) = found.iter().fold((f64::MAX, f64::MIN), |(least, most), found| {
+            let found = found.unwrap_or(-1.0);
+            (least.min(found), most.max(found))
+        });
+        assert!(most - least <= 16.0, "{found:?}");
+        found[0]
+    }
+
+    #[test]
+    fn of_a_steady_tone_it_is_the_latest_moment_clear_of_the_gesture() {
+        for hertz in [98.0, 220.0, 440.0, 784.0] {
+            // 70 ms, and what the analysis is behind: at most a hop and its steps.
+            let found = steadiest(&tone(hertz, 0.1, SECOND)).expect("a moment");
+            assert!((70.0..85.0).contains(&found), "{hertz}: {found} ms");
+        }
+    }
+
+    #[test]
+    fn a_consonant_after_the_vowel_is_passed_over() {
+        for late in [30, 60, 100] {
+            let mut sound = tone(220.0, 0.1, SECOND);
+            sound.extend(noise(0.2, late * 48));
+            let found = steadiest(&sound).expect("the vowel");
+            let before = found - late as f64;
+            assert!((35.0..110.0).contains(&before), "{before} ms before the vowel's end, {late} ms late");
+        }
+    }
+
+    #[test]
+    fn another_instruments_spill_after_the_note_is_passed_over() {
+        let mut sound = tone(220.0, 0.2, SECOND);
+        sound.extend(tone(330.0, 0.004, 80 * 48));
+        let found = steadiest(&sound).expect("the note");
+        assert!(found > 110.0, "{found} ms");
+        // On its own it would do.
+        assert!(steadiest(&tone(330.0, 0.004, SECOND)).is_some());
+    }
+
+    #[test]
+    fn noise_and_silence_have_no_steady_moment() {
+        assert_eq!(steadiest(&noise(0.3, SECOND)), None);
+        assert_eq!(steadiest(&vec![0.0; SECOND]), None);
+        let mut memory = Memory::new(SECOND);
+        memory.write(0, &tone(220.0, 0.1, SECOND));
+        assert_eq!(memory.heard(SECOND as u64).steadiest(), None, "nobody asked for its analysis");
+    }
+
+    #[test]
+    fn what_is_written_ahead_is_not_known() {
+        let mut sound = tone(220.0, 0.1, SECOND);
+        let mut memory = Memory::with_analysis(SECOND, 48_000, 5);
+        memory.write(0, &sound);
+        let alone = memory.heard(SECOND as u64).steadiest();
+        sound.extend(noise(0.2, 512));
+        let mut ahead = Memory::with_analysis(SECOND, 48_000, 5);
+        sound.chunks(77).zip(0..).for_each(|(piece, i)| ahead.write(77 * i, piece));
+        assert_eq!(ahead.heard(SECOND as u64).steadiest(), alone);
+        assert!(alone.is_some());
     }
 }

@@ -48,6 +48,8 @@ mod tests {
     use proptest::prelude::*;
 
     proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, ..Default::default() })]
+
         #[test]
         fn whatever_goes_in_sound_comes_out(bits in proptest::collection::vec(any::<u32>(), 0..200)) {
             let given: Vec<f32> = bits.iter().map(|&b| f32::from_bits(b)).collect();

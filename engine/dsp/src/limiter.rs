@@ -61,6 +61,8 @@ mod tests {
     use proptest::prelude::*;
 
     proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, ..Default::default() })]
+
         #[test]
         fn never_above_the_ceiling_and_the_cut_is_no_matter(
             sound in proptest::collection::vec(-16f32..16.0, 1..400),

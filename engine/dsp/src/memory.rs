@@ -145,6 +145,8 @@ mod tests {
     use proptest::prelude::*;
 
     proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, ..Default::default() })]
+
         #[test]
         fn a_slice_is_read_as_sample_by_sample(
             written in 1u64..400, end in 0u64..450, from in -100i64..500, length in 0usize..300,

@@ -134,6 +134,8 @@ mod tests {
     }
 
     proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, ..Default::default() })]
+
         #[test]
         fn the_cut_is_no_matter(sound in proptest::collection::vec(-2f32..2.0, 1..600), cut in 1usize..100) {
             let (mut whole, mut pieces) = (Meter::new(48_000), Meter::new(48_000));

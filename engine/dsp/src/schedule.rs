@@ -50,6 +50,8 @@ mod tests {
     use proptest::prelude::*;
 
     proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, ..Default::default() })]
+
         #[test]
         fn every_step_comes_once_per_round_in_order_and_within_the_lead(octave in 5u32..12, steps in 1u64..16) {
             let schedule = Schedule::new(1 << octave, steps);

@@ -47,6 +47,33 @@ fn the_seam_neither_dips_nor_swells() {
 }
 
 #[test]
+fn a_held_vibrato_has_a_pitch_within_its_own_and_hangs_still() {
+    // ±30 cents at 5.5 Hz, with breath 30 dB down: the hold is somewhere within, and does not wobble.
+    let mut phase = 0.0f64;
+    let mut source: Vec<f32> = (0..250_000u32)
+        .map(|i| {
+            let cents = 30.0 * (std::f64::consts::TAU * 5.5 * f64::from(i) / 48_000.0).sin();
+            phase += std::f64::consts::TAU * 220.0 * 2f64.powf(cents / 1200.0) / 48_000.0;
+            (1..=15).map(|k| 0.15 * (f64::from(k) * phase).sin() / f64::from(k)).sum::<f64>() as f32
+        })
+        .collect();
+    source.iter_mut().zip(noise(5, 0.01, 250_000)).for_each(|(x, breath)| *x += breath);
+    for at in [60_000, 62_200, 64_400] {
+        let out = freeze(at).play(&source);
+        let held = &out[12_000..];
+        let off = cents(held, 220.0);
+        assert!(off.abs() < 32.0, "{off} cents");
+        let apart = cents(&held[..70_000], 220.0) - cents(&held[70_000..140_000], 220.0);
+        assert!(apart.abs() < 0.5, "{apart} cents of drift");
+        let whole = level(held);
+        assert!((whole - level(&source)).abs() < 1.0);
+        for piece in held.chunks_exact(2400) {
+            assert!((level(piece) - whole).abs() < 0.5, "{} dB", level(piece) - whole);
+        }
+    }
+}
+
+#[test]
 fn it_sounds_from_its_very_sample_what_was_heard() {
     let source = noise(1, 0.5, 70_000);
     let out = freeze(60_007).with(0, NOW).play(&source);
