@@ -29,7 +29,6 @@ pub(crate) enum Rules {
 
 /// Checks a piece as written and gives what it means; `None`: there are errors among the findings.
 pub(crate) fn resolve(piece: &Piece, rules: Rules, findings: &mut Findings) -> Option<Plan> {
-    let beginning = Place::beginning(0);
     let names = Names::check(piece, findings)?;
     let (mics, homes) = sounds::mics(&names, rules, findings);
     let groups = sounds::groups(&names, findings);
@@ -49,17 +48,6 @@ pub(crate) fn resolve(piece: &Piece, rules: Rules, findings: &mut Findings) -> O
         back: commands[1],
         hush: commands[2],
     };
-    if piece.tables.mics.is_empty() {
-        findings.add(Kind::NoMics, beginning, "this piece has no mics", "write [mics] and voice = 1 below it");
-    }
-    if piece.tables.outputs.is_empty() {
-        let remedy = "write [outputs] and, below it, left = 1 and right = 2";
-        findings.add(Kind::NoOutputs, beginning, "this piece has no outputs", remedy);
-    }
-    if piece.scenes.is_empty() {
-        let remedy = "write [[scene]] and mark = \"A\" below it";
-        findings.add(Kind::NoScenes, beginning, "this piece has no scenes", remedy);
-    }
     scenes::resolve(piece, &names, &homes, &mut plan, findings);
     if findings.has_errors() {
         return None;

@@ -60,7 +60,8 @@ pub(super) fn groups(names: &Names<'_>, findings: &mut Findings) -> Vec<Group> {
     for named in names.groups {
         let mut mics: Vec<MicId> = Vec::new();
         for name in named.what.mics.value().into_iter().flatten() {
-            if names.groups.iter().any(|group| group.name == name.value) {
+            let is_mic = names.mics.iter().any(|mic| mic.name == name.value);
+            if !is_mic && names.groups.iter().any(|group| group.name == name.value) {
                 let message = format!("\"{}\" is a group, and a group holds mics only", name.value);
                 findings.add(Kind::GroupInGroup, name.place, message, "name its mics one by one");
             } else if let Some(mic) = names.mic(name, findings) {

@@ -42,6 +42,15 @@ impl<'t> Fields<'t> {
         }
     }
 
+    /// Whether a key is not there, or holds a table or a list of nothing.
+    pub fn is_empty(&self, key: &str) -> bool {
+        items(self.table, self.file).find(|item| item.key == key).is_none_or(|item| match item.value {
+            DeValue::Table(table) => table.is_empty(),
+            DeValue::Array(list) => list.is_empty(),
+            _ => false,
+        })
+    }
+
     /// A table of named things, in the order of the file; empty if the key is not there.
     pub fn named<T>(
         &mut self,

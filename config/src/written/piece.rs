@@ -90,6 +90,13 @@ pub(crate) type End = Result<f64, String>;
 /// The names of the keys that say what reaches a controller.
 pub(crate) const CONTROLLER_NAMES: [&str; 5] = ["cc", "note", "key", "osc", "loudness"];
 
+/// What a piece cannot do without.
+const NEEDED: [(Kind, &str, &str, &str); 3] = [
+    (Kind::NoMics, "mics", "mics", "write [mics] and, below it, voice = 1"),
+    (Kind::NoOutputs, "outputs", "outputs", "write [outputs] and, below it, left = 1 and right = 2"),
+    (Kind::NoScenes, "scene", "scenes", "write [[scene]] and, below it, mark = \"A\""),
+];
+
 #[derive(Clone, Debug)]
 pub(crate) struct Scene {
     pub mark: Said<String>,
@@ -117,6 +124,11 @@ impl Piece {
             groups: fields.named("groups", findings, |item, findings| Group { mics: said(item, findings, value::list) }),
             scenes: scenes(fields.item("scene"), findings),
         };
+        for (kind, key, what, remedy) in NEEDED {
+            if fields.is_empty(key) {
+                findings.add(kind, Place::beginning(file), format!("this piece has no {what}"), remedy);
+            }
+        }
         fields.finish("a piece", findings);
         piece
     }
