@@ -101,7 +101,8 @@ mod tests {
 
     #[test]
     fn what_is_spelled_reads_back() {
-        for (unit, value) in [(Unit::Seconds, 0.05), (Unit::Seconds, 1.5), (Unit::Decibels, -3.0), (Unit::Hertz, 440.0)] {
+        for (unit, value) in [(Unit::Seconds, 0.05), (Unit::Seconds, 1.5), (Unit::Decibels, -3.0), (Unit::Hertz, 440.0)]
+        {
             assert_eq!(parse(&spell(unit, value), unit), Ok(value));
         }
     }

@@ -110,7 +110,11 @@ fn cases() -> Vec<(Kind, In, &'static str)> {
         (NoScenes, Whole("«»mics = { voice = 1 }\noutputs = { left = 1 }\n"), "[[scene]]"),
         (UnknownMic, Piece("[\"voice\", \"viol\"]", "[\"voice\", «\"voil\"»]"), "\"viol\""),
         (UnknownMic, Piece("[scene.mic.voice]", "[scene.mic.«vioce»]"), "\"voice\""),
-        (UnknownMic, Piece("{ cc = 11 }", "{ loudness = «\"harp\"», from = \"-50 dB\", to = \"0 dB\" }"), "\"voice\", \"viol\""),
+        (
+            UnknownMic,
+            Piece("{ cc = 11 }", "{ loudness = «\"harp\"», from = \"-50 dB\", to = \"0 dB\" }"),
+            "\"voice\", \"viol\"",
+        ),
         (UnknownMic, Hall("[mics]\n«vioce» = 3\n"), "\"voice\""),
         (UnknownMic, Lines("1,«mute/voise»,1\n"), "\"voice\""),
         (UnknownOutput, Piece("\"foot\" }", "\"foot\", to = [«\"rigth\"»] }"), "\"right\""),
@@ -224,7 +228,9 @@ fn marked_piece(place: &In) -> String {
             SOUND.replace(from, to)
         }
         Whole(text) => (*text).to_owned(),
-        Lines(_) => SOUND.replace("foot  = {", "loud = { loudness = \"voice\", from = \"-50 dB\", to = \"0 dB\" }\nfoot  = {"),
+        Lines(_) => {
+            SOUND.replace("foot  = {", "loud = { loudness = \"voice\", from = \"-50 dB\", to = \"0 dB\" }\nfoot  = {")
+        }
         Hall(_) | Csv(_) | Bytes(_) => SOUND.to_owned(),
     }
 }
@@ -246,7 +252,9 @@ fn run(place: &In) -> (Report, Option<(usize, usize, usize)>) {
         Lines(lines) => format!("seconds,controller,value\n{lines}").into_bytes(),
         Csv(text) => (*text).to_owned().into_bytes(),
         Bytes(bytes) => bytes.clone(),
-        Piece(..) | Whole(_) | Hall(_) => return (checked.map_or_else(|report| report, |checked| checked.cautions), marks),
+        Piece(..) | Whole(_) | Hall(_) => {
+            return (checked.map_or_else(|report| report, |checked| checked.cautions), marks);
+        }
     };
     let (bytes, marks) = match std::str::from_utf8(&bytes).map(unmark) {
         Ok((text, marks)) => (text.into_bytes(), marks),
@@ -258,7 +266,8 @@ fn run(place: &In) -> (Report, Option<(usize, usize, usize)>) {
 
 #[test]
 fn the_sound_piece_is_sound() {
-    let checked = check(&Text::new("piece.toml", SOUND), None).unwrap_or_else(|report| panic!("{}", report.render(false)));
+    let checked =
+        check(&Text::new("piece.toml", SOUND), None).unwrap_or_else(|report| panic!("{}", report.render(false)));
     assert!(checked.cautions.is_empty(), "{}", checked.cautions.render(false));
 }
 
@@ -373,7 +382,10 @@ fn programs_read_the_same_as_people() {
     let json = report.to_json();
     let one = &json[0];
     assert_eq!(json.as_array().map(Vec::len), Some(report.diagnostics().len()));
-    assert_eq!((&one["severity"], &one["kind"], &one["file"]), (&"error".into(), &"unknown-key".into(), &"piece.toml".into()));
+    assert_eq!(
+        (&one["severity"], &one["kind"], &one["file"]),
+        (&"error".into(), &"unknown-key".into(), &"piece.toml".into())
+    );
     assert_eq!((&one["line"], &one["column"], &one["length"]), (&2.into(), &1.into(), &5.into()));
     assert_eq!(one["message"], report.diagnostics()[0].message);
     assert_eq!(one["remedy"], report.diagnostics()[0].remedy);

@@ -3,7 +3,7 @@
 use proptest::prelude::*;
 use std::sync::LazyLock;
 use tenterhook_config::{CSV_HEADER, Gestures, Kind, Text, check, gesture_line, gestures, sample_at, write_gestures};
-use tenterhook_plan::{Applied, ControllerId, Event, Gesture, Midi, MicId, OutputId, Plan, SceneId, Timed};
+use tenterhook_plan::{Applied, ControllerId, Event, Gesture, MicId, Midi, OutputId, Plan, SceneId, Timed};
 
 /// A piece whose names are as awkward as names may be.
 const PIECE: &str = r#"
@@ -114,10 +114,10 @@ fn samples_are_rounded_half_up() {
 
 /// Standard MIDI Files 1.0, worked example: format 0, 96 ticks a quarter, 500 000 µs a quarter, two seconds long.
 const WORKED_EXAMPLE: [u8; 81] = [
-    0x4d, 0x54, 0x68, 0x64, 0, 0, 0, 6, 0, 0, 0, 1, 0, 0x60, 0x4d, 0x54, 0x72, 0x6b, 0, 0, 0, 0x3b, 0x00, 0xff, 0x58, 0x04,
-    0x04, 0x02, 0x18, 0x08, 0x00, 0xff, 0x51, 0x03, 0x07, 0xa1, 0x20, 0x00, 0xc0, 0x05, 0x00, 0xc1, 0x2e, 0x00, 0xc2, 0x46,
-    0x00, 0x92, 0x30, 0x60, 0x00, 0x3c, 0x60, 0x60, 0x91, 0x43, 0x40, 0x60, 0x90, 0x4c, 0x20, 0x81, 0x40, 0x82, 0x30, 0x40,
-    0x00, 0x3c, 0x40, 0x00, 0x81, 0x43, 0x40, 0x00, 0x80, 0x4c, 0x40, 0x00, 0xff, 0x2f, 0x00,
+    0x4d, 0x54, 0x68, 0x64, 0, 0, 0, 6, 0, 0, 0, 1, 0, 0x60, 0x4d, 0x54, 0x72, 0x6b, 0, 0, 0, 0x3b, 0x00, 0xff, 0x58,
+    0x04, 0x04, 0x02, 0x18, 0x08, 0x00, 0xff, 0x51, 0x03, 0x07, 0xa1, 0x20, 0x00, 0xc0, 0x05, 0x00, 0xc1, 0x2e, 0x00,
+    0xc2, 0x46, 0x00, 0x92, 0x30, 0x60, 0x00, 0x3c, 0x60, 0x60, 0x91, 0x43, 0x40, 0x60, 0x90, 0x4c, 0x20, 0x81, 0x40,
+    0x82, 0x30, 0x40, 0x00, 0x3c, 0x40, 0x00, 0x81, 0x43, 0x40, 0x00, 0x80, 0x4c, 0x40, 0x00, 0xff, 0x2f, 0x00,
 ];
 
 /// A piece with this many scenes and a controller for each of these notes.
@@ -184,7 +184,8 @@ fn file(format: u8, timing: [u8; 2], tracks: &[Vec<(u32, Vec<u8>)>]) -> Vec<u8> 
     bytes.extend([format, 0, tracks.len() as u8]);
     bytes.extend(timing);
     for track in tracks {
-        let mut events: Vec<u8> = track.iter().flat_map(|(delta, event)| [quantity(*delta), event.clone()].concat()).collect();
+        let mut events: Vec<u8> =
+            track.iter().flat_map(|(delta, event)| [quantity(*delta), event.clone()].concat()).collect();
         events.extend([0, 0xff, 0x2f, 0]);
         bytes.extend(b"MTrk");
         bytes.extend((events.len() as u32).to_be_bytes());
@@ -255,8 +256,7 @@ fn written_gesture() -> impl Strategy<Value = Gesture> {
         (0u16..4, value).prop_map(|(id, value)| Gesture::Controller { id: ControllerId(id), value }),
         (0u16..3).prop_map(|scene| Gesture::Fire(SceneId(scene))),
         any::<bool>().prop_map(Gesture::Hush),
-        (prop::option::of(0u16..2), db)
-            .prop_map(|(output, db)| Gesture::Level { output: output.map(OutputId), db }),
+        (prop::option::of(0u16..2), db).prop_map(|(output, db)| Gesture::Level { output: output.map(OutputId), db }),
         (0u16..2, any::<bool>()).prop_map(|(mic, muted)| Gesture::Mute { mic: MicId(mic), muted }),
     ]
 }

@@ -4,8 +4,8 @@ use proptest::prelude::*;
 use tenterhook_config::{Checked, DeviceWish, Host, Kind, Text, check, gestures};
 use tenterhook_plan::declare::Setting;
 use tenterhook_plan::{
-    Address, By, ControllerId, Curve, Decibels, GroupId, InstanceId, Message, MicId, OutputId, Owner, Plan, SceneId, Send,
-    Source, gain,
+    Address, By, ControllerId, Curve, Decibels, GroupId, InstanceId, Message, MicId, OutputId, Owner, Plan, SceneId,
+    Send, Source, gain,
 };
 
 /// A piece that says everything a piece can say.
@@ -39,11 +39,8 @@ fn ids(plan: &Plan, scene: SceneId) -> Vec<InstanceId> {
 fn a_whole_piece_means_what_it_says() {
     let plan = plan(LETTERS);
     assert_eq!((plan.title.as_str(), plan.tuning_hz), ("Salt Letters", 415.0));
-    let mics: Vec<_> = plan
-        .mics
-        .iter()
-        .map(|mic| (mic.name.as_str(), mic.input, mic.trim, mic.highpass_hz, mic.inverted))
-        .collect();
+    let mics: Vec<_> =
+        plan.mics.iter().map(|mic| (mic.name.as_str(), mic.input, mic.trim, mic.highpass_hz, mic.inverted)).collect();
     assert_eq!(
         mics,
         [
@@ -341,7 +338,9 @@ fn is_whole(plan: &Plan) -> bool {
             Source::Group(group) => group.index() < plan.groups.len(),
             Source::Instance(followed) => followed.index() < at,
         };
-        source && tenterhook_dsp::effects::named(one.effect).is_some_and(|it| it.declaration.settings.len() == one.settings.len())
+        source
+            && tenterhook_dsp::effects::named(one.effect)
+                .is_some_and(|it| it.declaration.settings.len() == one.settings.len())
     });
     let uses = plan.scenes.iter().flat_map(|scene| &scene.uses).all(|one| {
         one.instance.index() < plan.instances.len()
@@ -352,7 +351,21 @@ fn is_whole(plan: &Plan) -> bool {
 
 /// The whole piece with a few of its pieces cut out, doubled or put elsewhere.
 fn mutated() -> impl Strategy<Value = String> {
-    let words = ["\"pedal\"", "\"none\"", "{}", "[]", "=", "\n", "1", "-1", "nan", "1e999", "after = \"freeze\"", "[[scene]]", "é"];
+    let words = [
+        "\"pedal\"",
+        "\"none\"",
+        "{}",
+        "[]",
+        "=",
+        "\n",
+        "1",
+        "-1",
+        "nan",
+        "1e999",
+        "after = \"freeze\"",
+        "[[scene]]",
+        "é",
+    ];
     let cut = (0..LETTERS.len(), 0..40usize, prop::sample::select(words.to_vec()), any::<bool>());
     prop::collection::vec(cut, 1..6).prop_map(|cuts| {
         let mut text: Vec<char> = LETTERS.chars().collect();
@@ -372,7 +385,9 @@ fn mutated() -> impl Strategy<Value = String> {
 fn survives(piece: &str, hall: Option<&str>) -> bool {
     let hall = hall.map(|hall| Text::new("hall.toml", hall));
     match check(&Text::new("piece.toml", piece), hall.as_ref()) {
-        Ok(checked) => is_whole(&checked.plan) && checked.cautions.is_empty() == checked.cautions.render(true).is_empty(),
+        Ok(checked) => {
+            is_whole(&checked.plan) && checked.cautions.is_empty() == checked.cautions.render(true).is_empty()
+        }
         Err(report) => {
             let rendered = report.render(false);
             let all = report.diagnostics().iter().all(|one| rendered.contains(&one.file));

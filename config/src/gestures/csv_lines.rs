@@ -45,7 +45,12 @@ fn read_text(text: &str, plan: &Plan, findings: &mut Findings) -> Vec<(f64, Even
             Ok(false) => break,
             Err(error) => {
                 let at = error.position().map_or(body.len(), |position| position.byte() as usize) + offset;
-                findings.add(Kind::Syntax, Place::new(0, at..at), format!("this is not CSV: {error}"), "put this line right");
+                findings.add(
+                    Kind::Syntax,
+                    Place::new(0, at..at),
+                    format!("this is not CSV: {error}"),
+                    "put this line right",
+                );
                 break;
             }
         }

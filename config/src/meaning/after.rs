@@ -16,7 +16,12 @@ pub(super) fn order(owner: &str, effects: &[Effect], findings: &mut Findings) ->
             if found.is_none() {
                 let message = format!("\"{owner}\" has no effect \"{}\" in this scene", after.value);
                 let keys = effects.iter().map(|other| other.key.as_str()).filter(|key| *key != effect.key);
-                findings.add(Kind::UnknownAfter, after.place, message, near::remedy(&after.value, "other effects", keys));
+                findings.add(
+                    Kind::UnknownAfter,
+                    after.place,
+                    message,
+                    near::remedy(&after.value, "other effects", keys),
+                );
             }
             found
         });

@@ -32,7 +32,12 @@ pub(super) fn resolve(names: &Names<'_>, findings: &mut Findings) -> Vec<Control
         }
         if let Some(port) = written.port.at() {
             if port.value.is_empty() {
-                findings.add(Kind::BadName, port.place, "the name of a port is empty", "leave `port` out to mean any port");
+                findings.add(
+                    Kind::BadName,
+                    port.place,
+                    "the name of a port is empty",
+                    "leave `port` out to mean any port",
+                );
             } else if !ports.contains(&port.value.as_str()) {
                 ports.push(&port.value);
                 if ports.len() > PORTS {
@@ -65,7 +70,12 @@ pub(super) fn commands(piece: &Piece, names: &Names<'_>, findings: &mut Findings
         let id = names.controller(name, false, findings)?;
         if let Some((other, place, _)) = taken.iter().find(|(.., taken)| *taken == id) {
             let message = format!("\"{}\" works both {other} and {command}", name.value);
-            findings.add(Kind::ControllerWorksTwo, name.place.max(*place), message, "give each a controller of its own");
+            findings.add(
+                Kind::ControllerWorksTwo,
+                name.place.max(*place),
+                message,
+                "give each a controller of its own",
+            );
         }
         taken.push((command, name.place, id));
         Some(id)
@@ -74,13 +84,7 @@ pub(super) fn commands(piece: &Piece, names: &Names<'_>, findings: &mut Findings
 
 /// The kinds of address that a controller says, each with the place of its key.
 fn kinds(written: &Written) -> Vec<(&'static str, Place)> {
-    let places = [
-        key(&written.cc),
-        key(&written.note),
-        key(&written.key),
-        key(&written.osc),
-        key(&written.loudness),
-    ];
+    let places = [key(&written.cc), key(&written.note), key(&written.key), key(&written.osc), key(&written.loudness)];
     CONTROLLER_NAMES.into_iter().zip(places).filter_map(|(kind, place)| Some((kind, place?))).collect()
 }
 
@@ -115,12 +119,7 @@ fn useless_keys(written: &Written, kind: Option<(&'static str, Place)>, findings
         ("port", key(&written.port), midi, needs_midi),
         ("switch", key(&written.switch), name == Some("cc"), "only a cc can be one or the other"),
         ("curve", key(&written.curve), curved, "a switch is 0 or 1, and no curve bends those"),
-        (
-            "latch",
-            key(&written.latch).filter(|_| latch),
-            name != Some("loudness"),
-            "a loudness is not pressed",
-        ),
+        ("latch", key(&written.latch).filter(|_| latch), name != Some("loudness"), "a loudness is not pressed"),
     ];
     for (key, place, acts, why) in keys {
         let Some(place) = place.filter(|_| !acts) else { continue };

@@ -70,9 +70,10 @@ fn unused(names: &Names<'_>, plan: &Plan, findings: &mut Findings) {
             || plan.groups.iter().enumerate().any(|(group, what)| {
                 what.mics.contains(&id) && owners.contains(&Owner::Group(tenterhook_plan::GroupId::new(group)))
             })
-            || plan.controllers.iter().any(|controller| {
-                matches!(controller.address, Address::Loudness { mic, .. } if mic == id)
-            })
+            || plan
+                .controllers
+                .iter()
+                .any(|controller| matches!(controller.address, Address::Loudness { mic, .. } if mic == id))
     };
     for (index, mic) in names.mics.iter().enumerate().filter(|(index, _)| !used(*index)) {
         debug_assert_eq!(plan.mics[index].name, mic.name);

@@ -39,7 +39,12 @@ impl<'p> Names<'p> {
             if let Some(mic) = names.mics.iter().find(|mic| mic.name == group.name) {
                 let later = mic.place.max(group.place);
                 let message = format!("\"{}\" is the name of a mic and of a group", group.name);
-                findings.add(Kind::NameTwice, later, message, "give one of them another name: they share one set of names");
+                findings.add(
+                    Kind::NameTwice,
+                    later,
+                    message,
+                    "give one of them another name: they share one set of names",
+                );
             }
         }
         let too_many = [
@@ -53,7 +58,12 @@ impl<'p> Names<'p> {
         for (place, what) in too_many {
             if let Some(place) = place {
                 let message = format!("there are more than {MOST} {what}");
-                findings.add(Kind::TooMany, place, message, format!("keep to {MOST}, and split the piece if it has to be"));
+                findings.add(
+                    Kind::TooMany,
+                    place,
+                    message,
+                    format!("keep to {MOST}, and split the piece if it has to be"),
+                );
                 all = false;
             }
         }

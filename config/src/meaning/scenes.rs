@@ -137,7 +137,12 @@ impl SceneBuilder<'_> {
     fn check_each(&self, effect: &Effect, owner: Option<Owner>, findings: &mut Findings) {
         if let (Some(each), Some(Owner::Mic(mic))) = (effect.each.at(), owner) {
             let message = format!("\"each\" does nothing here: \"{}\" is one mic", self.names.mics[mic.index()].name);
-            findings.add(Kind::UselessKey, each.key, message, "leave it out: only a group's effect can be made once per mic");
+            findings.add(
+                Kind::UselessKey,
+                each.key,
+                message,
+                "leave it out: only a group's effect can be made once per mic",
+            );
         }
     }
 
@@ -194,13 +199,7 @@ impl SceneBuilder<'_> {
     }
 
     /// The instances of an effect: one, or one per mic of its group; those that the piece has already are the same.
-    fn instances(
-        &mut self,
-        owner: Owner,
-        effect: &Effect,
-        by: By,
-        followed: Option<&[InstanceId]>,
-    ) -> Vec<InstanceId> {
+    fn instances(&mut self, owner: Owner, effect: &Effect, by: By, followed: Option<&[InstanceId]>) -> Vec<InstanceId> {
         let sources: Vec<Source> = match (followed, owner) {
             (Some(followed), _) => followed.iter().map(|id| Source::Instance(*id)).collect(),
             (None, Owner::Mic(mic)) => vec![Source::Mic(mic)],
@@ -244,10 +243,8 @@ impl SceneBuilder<'_> {
         findings: &mut Findings,
     ) {
         let level = effect.level.value().copied().unwrap_or(0.0);
-        let open: Vec<_> = (0..self.plan.outputs.len())
-            .filter(|&at| !self.plan.outputs[at].private)
-            .map(OutputId::new)
-            .collect();
+        let open: Vec<_> =
+            (0..self.plan.outputs.len()).filter(|&at| !self.plan.outputs[at].private).map(OutputId::new).collect();
         let mut heard = made.is_empty();
         for (place, &instance) in made.iter().enumerate() {
             let mic = match owner {
@@ -257,7 +254,9 @@ impl SceneBuilder<'_> {
             };
             let home = mic.and_then(|mic| self.homes[mic.index()].as_ref());
             let sends: Vec<_> = match (to, home) {
-                (Sends::Said(sends), _) => sends.iter().map(|(output, db, of)| send(*output, db + level, *of)).collect(),
+                (Sends::Said(sends), _) => {
+                    sends.iter().map(|(output, db, of)| send(*output, db + level, *of)).collect()
+                }
                 (Sends::Default, home) => {
                     let outputs = home.unwrap_or(&open);
                     outputs.iter().map(|output| send(*output, level, outputs.len())).collect()

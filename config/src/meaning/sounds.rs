@@ -42,7 +42,12 @@ pub(super) fn outputs(names: &Names<'_>, rules: Rules, findings: &mut Findings) 
         let output = &named.what;
         if let Some(ceiling) = output.ceiling.at().filter(|ceiling| ceiling.value > HIGH_CEILING_DB) {
             let message = format!("the ceiling of \"{}\" leaves no room below full scale", named.name);
-            findings.add(Kind::HighCeiling, ceiling.place, message, "write \"-1 dB\", unless you are sure of what follows");
+            findings.add(
+                Kind::HighCeiling,
+                ceiling.place,
+                message,
+                "write \"-1 dB\", unless you are sure of what follows",
+            );
         }
         outputs.push(Output {
             name: named.name.clone(),
@@ -74,7 +79,12 @@ pub(super) fn groups(names: &Names<'_>, findings: &mut Findings) -> Vec<Group> {
         }
         if named.what.mics.value().is_some_and(Vec::is_empty) {
             let message = format!("the group \"{}\" has no mics", named.name);
-            findings.add(Kind::EmptyGroup, named.place, message, format!("write {} = [\"…\"], or leave it out", named.name));
+            findings.add(
+                Kind::EmptyGroup,
+                named.place,
+                message,
+                format!("write {} = [\"…\"], or leave it out", named.name),
+            );
         }
         groups.push(Group { name: named.name.clone(), mics });
     }
@@ -112,7 +122,12 @@ impl Channels {
             Said::Wrong => return None,
             Said::Nothing => {
                 let message = format!("nothing says which channel the {what} \"{}\" is on", named.name);
-                findings.add(Kind::MissingKey, named.place, message, format!("write {key} = 1, say, between the braces"));
+                findings.add(
+                    Kind::MissingKey,
+                    named.place,
+                    message,
+                    format!("write {key} = 1, say, between the braces"),
+                );
                 return None;
             }
         };

@@ -141,7 +141,12 @@ fn read_setting(
             let default = setting.kind.default();
             if default.is_none() {
                 let message = format!("this effect needs \"{}\"", setting.name);
-                findings.add(Kind::MissingKey, effect, message, format!("write {} = \"…\": {}", setting.name, setting.help));
+                findings.add(
+                    Kind::MissingKey,
+                    effect,
+                    message,
+                    format!("write {} = \"…\": {}", setting.name, setting.help),
+                );
             }
             default
         }

@@ -72,7 +72,12 @@ impl<'t> Fields<'t> {
     pub fn finish(self, what: &str, findings: &mut Findings) {
         for item in items(self.table, self.file).filter(|item| !self.known.contains(&item.key)) {
             let message = format!("{what} has no key \"{}\"", item.key);
-            findings.add(Kind::UnknownKey, item.key_place, message, near::remedy(item.key, "keys", self.known.iter().copied()));
+            findings.add(
+                Kind::UnknownKey,
+                item.key_place,
+                message,
+                near::remedy(item.key, "keys", self.known.iter().copied()),
+            );
         }
     }
 }

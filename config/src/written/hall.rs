@@ -135,13 +135,7 @@ impl Output {
 impl Controller {
     /// Which of the kinds of address are said.
     fn kinds(&self) -> [bool; 5] {
-        [
-            self.cc.is_said(),
-            self.note.is_said(),
-            self.key.is_said(),
-            self.osc.is_said(),
-            self.loudness.is_said(),
-        ]
+        [self.cc.is_said(), self.note.is_said(), self.key.is_said(), self.osc.is_said(), self.loudness.is_said()]
     }
 
     fn override_with(&mut self, hall: &Self) {

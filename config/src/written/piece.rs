@@ -7,8 +7,8 @@ use super::{At, Named, Said};
 use crate::kind::Kind;
 use crate::place::Place;
 use crate::report::Findings;
-use tenterhook_plan::declare::Unit;
 use tenterhook_plan::Curve;
+use tenterhook_plan::declare::Unit;
 use toml::de::{DeTable, DeValue};
 
 /// The number of channels that a device may have.
@@ -121,7 +121,8 @@ impl Piece {
             back: fields.get("back", findings, value::string),
             hush: fields.get("hush", findings, value::string),
             tables: Tables::read(&mut fields, false, findings),
-            groups: fields.named("groups", findings, |item, findings| Group { mics: said(item, findings, value::list) }),
+            groups: fields
+                .named("groups", findings, |item, findings| Group { mics: said(item, findings, value::list) }),
             scenes: scenes(fields.item("scene"), findings),
         };
         for (kind, key, what, remedy) in NEEDED {
@@ -146,11 +147,7 @@ impl Tables {
 }
 
 /// A value that stands directly under a name.
-fn said<T>(
-    item: &Item<'_>,
-    findings: &mut Findings,
-    read: impl Fn(&Item<'_>, &mut Findings) -> Option<T>,
-) -> Said<T> {
+fn said<T>(item: &Item<'_>, findings: &mut Findings, read: impl Fn(&Item<'_>, &mut Findings) -> Option<T>) -> Said<T> {
     match read(item, findings) {
         Some(value) => Said::Value(At { value, place: item.place, key: item.key_place }),
         None => Said::Wrong,

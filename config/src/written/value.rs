@@ -109,7 +109,9 @@ fn plain(item: &Item<'_>, findings: &mut Findings) -> Option<f64> {
     let value = bare(item.value);
     if value.is_none() {
         let remedy = match item.value {
-            DeValue::String(text) if text.trim().parse::<f64>().is_ok() => format!("write {} without quotes", text.trim()),
+            DeValue::String(text) if text.trim().parse::<f64>().is_ok() => {
+                format!("write {} without quotes", text.trim())
+            }
             _ => format!("write {} = 1, say", item.key),
         };
         item.refuse("a bare number", remedy, findings);
