@@ -96,7 +96,7 @@ const ALIASES: &[(&str, &str)] = &[
 ];
 
 /// Whether this is the value of a key: one of the names of the W3C UI Events standard, or the one character that it types.
-pub fn is_key(name: &str) -> bool {
+pub(crate) fn is_key(name: &str) -> bool {
     let mut chars = name.chars();
     match (chars.next(), chars.next()) {
         (Some(c), None) => !c.is_control(),

@@ -29,7 +29,6 @@ mod unit;
 mod written;
 
 pub use gestures::{CSV_HEADER, Gestures, MOST_LEVEL_DB, gesture_line, gestures, sample_at, write_gestures};
-pub use keys::is_key;
 pub use kind::{Kind, Severity};
 pub use place::Text;
 pub use report::{Diagnostic, Position, Report};

@@ -285,6 +285,66 @@ fn a_halls_new_address_lets_the_old_ones_keys_rest() {
 }
 
 #[test]
+fn a_hall_may_make_a_switch_of_a_wheel() {
+    for over in ["switch = true", "latch = true"] {
+        let plan = checked(LETTERS, Some(&format!("controllers.foot = {{ {over} }}\n"))).plan;
+        assert!(controller(&plan, "foot").is_switch(), "{over}: its curve rests");
+    }
+}
+
+/// One effect with one setting, in a piece of its own: its setting in the plan, or the kind of the error.
+fn with_setting(effect: &str, place: usize, setting: &str) -> Result<Setting, Kind> {
+    let text = format!(
+        "mics = {{ a = 1 }}\noutputs = {{ l = 1 }}\ncontrollers = {{ x = {{}} }}\n[[scene]]\nmark = \"A\"\n\
+         mic.a.{effect} = {{ by = \"x\", {setting} }}\n"
+    );
+    match check(&Text::new("piece.toml", text), None) {
+        Ok(checked) => Ok(checked.plan.instances[0].settings[place].clone()),
+        Err(report) => Err(report.diagnostics()[0].kind),
+    }
+}
+
+/// Whatever effects there are: their settings are read as they are declared.
+#[test]
+fn every_declared_setting_is_read_by_its_declaration() {
+    use tenterhook_plan::declare;
+    for effect in &tenterhook_dsp::effects::EFFECTS {
+        for (place, setting) in effect.declaration.settings.iter().enumerate() {
+            let read =
+                |value: String| with_setting(effect.declaration.name, place, &format!("{} = {value}", setting.name));
+            match setting.kind {
+                declare::Kind::Quantity { unit, least, most, .. } => {
+                    let spell = |value: f64| match unit {
+                        declare::Unit::Number => value.to_string(),
+                        declare::Unit::Seconds => format!("\"{} ms\"", value * 1000.0),
+                        declare::Unit::Decibels => format!("\"{value} dB\""),
+                        declare::Unit::Hertz => format!("\"{value} Hz\""),
+                    };
+                    for value in [least, (least + most) / 2.0, most] {
+                        assert_eq!(read(spell(value)), Ok(Setting::Quantity(value)), "{}", setting.name);
+                    }
+                    for value in [least - 0.001, most + 0.001] {
+                        assert_eq!(read(spell(value)), Err(Kind::OutOfRange), "{} {value}", setting.name);
+                    }
+                }
+                declare::Kind::Choice { words, .. } => {
+                    for (choice, (word, _)) in words.iter().enumerate() {
+                        assert_eq!(read(format!("\"{word}\"")), Ok(Setting::Choice(choice)));
+                    }
+                    assert_eq!(read("\"no such word\"".to_owned()), Err(Kind::UnknownWord));
+                }
+                declare::Kind::File => {
+                    assert_eq!(read("\"a.wav\"".to_owned()), Ok(Setting::File("a.wav".to_owned())));
+                }
+                declare::Kind::Interval { .. } => {
+                    assert_eq!(read("\"2/1\"".to_owned()), Ok(Setting::Interval(1200.0)));
+                }
+            }
+        }
+    }
+}
+
+#[test]
 fn none_leaves_a_mic_or_an_output_out() {
     let checked = checked(LETTERS, Some("mics.recorder = \"none\"\noutputs.right = { output = \"none\" }\n"));
     assert_eq!((checked.plan.mics[1].input, checked.plan.outputs[1].channel), (None, None));

@@ -56,7 +56,7 @@ pub(super) fn read(bytes: &[u8], plan: &Plan, findings: &mut Findings) -> Vec<(f
                         events.push((seconds, Event::Gesture(Gesture::Fire(SceneId::new(index)))));
                     }
                     index => {
-                        let message = format!("program change {index} at {seconds} s is beyond the last scene");
+                        let message = format!("program change {index} at {seconds:.3} s is beyond the last scene");
                         let last = plan.scenes.len().saturating_sub(1);
                         let remedy = format!("use 0 to {last}: the first scene is 0");
                         findings.add(Kind::NoSuchScene, whole, message, remedy);

@@ -5,7 +5,7 @@ use crate::kind::Kind;
 use crate::place::Place;
 use crate::report::Findings;
 use crate::unit::{self, Trouble};
-use crate::written::{At, CONTROLLER_NAMES, Controller as Written, End, Named, Piece, Said};
+use crate::written::{ADDRESS_KEYS, At, Controller as Written, End, Named, Piece, Said};
 use crate::{keys, near};
 use tenterhook_plan::declare::Unit;
 use tenterhook_plan::{Address, Controller, ControllerId, Message, Plan};
@@ -85,15 +85,14 @@ pub(super) fn commands(piece: &Piece, names: &Names<'_>, findings: &mut Findings
 /// The kinds of address that a controller says, each with the place of its key.
 fn kinds(written: &Written) -> Vec<(&'static str, Place)> {
     let places = [key(&written.cc), key(&written.note), key(&written.key), key(&written.osc), key(&written.loudness)];
-    CONTROLLER_NAMES.into_iter().zip(places).filter_map(|(kind, place)| Some((kind, place?))).collect()
+    ADDRESS_KEYS.into_iter().zip(places).filter_map(|(kind, place)| Some((kind, place?))).collect()
 }
 
 fn key<T>(said: &Said<T>) -> Option<Place> {
     said.at().map(|at| at.key)
 }
 
-/// Reports keys that do nothing on a controller of this kind. A piece's key that only a hall's new address leaves
-/// without a meaning rests, and is no error.
+/// Reports keys that do nothing on a controller of this kind.
 fn useless_keys(written: &Written, kind: Option<(&'static str, Place)>, findings: &mut Findings) {
     let said_wrong = |said: bool, known: Option<Place>| said && known.is_none();
     if said_wrong(written.cc.is_said(), key(&written.cc))
@@ -121,12 +120,16 @@ fn useless_keys(written: &Written, kind: Option<(&'static str, Place)>, findings
         ("curve", key(&written.curve), curved, "a switch is 0 or 1, and no curve bends those"),
         ("latch", key(&written.latch).filter(|_| latch), name != Some("loudness"), "a loudness is not pressed"),
     ];
+    // What a hall leaves of a piece's key without a meaning rests; only what the latest file says must act.
+    let newest = keys.iter().filter_map(|(_, place, ..)| *place).chain(kind.map(|(_, place)| place));
+    let newest = newest.map(|place| place.file).max();
     for (key, place, acts, why) in keys {
-        let Some(place) = place.filter(|_| !acts) else { continue };
-        if kind.is_some_and(|(_, address)| address.file > place.file) {
-            continue;
-        }
-        let on = name.map_or("that lives on the page only".to_owned(), |name| format!("reached by {name}"));
+        let Some(place) = place.filter(|place| !acts && Some(place.file) == newest) else { continue };
+        let on = match (key, name) {
+            ("curve", _) => "that is a switch".to_owned(),
+            (_, Some(name)) => format!("reached by {name}"),
+            (_, None) => "that lives on the page only".to_owned(),
+        };
         let message = format!("\"{key}\" does nothing on a controller {on}");
         findings.add(Kind::UselessKey, place, message, format!("leave it out: {why}"));
     }

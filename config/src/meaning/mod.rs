@@ -9,11 +9,10 @@ mod scenes;
 mod sounds;
 
 use crate::kind::Kind;
-use crate::place::Place;
 use crate::report::Findings;
-use crate::written::Piece;
+use crate::written::{Named, Piece};
 use names::Names;
-use tenterhook_plan::{ControllerId, Plan};
+use tenterhook_plan::{Address, By, ControllerId, GroupId, MicId, Owner, Plan};
 
 /// The pitch of a' if a piece says nothing: ISO 16.
 const TUNING_HZ: f64 = 440.0;
@@ -58,43 +57,35 @@ pub(crate) fn resolve(piece: &Piece, rules: Rules, findings: &mut Findings) -> O
 
 /// Cautions about what nothing uses. A controller that gives orders is used, and so is a mic whose loudness is.
 fn unused(names: &Names<'_>, plan: &Plan, findings: &mut Findings) {
-    use tenterhook_plan::{Address, By, Owner};
-    let mut caution = |what: &str, name: &str, place: Place| {
-        let message = format!("nothing uses the {what} \"{name}\"");
-        findings.add(Kind::Unused, place, message, format!("name it in a scene, or leave the {what} out"));
+    let owns = |owner| plan.instances.iter().any(|instance| instance.owner == owner);
+    let mic = |index| {
+        let id = MicId::new(index);
+        let grouped = plan
+            .groups
+            .iter()
+            .enumerate()
+            .any(|(group, what)| what.mics.contains(&id) && owns(Owner::Group(GroupId::new(group))));
+        let heard = |address: &Address| matches!(address, Address::Loudness { mic, .. } if *mic == id);
+        grouped || owns(Owner::Mic(id)) || plan.controllers.iter().any(|controller| heard(&controller.address))
     };
-    let owners: Vec<_> = plan.instances.iter().map(|instance| instance.owner).collect();
-    let used = |index: usize| {
-        let id = tenterhook_plan::MicId::new(index);
-        owners.contains(&Owner::Mic(id))
-            || plan.groups.iter().enumerate().any(|(group, what)| {
-                what.mics.contains(&id) && owners.contains(&Owner::Group(tenterhook_plan::GroupId::new(group)))
-            })
-            || plan
-                .controllers
-                .iter()
-                .any(|controller| matches!(controller.address, Address::Loudness { mic, .. } if mic == id))
+    let output = |index| {
+        let mut sends = plan.scenes.iter().flat_map(|scene| &scene.uses).flat_map(|one| &one.sends);
+        sends.any(|send| send.output.index() == index)
     };
-    for (index, mic) in names.mics.iter().enumerate().filter(|(index, _)| !used(*index)) {
-        debug_assert_eq!(plan.mics[index].name, mic.name);
-        caution("mic", &mic.name, mic.place);
-    }
-    for (index, group) in names.groups.iter().enumerate() {
-        if !owners.contains(&Owner::Group(tenterhook_plan::GroupId::new(index))) {
-            caution("group", &group.name, group.place);
-        }
-    }
-    let sends = || plan.scenes.iter().flat_map(|scene| &scene.uses).flat_map(|one| &one.sends);
-    for (index, output) in names.outputs.iter().enumerate() {
-        if !sends().any(|send| send.output.index() == index) {
-            caution("output", &output.name, output.place);
-        }
-    }
-    for (index, controller) in names.controllers.iter().enumerate() {
+    let controller = |index| {
         let id = ControllerId::new(index);
-        let commands = [plan.next, plan.back, plan.hush];
-        if !commands.contains(&Some(id)) && !plan.instances.iter().any(|instance| instance.by == By::Controller(id)) {
-            caution("controller", &controller.name, controller.place);
-        }
+        let works = plan.instances.iter().any(|instance| instance.by == By::Controller(id));
+        works || [plan.next, plan.back, plan.hush].contains(&Some(id))
+    };
+    caution("mic", names.mics, mic, findings);
+    caution("group", names.groups, |index| owns(Owner::Group(GroupId::new(index))), findings);
+    caution("output", names.outputs, output, findings);
+    caution("controller", names.controllers, controller, findings);
+}
+
+fn caution<T>(what: &str, list: &[Named<T>], used: impl Fn(usize) -> bool, findings: &mut Findings) {
+    for (_, named) in list.iter().enumerate().filter(|(index, _)| !used(*index)) {
+        let message = format!("nothing uses the {what} \"{}\"", named.name);
+        findings.add(Kind::Unused, named.place, message, format!("name it in a scene, or leave the {what} out"));
     }
 }

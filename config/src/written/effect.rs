@@ -101,7 +101,7 @@ fn declaration(item: &Item<'_>, effect: &Said<String>, findings: &mut Findings) 
                 Kind::UnknownEffect,
                 item.key_place,
                 message,
-                format!("{near} A key of your own needs effect = \"…\" beside it"),
+                format!("{near} (a key of your own needs effect = \"…\" beside it)"),
             );
             None
         }

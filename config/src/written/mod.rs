@@ -10,7 +10,7 @@ mod value;
 pub(crate) use effect::{Effect, To};
 pub(crate) use hall::Hall;
 pub use hall::{DeviceWish, Host};
-pub(crate) use piece::{CONTROLLER_NAMES, Channel, Controller, End, Group, Mic, Output, Piece, Scene};
+pub(crate) use piece::{ADDRESS_KEYS, Channel, Controller, End, Group, Mic, Output, Piece, Scene};
 
 use crate::kind::Kind;
 use crate::place::Place;

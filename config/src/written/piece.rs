@@ -88,7 +88,7 @@ pub(crate) struct Controller {
 pub(crate) type End = Result<f64, String>;
 
 /// The names of the keys that say what reaches a controller.
-pub(crate) const CONTROLLER_NAMES: [&str; 5] = ["cc", "note", "key", "osc", "loudness"];
+pub(crate) const ADDRESS_KEYS: [&str; 5] = ["cc", "note", "key", "osc", "loudness"];
 
 /// What a piece cannot do without.
 const NEEDED: [(Kind, &str, &str, &str); 3] = [
