@@ -1,7 +1,6 @@
 //! Gestures as CSV (RFC 4180), one a line.
 
 use crate::kind::Kind;
-use crate::meaning::near_controller;
 use crate::near;
 use crate::place::Place;
 use crate::report::Findings;
@@ -10,6 +9,9 @@ use tenterhook_plan::{Address, ControllerId, Event, Gesture, MicId, OutputId, Pl
 
 /// The highest level that a gesture may give an output, in dB.
 pub const MOST_LEVEL_DB: f32 = 24.0;
+
+/// The addresses that are no controllers.
+const RESERVED: [&str; 5] = ["fire", "hush", "level", "level/OUTPUT", "mute/MIC"];
 
 const HEADER: [&str; 3] = ["seconds", "controller", "value"];
 
@@ -167,7 +169,8 @@ impl Line<'_> {
 
     fn controller(&self, name: &str, plan: &Plan, findings: &mut Findings) -> Option<ControllerId> {
         let Some(index) = plan.controllers.iter().position(|controller| controller.name == name) else {
-            let remedy = near_controller(name, plan, &["fire", "hush", "level", "level/OUTPUT", "mute/MIC"]);
+            let names = plan.controllers.iter().map(|controller| controller.name.as_str());
+            let remedy = near::remedy(name, "controllers and other addresses", names.chain(RESERVED));
             let message = format!("the piece has no controller \"{name}\"");
             findings.add(Kind::UnknownController, self.place(1), message, remedy);
             return None;

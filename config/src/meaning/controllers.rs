@@ -1,14 +1,14 @@
 //! Controllers: what reaches each, and that no message reaches two.
 
 use super::names::Names;
+use crate::keys;
 use crate::kind::Kind;
 use crate::place::Place;
 use crate::report::Findings;
 use crate::unit::{self, Trouble};
 use crate::written::{ADDRESS_KEYS, At, Controller as Written, End, Named, Piece, Said};
-use crate::{keys, near};
 use tenterhook_plan::declare::Unit;
-use tenterhook_plan::{Address, Controller, ControllerId, Message, Plan};
+use tenterhook_plan::{Address, Controller, ControllerId, Message};
 
 /// How many different `port`s a piece may ask for: a MIDI message carries one bit for each.
 const PORTS: usize = 64;
@@ -304,10 +304,4 @@ fn common(one: &Address, other: &Address) -> Option<String> {
         }
         _ => None,
     }
-}
-
-/// A remedy for the name of a controller that the plan has not.
-pub(crate) fn near_controller(name: &str, plan: &Plan, reserved: &[&str]) -> String {
-    let names = plan.controllers.iter().map(|controller| controller.name.as_str());
-    near::remedy(name, "controllers", names.chain(reserved.iter().copied()))
 }

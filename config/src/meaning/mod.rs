@@ -1,7 +1,5 @@
 //! What it means: names looked up, rules checked, numbers ready for the engine.
 
-pub(crate) use controllers::near_controller;
-
 mod after;
 mod controllers;
 mod names;
