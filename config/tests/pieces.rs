@@ -1,7 +1,7 @@
 //! What a piece and a hall mean, and that no text at all brings the checker down.
 
 use proptest::prelude::*;
-use tenterhook_config::{Checked, DeviceWish, Host, Kind, Text, check, gestures};
+use tenterhook_config::{Checked, DeviceWish, Host, Kind, Severity, Text, check, gestures};
 use tenterhook_plan::declare::Setting;
 use tenterhook_plan::{
     Address, By, ControllerId, Curve, Decibels, GroupId, InstanceId, Message, MicId, OutputId, Owner, Plan, SceneId,
@@ -441,6 +441,46 @@ fn mutated() -> impl Strategy<Value = String> {
     })
 }
 
+/// A hall of some of these words for each of some names, whether they go together or not.
+fn any_hall() -> impl Strategy<Value = String> {
+    let names = ["mics.voice", "mics.viol", "outputs.left", "outputs.right", "controllers.pedal", "controllers.foot"];
+    let more = ["controllers.sway", "controllers.loud", "controllers.lever", "controllers.held", "controllers.step"];
+    let words = [
+        "1",
+        "2",
+        "\"none\"",
+        "{ input = 2 }",
+        "{ home = \"ears\" }",
+        "{ home = [] }",
+        "{ output = 1 }",
+        "{ private = true }",
+        "{ cc = 64 }",
+        "{ cc = 1 }",
+        "{ cc = 11, curve = \"fast\" }",
+        "{ note = 24 }",
+        "{ key = \"PageUp\" }",
+        "{ key = \"?\" }",
+        "{ osc = \"/sway\" }",
+        "{ osc = \"/b\", from = 1 }",
+        "{ from = 1.0 }",
+        "{ to = \"-50 dB\" }",
+        "{ latch = true }",
+        "{ loudness = \"viol\" }",
+        "{ loudness = \"viol\", from = \"-9 dB\", to = \"-9 dB\" }",
+        "{ channel = 1 }",
+        "{ port = \"Foot\" }",
+        "{ switch = true }",
+        "{ switch = false }",
+        "{ curve = \"slow\" }",
+        "{ rise = \"1 s\" }",
+        "{}",
+    ];
+    let name = prop::sample::subsequence([&names[..], &more[..]].concat(), 1..6);
+    let word = prop::collection::vec(prop::sample::select(words.to_vec()), 6);
+    (name, word)
+        .prop_map(|(names, words)| names.iter().zip(words).map(|(name, word)| format!("{name} = {word}\n")).collect())
+}
+
 /// Checks and prints; true if what came out is whole.
 fn survives(piece: &str, hall: Option<&str>) -> bool {
     let hall = hall.map(|hall| Text::new("hall.toml", hall));
@@ -461,6 +501,18 @@ proptest! {
     fn a_mutated_piece_or_hall_gives_a_whole_plan_or_errors(text in mutated()) {
         prop_assert!(survives(&text, None));
         prop_assert!(survives(LETTERS, Some(&text)));
+    }
+
+    /// Of a sound piece only the hall can be wrong: that is where its errors are shown.
+    #[test]
+    fn a_halls_errors_are_in_the_hall(hall in any_hall()) {
+        match check(&Text::new("piece.toml", LETTERS), Some(&Text::new("hall.toml", hall))) {
+            Ok(checked) => prop_assert!(is_whole(&checked.plan)),
+            Err(report) => {
+                let mut errors = report.diagnostics().iter().filter(|one| one.kind.severity() == Severity::Error);
+                prop_assert!(errors.all(|one| one.file == "hall.toml"), "{}", report.render(false));
+            }
+        }
     }
 
     #[test]
