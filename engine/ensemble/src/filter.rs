@@ -2,6 +2,9 @@
 
 use std::f64::consts::{FRAC_1_SQRT_2, PI, TAU};
 
+/// What is fainter than this in a filter's past becomes exactly 0, before it is a denormal number and slow.
+const FAINT: f64 = 1e-20;
+
 /// A second-order filter: y = b0 x + b1 x′ + b2 x″ − a1 y′ − a2 y″.
 #[derive(Clone, Copy)]
 pub struct Filter {
@@ -45,10 +48,7 @@ impl Filter {
     pub fn peak(hz: f64, q: f64, db: f64, rate: u32) -> Self {
         let (c, alpha) = Self::cookbook(hz, q, rate);
         let a = 10f64.powf(db / 40.0);
-        Self::normalised(
-            [1.0 + alpha * a, -2.0 * c, 1.0 - alpha * a],
-            [1.0 + alpha / a, -2.0 * c, 1.0 - alpha / a],
-        )
+        Self::normalised([1.0 + alpha * a, -2.0 * c, 1.0 - alpha * a], [1.0 + alpha / a, -2.0 * c, 1.0 - alpha / a])
     }
 
     /// A resonance of the vocal tract, 1 at 0 Hz (Klatt 1980, JASA 67, 971, the digital resonator); lets everything
@@ -85,6 +85,9 @@ impl Filter {
         let y = self.b[0] * x + self.s[0];
         self.s[0] = self.b[1] * x - self.a[0] * y + self.s[1];
         self.s[1] = self.b[2] * x - self.a[1] * y;
+        if self.s[0].abs() + self.s[1].abs() < FAINT {
+            self.s = [0.0; 2];
+        }
         y
     }
 }

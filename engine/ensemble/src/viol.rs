@@ -18,8 +18,8 @@ const BODY: [(f64, f64, f64); 7] = [
     (1150.0, 2.0, 4.0),
     (2100.0, 3.0, -4.0),
 ];
-const BOWED: f64 = 0.085;
-const PLUCKED: f64 = 0.20;
+const BOWED: f64 = 0.062;
+const PLUCKED: f64 = 0.15;
 
 /// What the strings sound through.
 pub struct Body {

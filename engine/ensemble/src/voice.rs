@@ -1,6 +1,6 @@
 //! A singer: the pulses of the vocal folds and the noise of the air, through the resonances of the tract.
 
-use crate::articulation::Formant;
+use crate::articulation::{FORMANTS, Formant};
 use crate::cycle::{Cycle, Phase};
 use crate::filter::{Filter, smooth};
 use crate::noise::Noise;
@@ -9,7 +9,7 @@ use crate::score::{Syllable, frequency, gain};
 use std::f64::consts::{PI, TAU};
 
 /// The RMS of a held vowel at level 0 dB.
-const RMS: f64 = 0.062;
+const RMS: f64 = 0.105;
 /// Seconds between a phrase's first sound, the breath taken in, and its first vowel.
 const INTAKE: f64 = 0.9;
 /// Syllables further apart than this are sung in two breaths.
@@ -29,7 +29,7 @@ pub fn phrases(rate: u32, syllables: &[Syllable]) -> Vec<(u64, Phrase)> {
 /// Everything that moves, at one moment.
 #[derive(Clone, Copy)]
 struct State {
-    formants: [Formant; 5],
+    formants: [Formant; FORMANTS],
     voice: f64,
     breath: f64,
     hiss: f64,
@@ -39,7 +39,7 @@ struct State {
 impl State {
     const SILENT: [f64; 4] = [0.0; 4];
 
-    fn new(formants: [Formant; 5], [voice, breath, hiss, burst]: [f64; 4]) -> Self {
+    fn new(formants: [Formant; FORMANTS], [voice, breath, hiss, burst]: [f64; 4]) -> Self {
         Self { formants, voice, breath, hiss, burst }
     }
 
@@ -108,14 +108,13 @@ fn pulse(count: usize) -> Vec<(f64, f64)> {
         .collect()
 }
 
-/// What makes voice and breath through these formants as loud as an RMS of 1.
-fn levelling(formants: &[Formant; 5], hz: f64, harmonics: &[(f64, f64)], rate: u32) -> (f64, f64) {
-    let tract = formants.map(|(hz, width)| Filter::formant(hz, width, rate));
+/// What makes voice and breath through this tract as loud as an RMS of 1, from the power of each harmonic of `hz`.
+fn levelling(tract: &[Filter], hz: f64, harmonics: &[f64], rate: u32) -> (f64, f64) {
+    const BANDS: u32 = 48;
     let power = |hz: f64| tract.iter().map(|filter| filter.power(hz, rate)).product::<f64>();
-    let voice: f64 =
-        harmonics.iter().zip(1..).map(|((cos, sin), k)| 0.5 * (cos * cos + sin * sin) * power(f64::from(k) * hz)).sum();
-    const BANDS: u32 = 256;
+    let voice: f64 = harmonics.iter().zip(1..).map(|(each, k)| each * power(f64::from(k) * hz)).sum();
     let noise: f64 = (0..BANDS).map(|i| power((f64::from(i) + 0.5) / f64::from(2 * BANDS) * f64::from(rate))).sum();
+    // A third: the mean square of the noise.
     (1.0 / voice.sqrt(), 1.0 / (noise / f64::from(3 * BANDS)).sqrt())
 }
 
@@ -140,8 +139,10 @@ pub struct Phrase {
     vibrato: Phase,
     phase: Phase,
     cycle: Cycle,
+    /// The power of each harmonic of the cycle that counts.
+    harmonics: Vec<f64>,
     noise: Noise,
-    tract: [Filter; 5],
+    tract: [Filter; FORMANTS],
     teeth: [Filter; 3],
     tongue: Filter,
 }
@@ -151,14 +152,10 @@ impl Phrase {
         let highest = syllables.iter().map(|s| s.pitch).max().unwrap_or_default();
         let count = Cycle::harmonics_below(11_000.0, frequency(f64::from(highest) + 0.6), rate);
         let harmonics = pulse(count);
-        let (origin, end) = match syllables {
-            [first, .., last] => ((first.at - INTAKE).max(0.0), last.at + last.lasts),
-            [only] => ((only.at - INTAKE).max(0.0), only.at + only.lasts),
-            [] => (0.0, 0.0),
-        };
-        let start = crate::sample(origin, rate);
+        let start = crate::sample(syllables.first().map_or(0.0, |first| first.at - INTAKE), rate);
+        let end = syllables.last().map_or(0.0, |last| last.at + last.lasts);
         let origin = start as f64 / f64::from(rate);
-        let states = states(rate, syllables, &harmonics);
+        let states = states(syllables);
         let state = states[0].1;
         let pitches = pitches(syllables);
         let phrase = Self {
@@ -172,7 +169,7 @@ impl Phrase {
             course: Course { points: states, place: 0 },
             pitch: Course { points: pitches, place: 0 },
             onsets: syllables.iter().map(|s| s.at).collect(),
-            step: State::new([(0.0, 0.0); 5], State::SILENT),
+            step: State::new([(0.0, 0.0); FORMANTS], State::SILENT),
             tract: state.formants.map(|(hz, width)| Filter::formant(hz, width, rate)),
             state,
             depth: 0.0,
@@ -180,6 +177,7 @@ impl Phrase {
             vibrato: Phase::default(),
             phase: Phase::default(),
             cycle: Cycle::new(&harmonics),
+            harmonics: harmonics.iter().take(24).map(|(cos, sin)| 0.5 * (cos * cos + sin * sin)).collect(),
             noise: Noise::new(4, number),
             // The spectrum of /s/: little below 4 kHz, a broad hill near 7 kHz.
             teeth: [
@@ -202,16 +200,6 @@ impl Phrase {
         for (filter, (hz, width)) in self.tract.iter_mut().zip(goal.formants) {
             filter.become_like(&Filter::formant(hz, width, self.rate));
         }
-        let step = |now: f64, goal: f64| (goal - now) / n;
-        self.step = State::new(
-            goal.formants,
-            [
-                step(self.state.voice, goal.voice),
-                step(self.state.breath, goal.breath),
-                step(self.state.hiss, goal.hiss),
-                step(self.state.burst, goal.burst),
-            ],
-        );
         // Vibrato of 5.4 Hz that grows to ±35 cents in a held note: usual is 5–6 Hz and 30–50 cents (common practice,
         // no source). The jitter is some 2 cents, fast enough to leave the note's mean alone.
         let onset = self.onsets.iter().rev().find(|onset| **onset <= t).copied().unwrap_or(t);
@@ -221,6 +209,17 @@ impl Phrase {
         let vibrato = (TAU * self.vibrato.next(5.4 * seconds)).sin();
         let (from, to, way) = self.pitch.around(t);
         let midi = from + (to - from) * way + self.depth * vibrato + self.jitter;
+        let (voice, breath) = levelling(&self.tract, frequency(midi), &self.harmonics, self.rate);
+        let step = |now: f64, goal: f64| (goal - now) / n;
+        self.step = State::new(
+            goal.formants,
+            [
+                step(self.state.voice, goal.voice * voice),
+                step(self.state.breath, goal.breath * breath),
+                step(self.state.hiss, goal.hiss),
+                step(self.state.burst, goal.burst),
+            ],
+        );
         self.midi_step = step(self.midi, midi);
     }
 }
@@ -252,15 +251,14 @@ impl Sound for Phrase {
 }
 
 /// The way of the tract and of the four sources through a phrase.
-fn states(rate: u32, syllables: &[Syllable], harmonics: &[(f64, f64)]) -> Vec<(f64, State)> {
+fn states(syllables: &[Syllable]) -> Vec<(f64, State)> {
     let mut states: Vec<(f64, State)> = Vec::new();
     for (i, syllable) in syllables.iter().enumerate() {
         let hz = frequency(f64::from(syllable.pitch));
         let loud = RMS * gain(syllable.level);
         let vowel = syllable.vowel.sung_at(hz);
-        let levelled = |formants: [Formant; 5], [voice, breath, hiss, burst]: [f64; 4]| {
-            let (v, b) = levelling(&formants, hz, harmonics, rate);
-            State::new(formants, [voice * v, breath * b, 2.0 * hiss, 2.0 * burst].map(|x| loud * x))
+        let levelled = |formants: [Formant; FORMANTS], [voice, breath, hiss, burst]: [f64; 4]| {
+            State::new(formants, [voice, breath, 2.0 * hiss, 2.0 * burst].map(|x| loud * x))
         };
         let held = |voice: f64| levelled(vowel, [voice, 0.022 * voice, 0.0, 0.0]);
         let postures = syllable.consonant.postures();
