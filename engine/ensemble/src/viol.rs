@@ -18,8 +18,8 @@ const BODY: [(f64, f64, f64); 7] = [
     (1150.0, 2.0, 4.0),
     (2100.0, 3.0, -4.0),
 ];
-const BOWED: f64 = 0.062;
-const PLUCKED: f64 = 0.15;
+const BOWED: f64 = 0.072;
+const PLUCKED: f64 = 0.17;
 
 /// What the strings sound through.
 pub struct Body {
@@ -28,7 +28,7 @@ pub struct Body {
 
 impl Body {
     pub fn new(rate: u32) -> Self {
-        let ends = [Filter::highpass(55.0, rate), Filter::lowpass(4200.0, rate)];
+        let ends = [Filter::highpass(95.0, rate), Filter::lowpass(4200.0, rate)];
         Self { filters: ends.into_iter().chain(BODY.map(|(hz, q, db)| Filter::peak(hz, q, db, rate))).collect() }
     }
 
@@ -94,7 +94,7 @@ impl Sound for Bowed {
         let cents = self.wander * 120.0 * (self.rate / 48_000.0).sqrt() + shake - 8.0 * (-t / 0.05).exp();
         let phase = self.phase.next(self.hz * (cents / 1200.0).exp2() / self.rate);
         let string = self.cycle.at(phase);
-        let corner = (500.0 + 1500.0 * bow * lifted * stroke).min(0.4 * self.rate);
+        let corner = (700.0 + 2200.0 * bow * lifted * stroke).min(0.4 * self.rate);
         self.dark += (string - self.dark) * (1.0 - (-TAU * corner / self.rate).exp());
         // The hair slips once a cycle, and scrapes until the string has caught.
         let scrape = 0.035 + 0.05 * smooth(t / 0.03) * (-t / 0.12).exp();

@@ -79,11 +79,11 @@ impl<T> Course<T> {
     }
 }
 
-/// Harmonics of the flow's slope through the folds: it opens like half a cosine, closes in half that time, and is shut
-/// for the rest (Rosenberg 1971, JASA 49, 583, his trigonometric pulse; open 42 %, closing 17 % of the cycle).
+/// Harmonics of the flow's slope through the folds: it opens like half a cosine, closes in far less, and is shut
+/// for the rest (Rosenberg 1971, JASA 49, 583, his trigonometric pulse; opening 42 %, closing 12 % of the cycle).
 fn pulse(count: usize) -> Vec<(f64, f64)> {
     const OPENING: f64 = 0.42;
-    const CLOSING: f64 = 0.17;
+    const CLOSING: f64 = 0.12;
     const POINTS: usize = 4096;
     let slope = |t: f64| {
         if t < OPENING {
@@ -160,7 +160,7 @@ impl Phrase {
         let pitches = pitches(syllables);
         let phrase = Self {
             rate,
-            tick: u64::from((rate / 1500).max(1)),
+            tick: u64::from((rate / 3000).max(1)),
             origin,
             samples: crate::sample(end - origin + 0.05, rate),
             at: 0,
