@@ -3,9 +3,10 @@
 
 use std::error::Error;
 use std::io::{self, BufWriter, Write};
+use std::process::ExitCode;
 use tenterhook_ensemble::Ensemble;
 
-fn main() -> Result<(), Box<dyn Error>> {
+fn render() -> Result<(), Box<dyn Error>> {
     let rate = match std::env::args().nth(1) {
         None => 48_000,
         Some(text) => text.parse().map_err(|_| format!("{text:?} is not a rate: write it in Hz, such as 48000"))?,
@@ -18,4 +19,14 @@ fn main() -> Result<(), Box<dyn Error>> {
     }
     out.flush()?;
     Ok(())
+}
+
+fn main() -> ExitCode {
+    match render() {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("render: {error}");
+            ExitCode::FAILURE
+        }
+    }
 }

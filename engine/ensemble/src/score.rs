@@ -11,9 +11,10 @@ pub fn frequency(midi: f64) -> f64 {
     A4_HZ * ((midi - 69.0) / 12.0).exp2()
 }
 
-/// The factor for a level in dB.
+/// The factor for a level in dB, which is kept within −200…40 dB; a level that is no number is the least.
 pub(crate) fn gain(db: f64) -> f64 {
-    10f64.powf(db / 20.0)
+    let kept = if db.is_nan() { -200.0 } else { db.clamp(-200.0, 40.0) };
+    10f64.powf(kept / 20.0)
 }
 
 /// A sung syllable. It is in one breath with the one before if it follows at once.
