@@ -151,24 +151,28 @@ impl Vocoder {
         }
         self.loose.fill(false);
         self.count = 0;
-        let bins = self.here.len();
-        let (mut least, mut valley) = (f32::MAX, 0);
+        // Every bin is written down and only peaks are kept: a branch here would be guessed wrong all the time.
         for (k, around) in self.power.windows(2 * EDGE + 1).enumerate() {
             let &[a, b, p, c, d] = around else { break };
-            if (p > a) & (p > b) & (p >= c) & (p >= d) {
-                let start = if self.count == 0 { 0 } else { valley };
-                if let Some(last) = self.count.checked_sub(1).and_then(|i| self.regions.get_mut(i)) {
-                    last.end = start;
-                }
-                if let Some(region) = self.regions.get_mut(self.count) {
-                    *region = Region { start, peak: k, end: bins };
-                    self.count += 1;
-                }
-                (least, valley) = (p, k);
+            if let Some(region) = self.regions.get_mut(self.count) {
+                region.peak = k;
             }
-            let lower = p < least;
-            least = if lower { p } else { least };
-            valley = if lower { k } else { valley };
+            self.count += usize::from((p > a) & (p > b) & (p >= c) & (p >= d));
+        }
+        let mut start = 0;
+        let mut peaks = self.regions.iter_mut().take(self.count).peekable();
+        while let Some(region) = peaks.next() {
+            region.start = start;
+            region.end = self.here.len();
+            if let Some(next) = peaks.peek() {
+                let between = self.power.get(region.peak + EDGE..next.peak + EDGE).unwrap_or_default();
+                let mut least = (f32::MAX, 0);
+                for (i, &p) in between.iter().enumerate() {
+                    least = if p < least.0 { (p, i) } else { least };
+                }
+                region.end = region.peak + least.1.max(1);
+            }
+            start = region.end;
         }
     }
 
