@@ -275,9 +275,9 @@ mod tests {
     #[test]
     fn of_a_steady_tone_it_is_the_latest_moment_clear_of_the_gesture() {
         for hertz in [98.0, 220.0, 440.0, 784.0] {
-            // 70 ms, and what the analysis is behind: at most a hop and its steps.
+            // 70 ms, and what the analysis is behind: at most a hop of 10.7 ms and its ten lines of 0.67 ms.
             let found = steadiest(&tone(hertz, 0.1, SECOND)).expect("a moment");
-            assert!((70.0..85.0).contains(&found), "{hertz}: {found} ms");
+            assert!((70.0..88.0).contains(&found), "{hertz}: {found} ms");
         }
     }
 

@@ -71,7 +71,7 @@ mod tests {
         10.0 * (energy(&out) / energy(&sine)).log10()
     }
 
-    // Printed by sox 14.4.2 and computed from the cookbook, 48 kHz, Q 0.7071.
+    // The cookbook's formulas computed elsewhere, 48 kHz, Q 0.7071.
     #[test]
     fn coefficients_agree_with_the_cookbook() {
         for (corner, expected) in [

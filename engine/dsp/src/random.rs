@@ -5,7 +5,17 @@
 /// The mixing function is the finaliser of SplitMix64 (Steele, Lea, Flood, "Fast splittable pseudorandom number
 /// generators", OOPSLA 2014).
 pub fn bits(seed: u64, sample: u64, grain: u64) -> u64 {
-    mix(mix(mix(seed).wrapping_add(sample)).wrapping_add(grain))
+    self::grain(frame(seed, sample), grain)
+}
+
+/// What all grains of one sample have in common: the first half of [`bits`].
+pub(crate) fn frame(seed: u64, sample: u64) -> u64 {
+    mix(mix(seed).wrapping_add(sample))
+}
+
+/// The second half of [`bits`].
+pub(crate) fn grain(frame: u64, grain: u64) -> u64 {
+    mix(frame.wrapping_add(grain))
 }
 
 /// A number in 0…1 (1 excluded), even, for this instance (`seed`), sample and grain.

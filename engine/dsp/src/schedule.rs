@@ -3,27 +3,31 @@
 use crate::CELL;
 use std::ops::Range;
 
-/// Work that comes round once per hop and is cut into steps, one or a few per grid line.
+/// Work that comes round once per hop and is cut into steps: one at every second grid line if there is room, so that a
+/// small block has one of them, else at every line one or a few.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Schedule {
     /// Grid lines per hop.
     lines: u64,
     /// Steps per round.
     steps: u64,
-    /// Steps per line: 1 unless there are more steps than lines.
+    /// Steps at a line: 1 unless there are more steps than lines.
     each: u64,
+    /// From one line with steps to the next, in lines.
+    apart: u64,
 }
 
 impl Schedule {
     /// `steps` steps for every `hop` samples, a multiple of the cell.
     pub fn new(hop: usize, steps: u64) -> Self {
         let lines = (hop as u64 / CELL).max(1);
-        Self { lines, steps, each: steps.div_ceil(lines).max(1) }
+        let apart = if 2 * steps <= lines { 2 } else { 1 };
+        Self { lines, steps, each: steps.div_ceil(lines).max(1), apart }
     }
 
-    /// Samples from the line of the first step to the line after that of the last.
+    /// Samples from the line of the first step to where the last is surely done.
     pub fn lead(&self) -> u64 {
-        self.steps.div_ceil(self.each) * CELL
+        self.steps.div_ceil(self.each) * self.apart * CELL
     }
 
     /// Samples per round.
@@ -33,9 +37,12 @@ impl Schedule {
 
     /// The round and its steps that are due at a grid line, counted in samples from the line of the first step of all.
     pub fn due(&self, line: u64) -> (u64, Range<u64>) {
-        let line = line / CELL;
-        let first = (line % self.lines) * self.each;
-        (line / self.lines, first.min(self.steps)..(first + self.each).min(self.steps))
+        let (round, line) = (line / CELL / self.lines, line / CELL % self.lines);
+        if !line.is_multiple_of(self.apart) {
+            return (round, 0..0);
+        }
+        let first = line / self.apart * self.each;
+        (round, first.min(self.steps)..(first + self.each).min(self.steps))
     }
 
     /// A delay of a few lines that differs between instances, so that their steps seldom fall on one line.

@@ -23,6 +23,9 @@ const OVERLAP: usize = 4;
 /// What is smaller than this in a frame or a spectrum becomes exactly 0, see [`settle`](crate::guard::settle).
 const TINY: f32 = 1e-9;
 
+/// A peak is higher than so many bins to each side.
+const EDGE: usize = 2;
+
 /// Random phases are taken from this many directions.
 const DIRECTIONS: usize = 1024;
 
@@ -41,6 +44,7 @@ pub(crate) struct Vocoder {
     turned: Box<[Complex32]>,
     /// The inverse transform's input, which it spoils.
     spoilt: Box<[Complex32]>,
+    /// The power of each bin, between [`EDGE`] zeros at both ends.
     power: Box<[f32]>,
     /// Running sum of the power's logarithm, for its local mean.
     logs: Box<[f32]>,
@@ -87,7 +91,7 @@ impl Vocoder {
             here: vec![none; bins].into(),
             turned: vec![none; bins].into(),
             spoilt: vec![none; bins].into(),
-            power: vec![0.0; bins].into(),
+            power: vec![0.0; bins + 2 * EDGE].into(),
             logs: vec![0.0; bins + 1].into(),
             regions: vec![Region::default(); bins].into(),
             count: 0,
@@ -142,31 +146,33 @@ impl Vocoder {
     /// Step: finds the peaks, local maxima over two bins to each side, and shares all bins out between them, cut where
     /// the power is least.
     pub fn find_peaks(&mut self) {
-        for (p, z) in self.power.iter_mut().zip(&self.here) {
+        for (p, z) in self.power.iter_mut().skip(EDGE).zip(&self.here) {
             *p = z.norm_sqr();
         }
         self.loose.fill(false);
         self.count = 0;
-        let bins = self.power.len();
-        let at = |k: usize| self.power.get(k).copied().unwrap_or(0.0);
-        let (mut least, mut valley) = (f32::MAX, 0);
-        for k in 0..bins {
-            let p = at(k);
-            let low = k.checked_sub(1).map_or(0.0, at).max(k.checked_sub(2).map_or(0.0, at));
-            if p > low && p >= at(k + 1) && p >= at(k + 2) {
-                let start = if self.count == 0 { 0 } else { valley };
-                if let Some(last) = self.count.checked_sub(1).and_then(|i| self.regions.get_mut(i)) {
-                    last.end = start;
-                }
-                if let Some(region) = self.regions.get_mut(self.count) {
-                    *region = Region { start, peak: k, end: bins };
-                    self.count += 1;
-                }
-                least = f32::MAX;
+        // Every bin is written down and only peaks are kept: a branch here would be guessed wrong all the time.
+        for (k, around) in self.power.windows(2 * EDGE + 1).enumerate() {
+            let &[a, b, p, c, d] = around else { break };
+            if let Some(region) = self.regions.get_mut(self.count) {
+                region.peak = k;
             }
-            if p < least {
-                (least, valley) = (p, k);
+            self.count += usize::from((p > a) & (p > b) & (p >= c) & (p >= d));
+        }
+        let mut start = 0;
+        let mut peaks = self.regions.iter_mut().take(self.count).peekable();
+        while let Some(region) = peaks.next() {
+            region.start = start;
+            region.end = self.here.len();
+            if let Some(next) = peaks.peek() {
+                let between = self.power.get(region.peak + EDGE..next.peak + EDGE).unwrap_or_default();
+                let mut least = (f32::MAX, 0);
+                for (i, &p) in between.iter().enumerate() {
+                    least = if p < least.0 { (p, i) } else { least };
+                }
+                region.end = region.peak + least.1.max(1);
             }
+            start = region.end;
         }
     }
 
@@ -174,13 +180,11 @@ impl Vocoder {
     /// around it, which of noise one bin in a thousand does; its are the bins next to it, those that stand out as well,
     /// and those that hold no more than its own side lobes.
     pub fn find_noise(&mut self) {
+        // One more than there are bins: the zero after the last makes the sum's end.
         let mut sum = 0.0;
-        for (log, &p) in self.logs.iter_mut().zip(&self.power) {
+        for (log, &p) in self.logs.iter_mut().zip(self.power.iter().skip(EDGE)) {
             *log = sum;
             sum += rough_log2(p);
-        }
-        if let Some(last) = self.logs.last_mut() {
-            *last = sum;
         }
         let logs = &self.logs;
         let around = |k: usize| {
@@ -189,11 +193,11 @@ impl Vocoder {
             sum / (high - low).max(1) as f32
         };
         for region in self.regions.iter().take(self.count) {
-            let power = self.power.get(region.peak).copied().unwrap_or(0.0);
+            let power = self.power.get(region.peak + EDGE).copied().unwrap_or(0.0);
             let clear = rough_log2(power) > around(region.peak) + 11.0 / 3.0103;
-            let bins = region.start..region.end;
+            let (bins, powers) = (region.start..region.end, region.start + EDGE..region.end + EDGE);
             for (k, (loose, &p)) in
-                bins.clone().zip(iter_mut(&mut self.loose, bins.clone()).zip(iter(&self.power, bins)))
+                bins.clone().zip(iter_mut(&mut self.loose, bins.clone()).zip(iter(&self.power, powers)))
             {
                 let away = k.abs_diff(region.peak) as f32;
                 // The side lobes of Hann fall as 1 / (π d (d² − 1)); twice that leaves room for a moving pitch.
@@ -203,14 +207,19 @@ impl Vocoder {
         }
     }
 
-    /// Step: turns the peaks of one part of the spectrum, 0 of 2 the lower half of the peaks. The `first` frame is not
+    /// Step: turns the peaks of one part of the spectrum, 0 of 2 its lower half. The `first` frame is not
     /// turned; loose bins of later ones get fresh random phases from the instance's `seed` and the frame's `sample`.
     pub fn turn(&mut self, first: bool, part: usize, parts: usize, seed: u64, sample: u64) {
-        let (low, high) = (self.count * part / parts.max(1), self.count * (part + 1) / parts.max(1));
+        let bins = self.here.len();
+        let peaks = bins * part / parts.max(1)..bins * (part + 1) / parts.max(1);
+        let frame = random::frame(seed, sample);
         if self.count == 0 {
             self.turned.fill(Complex32::new(0.0, 0.0));
         }
-        for &Region { start, peak, end } in self.regions.iter().take(high).skip(low) {
+        for &Region { start, peak, end } in self.regions.iter().take(self.count) {
+            if !peaks.contains(&peak) {
+                continue;
+            }
             let turn = if first {
                 Complex32::new(1.0, 0.0)
             } else {
@@ -222,7 +231,7 @@ impl Vocoder {
                 let z = if loose && !first {
                     // Frames of random phases add up by their power, not their amplitude. With Hann before and after,
                     // and four of them at a time, that leaves 1.5 · 0.375 · (2/3)² = 1/4 of the power.
-                    let direction = random::bits(seed, sample, k as u64) as usize & (DIRECTIONS - 1);
+                    let direction = random::grain(frame, k as u64) as usize & (DIRECTIONS - 1);
                     x * self.directions.get(direction).copied().unwrap_or(Complex32::new(1.0, 0.0)) * 2.0
                 } else {
                     x * turn

@@ -67,6 +67,13 @@ proptest! {
     }
 
     #[test]
+    fn begun_again_it_is_as_new(run in any_run(), before in 0usize..20_000) {
+        let source = source();
+        let again = Run { before: Some(before.min(run.at)), ..run.clone() };
+        prop_assert!(bits(&run.play(&source)) == bits(&again.play(&source)));
+    }
+
+    #[test]
     fn silence_gives_exact_silence(run in any_run()) {
         prop_assert!(run.play(&vec![0.0; 50_000]).iter().all(|y| y.to_bits() == 0));
     }

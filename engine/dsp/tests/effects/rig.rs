@@ -15,6 +15,8 @@ pub struct Run<'a> {
     pub seed: u64,
     /// The sample at which it begins.
     pub at: usize,
+    /// A sample at which it has begun once before.
+    pub before: Option<usize>,
     /// The controller at each sample.
     pub x: fn(u64) -> f32,
     /// The lengths of the calls, over and over; cells and the beginning cut besides.
@@ -41,7 +43,7 @@ impl<'a> Run<'a> {
     pub fn of(effect: &'a Effect, at: usize) -> Run<'a> {
         let values = effect.declaration.settings.iter().map(|s| s.kind.default().expect("a default")).collect();
         let cuts = vec![CELL as usize];
-        Self { effect, values, rate: 48_000, seed: 1, at, x: |_| 1.0, cuts, ahead: false, memory: 1.0 }
+        Self { effect, values, rate: 48_000, seed: 1, at, before: None, x: |_| 1.0, cuts, ahead: false, memory: 1.0 }
     }
 
     pub fn with(mut self, place: usize, value: Setting) -> Self {
@@ -62,24 +64,26 @@ impl<'a> Run<'a> {
         let cell = CELL as usize;
         let mut cuts = self.cuts.iter().cycle();
         let (mut at, mut written) = (0, 0);
+        let mut begun = None;
         while at < source.len() {
             let start = at / cell * cell;
             let mut end = (start + cell).min(source.len()).min(at + (*cuts.next().expect("cuts")).max(1));
-            if at < self.at {
-                end = end.min(self.at);
+            for beginning in self.before.into_iter().chain([self.at]).filter(|&beginning| at < beginning) {
+                end = end.min(beginning);
             }
             let now = &source[at..end];
             let cell_end = (start + cell).min(source.len());
-            if self.ahead && written < cell_end && at >= self.at {
+            if self.ahead && written < cell_end && begun.is_some() {
                 memory.write(written as u64, &source[written..cell_end]);
                 written = cell_end;
             }
-            if at == self.at {
+            if at == self.at || Some(at) == self.before {
                 voice.begin(at as u64, &memory.heard(at as u64));
+                begun = Some(at);
             }
-            if at >= self.at {
+            if let Some(begun) = begun {
                 let x: Vec<f32> = (at..end).map(|i| (self.x)(i as u64)).collect();
-                let heard = memory.heard(start.max(self.at) as u64);
+                let heard = memory.heard(start.max(begun) as u64);
                 voice.render(at as u64, now, &x, &heard, &mut out[at..end]);
             }
             if written < end {
