@@ -18,6 +18,8 @@ pub(crate) struct Carry {
     pub doomed: Vec<usize>,
     /// Mics of the old table that go, or go on with another sound.
     pub dipped_mics: Vec<usize>,
+    /// Sources of the new table that have no past.
+    pub fresh_sources: Vec<usize>,
     /// Outputs of the old table that go, or go on at another channel.
     pub dipped_outputs: Vec<usize>,
 }
@@ -95,6 +97,7 @@ impl Carry {
             |i: usize| outputs.iter().any(|&(a, b)| i == a && old.outputs[a].channel == new.outputs[b].channel);
         Self {
             doomed: left_out(old.instances.len(), |i| residents.iter().any(|&(a, _)| a == i)),
+            fresh_sources: left_out(needs.len(), |j| sources.iter().any(|&(_, b)| b == j)),
             dipped_mics: left_out(old.mics.len(), same_mic),
             dipped_outputs: left_out(old.outputs.len(), same_output),
             mics,
@@ -133,9 +136,18 @@ impl Carry {
         }
         for &(i, j) in &self.sources {
             std::mem::swap(&mut new.sources[j].memory, &mut old.sources[i].memory);
+            new.sources[j].coming = old.sources[i].coming;
+        }
+        for &j in &self.fresh_sources {
+            new.sources[j].coming.set(0.0);
+            new.sources[j].coming.go(1.0, clock.glide);
         }
         for &(i, j) in &self.controllers {
             new.controllers[j] = old.controllers[i];
+            let mut before = old.loudness.iter().filter(|loudness| loudness.id.index() == i);
+            for loudness in new.loudness.iter_mut().filter(|loudness| loudness.id.index() == j) {
+                before.next().into_iter().for_each(|before| loudness.carry(before));
+            }
         }
         for &(i, j) in &self.residents {
             let (from, to) = (&mut old.residents[i], &mut new.residents[j]);
@@ -152,6 +164,7 @@ impl Carry {
         new.next.carry(&old.next);
         new.back.carry(&old.back);
         new.hush.carry(&old.hush);
+        new.shared.iter_mut().for_each(|shared| shared.carry(&old.shared));
         new.all = old.all;
     }
 }

@@ -192,6 +192,11 @@ impl Loudness {
         plan.controllers.iter().enumerate().filter_map(one).collect()
     }
 
+    /// Takes over where the same controller of the piece before stood.
+    pub fn carry(&mut self, old: &Self) {
+        (self.sum, self.square) = (old.sum, old.square);
+    }
+
     /// Takes in the mic's sound, in any pieces.
     pub fn feed(&mut self, samples: &[f32]) {
         for &sample in samples {

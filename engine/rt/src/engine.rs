@@ -11,7 +11,7 @@ use tenterhook_dsp::CELL;
 use tenterhook_plan::{Applied, ControllerId, Event, Gesture, MicId, OutputId, SceneId, Timed, gain, unit};
 
 use crate::reading::{Channel, Reading};
-use crate::resident::Moment;
+use crate::resident::{Change, Moment};
 use crate::table::Table;
 
 /// What the audio thread writes down.
@@ -72,7 +72,7 @@ impl Engine {
         }
         if self.fresh {
             self.fresh = false;
-            self.enter(self.scene);
+            self.enter(self.scene, self.table.clock.hurry);
         }
         for _ in 0..EVENTS_A_BLOCK {
             let Some(event) = self.events.try_pop() else { break };
@@ -191,24 +191,26 @@ impl Engine {
     fn fire(&mut self, scene: SceneId) {
         if scene.index() < self.table.scenes.len() {
             self.record(Gesture::Fire(scene));
-            self.enter(scene);
+            self.enter(scene, self.table.clock.hurry);
         }
     }
 
     /// A scene comes into force: what is in it and in the one before carries on, the rest goes and comes.
-    fn enter(&mut self, scene: SceneId) {
+    /// What is left of an even older scene is silent within `hurry` samples.
+    fn enter(&mut self, scene: SceneId, hurry: u32) {
         self.scene = scene;
         self.report(Reading::Scene { sample: self.sample, scene });
         let moment = self.moment();
-        let Table { controllers, residents, sources, scenes, clock, .. } = &mut *self.table;
+        let Table { controllers, residents, sources, scenes, .. } = &mut *self.table;
         let scene = &scenes[scene.index()];
+        let change = Change { fade: scene.fade, hurry };
         for (resident, gains) in residents.iter_mut().zip(&scene.gains) {
             match (resident.is_out(), gains) {
-                (false, Some(gains)) => resident.carry_on(gains, scene.fade, *clock),
-                (_, None) => resident.go(scene.fade, *clock),
+                (false, Some(gains)) => resident.carry_on(gains, change),
+                (_, None) => resident.go(change),
                 (true, Some(gains)) => {
                     let state = resident.controller().map(|index| &controllers[index]);
-                    resident.come(moment, state, gains, scene.fade, &sources[resident.reads].memory);
+                    resident.come(moment, state, gains, change, &sources[resident.reads].memory);
                 }
             }
         }
@@ -307,7 +309,8 @@ impl Engine {
         if self.records.try_push(Record::Installed).is_err() {
             self.lost.fetch_add(1, Ordering::Relaxed);
         }
-        self.enter(self.scene);
+        // What fades already fades on at its own pace.
+        self.enter(self.scene, u32::MAX);
     }
 }
 

@@ -10,6 +10,8 @@ mod clock;
 mod control;
 mod controllers;
 mod engine;
+#[cfg(test)]
+mod laws;
 mod reading;
 mod resident;
 mod strip;

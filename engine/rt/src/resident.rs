@@ -41,6 +41,15 @@ pub(crate) struct Moment {
     pub clock: Clock,
 }
 
+/// How one scene gives way to another.
+#[derive(Clone, Copy)]
+pub(crate) struct Change {
+    /// Samples in which the old one goes and the new one comes.
+    pub fade: u32,
+    /// Samples in which what is still left of an even older one goes.
+    pub hurry: u32,
+}
+
 /// What works a resident effect, with the times that its controller asks for.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) enum Works {
@@ -133,39 +142,40 @@ impl Resident {
         }
     }
 
-    /// The scene that comes has it too: the sound goes on, and glides to where it sounds there.
-    pub fn carry_on(&mut self, gains: &[f32], fade: u32, clock: Clock) {
+    /// The scene that comes has it too: the sound goes on, and glides to where it sounds there. What an earlier scene
+    /// left behind is hurried out, here and below.
+    pub fn carry_on(&mut self, gains: &[f32], change: Change) {
         for voice in &mut self.voices {
             match voice.life {
                 Life::Free => {}
-                Life::Sounding | Life::Ending => voice.redirect(gains, fade),
-                Life::Leaving => voice.leave(clock.hurry),
+                Life::Sounding | Life::Ending => voice.redirect(gains, change.fade),
+                Life::Leaving => voice.leave(change.hurry),
             }
         }
     }
 
-    /// The scene that comes does not have it. What an earlier scene left behind makes room for what leaves now.
-    pub fn go(&mut self, fade: u32, clock: Clock) {
+    /// The scene that comes does not have it.
+    pub fn go(&mut self, change: Change) {
         for voice in &mut self.voices {
             match voice.life {
                 Life::Free => {}
-                Life::Sounding | Life::Ending => voice.leave(fade),
-                Life::Leaving => voice.leave(clock.hurry),
+                Life::Sounding | Life::Ending => voice.leave(change.fade),
+                Life::Leaving => voice.leave(change.hurry),
             }
         }
         self.gate = Gate::Out;
     }
 
     /// A scene that has it comes after one that did not.
-    pub fn come(&mut self, moment: Moment, state: Option<&State>, gains: &[f32], fade: u32, memory: &Memory) {
+    pub fn come(&mut self, moment: Moment, state: Option<&State>, gains: &[f32], change: Change, memory: &Memory) {
         for voice in &mut self.voices {
             if voice.life == Life::Leaving {
-                voice.leave(moment.clock.hurry.min(fade).max(1));
+                voice.leave(change.hurry);
             }
         }
         self.wait(state, true);
         if !moment.hushed && self.works == Works::Scene {
-            self.begin(moment, 1.0, fade, gains, memory);
+            self.begin(moment, 1.0, change.fade, gains, memory);
         }
     }
 
@@ -326,4 +336,5 @@ impl Resident {
 }
 
 /// How far a continuous controller that was held through a change of scenes must move to take hold.
-const TAKES_HOLD: f32 = 0.05;
+/// It is 0.05, less what single precision loses between two written values.
+const TAKES_HOLD: f32 = 0.05 - 1e-6;

@@ -18,12 +18,18 @@ pub(crate) type Piece = [f32; CELL as usize];
 pub(crate) struct Source {
     pub now: Piece,
     pub memory: Memory,
+    /// 1, or on its way to 1 where a changed piece brings a source in while it sounds.
+    pub coming: Ramp,
 }
 
 impl Source {
     /// The present piece, whose first `length` samples are set, becomes the past of what follows.
     pub fn remember(&mut self, from: u64, length: usize) {
-        self.memory.write(from, &self.now[..length]);
+        let sound = &mut self.now[..length];
+        if self.coming.left() > 0 {
+            sound.iter_mut().for_each(|sample| *sample = settle(*sample * self.coming.advance()));
+        }
+        self.memory.write(from, sound);
     }
 }
 
@@ -140,6 +146,7 @@ impl OutputStrip {
 /// A device channel that several outputs share in a small hall: their sum needs a ceiling of its own.
 pub(crate) struct SharedChannel {
     pub channel: usize,
+    ceiling: f32,
     limiter: Limiter,
 }
 
@@ -154,12 +161,21 @@ impl SharedChannel {
             let on_it = outputs.iter().filter(|output| output.channel == Some(channel));
             on_it.map(|output| output.ceiling.gain()).fold(1.0, f32::min)
         };
-        let one =
-            |&channel: &u16| Self { channel: usize::from(channel), limiter: Limiter::new(ceiling(channel), rate) };
+        let one = |&channel: &u16| {
+            let ceiling = ceiling(channel);
+            Self { channel: usize::from(channel), ceiling, limiter: Limiter::new(ceiling, rate) }
+        };
         shared.iter().map(one).collect()
     }
 
     pub fn process(&mut self, sound: &mut [f32]) {
         self.limiter.process(sound);
+    }
+
+    /// Takes over where the limiter of the same channel stood.
+    pub fn carry(&mut self, old: &[Self]) {
+        if let Some(old) = old.iter().find(|old| old.channel == self.channel && old.ceiling == self.ceiling) {
+            self.limiter = old.limiter;
+        }
     }
 }

@@ -115,6 +115,7 @@ impl Table {
         let outputs = plan.outputs.len();
         let source = |(place, need): (usize, &Need)| Source {
             now: [0.0; CELL as usize],
+            coming: Ramp::at(1.0),
             memory: if need.analysis {
                 Memory::with_analysis(need.samples, rate, place as u64)
             } else {
