@@ -11,7 +11,7 @@ use tenterhook_dsp::CELL;
 use tenterhook_plan::{Applied, ControllerId, Event, Gesture, MicId, OutputId, SceneId, Timed, gain, unit};
 
 use crate::reading::{Channel, Reading};
-use crate::resident::{Change, Moment};
+use crate::resident::{Change, Moment, Resident};
 use crate::table::Table;
 
 /// What the audio thread writes down.
@@ -72,7 +72,7 @@ impl Engine {
         }
         if self.fresh {
             self.fresh = false;
-            self.enter(self.scene, self.table.clock.hurry);
+            self.fire(self.scene);
         }
         for _ in 0..EVENTS_A_BLOCK {
             let Some(event) = self.events.try_pop() else { break };
@@ -191,6 +191,11 @@ impl Engine {
     fn fire(&mut self, scene: SceneId) {
         if scene.index() < self.table.scenes.len() {
             self.record(Gesture::Fire(scene));
+            if self.sample == 0 {
+                // Nothing has sounded: the scene fired at the first sample is the first scene, so that a run that was
+                // begun at a later mark is played back as it was.
+                self.table.residents.iter_mut().for_each(Resident::forget);
+            }
             self.enter(scene, self.table.clock.hurry);
         }
     }

@@ -142,6 +142,12 @@ impl Resident {
         }
     }
 
+    /// It is as if nothing had happened yet.
+    pub fn forget(&mut self) {
+        self.gate = Gate::Out;
+        self.voices.iter_mut().for_each(|voice| voice.life = Life::Free);
+    }
+
     /// The scene that comes has it too: the sound goes on, and glides to where it sounds there. What an earlier scene
     /// left behind is hurried out, here and below.
     pub fn carry_on(&mut self, gains: &[f32], change: Change) {

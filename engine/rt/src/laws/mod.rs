@@ -8,7 +8,7 @@ mod sample;
 
 use proptest::prelude::*;
 use run::{PIECE, Run, gesture, plan, sound};
-use tenterhook_plan::{Event, Gesture, Timed};
+use tenterhook_plan::{Event, Gesture, SceneId, Timed};
 
 /// Gestures that touch everything once, spread over three seconds, at samples that are on no line.
 fn tour() -> Vec<Timed<Event>> {
@@ -131,7 +131,18 @@ fn what_was_applied_played_back_is_the_same_run() {
         applied.iter().map(|applied| Timed { sample: applied.sample, what: Event::Gesture(applied.what) }).collect();
     let mut played = Run::new(PIECE).cuts(&[333]).events(&again);
     assert!(bits(&played.render(&sound(frames))) == bits(&heard));
-    assert_eq!(played.applied(), applied);
+    // The first line stands for the scene that was in force from the start: there it is both said and found.
+    assert_eq!(played.applied()[1..], applied);
+}
+
+#[test]
+fn a_run_begun_at_a_mark_is_the_run_that_fires_it_at_its_first_sample() {
+    let mut late = Run::from(PIECE, SceneId(1)).events(&[]);
+    let fire = Timed { sample: 0, what: Event::Gesture(Gesture::Fire(SceneId(1))) };
+    let mut fired = Run::new(PIECE).events(&[fire]);
+    let (late, fired) = (late.render(&sound(48_000)), fired.render(&sound(48_000)));
+    assert!(late.iter().flatten().any(|&sample| sample != 0.0));
+    assert!(bits(&late) == bits(&fired));
 }
 
 #[test]

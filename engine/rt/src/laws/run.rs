@@ -135,7 +135,11 @@ pub struct Run {
 
 impl Run {
     pub fn new(piece: &str) -> Self {
-        let (engine, control) = engine(&plan(piece), 48_000, SceneId(0));
+        Self::from(piece, SceneId(0))
+    }
+
+    pub fn from(piece: &str, first: SceneId) -> Self {
+        let (engine, control) = engine(&plan(piece), 48_000, first);
         Self { engine, control, cuts: vec![64], events: Vec::new(), swaps: None, applied: Vec::new() }
     }
 

@@ -107,7 +107,7 @@ fn next_after_the_last_scene_and_back_before_the_first_do_nothing() {
     let mut run = Run::new(PIECE).events(&events);
     run.render(&[vec![0.0; 9_000], vec![0.0; 9_000]]);
     let fired: Vec<_> = run.applied().iter().map(|applied| applied.what).collect();
-    assert_eq!(fired, [1, 2, 3, 2].map(|scene| Gesture::Fire(SceneId(scene))));
+    assert_eq!(fired, [0, 1, 2, 3, 2].map(|scene| Gesture::Fire(SceneId(scene))));
 }
 
 proptest! {
