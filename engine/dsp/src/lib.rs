@@ -8,9 +8,18 @@
 //! gestures fall. Whatever happens "now and then" (a step of an analysis, a meter settling) happens at such a grid
 //! line, so that a run's sound does not depend on the block size of the device.
 
+mod analysis;
 pub mod effects;
+pub mod guard;
+pub mod highpass;
+pub mod limiter;
 pub mod memory;
+pub mod meter;
 pub mod ramp;
+pub mod random;
+mod schedule;
+mod vocoder;
+pub mod windows;
 
 /// Samples between two lines of the absolute grid at which periodic work may be done.
 pub const CELL: u64 = 32;

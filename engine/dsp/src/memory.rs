@@ -1,13 +1,15 @@
 //! What a source has sounded so far.
 
 use crate::CELL;
+use crate::analysis::Analysis;
+use std::fmt;
 
 /// The last seconds of one source: a ring, allocated and touched when it is made.
-#[derive(Debug)]
 pub struct Memory {
     ring: Box<[f32]>,
     /// The sample after the last one written.
     written: u64,
+    analysis: Option<Box<Analysis>>,
 }
 
 impl Memory {
@@ -17,21 +19,48 @@ impl Memory {
         // Written rather than zero-allocated, so that its pages are there before the audio thread needs them.
         let mut ring = Vec::with_capacity(length);
         ring.extend((0..length).map(|i| std::hint::black_box(i as f32 * 0.0)));
-        Self { ring: ring.into_boxed_slice(), written: 0 }
+        Self { ring: ring.into_boxed_slice(), written: 0, analysis: None }
+    }
+
+    /// Room for at least `samples` samples of the past at `rate` samples a second, and the source's analysis, which
+    /// [`Effect::wants_analysis`](crate::effects::Effect::wants_analysis) asks for. Its steps fall on grid lines that
+    /// `stagger`, any number, moves: give every source another one.
+    pub fn with_analysis(samples: usize, rate: u32, stagger: u64) -> Self {
+        // A tenth of a second holds the analysis's frame at any rate.
+        let room = samples.max(rate as usize / 10 + 2 * CELL as usize);
+        Self { analysis: Some(Box::new(Analysis::new(rate, stagger))), ..Self::new(room) }
     }
 
     /// Writes the sound from sample `from` on: the sample after the last one written, or any if nothing is written yet.
+    /// Steps of the analysis that are due at grid lines within are done here.
     pub fn write(&mut self, from: u64, samples: &[f32]) {
-        let mask = self.ring.len() - 1;
-        for (i, &sample) in samples.iter().enumerate() {
-            self.ring[(from as usize + i) & mask] = sample;
+        let mut rest = samples;
+        let mut from = from;
+        while !rest.is_empty() {
+            // Up to the next grid line.
+            let length = rest.len().min((CELL - from % CELL) as usize);
+            let (piece, later) = rest.split_at(length);
+            let mask = self.ring.len() - 1;
+            for (&sample, at) in piece.iter().zip(from..) {
+                if let Some(place) = self.ring.get_mut(at as usize & mask) {
+                    *place = sample;
+                }
+            }
+            from += length as u64;
+            self.written = from;
+            if from.is_multiple_of(CELL)
+                && let Some(analysis) = &mut self.analysis
+            {
+                let heard = Heard { ring: &self.ring, end: from, analysis: None };
+                analysis.advance(from, |frame| heard.read(from as i64 - frame.len() as i64, frame));
+            }
+            rest = later;
         }
-        self.written = from + samples.len() as u64;
     }
 
     /// The past as it may be read for the samples of one cell: everything before the sample `end`.
     pub fn heard(&self, end: u64) -> Heard<'_> {
-        Heard { ring: &self.ring, end: end.min(self.written) }
+        Heard { ring: &self.ring, end: end.min(self.written), analysis: self.analysis.as_deref() }
     }
 
     /// How many samples it holds.
@@ -40,13 +69,20 @@ impl Memory {
     }
 }
 
+impl fmt::Debug for Memory {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Memory").field("capacity", &self.ring.len()).field("written", &self.written).finish()
+    }
+}
+
 /// A source's past up to a sample, which lies at a place that no block size moves: the start of the present cell, or
 /// the beginning of the effect that reads. So an effect can neither read the future nor read differently when the
 /// device's blocks differ.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy)]
 pub struct Heard<'a> {
     ring: &'a [f32],
     end: u64,
+    analysis: Option<&'a Analysis>,
 }
 
 impl Heard<'_> {
@@ -55,19 +91,87 @@ impl Heard<'_> {
         self.end
     }
 
+    /// The first sample that may be read.
+    fn first(&self) -> u64 {
+        self.end.saturating_sub(self.ring.len() as u64 - CELL)
+    }
+
     /// The sound at one sample: silence before the beginning, beyond the memory's reach and after [`Heard::end`].
     pub fn at(&self, sample: i64) -> f32 {
-        let reach = self.ring.len() as u64;
-        if sample < 0 || sample as u64 >= self.end || self.end - sample as u64 > reach - CELL {
-            return 0.0;
+        match u64::try_from(sample) {
+            Ok(sample) if sample >= self.first() && sample < self.end => {
+                self.ring.get(sample as usize & (self.ring.len() - 1)).copied().unwrap_or(0.0)
+            }
+            _ => 0.0,
         }
-        self.ring[sample as usize & (self.ring.len() - 1)]
     }
 
     /// Fills `out` with the sound from sample `from` on, as [`Heard::at`] gives it.
     pub fn read(&self, from: i64, out: &mut [f32]) {
-        for (i, out) in out.iter_mut().enumerate() {
-            *out = self.at(from + i as i64);
+        let clamp = |sample: i64| u64::try_from(sample).unwrap_or(0).clamp(self.first(), self.end);
+        let (low, high) = (clamp(from), clamp(from.saturating_add_unsigned(out.len() as u64)));
+        let before = ((low as i64).saturating_sub(from).max(0) as usize).min(out.len());
+        let (silent, out) = out.split_at_mut(before);
+        silent.fill(0.0);
+        let (out, after) = out.split_at_mut(((high - low) as usize).min(out.len()));
+        after.fill(0.0);
+        // The ring's end may fall into it.
+        let place = low as usize & (self.ring.len() - 1);
+        let (one, two) = out.split_at_mut((self.ring.len() - place).min(out.len()));
+        for (out, start) in [(one, place), (two, 0)] {
+            match self.ring.get(start..start + out.len()) {
+                Some(sound) => out.copy_from_slice(sound),
+                None => out.fill(0.0),
+            }
+        }
+    }
+
+    /// The middle of the steadiest pitched moment of the last 0.3 seconds, as far as it is known at [`Heard::end`];
+    /// `None` if nothing was steady enough or the source is not analysed.
+    pub fn steadiest(&self) -> Option<u64> {
+        self.analysis?.steadiest(self.end)
+    }
+}
+
+impl fmt::Debug for Heard<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Heard").field("first", &self.first()).field("end", &self.end).finish()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, ..Default::default() })]
+
+        #[test]
+        fn a_slice_is_read_as_sample_by_sample(
+            written in 1u64..400, end in 0u64..450, from in -100i64..500, length in 0usize..300,
+        ) {
+            let mut memory = Memory::new(128);
+            let sound: Vec<f32> = (1..=written).map(|i| i as f32).collect();
+            memory.write(0, &sound);
+            let heard = memory.heard(end);
+            let mut slice = vec![f32::NAN; length];
+            heard.read(from, &mut slice);
+            for (i, &x) in slice.iter().enumerate() {
+                prop_assert_eq!(x, heard.at(from + i as i64));
+            }
+        }
+
+        #[test]
+        fn nothing_is_heard_before_the_beginning_beyond_the_reach_or_after_the_end(ahead in 0u64..32) {
+            let mut memory = Memory::new(128);
+            let sound: Vec<f32> = (0..1000).map(|i| i as f32 + 1.0).collect();
+            memory.write(0, &sound[..640 + ahead as usize]);
+            let heard = memory.heard(640);
+            for sample in -10i64..1000 {
+                let expected = if (640 - 96..640).contains(&sample) { sample as f32 + 1.0 } else { 0.0 };
+                prop_assert_eq!(heard.at(sample), expected);
+            }
         }
     }
 }

@@ -104,12 +104,17 @@ pub enum Curve {
 impl Curve {
     /// The bent value; anything outside 0…1 is first brought into it, and NaN becomes 0.
     pub fn bend(self, value: f32) -> f32 {
-        // `max` first: it turns NaN into 0.
-        let value = value.max(0.0).min(1.0);
+        let value = unit(value);
         match self {
             Curve::Slow => value * value,
             Curve::Even => value,
             Curve::Fast => value.sqrt(),
         }
     }
+}
+
+/// The value brought into 0…1; NaN becomes 0.
+#[expect(clippy::manual_clamp, reason = "`max` turns NaN into 0, `clamp` would keep it")]
+pub fn unit(value: f32) -> f32 {
+    value.max(0.0).min(1.0)
 }

@@ -10,7 +10,7 @@ mod ids;
 mod level;
 mod piece;
 
-pub use address::{Address, Controller, Curve, Message};
+pub use address::{Address, Controller, Curve, Message, unit};
 pub use gesture::{Applied, Event, Gesture, Midi, Timed};
 pub use ids::{ControllerId, GroupId, InstanceId, MicId, OutputId, SceneId};
 pub use level::{Decibels, gain};

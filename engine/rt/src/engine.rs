@@ -1,21 +1,386 @@
-//! x
-use tenterhook_plan::{Event, Timed};
+//! The audio half: one function that turns a block of mics into a block of outputs.
 
-/// The audio half.
-pub struct Engine {}
+use std::cell::Cell;
+use std::marker::PhantomData;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+use ringbuf::traits::{Consumer, Producer};
+use ringbuf::{HeapCons, HeapProd};
+use tenterhook_dsp::CELL;
+use tenterhook_plan::{Applied, ControllerId, Event, Gesture, MicId, OutputId, SceneId, Timed, gain, unit};
+
+use crate::reading::{Channel, Reading};
+use crate::resident::{Change, Moment, Resident};
+use crate::table::Table;
+
+/// What the audio thread writes down.
+#[derive(Clone, Copy, Debug)]
+pub(crate) enum Record {
+    /// A gesture was applied.
+    Applied(Applied),
+    /// From here on ids mean those of the next plan that was handed over.
+    Installed,
+}
+
+/// The audio half of an engine: give it to the audio thread and call [`process`](Engine::process) there.
+///
+/// It can be sent to that thread, but neither shared nor copied:
+/// ```compile_fail
+/// fn shared<T: Sync>() {}
+/// shared::<tenterhook_rt::Engine>();
+/// ```
+/// ```compile_fail
+/// fn copied<T: Clone>() {}
+/// copied::<tenterhook_rt::Engine>();
+/// ```
+pub struct Engine {
+    pub(crate) sample: u64,
+    pub(crate) scene: SceneId,
+    pub(crate) hushed: bool,
+    /// The first scene has not come yet.
+    pub(crate) fresh: bool,
+    pub(crate) table: Box<Table>,
+    /// A table that is to be installed, and the sample from which on it can be.
+    pub(crate) coming: Option<(Box<Table>, u64)>,
+    pub(crate) events: HeapCons<Event>,
+    pub(crate) tables: HeapCons<Box<Table>>,
+    pub(crate) records: HeapProd<Record>,
+    pub(crate) readings: HeapProd<Reading>,
+    pub(crate) lost: Arc<AtomicU64>,
+    pub(crate) not_sync: PhantomData<Cell<()>>,
+}
+
+/// The most events that one block takes from the ring: a flood waits for the next block rather than making this one late.
+const EVENTS_A_BLOCK: usize = 512;
 
 impl Engine {
-    /// One block. AUDIO THREAD.
+    /// One block. AUDIO THREAD: nothing here allocates, frees, locks, waits, logs or panics.
     ///
-    /// `inputs` and `outputs` are the device's channels, all slices as long as the block; channels that the piece does
-    /// not use are silent, channels that are missing are silence. `events` are in order and lie in this block; an
-    /// earlier one acts at the block's first sample, a later one at its last.
+    /// `inputs` and `outputs` are the device's channels, full scale = 1; the block is as long as the shortest of them.
+    /// Channels that the piece does not use become silent, channels that are missing count as silence. `events` are in
+    /// order and lie in this block; an earlier one acts at the block's first sample, a later one at its last.
+    ///
+    /// The outputs are the same bits however a run is cut into blocks.
+    #[cfg_attr(rtsan, sanitize(realtime = "nonblocking"))]
     pub fn process(&mut self, inputs: &[&[f32]], outputs: &mut [&mut [f32]], events: &[Timed<Event>]) {
-        let _ = (inputs, outputs, events);
+        let lengths = inputs.iter().map(|channel| channel.len()).chain(outputs.iter().map(|channel| channel.len()));
+        let frames = lengths.min().unwrap_or(0);
+        outputs.iter_mut().for_each(|channel| channel.fill(0.0));
+        if frames == 0 {
+            return;
+        }
+        if self.fresh {
+            self.fresh = false;
+            self.fire(self.scene);
+        }
+        for _ in 0..EVENTS_A_BLOCK {
+            let Some(event) = self.events.try_pop() else { break };
+            self.apply(event);
+        }
+        let first = self.sample;
+        let last = first + frames as u64 - 1;
+        let mut events = events.iter().peekable();
+        while self.sample <= last {
+            while let Some(event) = events.next_if(|event| event.sample.min(last) <= self.sample) {
+                self.apply(event.what);
+            }
+            if self.sample.is_multiple_of(CELL) {
+                self.at_line();
+            }
+            let line = self.sample - self.sample % CELL + CELL;
+            let event = events.peek().map_or(u64::MAX, |event| event.sample.min(last));
+            let end = line.min(event).min(last + 1);
+            let (offset, length) = ((self.sample - first) as usize, (end - self.sample) as usize);
+            self.table.piece(self.sample, offset, length, inputs, outputs);
+            self.sample = end;
+        }
     }
 
-    /// The sample with which the next block begins.
+    /// The sample with which the next block begins, counted from the engine's first.
     pub fn sample(&self) -> u64 {
-        0
+        self.sample
+    }
+
+    fn moment(&self) -> Moment {
+        Moment { at: self.sample, scene: self.scene, hushed: self.hushed, clock: self.table.clock }
+    }
+
+    fn apply(&mut self, event: Event) {
+        match event {
+            Event::Gesture(gesture) => self.gesture(gesture),
+            Event::Midi(midi) => {
+                // A message reaches at most a few controllers; the map cannot be borrowed while they act.
+                let mut acts = [None; 8];
+                let mut free = acts.iter_mut();
+                self.table.midi.read(midi.ports, midi.bytes, |gesture| {
+                    if let Some(place) = free.next() {
+                        *place = Some(gesture);
+                    }
+                });
+                acts.into_iter().flatten().for_each(|gesture| self.gesture(gesture));
+            }
+        }
+    }
+
+    /// Everything that changes the sound comes through here, and is written down with the sample at which it did.
+    fn gesture(&mut self, gesture: Gesture) {
+        match gesture {
+            Gesture::Controller { id, value } => self.controller(id, value, true),
+            Gesture::Press { id, down } => {
+                if let Some(value) = self.table.controllers.get_mut(id.index()).and_then(|state| state.press(down)) {
+                    self.controller(id, value, true);
+                }
+            }
+            Gesture::Fire(scene) => self.fire(scene),
+            Gesture::Next => self.fire(SceneId(self.scene.0.saturating_add(1))),
+            Gesture::Back => {
+                if let Some(before) = self.scene.0.checked_sub(1) {
+                    self.fire(SceneId(before));
+                }
+            }
+            Gesture::Hush(hushed) => self.set_hush(hushed),
+            Gesture::Level { output, db } => self.set_level(output, db),
+            Gesture::Mute { mic, muted } => self.set_mute(mic, muted),
+        }
+    }
+
+    fn record(&mut self, gesture: Gesture) {
+        let applied = Record::Applied(Timed { sample: self.sample, what: gesture });
+        if self.records.try_push(applied).is_err() {
+            self.lost.fetch_add(1, Ordering::Relaxed);
+        }
+    }
+
+    fn report(&mut self, reading: Reading) {
+        // Readings are facts of a moment: a newer one will follow.
+        let _ = self.readings.try_push(reading);
+    }
+
+    fn controller(&mut self, id: ControllerId, value: f32, written: bool) {
+        let value = unit(value);
+        let (at, again) = (self.sample, self.table.clock.again);
+        // What fires or hushes works no effect: the scene or the hush that follows from it is what is written down.
+        if self.table.next.controller == Some(id) {
+            if self.table.next.pull(value, at, again) {
+                self.gesture(Gesture::Next);
+            }
+        } else if self.table.back.controller == Some(id) {
+            if self.table.back.pull(value, at, again) {
+                self.gesture(Gesture::Back);
+            }
+        } else if self.table.hush.controller == Some(id) {
+            if self.table.hush.pull(value, at, again) {
+                self.gesture(Gesture::Hush(!self.hushed));
+            }
+        } else if written && id.index() < self.table.controllers.len() {
+            self.record(Gesture::Controller { id, value });
+        }
+        let moment = self.moment();
+        let Table { controllers, worked, residents, sources, scenes, .. } = &mut *self.table;
+        let (Some(state), Some(worked)) = (controllers.get_mut(id.index()), worked.get(id.index())) else { return };
+        state.set(value);
+        for &index in worked {
+            let resident = &mut residents[index];
+            let gains = scenes[moment.scene.index()].gains[index].as_deref().unwrap_or(&[]);
+            let memory = &sources[resident.reads].memory;
+            resident.moved(moment, state, gains, memory);
+        }
+    }
+
+    fn fire(&mut self, scene: SceneId) {
+        if scene.index() < self.table.scenes.len() {
+            self.record(Gesture::Fire(scene));
+            if self.sample == 0 {
+                // Nothing has sounded: the scene fired at the first sample is the first scene, so that a run that was
+                // begun at a later mark is played back as it was.
+                self.table.residents.iter_mut().for_each(Resident::forget);
+            }
+            self.enter(scene, self.table.clock.hurry);
+        }
+    }
+
+    /// A scene comes into force: what is in it and in the one before carries on, the rest goes and comes.
+    /// What is left of an even older scene is silent within `hurry` samples.
+    fn enter(&mut self, scene: SceneId, hurry: u32) {
+        self.scene = scene;
+        self.report(Reading::Scene { sample: self.sample, scene });
+        let moment = self.moment();
+        let Table { controllers, residents, sources, scenes, .. } = &mut *self.table;
+        let scene = &scenes[scene.index()];
+        let change = Change { fade: scene.fade, hurry };
+        for (resident, gains) in residents.iter_mut().zip(&scene.gains) {
+            match (resident.is_out(), gains) {
+                (false, Some(gains)) => resident.carry_on(gains, change),
+                (_, None) => resident.go(change),
+                (true, Some(gains)) => {
+                    let state = resident.controller().map(|index| &controllers[index]);
+                    resident.come(moment, state, gains, change, &sources[resident.reads].memory);
+                }
+            }
+        }
+    }
+
+    fn set_hush(&mut self, hushed: bool) {
+        if hushed == self.hushed {
+            return;
+        }
+        self.hushed = hushed;
+        self.record(Gesture::Hush(hushed));
+        let moment = self.moment();
+        let Table { controllers, residents, sources, scenes, clock, .. } = &mut *self.table;
+        let scene = &scenes[self.scene.index()];
+        for (resident, gains) in residents.iter_mut().zip(&scene.gains) {
+            if hushed {
+                resident.hush(*clock);
+            } else {
+                let state = resident.controller().map(|index| &controllers[index]);
+                let gains = gains.as_deref().unwrap_or(&[]);
+                resident.release(moment, state, gains, scene.fade, &sources[resident.reads].memory);
+            }
+        }
+    }
+
+    fn set_level(&mut self, output: Option<OutputId>, db: f32) {
+        // Beyond +24 dB a level is a mistake of writing, not a wish.
+        let db = if db.is_nan() { return } else { db.clamp(-120.0, 24.0) };
+        let glide = self.table.clock.glide;
+        match output {
+            None => self.table.all.go(gain(db.into()), glide),
+            Some(id) => match self.table.outputs.get_mut(id.index()) {
+                Some(output) => output.level.go(gain(db.into()), glide),
+                None => return,
+            },
+        }
+        self.record(Gesture::Level { output, db });
+    }
+
+    fn set_mute(&mut self, mic: MicId, muted: bool) {
+        let glide = self.table.clock.glide;
+        if let Some(strip) = self.table.mics.get_mut(mic.index()) {
+            strip.open.go(if muted { 0.0 } else { 1.0 }, glide);
+            self.record(Gesture::Mute { mic, muted });
+        }
+    }
+
+    /// What happens at grid lines only.
+    fn at_line(&mut self) {
+        self.exchange();
+        for index in 0..self.table.loudness.len() {
+            let (id, value) = {
+                let loudness = &mut self.table.loudness[index];
+                (loudness.id, loudness.settle())
+            };
+            // It is computed again whenever the run is: so it is not written down.
+            self.controller(id, value, false);
+        }
+        let moment = self.moment();
+        let Table { controllers, residents, sources, scenes, .. } = &mut *self.table;
+        for (resident, gains) in residents.iter_mut().zip(&scenes[moment.scene.index()].gains) {
+            let state = resident.controller().map(|index| &controllers[index]);
+            let gains = gains.as_deref().unwrap_or(&[]);
+            resident.at_line(moment, state, gains, &sources[resident.reads].memory);
+        }
+        if (self.sample / CELL).is_multiple_of(self.table.clock.reading_cells) {
+            for index in 0..self.table.mics.len() {
+                let reading = self.table.mics[index].meter.take();
+                self.report(Reading::meter(Channel::Mic(MicId::new(index)), reading));
+            }
+            for index in 0..self.table.outputs.len() {
+                let reading = self.table.outputs[index].meter.take();
+                self.report(Reading::meter(Channel::Output(OutputId::new(index)), reading));
+            }
+        }
+    }
+
+    /// Takes a changed piece: what does not carry on fades out first, then the new table takes the old one's place.
+    fn exchange(&mut self) {
+        if self.coming.is_none() {
+            let Some(new) = self.tables.try_pop() else { return };
+            new.carry.prepare(&mut self.table);
+            self.coming = Some((new, self.sample + u64::from(self.table.clock.hurry)));
+        }
+        let Some((mut new, _)) = self.coming.take_if(|(_, from)| self.sample >= *from) else { return };
+        let carry = std::mem::take(&mut new.carry);
+        carry.install(&mut self.table, &mut new);
+        self.scene = carry.scenes.get(self.scene.index()).copied().unwrap_or(SceneId(0));
+        new.carry = carry;
+        let old = std::mem::replace(&mut self.table, new);
+        // The place was made for exactly this table, so this cannot fail; if it could, the table would rather be lost
+        // than freed here.
+        if let Err(old) = self.table.home.try_push(old) {
+            std::mem::forget(old);
+        }
+        if self.records.try_push(Record::Installed).is_err() {
+            self.lost.fetch_add(1, Ordering::Relaxed);
+        }
+        // What fades already fades on at its own pace.
+        self.enter(self.scene, u32::MAX);
+    }
+}
+
+impl Table {
+    /// The samples from `from` on, all in one cell, at `offset` in the block.
+    fn piece(&mut self, from: u64, offset: usize, length: usize, inputs: &[&[f32]], outputs: &mut [&mut [f32]]) {
+        let block = offset..offset + length;
+        for (mic, source) in self.mics.iter_mut().zip(&mut self.sources) {
+            let sound = &mut source.now[..length];
+            match mic.input.and_then(|channel| inputs.get(channel)).and_then(|channel| channel.get(block.clone())) {
+                Some(input) => sound.copy_from_slice(input),
+                None => sound.fill(0.0),
+            }
+            mic.process(from, sound);
+            source.remember(from, length);
+        }
+        for loudness in &mut self.loudness {
+            loudness.feed(&self.sources[loudness.mic].now[..length]);
+        }
+        let (mics, others) = self.sources.split_at_mut(self.mics.len());
+        for (group, source) in self.groups.iter().zip(others) {
+            for (i, sum) in source.now[..length].iter_mut().enumerate() {
+                *sum = tenterhook_dsp::guard::settle(group.iter().map(|&mic| mics[mic].now[i]).sum());
+            }
+            source.remember(from, length);
+        }
+        for output in &mut self.outputs {
+            output.sum[..length].fill(0.0);
+        }
+        for resident in &mut self.residents {
+            let mut sum = [0.0; CELL as usize];
+            let sum = &mut sum[..length];
+            if !resident.is_silent() {
+                let source = &self.sources[resident.reads];
+                let sinks = &mut self.outputs;
+                resident.render(from, &source.now[..length], &source.memory, self.clock, sum, |output, sound| {
+                    for (sum, &sound) in sinks[output].sum.iter_mut().zip(sound) {
+                        *sum += sound;
+                    }
+                });
+            }
+            if let Some(feeds) = resident.feeds {
+                let source = &mut self.sources[feeds];
+                for (now, &sum) in source.now.iter_mut().zip(&*sum) {
+                    *now = tenterhook_dsp::guard::settle(sum);
+                }
+                source.remember(from, length);
+            }
+        }
+        let mut all = [0.0; CELL as usize];
+        let all = &mut all[..length];
+        all.iter_mut().for_each(|level| *level = self.all.advance());
+        for output in &mut self.outputs {
+            let channel = output.channel;
+            let sound = output.process(from, all);
+            if let Some(channel) = channel.and_then(|channel| outputs.get_mut(channel)) {
+                for (out, &sound) in channel[block.clone()].iter_mut().zip(sound) {
+                    *out += sound;
+                }
+            }
+        }
+        for shared in &mut self.shared {
+            if let Some(channel) = outputs.get_mut(shared.channel) {
+                shared.process(&mut channel[block.clone()]);
+            }
+        }
     }
 }

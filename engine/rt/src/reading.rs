@@ -33,3 +33,9 @@ pub enum Channel {
     /// An output, after its limiter.
     Output(OutputId),
 }
+
+impl Reading {
+    pub(crate) fn meter(channel: Channel, reading: tenterhook_dsp::meter::Reading) -> Self {
+        Reading::Meter { channel, peak: reading.peak, rms: reading.rms, clips: reading.clips }
+    }
+}

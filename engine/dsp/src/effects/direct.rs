@@ -14,6 +14,7 @@ pub(super) const EFFECT: Effect = Effect {
     },
     level: |x| x,
     reach: |_| 0.0,
+    wants_analysis: |_| false,
     make: |_| Box::new(Direct),
 };
 

@@ -17,6 +17,9 @@ pub struct Effect {
     pub level: fn(f32) -> f32,
     /// How many seconds of its source's past it reads with these settings.
     pub reach: fn(&[Setting]) -> f64,
+    /// Whether it asks [`Heard::steadiest`] with these settings: then its source's memory needs its
+    /// [analysis](crate::memory::Memory::with_analysis).
+    pub wants_analysis: fn(&[Setting]) -> bool,
     /// Makes a processor. Called off the audio thread: it allocates all that the processor will ever need.
     pub make: fn(&Settings) -> Box<dyn Processor>,
 }
@@ -30,6 +33,22 @@ pub struct Settings<'a> {
     pub rate: u32,
     /// What its random numbers come from, together with the sample and the grain: never a running stream.
     pub seed: u64,
+}
+
+impl Settings<'_> {
+    /// The number of the setting at this place of the declaration; `otherwise` if it is missing.
+    fn number(&self, place: usize, otherwise: f64) -> f64 {
+        number(self.values, place, otherwise)
+    }
+
+    /// So many seconds in samples.
+    fn samples(&self, seconds: f64) -> usize {
+        (seconds * f64::from(self.rate)).round() as usize
+    }
+}
+
+fn number(values: &[Setting], place: usize, otherwise: f64) -> f64 {
+    values.get(place).map_or(otherwise, Setting::number)
 }
 
 /// One voice of an effect. The engine owns its level and its fades; a processor only makes the sound.

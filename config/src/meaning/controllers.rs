@@ -1,0 +1,307 @@
+//! Controllers: what reaches each, and that no message reaches two.
+
+use super::names::Names;
+use crate::keys;
+use crate::kind::Kind;
+use crate::place::Place;
+use crate::report::Findings;
+use crate::unit::{self, Trouble};
+use crate::written::{ADDRESS_KEYS, At, Controller as Written, End, Named, Piece, Said};
+use tenterhook_plan::declare::Unit;
+use tenterhook_plan::{Address, Controller, ControllerId, Message};
+
+/// How many different `port`s a piece may ask for: a MIDI message carries one bit for each.
+const PORTS: usize = 64;
+
+/// The levels between which a loudness may be scaled, in dBFS.
+const LOUDNESS_DB: std::ops::RangeInclusive<f64> = -120.0..=0.0;
+
+/// A controller's address and its keys, as far as they can be read.
+pub(super) fn resolve(names: &Names<'_>, findings: &mut Findings) -> Vec<Controller> {
+    let mut controllers = Vec::new();
+    let mut ports: Vec<&str> = Vec::new();
+    for named in names.controllers {
+        let written = &named.what;
+        let kinds = kinds(written);
+        if let [first, second, ..] = kinds[..] {
+            let (later, (one, other)) = (first.1.max(second.1), (first.0, second.0));
+            let message = format!("\"{}\" has two addresses: {one} and {other}", named.name);
+            findings.add(Kind::SeveralAddresses, later, message, "keep one, or write a controller for each");
+        } else {
+            useless_keys(written, kinds.first().copied(), findings);
+        }
+        if let Some(port) = written.port.at() {
+            if port.value.is_empty() {
+                findings.add(
+                    Kind::BadName,
+                    port.place,
+                    "the name of a port is empty",
+                    "leave `port` out to mean any port",
+                );
+            } else if !ports.contains(&port.value.as_str()) {
+                ports.push(&port.value);
+                if ports.len() > PORTS {
+                    let message = format!("this piece asks for more than {PORTS} different ports");
+                    findings.add(Kind::TooMany, port.place, message, "leave `port` out where any port will do");
+                }
+            }
+        }
+        let address = address(named, names, findings);
+        let latch = written.latch.value().copied().unwrap_or(false) && !matches!(address, Address::Loudness { .. });
+        controllers.push(Controller {
+            name: named.name.clone(),
+            address,
+            curve: written.curve.value().copied().unwrap_or_default(),
+            latch,
+            rise: written.rise.value().copied().unwrap_or(0.0),
+            fall: written.fall.value().copied(),
+        });
+    }
+    clashes(names.controllers, &controllers, findings);
+    controllers
+}
+
+/// `next`, `back` and `hush`.
+pub(super) fn commands(piece: &Piece, names: &Names<'_>, findings: &mut Findings) -> [Option<ControllerId>; 3] {
+    let written = [("next", &piece.next), ("back", &piece.back), ("hush", &piece.hush)];
+    let mut taken: Vec<(&str, Place, ControllerId)> = Vec::new();
+    written.map(|(command, said)| {
+        let name = said.at()?;
+        let id = names.controller(name, false, findings)?;
+        if let Some((other, place, _)) = taken.iter().find(|(.., taken)| *taken == id) {
+            let message = format!("\"{}\" works both {other} and {command}", name.value);
+            findings.add(
+                Kind::ControllerWorksTwo,
+                name.place.max(*place),
+                message,
+                "give each a controller of its own",
+            );
+        }
+        taken.push((command, name.place, id));
+        Some(id)
+    })
+}
+
+/// The kinds of address that a controller says, each with the place of its key.
+fn kinds(written: &Written) -> Vec<(&'static str, Place)> {
+    let places = [key(&written.cc), key(&written.note), key(&written.key), key(&written.osc), key(&written.loudness)];
+    ADDRESS_KEYS.into_iter().zip(places).filter_map(|(kind, place)| Some((kind, place?))).collect()
+}
+
+fn key<T>(said: &Said<T>) -> Option<Place> {
+    said.at().map(|at| at.key)
+}
+
+/// Reports keys that do nothing on a controller of this kind.
+fn useless_keys(written: &Written, kind: Option<(&'static str, Place)>, findings: &mut Findings) {
+    let said_wrong = |said: bool, known: Option<Place>| said && known.is_none();
+    if said_wrong(written.cc.is_said(), key(&written.cc))
+        || said_wrong(written.note.is_said(), key(&written.note))
+        || said_wrong(written.key.is_said(), key(&written.key))
+        || said_wrong(written.osc.is_said(), key(&written.osc))
+        || said_wrong(written.loudness.is_said(), key(&written.loudness))
+    {
+        return; // Its kind is known only to who wrote it.
+    }
+    let name = kind.map(|(name, _)| name);
+    let switch = is_switch(written);
+    let latch = written.latch.value() == Some(&true);
+    let curved = !switch && !latch;
+    let ranged = matches!(name, Some("osc" | "loudness"));
+    let midi = matches!(name, Some("cc" | "note"));
+    let needs_range = "only osc and loudness are scaled";
+    let needs_midi = "only cc and note come by MIDI";
+    let keys = [
+        ("from", key(&written.from), ranged, needs_range),
+        ("to", key(&written.to), ranged, needs_range),
+        ("channel", key(&written.channel), midi, needs_midi),
+        ("port", key(&written.port), midi, needs_midi),
+        ("switch", key(&written.switch), name == Some("cc"), "only a cc can be one or the other"),
+        ("curve", key(&written.curve), curved, "a switch is 0 or 1, and no curve bends those"),
+        ("latch", key(&written.latch).filter(|_| latch), name != Some("loudness"), "a loudness is not pressed"),
+    ];
+    // What a hall leaves of a piece's key without a meaning rests; only what the latest file says must act.
+    let newest = keys.iter().filter_map(|(_, place, ..)| *place).chain(kind.map(|(_, place)| place));
+    let newest = newest.map(|place| place.file).max();
+    for (key, place, acts, why) in keys {
+        let Some(place) = place.filter(|place| !acts && Some(place.file) == newest) else { continue };
+        let on = match (key, name) {
+            ("curve", _) => "that is a switch".to_owned(),
+            (_, Some(name)) => format!("reached by {name}"),
+            (_, None) => "that lives on the page only".to_owned(),
+        };
+        let message = format!("\"{key}\" does nothing on a controller {on}");
+        findings.add(Kind::UselessKey, place, message, format!("leave it out: {why}"));
+    }
+}
+
+/// Whether a MIDI or keyboard controller knows only off and on.
+fn is_switch(written: &Written) -> bool {
+    match (written.cc.value(), written.switch.value()) {
+        (Some(_), Some(&switch)) => switch,
+        // MIDI 1.0: controllers 64 to 69 are switches, below 64 off, from 64 on.
+        (Some(number), None) => (64..=69).contains(number),
+        (None, _) => written.note.is_said() || written.key.is_said(),
+    }
+}
+
+fn address(named: &Named<Written>, names: &Names<'_>, findings: &mut Findings) -> Address {
+    let written = &named.what;
+    let midi = |message| Address::Midi {
+        message,
+        channel: written.channel.value().and_then(|channel| channel.checked_sub(1)),
+        port: written.port.value().cloned(),
+    };
+    if let Some(&number) = written.cc.value() {
+        midi(Message::Control { number, switch: is_switch(written) })
+    } else if let Some(&number) = written.note.value() {
+        midi(Message::Note { number })
+    } else if let Some(key) = written.key.at() {
+        if !keys::is_key(&key.value) {
+            let message = format!("no key of a keyboard is called \"{}\"", key.value);
+            findings.add(Kind::UnknownKeyName, key.place, message, keys::remedy(&key.value));
+        }
+        Address::Key(key.value.clone())
+    } else if let Some(path) = written.osc.at() {
+        check_osc(path, findings);
+        let from = end(&written.from, Some(0.0), named, findings, osc_end);
+        let to = end(&written.to, Some(1.0), named, findings, osc_end);
+        different(written, from, to, findings);
+        Address::Osc { path: path.value.clone(), from, to }
+    } else if let Some(name) = written.loudness.at() {
+        let mic = names.mic(name, findings);
+        let from_db = end(&written.from, None, named, findings, loudness_end);
+        let to_db = end(&written.to, None, named, findings, loudness_end);
+        if [&written.from, &written.to].iter().any(|said| !said.is_said()) {
+            let message = format!("nothing says between which levels \"{}\" is loud", named.name);
+            let remedy = "write from = \"-50 dB\", to = \"-12 dB\" beside it";
+            findings.add(Kind::MissingKey, name.key, message, remedy);
+        }
+        different(written, from_db, to_db, findings);
+        mic.map_or(Address::Page, |mic| Address::Loudness { mic, from_db, to_db })
+    } else {
+        Address::Page
+    }
+}
+
+/// One end of a range, or NaN if it is not there or has been reported.
+fn end(
+    said: &Said<End>,
+    default: Option<f64>,
+    named: &Named<Written>,
+    findings: &mut Findings,
+    read: fn(&At<End>, &str, &mut Findings) -> Option<f64>,
+) -> f64 {
+    match said {
+        Said::Nothing => default,
+        Said::Wrong => None,
+        Said::Value(at) => read(at, &named.name, findings),
+    }
+    .unwrap_or(f64::NAN)
+}
+
+fn osc_end(at: &At<End>, name: &str, findings: &mut Findings) -> Option<f64> {
+    if at.value.is_err() {
+        let message = format!("\"{name}\" hears bare numbers by OSC, and this is text in quotes");
+        findings.add(Kind::WrongType, at.place, message, "write a bare number, as in -1.0");
+    }
+    at.value.as_ref().ok().copied()
+}
+
+fn loudness_end(at: &At<End>, name: &str, findings: &mut Findings) -> Option<f64> {
+    let (kind, message, remedy) = match &at.value {
+        Ok(number) => (Kind::MissingUnit, "a loudness is a level and needs its unit".to_owned(), *number),
+        Err(text) => match unit::parse(text, Unit::Decibels) {
+            Ok(db) if LOUDNESS_DB.contains(&db) => return Some(db),
+            Ok(_) => {
+                let message = format!("\"{text}\" is outside what the loudness \"{name}\" takes");
+                findings.add(Kind::OutOfRange, at.place, message, "write something from \"-120 dB\" to \"0 dB\"");
+                return None;
+            }
+            Err(Trouble::NoUnit(number)) => {
+                (Kind::MissingUnit, "a loudness is a level and needs its unit".to_owned(), number)
+            }
+            Err(Trouble::OtherUnit(number)) => {
+                (Kind::WrongUnit, format!("a loudness is a level, and \"{text}\" has no unit of one"), number)
+            }
+            Err(Trouble::NoNumber) => {
+                (Kind::NotANumber, format!("a loudness is a level, and \"{text}\" does not begin with a number"), -50.0)
+            }
+        },
+    };
+    findings.add(kind, at.place, message, format!("write \"{}\"", unit::spell(Unit::Decibels, remedy)));
+    None
+}
+
+fn different(written: &Written, from: f64, to: f64, findings: &mut Findings) {
+    if from == to
+        && let Some(place) = key(&written.to).max(key(&written.from))
+    {
+        let message = "`from` and `to` are the same, so that nothing would move";
+        findings.add(Kind::SameEnds, place, message, "write two different values; the greater may come first");
+    }
+}
+
+/// Open Sound Control 1.0: an address begins with a slash and is printable ASCII without the signs of patterns.
+fn check_osc(path: &At<String>, findings: &mut Findings) {
+    let text = &path.value;
+    let plain = text.bytes().all(|byte| byte.is_ascii_graphic() && !b"#*,?[]{}".contains(&byte));
+    if !plain || !text.starts_with('/') || text.ends_with('/') {
+        let message = format!("\"{text}\" is no OSC address");
+        let remedy = "begin it with a slash and leave out spaces and # * , ? [ ] { }, as in \"/sway\"";
+        findings.add(Kind::BadOscAddress, path.place, message, remedy);
+    }
+}
+
+/// Reports each controller that a message of an earlier one could reach as well.
+fn clashes(written: &[Named<Written>], controllers: &[Controller], findings: &mut Findings) {
+    for (index, later) in controllers.iter().enumerate() {
+        for (other, earlier) in controllers[..index].iter().enumerate() {
+            let Some(message) = common(&earlier.address, &later.address) else { continue };
+            let place = |index: usize| {
+                let named = &written[index];
+                kinds(&named.what).first().map_or(named.place, |(_, place)| *place)
+            };
+            let place = place(other).max(place(index));
+            let remedy = match later.address {
+                Address::Midi { .. } => "give one another number, or tell them apart by `channel` or `port` on both",
+                _ => "give one of them another",
+            };
+            let message = format!("{message} would reach both \"{}\" and \"{}\"", earlier.name, later.name);
+            findings.add(Kind::MessageReachesTwo, place, message, remedy);
+            break; // One clash shows what to do; the others are the same.
+        }
+    }
+}
+
+/// A message that reaches both addresses, in words.
+fn common(one: &Address, other: &Address) -> Option<String> {
+    match (one, other) {
+        (
+            Address::Midi { message: one, channel, port },
+            Address::Midi { message: other, channel: other_channel, port: other_port },
+        ) => {
+            let same = |one: Option<u8>, other: Option<u8>| one.is_none() || other.is_none() || one == other;
+            // Parts of port names: one inside the other would match the same port.
+            let ports = match (port, other_port) {
+                (Some(one), Some(other)) => one.contains(other.as_str()) || other.contains(one.as_str()),
+                _ => true,
+            };
+            let words = match (one, other) {
+                (Message::Control { number, .. }, Message::Control { number: other, .. }) if number == other => {
+                    format!("control change {number}")
+                }
+                (Message::Note { number }, Message::Note { number: other }) if number == other => {
+                    format!("note {number}")
+                }
+                _ => return None,
+            };
+            (ports && same(*channel, *other_channel)).then_some(words)
+        }
+        (Address::Key(one), Address::Key(other)) => (one == other).then(|| format!("the key \"{one}\"")),
+        (Address::Osc { path: one, .. }, Address::Osc { path: other, .. }) => {
+            (one == other).then(|| format!("a message to {one}"))
+        }
+        _ => None,
+    }
+}

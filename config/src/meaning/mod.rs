@@ -1,0 +1,89 @@
+//! What it means: names looked up, rules checked, numbers ready for the engine.
+
+mod after;
+mod controllers;
+mod names;
+mod scenes;
+mod sounds;
+
+use crate::kind::Kind;
+use crate::report::Findings;
+use crate::written::{Named, Piece};
+use names::Names;
+use tenterhook_plan::{Address, By, ControllerId, GroupId, MicId, Owner, Plan};
+
+/// The pitch of a' if a piece says nothing: ISO 16.
+const TUNING_HZ: f64 = 440.0;
+
+/// Whose rules hold.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Rules {
+    /// Those of a piece by itself.
+    Piece,
+    /// Those of a piece in a hall, where outputs may share a channel.
+    Hall,
+}
+
+/// Checks a piece as written and gives what it means; `None`: there are errors among the findings.
+pub(crate) fn resolve(piece: &Piece, rules: Rules, findings: &mut Findings) -> Option<Plan> {
+    let names = Names::check(piece, findings)?;
+    let (mics, homes) = sounds::mics(&names, rules, findings);
+    let groups = sounds::groups(&names, findings);
+    let outputs = sounds::outputs(&names, rules, findings);
+    let controllers = controllers::resolve(&names, findings);
+    let commands = controllers::commands(piece, &names, findings);
+    let mut plan = Plan {
+        title: piece.title.value().cloned().unwrap_or_else(|| "Untitled".to_owned()),
+        tuning_hz: piece.tuning.value().copied().unwrap_or(TUNING_HZ),
+        mics,
+        groups,
+        outputs,
+        controllers,
+        instances: Vec::new(),
+        scenes: Vec::new(),
+        next: commands[0],
+        back: commands[1],
+        hush: commands[2],
+    };
+    scenes::resolve(piece, &names, &homes, &mut plan, findings);
+    if findings.has_errors() {
+        return None;
+    }
+    unused(&names, &plan, findings);
+    Some(plan)
+}
+
+/// Cautions about what nothing uses. A controller that gives orders is used, and so is a mic whose loudness is.
+fn unused(names: &Names<'_>, plan: &Plan, findings: &mut Findings) {
+    let owns = |owner| plan.instances.iter().any(|instance| instance.owner == owner);
+    let mic = |index| {
+        let id = MicId::new(index);
+        let grouped = plan
+            .groups
+            .iter()
+            .enumerate()
+            .any(|(group, what)| what.mics.contains(&id) && owns(Owner::Group(GroupId::new(group))));
+        let heard = |address: &Address| matches!(address, Address::Loudness { mic, .. } if *mic == id);
+        grouped || owns(Owner::Mic(id)) || plan.controllers.iter().any(|controller| heard(&controller.address))
+    };
+    let output = |index| {
+        let mut sends = plan.scenes.iter().flat_map(|scene| &scene.uses).flat_map(|one| &one.sends);
+        sends.any(|send| send.output.index() == index)
+    };
+    let controller = |index| {
+        let id = ControllerId::new(index);
+        let works = plan.instances.iter().any(|instance| instance.by == By::Controller(id));
+        works || [plan.next, plan.back, plan.hush].contains(&Some(id))
+    };
+    caution("mic", names.mics, mic, findings);
+    caution("group", names.groups, |index| owns(Owner::Group(GroupId::new(index))), findings);
+    caution("output", names.outputs, output, findings);
+    caution("controller", names.controllers, controller, findings);
+}
+
+fn caution<T>(what: &str, list: &[Named<T>], used: impl Fn(usize) -> bool, findings: &mut Findings) {
+    for (_, named) in list.iter().enumerate().filter(|(index, _)| !used(*index)) {
+        let message = format!("nothing uses the {what} \"{}\"", named.name);
+        findings.add(Kind::Unused, named.place, message, format!("name it in a scene, or leave the {what} out"));
+    }
+}

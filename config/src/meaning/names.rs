@@ -1,0 +1,159 @@
+//! The names of a piece: which are allowed, and what each stands for.
+
+use crate::kind::Kind;
+use crate::near;
+use crate::place::Place;
+use crate::report::Findings;
+use crate::written::{At, Controller, Group, Mic, Named, Output, Piece};
+use tenterhook_plan::{ControllerId, MicId, OutputId};
+
+/// Names that written gestures and effects keep for themselves.
+const RESERVED: [&str; 5] = ["fire", "hush", "level", "mute", "scene"];
+
+/// How many there may be of anything that has a name. Ids are 16 bits wide; no piece comes near this.
+const MOST: usize = 1000;
+
+/// All names of a piece, in its order: a place in a list is an id.
+pub(super) struct Names<'p> {
+    pub mics: &'p [Named<Mic>],
+    pub groups: &'p [Named<Group>],
+    pub outputs: &'p [Named<Output>],
+    pub controllers: &'p [Named<Controller>],
+}
+
+impl<'p> Names<'p> {
+    /// Checks all names; `None`: there are so many of something that ids would not reach.
+    pub fn check(piece: &'p Piece, findings: &mut Findings) -> Option<Self> {
+        let tables = &piece.tables;
+        let names = Self {
+            mics: &tables.mics,
+            groups: &piece.groups,
+            outputs: &tables.outputs,
+            controllers: &tables.controllers,
+        };
+        check_all(names.mics, "mic", findings);
+        check_all(names.groups, "group", findings);
+        check_all(names.outputs, "output", findings);
+        check_all(names.controllers, "controller", findings);
+        for group in names.groups {
+            if let Some(mic) = names.mics.iter().find(|mic| mic.name == group.name) {
+                let later = mic.place.max(group.place);
+                let message = format!("\"{}\" is the name of a mic and of a group", group.name);
+                findings.add(
+                    Kind::NameTwice,
+                    later,
+                    message,
+                    "give one of them another name: they share one set of names",
+                );
+            }
+        }
+        let too_many = [
+            (names.mics.get(MOST).map(|one| one.place), "mics"),
+            (names.groups.get(MOST).map(|one| one.place), "groups"),
+            (names.outputs.get(MOST).map(|one| one.place), "outputs"),
+            (names.controllers.get(MOST).map(|one| one.place), "controllers"),
+            (piece.scenes.get(MOST).map(|one| one.place), "scenes"),
+        ];
+        let mut all = true;
+        for (place, what) in too_many {
+            if let Some(place) = place {
+                let message = format!("there are more than {MOST} {what}");
+                findings.add(
+                    Kind::TooMany,
+                    place,
+                    message,
+                    format!("keep to {MOST}, and split the piece if it has to be"),
+                );
+                all = false;
+            }
+        }
+        all.then_some(names)
+    }
+
+    /// The mic of this name; an unknown one is reported.
+    pub fn mic(&self, name: &At<String>, findings: &mut Findings) -> Option<MicId> {
+        let found = self.mics.iter().position(|mic| mic.name == name.value).map(MicId::new);
+        if found.is_none() {
+            let names = self.mics.iter().map(|mic| mic.name.as_str());
+            unknown(Kind::UnknownMic, "mic", name, names, findings);
+        }
+        found
+    }
+
+    /// The output of this name; an unknown one is reported.
+    pub fn output(&self, name: &At<String>, findings: &mut Findings) -> Option<OutputId> {
+        let found = self.outputs.iter().position(|output| output.name == name.value).map(OutputId::new);
+        if found.is_none() {
+            let names = self.outputs.iter().map(|output| output.name.as_str());
+            unknown(Kind::UnknownOutput, "output", name, names, findings);
+        }
+        found
+    }
+
+    /// The controller of this name; an unknown one is reported. `scene`: whether `"scene"` may stand there as well.
+    pub fn controller(&self, name: &At<String>, scene: bool, findings: &mut Findings) -> Option<ControllerId> {
+        let found = self.controllers.iter().position(|one| one.name == name.value).map(ControllerId::new);
+        if found.is_none() {
+            let names = self.controllers.iter().map(|one| one.name.as_str());
+            unknown(Kind::UnknownController, "controller", name, names.chain(scene.then_some("scene")), findings);
+        }
+        found
+    }
+
+    /// The outputs of these names, each once; unknown ones and repeated ones are reported.
+    pub fn output_list<'n>(
+        &self,
+        list: impl IntoIterator<Item = &'n At<String>>,
+        findings: &mut Findings,
+    ) -> Vec<Option<OutputId>> {
+        let mut outputs = Vec::new();
+        for name in list {
+            let output = self.output(name, findings);
+            if output.is_some() && outputs.contains(&output) {
+                let message = format!("\"{}\" is named twice in this list", name.value);
+                findings.add(Kind::OutputTwice, name.place, message, "name it once");
+            }
+            outputs.push(output);
+        }
+        outputs
+    }
+}
+
+fn unknown<'a>(
+    kind: Kind,
+    what: &str,
+    name: &At<String>,
+    names: impl IntoIterator<Item = &'a str>,
+    findings: &mut Findings,
+) {
+    let remedy = near::remedy(&name.value, &format!("{what}s"), names);
+    findings.add(kind, name.place, format!("there is no {what} \"{}\"", name.value), remedy);
+}
+
+fn check_all<T>(list: &[Named<T>], what: &str, findings: &mut Findings) {
+    for one in list {
+        if RESERVED.contains(&one.name.as_str()) {
+            let message = format!("\"{}\" cannot be the name of a {what}: it is reserved", one.name);
+            let remedy = format!("write another name: {} mean something of their own", RESERVED.join(", "));
+            findings.add(Kind::ReservedName, one.place, message, remedy);
+        }
+        if one.name.contains('/') {
+            let message = format!("the name \"{}\" has a slash in it", one.name);
+            findings.add(Kind::BadName, one.place, message, "leave the slash out: it parts the names of gestures");
+        } else {
+            check_plain(&one.name, one.place, &format!("the name of a {what}"), findings);
+        }
+    }
+}
+
+/// Checks that a name or a mark can be written on one line and found again. `what` in words: "a mark".
+pub(super) fn check_plain(name: &str, place: Place, what: &str, findings: &mut Findings) {
+    let remedy = "write a letter or more, without spaces around them";
+    if name.is_empty() {
+        findings.add(Kind::BadName, place, format!("{what} is empty"), remedy);
+    } else if name.trim() != name {
+        findings.add(Kind::BadName, place, format!("{what} begins or ends with a space"), remedy);
+    } else if name.contains(char::is_control) {
+        findings.add(Kind::BadName, place, format!("{what} has a character in it that cannot be printed"), remedy);
+    }
+}

@@ -1,0 +1,153 @@
+//! Mics, groups and outputs.
+
+use super::Rules;
+use super::names::Names;
+use crate::kind::Kind;
+use crate::report::Findings;
+use crate::written::{Channel, Named, Said};
+use tenterhook_plan::{Decibels, Group, Mic, MicId, Output, OutputId};
+
+/// The ceiling of an output if a piece says nothing, in dBFS.
+const CEILING_DB: f64 = -1.0;
+
+/// Above this ceiling, in dBFS, what is rebuilt between the samples may pass full scale. Common practice, no source.
+const HIGH_CEILING_DB: f64 = -0.1;
+
+/// The mics, and where the effects of each sound unless told otherwise.
+pub(super) fn mics(names: &Names<'_>, rules: Rules, findings: &mut Findings) -> (Vec<Mic>, Vec<Option<Vec<OutputId>>>) {
+    let mut channels = Channels { rules, taken: Vec::new() };
+    let mut mics = Vec::new();
+    let mut homes = Vec::new();
+    for named in names.mics {
+        let mic = &named.what;
+        mics.push(Mic {
+            name: named.name.clone(),
+            input: channels.take(named, &mic.input, Line::Input, findings),
+            trim: Decibels(mic.trim.value().copied().unwrap_or(0.0)),
+            highpass_hz: mic.highpass.value().copied(),
+            inverted: mic.inverted.value().copied().unwrap_or(false),
+        });
+        homes.push(
+            mic.home.value().map(|list| names.output_list(list, findings).into_iter().flatten().collect::<Vec<_>>()),
+        );
+    }
+    (mics, homes)
+}
+
+/// The outputs.
+pub(super) fn outputs(names: &Names<'_>, rules: Rules, findings: &mut Findings) -> Vec<Output> {
+    let mut channels = Channels { rules, taken: Vec::new() };
+    let mut outputs = Vec::new();
+    for named in names.outputs {
+        let output = &named.what;
+        if let Some(ceiling) = output.ceiling.at().filter(|ceiling| ceiling.value > HIGH_CEILING_DB) {
+            let message = format!("the ceiling of \"{}\" leaves no room below full scale", named.name);
+            findings.add(
+                Kind::HighCeiling,
+                ceiling.place,
+                message,
+                "write \"-1 dB\", unless you are sure of what follows",
+            );
+        }
+        outputs.push(Output {
+            name: named.name.clone(),
+            channel: channels.take(named, &output.channel, Line::Output, findings),
+            ceiling: Decibels(output.ceiling.value().copied().unwrap_or(CEILING_DB)),
+            private: output.private.value().copied().unwrap_or(false),
+        });
+    }
+    outputs
+}
+
+/// The groups.
+pub(super) fn groups(names: &Names<'_>, findings: &mut Findings) -> Vec<Group> {
+    let mut groups = Vec::new();
+    for named in names.groups {
+        let mut mics: Vec<MicId> = Vec::new();
+        for name in named.what.mics.value().into_iter().flatten() {
+            let is_mic = names.mics.iter().any(|mic| mic.name == name.value);
+            if !is_mic && names.groups.iter().any(|group| group.name == name.value) {
+                let message = format!("\"{}\" is a group, and a group holds mics only", name.value);
+                findings.add(Kind::GroupInGroup, name.place, message, "name its mics one by one");
+            } else if let Some(mic) = names.mic(name, findings) {
+                if mics.contains(&mic) {
+                    let message = format!("\"{}\" is in the group \"{}\" twice", name.value, named.name);
+                    findings.add(Kind::MicTwice, name.place, message, "name it once");
+                }
+                mics.push(mic);
+            }
+        }
+        if named.what.mics.value().is_some_and(Vec::is_empty) {
+            let message = format!("the group \"{}\" has no mics", named.name);
+            findings.add(
+                Kind::EmptyGroup,
+                named.place,
+                message,
+                format!("write {} = [\"…\"], or leave it out", named.name),
+            );
+        }
+        groups.push(Group { name: named.name.clone(), mics });
+    }
+    groups
+}
+
+/// Which way a channel leads.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Line {
+    Input,
+    Output,
+}
+
+/// The channels that are taken, and by whom.
+struct Channels {
+    rules: Rules,
+    taken: Vec<(u16, String, crate::place::Place)>,
+}
+
+impl Channels {
+    /// The channel, counted from 0; `None`: left out, or reported.
+    fn take<T>(
+        &mut self,
+        named: &Named<T>,
+        channel: &Said<Channel>,
+        line: Line,
+        findings: &mut Findings,
+    ) -> Option<u16> {
+        let (what, key) = match line {
+            Line::Input => ("mic", "input"),
+            Line::Output => ("output", "output"),
+        };
+        let at = match channel {
+            Said::Value(at) => at,
+            Said::Wrong => return None,
+            Said::Nothing => {
+                let message = format!("nothing says which channel the {what} \"{}\" is on", named.name);
+                findings.add(
+                    Kind::MissingKey,
+                    named.place,
+                    message,
+                    format!("write {key} = 1, say, between the braces"),
+                );
+                return None;
+            }
+        };
+        let Channel::Number(number) = at.value else {
+            let message = format!("this hall leaves the {what} \"{}\" out", named.name);
+            findings.add(Kind::LeftOut, at.place, message, "write a channel if it should sound here");
+            return None;
+        };
+        let shared = line == Line::Output && self.rules == Rules::Hall;
+        if let Some((_, other, place)) = self.taken.iter().find(|(taken, ..)| *taken == number && !shared) {
+            let kind = match line {
+                Line::Input => Kind::MicChannelTaken,
+                Line::Output => Kind::OutputChannelTaken,
+            };
+            let message = format!("\"{other}\" and \"{}\" are both on {key} channel {number}", named.name);
+            let free = (1..).find(|free| self.taken.iter().all(|(taken, ..)| taken != free)).unwrap_or(1);
+            let also = if line == Line::Output { "; only in a hall may outputs share one" } else { "" };
+            findings.add(kind, at.place.max(*place), message, format!("give each its own: {free} is free{also}"));
+        }
+        self.taken.push((number, named.name.clone(), at.place));
+        number.checked_sub(1)
+    }
+}

@@ -1,0 +1,47 @@
+//! Near names: what was probably meant.
+
+/// The candidate that is nearest to a name, if one is near: a letter or two wrong, missing, too many or swapped.
+pub(crate) fn nearest<'a>(name: &str, candidates: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+    let lower = name.to_lowercase();
+    let length = lower.chars().count();
+    candidates
+        .into_iter()
+        .map(|candidate| (strsim::damerau_levenshtein(&lower, &candidate.to_lowercase()), candidate))
+        .filter(|&(distance, _)| distance < length && distance <= (length / 3).max(1))
+        .min_by_key(|&(distance, _)| distance)
+        .map(|(_, candidate)| candidate)
+}
+
+/// A remedy for an unknown name: the near one, or all there are. `what` is their plural: "mics".
+pub(crate) fn remedy<'a>(name: &str, what: &str, candidates: impl IntoIterator<Item = &'a str>) -> String {
+    let candidates: Vec<_> = candidates.into_iter().collect();
+    match (nearest(name, candidates.iter().copied()), candidates.is_empty()) {
+        (Some(near), _) => format!("did you mean \"{near}\"?"),
+        (None, true) => format!("there are no {what} here"),
+        (None, false) => format!("the {what} are {}", list(&candidates)),
+    }
+}
+
+/// Names in a sentence; of many only the first.
+fn list(names: &[&str]) -> String {
+    const SHOWN: usize = 24;
+    let mut list = names.iter().take(SHOWN).map(|name| format!("\"{name}\"")).collect::<Vec<_>>().join(", ");
+    if names.len() > SHOWN {
+        list.push_str(&format!(" and {} more", names.len() - SHOWN));
+    }
+    list
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_slip_of_the_finger_is_near_and_another_word_is_not() {
+        let names = ["voice", "recorder", "viol"];
+        assert_eq!(nearest("vioce", names), Some("voice"));
+        assert_eq!(nearest("Recorder", names), Some("recorder"));
+        assert_eq!(nearest("harp", names), None);
+        assert_eq!(nearest("x", ["y"]), None);
+    }
+}

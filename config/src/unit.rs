@@ -1,0 +1,117 @@
+//! Quantities: numbers with their unit, as a piece spells them.
+
+use tenterhook_plan::declare::Unit;
+
+/// The ways to spell a unit, each with its size in the unit in which numbers are kept.
+fn spellings(unit: Unit) -> &'static [(&'static str, f64)] {
+    match unit {
+        Unit::Number => &[],
+        Unit::Seconds => &[("s", 1.0), ("ms", 1e-3)],
+        Unit::Decibels => &[("dB", 1.0)],
+        Unit::Hertz => &[("Hz", 1.0)],
+    }
+}
+
+/// What a unit measures.
+pub(crate) fn measures(unit: Unit) -> &'static str {
+    match unit {
+        Unit::Number => "a number",
+        Unit::Seconds => "a time",
+        Unit::Decibels => "a level",
+        Unit::Hertz => "a frequency",
+    }
+}
+
+/// A quantity as a piece writes it, without the quotes.
+pub(crate) fn spell(unit: Unit, value: f64) -> String {
+    match unit {
+        Unit::Number => format!("{value}"),
+        // Nine digits are far below a sample and hide what binary fractions add.
+        Unit::Seconds if value > 0.0 && value < 1.0 => format!("{} ms", (value * 1e12).round() / 1e9),
+        Unit::Seconds => format!("{value} s"),
+        Unit::Decibels => format!("{value} dB"),
+        Unit::Hertz => format!("{value} Hz"),
+    }
+}
+
+/// Why a quantity cannot be read.
+#[derive(Debug, PartialEq)]
+pub(crate) enum Trouble {
+    /// There is no unit after this number.
+    NoUnit(f64),
+    /// There is another unit after this number.
+    OtherUnit(f64),
+    /// There is no number.
+    NoNumber,
+}
+
+/// Reads a quantity into the unit in which numbers are kept.
+pub(crate) fn parse(text: &str, unit: Unit) -> Result<f64, Trouble> {
+    let text = text.trim();
+    let end = text.trim_end_matches(|c: char| !c.is_ascii_digit() && c != '.').len();
+    let (number, spelling) = (number(&text[..end]).ok_or(Trouble::NoNumber)?, text[end..].trim());
+    if spelling.is_empty() {
+        return Err(Trouble::NoUnit(number));
+    }
+    match spellings(unit).iter().find(|(name, _)| *name == spelling) {
+        // 180 × 0.001 is not the double next to 0.18, 180 / 1000 is.
+        Some((_, size)) if *size < 1.0 => Ok(number / (1.0 / size)),
+        Some(_) => Ok(number),
+        None => Err(Trouble::OtherUnit(number)),
+    }
+}
+
+/// A finite decimal number; a typographic minus is one too.
+fn number(text: &str) -> Option<f64> {
+    let text = text.trim().replace('\u{2212}', "-");
+    let plain = text.bytes().all(|byte| byte.is_ascii_digit() || b"+-.eE".contains(&byte));
+    text.parse().ok().filter(|value: &f64| plain && value.is_finite())
+}
+
+/// Reads an interval into cents: `"702 cents"`, or a ratio, `"3/2"`.
+pub(crate) fn parse_interval(text: &str) -> Option<f64> {
+    match text.split_once('/') {
+        Some((over, under)) => {
+            let cents = 1200.0 * (number(over)? / number(under)?).log2();
+            cents.is_finite().then_some(cents)
+        }
+        None => number(text.trim().strip_suffix("cents")?),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_quantity_is_a_number_with_its_unit() {
+        assert_eq!(parse("180 ms", Unit::Seconds), Ok(0.18));
+        assert_eq!(parse("2s", Unit::Seconds), Ok(2.0));
+        assert_eq!(parse(" -3 dB ", Unit::Decibels), Ok(-3.0));
+        assert_eq!(parse("\u{2212}3 dB", Unit::Decibels), Ok(-3.0));
+        assert_eq!(parse("+6 dB", Unit::Decibels), Ok(6.0));
+        assert_eq!(parse("60 Hz", Unit::Hertz), Ok(60.0));
+        assert_eq!(parse("2", Unit::Seconds), Err(Trouble::NoUnit(2.0)));
+        assert_eq!(parse("2 Hz", Unit::Seconds), Err(Trouble::OtherUnit(2.0)));
+        assert_eq!(parse("3 db", Unit::Decibels), Err(Trouble::OtherUnit(3.0)));
+        assert_eq!(parse("inf s", Unit::Seconds), Err(Trouble::NoNumber));
+        assert_eq!(parse("1e999 s", Unit::Seconds), Err(Trouble::NoNumber));
+        assert_eq!(parse("", Unit::Seconds), Err(Trouble::NoNumber));
+    }
+
+    #[test]
+    fn what_is_spelled_reads_back() {
+        for (unit, value) in [(Unit::Seconds, 0.05), (Unit::Seconds, 1.5), (Unit::Decibels, -3.0), (Unit::Hertz, 440.0)]
+        {
+            assert_eq!(parse(&spell(unit, value), unit), Ok(value));
+        }
+    }
+
+    #[test]
+    fn an_interval_is_cents_or_a_ratio() {
+        assert_eq!(parse_interval("702 cents"), Some(702.0));
+        assert_eq!(parse_interval("2/1"), Some(1200.0));
+        assert_eq!(parse_interval("1/0"), None);
+        assert_eq!(parse_interval("a fifth"), None);
+    }
+}

@@ -1,0 +1,193 @@
+//! The tables of a hall, and how they override those of a piece.
+
+use super::fields::Fields;
+use super::piece::{Controller, Mic, Output, Piece, Tables};
+use super::value::{self, Item};
+use super::{Named, Said};
+use crate::kind::Kind;
+use crate::near;
+use crate::report::Findings;
+use toml::de::{DeTable, DeValue};
+
+/// A hall as written.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Hall {
+    pub tables: Tables,
+    pub device: DeviceWish,
+}
+
+/// What a hall asks of the machine. What it does not say is left to whoever starts the engine.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct DeviceWish {
+    /// Where blocks come from.
+    pub host: Option<Host>,
+    /// The name of the input device.
+    pub input: Option<String>,
+    /// The name of the output device.
+    pub output: Option<String>,
+    /// Samples a second, 8000 to 384000.
+    pub rate: Option<u32>,
+    /// Samples in a block, 16 to 8192.
+    pub block: Option<u32>,
+}
+
+/// Where blocks come from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Host {
+    /// A JACK server.
+    Jack,
+    /// ALSA, on Linux.
+    Alsa,
+    /// Core Audio, on macOS.
+    CoreAudio,
+    /// WASAPI, on Windows.
+    Wasapi,
+    /// The built-in clock, which makes no sound.
+    Clock,
+}
+
+impl Host {
+    /// All hosts.
+    pub const ALL: [Host; 5] = [Host::Jack, Host::Alsa, Host::CoreAudio, Host::Wasapi, Host::Clock];
+
+    /// Its name in a hall and on the command line.
+    pub fn name(self) -> &'static str {
+        match self {
+            Host::Jack => "jack",
+            Host::Alsa => "alsa",
+            Host::CoreAudio => "coreaudio",
+            Host::Wasapi => "wasapi",
+            Host::Clock => "clock",
+        }
+    }
+}
+
+impl Hall {
+    /// Reads a hall.
+    pub fn read(table: &DeTable<'_>, file: usize, findings: &mut Findings) -> Self {
+        let mut fields = Fields::new(table, file);
+        let hall = Hall {
+            tables: Tables::read(&mut fields, true, findings),
+            device: fields.get("device", findings, device).value().cloned().unwrap_or_default(),
+        };
+        fields.finish("a hall", findings);
+        hall
+    }
+
+    /// Lays the hall's words over the piece's, key by key. A name that the piece has not is an error.
+    pub fn override_piece(&self, piece: &mut Piece, findings: &mut Findings) {
+        let tables = &mut piece.tables;
+        lay_over(&mut tables.mics, &self.tables.mics, (Kind::UnknownMic, "mic"), Mic::override_with, findings);
+        lay_over(
+            &mut tables.outputs,
+            &self.tables.outputs,
+            (Kind::UnknownOutput, "output"),
+            Output::override_with,
+            findings,
+        );
+        lay_over(
+            &mut tables.controllers,
+            &self.tables.controllers,
+            (Kind::UnknownController, "controller"),
+            Controller::override_with,
+            findings,
+        );
+    }
+}
+
+fn lay_over<T>(
+    piece: &mut [Named<T>],
+    hall: &[Named<T>],
+    (kind, what): (Kind, &str),
+    override_with: fn(&mut T, &T),
+    findings: &mut Findings,
+) {
+    for over in hall {
+        match piece.iter_mut().find(|named| named.name == over.name) {
+            Some(named) => override_with(&mut named.what, &over.what),
+            None => {
+                let message = format!("the piece has no {what} \"{}\"", over.name);
+                let names = piece.iter().map(|named| named.name.as_str());
+                findings.add(kind, over.place, message, near::remedy(&over.name, &format!("{what}s"), names));
+            }
+        }
+    }
+}
+
+impl Mic {
+    fn override_with(&mut self, hall: &Self) {
+        self.input.override_with(&hall.input);
+        self.trim.override_with(&hall.trim);
+        self.highpass.override_with(&hall.highpass);
+        self.inverted.override_with(&hall.inverted);
+        self.home.override_with(&hall.home);
+    }
+}
+
+impl Output {
+    fn override_with(&mut self, hall: &Self) {
+        self.channel.override_with(&hall.channel);
+        self.ceiling.override_with(&hall.ceiling);
+        self.private.override_with(&hall.private);
+    }
+}
+
+impl Controller {
+    /// Which of the kinds of address are said.
+    fn kinds(&self) -> [bool; 5] {
+        [self.cc.is_said(), self.note.is_said(), self.key.is_said(), self.osc.is_said(), self.loudness.is_said()]
+    }
+
+    fn override_with(&mut self, hall: &Self) {
+        // Another kind of address begins afresh: the old one's keys would mean nothing to it.
+        if hall.kinds().contains(&true) && hall.kinds() != self.kinds() {
+            *self = Controller {
+                curve: self.curve.clone(),
+                latch: self.latch.clone(),
+                rise: self.rise.clone(),
+                fall: self.fall.clone(),
+                ..Controller::default()
+            };
+        }
+        self.cc.override_with(&hall.cc);
+        self.note.override_with(&hall.note);
+        self.key.override_with(&hall.key);
+        self.osc.override_with(&hall.osc);
+        self.loudness.override_with(&hall.loudness);
+        self.from.override_with(&hall.from);
+        self.to.override_with(&hall.to);
+        self.channel.override_with(&hall.channel);
+        self.port.override_with(&hall.port);
+        self.switch.override_with(&hall.switch);
+        self.curve.override_with(&hall.curve);
+        self.latch.override_with(&hall.latch);
+        self.rise.override_with(&hall.rise);
+        self.fall.override_with(&hall.fall);
+    }
+}
+
+fn device(item: &Item<'_>, findings: &mut Findings) -> Option<DeviceWish> {
+    let DeValue::Table(table) = item.value else {
+        item.refuse("a table", "write [device] and its keys below it", findings);
+        return None;
+    };
+    let mut fields = Fields::new(table, item.place.file);
+    let host = fields.get("host", findings, |item, findings| {
+        value::word(&Host::ALL.map(Host::name))(item, findings).map(|word| Host::ALL[word])
+    });
+    let mut number = |key, least, most, findings: &mut Findings| {
+        let said: Said<i64> = fields.get(key, findings, value::whole(least, most));
+        said.value().and_then(|&value| u32::try_from(value).ok())
+    };
+    let rate = number("rate", 8000, 384_000, findings);
+    let block = number("block", 16, 8192, findings);
+    let wish = DeviceWish {
+        host: host.value().copied(),
+        input: fields.get("input", findings, value::string).value().cloned(),
+        output: fields.get("output", findings, value::string).value().cloned(),
+        rate,
+        block,
+    };
+    fields.finish("a device", findings);
+    Some(wish)
+}

@@ -1,0 +1,89 @@
+//! What was written: the tables of a piece or a hall, every value read into its type and kept with its place. Names are
+//! not looked up here.
+
+mod effect;
+mod fields;
+mod hall;
+mod piece;
+mod value;
+
+pub(crate) use effect::{Effect, To};
+pub(crate) use hall::Hall;
+pub use hall::{DeviceWish, Host};
+pub(crate) use piece::{ADDRESS_KEYS, Channel, Controller, End, Group, Mic, Output, Piece, Scene};
+
+use crate::kind::Kind;
+use crate::place::Place;
+use crate::report::Findings;
+use toml::de::DeTable;
+
+/// A value with its place, and the place of its key.
+#[derive(Clone, Debug)]
+pub(crate) struct At<T> {
+    pub value: T,
+    pub place: Place,
+    pub key: Place,
+}
+
+/// What a key says.
+#[derive(Clone, Debug, Default)]
+pub(crate) enum Said<T> {
+    /// The key is not there.
+    #[default]
+    Nothing,
+    /// The key is there, but its value was refused: that has been reported already.
+    Wrong,
+    /// A value.
+    Value(At<T>),
+}
+
+impl<T> Said<T> {
+    /// The value with its place.
+    pub fn at(&self) -> Option<&At<T>> {
+        match self {
+            Said::Value(at) => Some(at),
+            Said::Nothing | Said::Wrong => None,
+        }
+    }
+
+    /// The value.
+    pub fn value(&self) -> Option<&T> {
+        self.at().map(|at| &at.value)
+    }
+
+    /// Whether the key is there at all.
+    pub fn is_said(&self) -> bool {
+        !matches!(self, Said::Nothing)
+    }
+}
+
+impl<T: Clone> Said<T> {
+    /// Takes over what another file says, if it says anything.
+    pub fn override_with(&mut self, other: &Said<T>) {
+        if other.is_said() {
+            *self = other.clone();
+        }
+    }
+}
+
+/// Something under the name that the file gives it.
+#[derive(Clone, Debug)]
+pub(crate) struct Named<T> {
+    pub name: String,
+    /// The place of the name.
+    pub place: Place,
+    pub what: T,
+}
+
+/// Parses a text as TOML; an error of the syntax becomes a finding.
+pub(crate) fn parse<'t>(text: &'t str, file: usize, findings: &mut Findings) -> Option<DeTable<'t>> {
+    match DeTable::parse(text) {
+        Ok(table) => Some(table.into_inner()),
+        Err(error) => {
+            let place = Place::new(file, error.span().unwrap_or(text.len()..text.len()));
+            let remedy = "put this line right first: the rest can only be read after it";
+            findings.add(Kind::Syntax, place, format!("this is not TOML: {}", error.message()), remedy);
+            None
+        }
+    }
+}

@@ -1,0 +1,531 @@
+//! What a piece and a hall mean, and that no text at all brings the checker down.
+
+use proptest::prelude::*;
+use tenterhook_config::{Checked, DeviceWish, Host, Kind, Severity, Text, check, gestures};
+use tenterhook_plan::declare::Setting;
+use tenterhook_plan::{
+    Address, By, ControllerId, Curve, Decibels, GroupId, InstanceId, Message, MicId, OutputId, Owner, Plan, SceneId,
+    Send, Source, gain,
+};
+
+/// A piece that says everything a piece can say.
+const LETTERS: &str = include_str!("letters.toml");
+
+fn checked(piece: &str, hall: Option<&str>) -> Checked {
+    let hall = hall.map(|hall| Text::new("hall.toml", hall));
+    check(&Text::new("piece.toml", piece), hall.as_ref()).unwrap_or_else(|report| panic!("{}", report.render(false)))
+}
+
+fn plan(piece: &str) -> Plan {
+    checked(piece, None).plan
+}
+
+fn controller<'p>(plan: &'p Plan, name: &str) -> &'p tenterhook_plan::Controller {
+    plan.controllers.iter().find(|one| one.name == name).expect("it is in the piece")
+}
+
+/// The effects of a scene by their keys, with their sends.
+fn sends<'p>(plan: &'p Plan, scene: usize, key: &str) -> Vec<&'p [Send]> {
+    let uses = plan.scenes[scene].uses.iter();
+    uses.filter(|one| plan.instances[one.instance.index()].key == key).map(|one| one.sends.as_slice()).collect()
+}
+
+/// The uses of one scene, as ids.
+fn ids(plan: &Plan, scene: SceneId) -> Vec<InstanceId> {
+    plan.scenes[scene.index()].uses.iter().map(|one| one.instance).collect()
+}
+
+#[test]
+fn a_whole_piece_means_what_it_says() {
+    let plan = plan(LETTERS);
+    assert_eq!((plan.title.as_str(), plan.tuning_hz), ("Salt Letters", 415.0));
+    let mics: Vec<_> =
+        plan.mics.iter().map(|mic| (mic.name.as_str(), mic.input, mic.trim, mic.highpass_hz, mic.inverted)).collect();
+    assert_eq!(
+        mics,
+        [
+            ("voice", Some(0), Decibels(0.0), None, false),
+            ("recorder", Some(1), Decibels(0.0), None, false),
+            ("viol", Some(2), Decibels(6.0), Some(60.0), true),
+        ]
+    );
+    assert_eq!(plan.groups[0].mics, [MicId(1), MicId(2)]);
+    let outputs: Vec<_> =
+        plan.outputs.iter().map(|one| (one.name.as_str(), one.channel, one.ceiling, one.private)).collect();
+    assert_eq!(
+        outputs,
+        [
+            ("left", Some(0), Decibels(-1.0), false),
+            ("right", Some(1), Decibels(-3.0), false),
+            ("ears", Some(2), Decibels(-1.0), true),
+        ]
+    );
+    let name = |id: Option<ControllerId>| id.map(|id| plan.controllers[id.index()].name.as_str());
+    assert_eq!([name(plan.next), name(plan.back), name(plan.hush)], [Some("step"), Some("stepback"), Some("stop")]);
+}
+
+#[test]
+fn every_kind_of_controller_means_what_it_says() {
+    let plan = plan(LETTERS);
+    let control = |number, switch| Message::Control { number, switch };
+    let midi = |message, channel, port: Option<&str>| Address::Midi { message, channel, port: port.map(str::to_owned) };
+    let address = |name| controller(&plan, name).address.clone();
+    assert_eq!(address("pedal"), midi(control(64, true), None, None));
+    assert_eq!(address("step"), midi(control(66, true), Some(0), Some("Foot")));
+    assert_eq!(address("stepback"), Address::Key("PageUp".to_owned()));
+    assert_eq!(address("stop"), midi(Message::Note { number: 24 }, None, None));
+    assert_eq!(address("foot"), midi(control(11, false), None, None));
+    assert_eq!(address("sway"), Address::Osc { path: "/sway".to_owned(), from: -1.0, to: 1.0 });
+    assert_eq!(address("loud"), Address::Loudness { mic: MicId(0), from_db: -50.0, to_db: -12.0 });
+    assert_eq!(address("lever"), Address::Page);
+    assert_eq!((controller(&plan, "pedal").rise, controller(&plan, "pedal").fall), (0.0, Some(4.0)));
+    assert_eq!(controller(&plan, "foot").curve, Curve::Slow);
+    assert!(controller(&plan, "held").latch && !controller(&plan, "pedal").latch);
+}
+
+/// MIDI 1.0: controllers 64 to 69 are switches.
+#[test]
+fn controllers_64_to_69_are_switches_unless_told_otherwise() {
+    for number in 0..=127 {
+        for said in [None, Some(true), Some(false)] {
+            let switch = said.map_or(String::new(), |said| format!(", switch = {said}"));
+            let plan = plan(&format!(
+                "mics = {{ a = 1 }}\noutputs = {{ l = 1 }}\ncontrollers.c = {{ cc = {number}{switch} }}\n[[scene]]\nmark = \"A\""
+            ));
+            let expected = said.unwrap_or((64..=69).contains(&number));
+            assert_eq!(plan.controllers[0].is_switch(), expected, "{number} {said:?}");
+        }
+    }
+}
+
+#[test]
+fn scenes_and_their_effects_mean_what_they_say() {
+    let plan = plan(LETTERS);
+    let first = &plan.scenes[0];
+    assert_eq!((first.mark.as_str(), first.name.as_deref(), first.bar), ("A", Some("Threshold"), Some(1)));
+    assert_eq!((first.cue.as_deref(), first.fade), (Some("the recorder's low f"), 2.0));
+    assert_eq!((plan.scenes[1].fade, plan.scenes[2].uses.len()), (0.5, 0));
+
+    let effects: Vec<_> =
+        plan.instances.iter().map(|one| (one.owner, one.source, one.key.as_str(), one.effect)).collect();
+    let (voice, viol, group) = (Owner::Mic(MicId(0)), Owner::Mic(MicId(2)), Owner::Group(GroupId(0)));
+    assert_eq!(
+        effects,
+        [
+            (voice, Source::Mic(MicId(0)), "freeze", "freeze"),
+            (group, Source::Group(GroupId(0)), "stretch", "stretch"),
+            (voice, Source::Mic(MicId(0)), "freeze", "freeze"),
+            (voice, Source::Mic(MicId(0)), "second", "freeze"),
+            (voice, Source::Instance(InstanceId(2)), "reverse", "reverse"),
+            (viol, Source::Mic(MicId(2)), "direct", "direct"),
+        ]
+    );
+    let settings: Vec<_> = plan.instances.iter().map(|one| one.settings.clone()).collect();
+    use Setting::{Choice, Quantity};
+    assert_eq!(settings[0], [Choice(0), Quantity(0.0)], "steady, still");
+    assert_eq!(settings[1], [Quantity(6.0), Quantity(30.0)], "most = 6, memory = 30 s");
+    assert_eq!(settings[2], [Choice(1), Quantity(0.0)], "now, still");
+    assert_eq!(settings[4], [Quantity(1.5)], "span = 1.5 s");
+    assert_eq!(plan.instances[5].by, By::Scene);
+}
+
+#[test]
+fn sends_follow_to_then_home_then_all_that_are_not_private() {
+    let plan = plan(LETTERS);
+    let (left, right) = (OutputId(0), OutputId(1));
+    let equal = (0.5f64).sqrt() as f32;
+    // No home: both outputs that are not private, 1/√2 each.
+    assert_eq!(sends(&plan, 0, "freeze"), [[Send { output: left, gain: equal }, Send { output: right, gain: equal }]]);
+    // A table, with its level folded in.
+    let expected = [Send { output: left, gain: gain(-3.0) }, Send { output: right, gain: gain(-12.0) }];
+    assert_eq!(sends(&plan, 0, "stretch"), [expected]);
+    // A home.
+    assert_eq!(sends(&plan, 1, "direct"), [[Send { output: right, gain: 1.0 }]]);
+}
+
+/// A small piece whose one scene has these effects of a group of two mics with homes.
+fn grouped(effects: &str) -> String {
+    format!(
+        "mics = {{ a = {{ input = 1, home = \"l\" }}, b = {{ input = 2, home = [\"r\", \"l\"] }} }}\n\
+         groups = {{ g = [\"b\", \"a\"] }}\n\
+         outputs = {{ l = 1, r = 2, p = {{ output = 3, private = true }} }}\n\
+         controllers = {{ x = {{ cc = 1 }}, y = {{ cc = 2 }}, z = {{ cc = 3 }} }}\n\
+         [[scene]]\nmark = \"A\"\n[scene.mic.g]\n{effects}\n"
+    )
+}
+
+#[test]
+fn each_makes_one_per_mic_at_its_own_home_and_a_follower_follows_per_mic() {
+    let plan = plan(&grouped(
+        "reverse = { by = \"y\", after = \"freeze\", each = true }\nfreeze = { by = \"x\", each = true, to = [] }",
+    ));
+    let sources: Vec<_> = plan.instances.iter().map(|one| (one.key.as_str(), one.source)).collect();
+    let of_mic = |mic| Source::Mic(MicId(mic));
+    let of = |id| Source::Instance(InstanceId(id));
+    assert_eq!(sources, [("freeze", of_mic(1)), ("freeze", of_mic(0)), ("reverse", of(0)), ("reverse", of(1))]);
+    assert!(plan.instances.iter().all(|one| one.owner == Owner::Group(GroupId(0))));
+    let equal = (0.5f64).sqrt() as f32;
+    let b = [Send { output: OutputId(1), gain: equal }, Send { output: OutputId(0), gain: equal }];
+    let a = [Send { output: OutputId(0), gain: 1.0 }];
+    assert_eq!(sends(&plan, 0, "reverse"), [&b[..], &a[..]]);
+    assert!(sends(&plan, 0, "freeze").iter().all(|sends| sends.is_empty()), "`to = []` mutes");
+}
+
+#[test]
+fn a_groups_own_effect_goes_to_all_that_are_not_private() {
+    let plan = plan(&grouped("freeze = { by = \"x\", level = \"-6 dB\" }"));
+    let expected = (f64::from(gain(-6.0)) / 2f64.sqrt()) as f32;
+    let to = |output| Send { output: OutputId(output), gain: expected };
+    assert_eq!(sends(&plan, 0, "freeze"), [[to(0), to(1)]]);
+}
+
+#[test]
+fn the_same_effect_is_one_instance_and_any_other_is_another() {
+    let scenes = "\
+        [[scene]]\nmark = \"B\"\n[scene.mic.g]\nfreeze = { by = \"x\", level = \"-3 dB\" }\n\
+        [[scene]]\nmark = \"C\"\n[scene.mic.g]\nfreeze = { by = \"x\", spread = 0.5 }\n\
+        [[scene]]\nmark = \"D\"\n[scene.mic.g]\nfreeze = { by = \"y\" }\n\
+        [[scene]]\nmark = \"E\"\n[scene.mic.a]\nfreeze = { by = \"x\" }\n\
+        [[scene]]\nmark = \"F\"\n[scene.mic.g]\nother = { effect = \"freeze\", by = \"x\" }\n\
+        [[scene]]\nmark = \"G\"\n[scene.mic.g]\nfreeze = { by = \"x\", aim = \"steady\", spread = 0.0 }\n";
+    let plan = plan(&(grouped("freeze = { by = \"x\" }") + scenes));
+    let first = ids(&plan, SceneId(0));
+    let same: Vec<_> = (1..7).map(|scene| ids(&plan, SceneId(scene)) == first).collect();
+    assert_eq!(same, [true, false, false, false, false, true]);
+    assert_eq!(plan.instances.len(), 5);
+}
+
+#[test]
+fn what_follows_another_effect_is_another_instance_too() {
+    let scenes = "[[scene]]\nmark = \"B\"\n[scene.mic.g]\nfreeze = { by = \"x\", spread = 0.1 }\n\
+        reverse = { by = \"y\", after = \"freeze\" }\n";
+    let text = grouped("freeze = { by = \"x\" }\nreverse = { by = \"y\", after = \"freeze\" }") + scenes;
+    let plan = plan(&text);
+    assert_eq!(ids(&plan, SceneId(0)), [InstanceId(0), InstanceId(1)]);
+    assert_eq!(ids(&plan, SceneId(1)), [InstanceId(2), InstanceId(3)]);
+}
+
+#[test]
+fn cautions_name_what_nothing_uses() {
+    let checked = checked(LETTERS, None);
+    let found: Vec<_> = checked.cautions.diagnostics().iter().map(|one| (one.kind, one.message.as_str())).collect();
+    let unused = |what, name| (Kind::Unused, format!("nothing uses the {what} \"{name}\""));
+    let expected = [unused("output", "ears"), unused("controller", "sway"), unused("controller", "loud")];
+    assert_eq!(found, expected.each_ref().map(|(kind, text)| (*kind, text.as_str())));
+}
+
+#[test]
+fn a_hall_overrides_key_by_key() {
+    let hall = r#"
+        [mics]
+        voice    = 8
+        viol     = { input = 7, polarity = "normal" }
+        recorder = { home = ["left", "right"] }
+        [outputs]
+        left  = 5
+        right = { output = 5, ceiling = "-6 dB" }
+        [controllers]
+        pedal = { fall = "1 s" }
+        foot  = { channel = 3 }
+        step  = { cc = 20, switch = true }
+        held  = { key = "h" }
+        [device]
+        host   = "jack"
+        input  = "Stage box"
+        output = "Desk"
+        rate   = 48_000
+        block  = 64
+    "#;
+    let piece = plan(LETTERS);
+    let checked = checked(LETTERS, Some(hall));
+    let plan = &checked.plan;
+    assert_eq!(plan.mics.iter().map(|mic| mic.input).collect::<Vec<_>>(), [Some(7), Some(1), Some(6)]);
+    let viol = &plan.mics[2];
+    assert_eq!((viol.trim, viol.highpass_hz, viol.inverted), (Decibels(6.0), Some(60.0), false));
+    assert_eq!(plan.outputs.iter().map(|one| one.channel).collect::<Vec<_>>(), [Some(4), Some(4), Some(2)]);
+    assert_eq!(plan.outputs[1].ceiling, Decibels(-6.0));
+    assert_eq!(controller(plan, "pedal").fall, Some(1.0));
+    assert_eq!(controller(plan, "pedal").address, controller(&piece, "pedal").address);
+    assert_eq!(controller(plan, "foot").curve, Curve::Slow);
+    let midi = |number, switch, channel, port: Option<&str>| Address::Midi {
+        message: Message::Control { number, switch },
+        channel: Some(channel),
+        port: port.map(str::to_owned),
+    };
+    assert_eq!(controller(plan, "foot").address, midi(11, false, 2, None));
+    assert_eq!(controller(plan, "step").address, midi(20, true, 0, Some("Foot")));
+    assert_eq!(controller(plan, "held").address, Address::Key("h".to_owned()));
+    assert!(controller(plan, "held").latch);
+    let wish = DeviceWish {
+        host: Some(Host::Jack),
+        input: Some("Stage box".to_owned()),
+        output: Some("Desk".to_owned()),
+        rate: Some(48_000),
+        block: Some(64),
+    };
+    assert_eq!(checked.device, wish);
+    // All else is the piece's.
+    assert_eq!(plan.instances, piece.instances);
+}
+
+#[test]
+fn an_empty_hall_changes_nothing() {
+    assert_eq!(checked(LETTERS, Some("")), checked(LETTERS, None));
+}
+
+#[test]
+fn a_halls_new_address_lets_the_old_ones_keys_rest() {
+    let hall = "[controllers]\nfoot = { cc = 69 }\nheld = { loudness = \"viol\", from = \"-40 dB\", to = \"-10 dB\" }\n\
+        step = { note = 3 }\n";
+    let plan = checked(LETTERS, Some(hall)).plan;
+    let note = Address::Midi { message: Message::Note { number: 3 }, channel: None, port: None };
+    assert_eq!(controller(&plan, "step").address, note);
+    assert!(controller(&plan, "foot").is_switch(), "its curve rests");
+    assert!(!controller(&plan, "held").latch, "a loudness is not pressed");
+}
+
+#[test]
+fn a_hall_may_make_a_switch_of_a_wheel() {
+    for over in ["switch = true", "latch = true"] {
+        let plan = checked(LETTERS, Some(&format!("controllers.foot = {{ {over} }}\n"))).plan;
+        assert!(controller(&plan, "foot").is_switch(), "{over}: its curve rests");
+    }
+}
+
+/// One effect with one setting, in a piece of its own: its setting in the plan, or the kind of the error.
+fn with_setting(effect: &str, place: usize, setting: &str) -> Result<Setting, Kind> {
+    let text = format!(
+        "mics = {{ a = 1 }}\noutputs = {{ l = 1 }}\ncontrollers = {{ x = {{}} }}\n[[scene]]\nmark = \"A\"\n\
+         mic.a.{effect} = {{ by = \"x\", {setting} }}\n"
+    );
+    match check(&Text::new("piece.toml", text), None) {
+        Ok(checked) => Ok(checked.plan.instances[0].settings[place].clone()),
+        Err(report) => Err(report.diagnostics()[0].kind),
+    }
+}
+
+/// Whatever effects there are: their settings are read as they are declared.
+#[test]
+fn every_declared_setting_is_read_by_its_declaration() {
+    use tenterhook_plan::declare;
+    for effect in &tenterhook_dsp::effects::EFFECTS {
+        for (place, setting) in effect.declaration.settings.iter().enumerate() {
+            let read =
+                |value: String| with_setting(effect.declaration.name, place, &format!("{} = {value}", setting.name));
+            match setting.kind {
+                declare::Kind::Quantity { unit, least, most, .. } => {
+                    let spell = |value: f64| match unit {
+                        declare::Unit::Number => value.to_string(),
+                        declare::Unit::Seconds => format!("\"{} ms\"", value * 1000.0),
+                        declare::Unit::Decibels => format!("\"{value} dB\""),
+                        declare::Unit::Hertz => format!("\"{value} Hz\""),
+                    };
+                    for value in [least, (least + most) / 2.0, most] {
+                        assert_eq!(read(spell(value)), Ok(Setting::Quantity(value)), "{}", setting.name);
+                    }
+                    for value in [least - 0.001, most + 0.001] {
+                        assert_eq!(read(spell(value)), Err(Kind::OutOfRange), "{} {value}", setting.name);
+                    }
+                }
+                declare::Kind::Choice { words, .. } => {
+                    for (choice, (word, _)) in words.iter().enumerate() {
+                        assert_eq!(read(format!("\"{word}\"")), Ok(Setting::Choice(choice)));
+                    }
+                    assert_eq!(read("\"no such word\"".to_owned()), Err(Kind::UnknownWord));
+                }
+                declare::Kind::File => {
+                    assert_eq!(read("\"a.wav\"".to_owned()), Ok(Setting::File("a.wav".to_owned())));
+                }
+                declare::Kind::Interval { .. } => {
+                    assert_eq!(read("\"2/1\"".to_owned()), Ok(Setting::Interval(1200.0)));
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn none_leaves_a_mic_or_an_output_out() {
+    let checked = checked(LETTERS, Some("mics.recorder = \"none\"\noutputs.right = { output = \"none\" }\n"));
+    assert_eq!((checked.plan.mics[1].input, checked.plan.outputs[1].channel), (None, None));
+    let left_out = checked.cautions.diagnostics().iter().filter(|one| one.kind == Kind::LeftOut);
+    assert!(left_out.map(|one| one.file.as_str()).eq(["hall.toml"; 2]));
+}
+
+#[test]
+fn ports_and_channels_tell_messages_apart_and_nothing_else_does() {
+    let clash = |one: &str, other: &str| {
+        let text = format!(
+            "mics = {{ a = 1 }}\noutputs = {{ l = 1 }}\ncontrollers.c = {{ {one} }}\ncontrollers.d = {{ {other} }}\n\
+             [[scene]]\nmark = \"A\"\n"
+        );
+        match check(&Text::new("piece.toml", text), None) {
+            Ok(_) => false,
+            Err(report) => report.diagnostics().iter().any(|one| one.kind == Kind::MessageReachesTwo),
+        }
+    };
+    let apart = [
+        ("cc = 1", "cc = 2"),
+        ("cc = 1", "note = 1"),
+        ("cc = 1, channel = 1", "cc = 1, channel = 2"),
+        ("cc = 1, port = \"Foot\"", "cc = 1, port = \"Keys\""),
+        ("key = \"a\"", "key = \"A\""),
+        ("osc = \"/a\"", "osc = \"/b\""),
+        ("", ""),
+    ];
+    let together = [
+        ("cc = 1", "cc = 1"),
+        ("cc = 64", "cc = 64, switch = false"),
+        ("note = 1", "note = 1, channel = 5"),
+        ("cc = 1, channel = 1", "cc = 1, port = \"Foot\""),
+        ("cc = 1, port = \"Foot\"", "cc = 1, port = \"Foot pedal\""),
+        ("key = \"a\"", "key = \"a\""),
+        ("osc = \"/a\"", "osc = \"/a\", from = 1, to = 0"),
+    ];
+    for (one, other) in apart {
+        assert!(!clash(one, other) && !clash(other, one), "{one} | {other}");
+    }
+    for (one, other) in together {
+        assert!(clash(one, other) && clash(other, one), "{one} | {other}");
+    }
+}
+
+/// What a sound piece promises: every id in range, each instance after the one it follows.
+fn is_whole(plan: &Plan) -> bool {
+    let instances = plan.instances.iter().enumerate().all(|(at, one)| {
+        let source = match one.source {
+            Source::Mic(mic) => mic.index() < plan.mics.len(),
+            Source::Group(group) => group.index() < plan.groups.len(),
+            Source::Instance(followed) => followed.index() < at,
+        };
+        source
+            && tenterhook_dsp::effects::named(one.effect)
+                .is_some_and(|it| it.declaration.settings.len() == one.settings.len())
+    });
+    let uses = plan.scenes.iter().flat_map(|scene| &scene.uses).all(|one| {
+        one.instance.index() < plan.instances.len()
+            && one.sends.iter().all(|send| send.output.index() < plan.outputs.len() && send.gain.is_finite())
+    });
+    instances && uses && !plan.scenes.is_empty()
+}
+
+/// The whole piece with a few of its pieces cut out, doubled or put elsewhere.
+fn mutated() -> impl Strategy<Value = String> {
+    let words = [
+        "\"pedal\"",
+        "\"none\"",
+        "{}",
+        "[]",
+        "=",
+        "\n",
+        "1",
+        "-1",
+        "nan",
+        "1e999",
+        "after = \"freeze\"",
+        "[[scene]]",
+        "é",
+    ];
+    let cut = (0..LETTERS.len(), 0..40usize, prop::sample::select(words.to_vec()), any::<bool>());
+    prop::collection::vec(cut, 1..6).prop_map(|cuts| {
+        let mut text: Vec<char> = LETTERS.chars().collect();
+        for (at, length, word, insert) in cuts {
+            let at = at.min(text.len());
+            let end = (at + length).min(text.len());
+            let taken: Vec<char> = text.splice(at..end, []).collect();
+            let put = if insert { word.chars().collect() } else { taken };
+            let place = (at * 7) % (text.len() + 1);
+            text.splice(place..place, put);
+        }
+        text.into_iter().collect()
+    })
+}
+
+/// A hall of some of these words for each of some names, whether they go together or not.
+fn any_hall() -> impl Strategy<Value = String> {
+    let names = ["mics.voice", "mics.viol", "outputs.left", "outputs.right", "controllers.pedal", "controllers.foot"];
+    let more = ["controllers.sway", "controllers.loud", "controllers.lever", "controllers.held", "controllers.step"];
+    let words = [
+        "1",
+        "2",
+        "\"none\"",
+        "{ input = 2 }",
+        "{ home = \"ears\" }",
+        "{ home = [] }",
+        "{ output = 1 }",
+        "{ private = true }",
+        "{ cc = 64 }",
+        "{ cc = 1 }",
+        "{ cc = 11, curve = \"fast\" }",
+        "{ note = 24 }",
+        "{ key = \"PageUp\" }",
+        "{ key = \"?\" }",
+        "{ osc = \"/sway\" }",
+        "{ osc = \"/b\", from = 1 }",
+        "{ from = 1.0 }",
+        "{ to = \"-50 dB\" }",
+        "{ latch = true }",
+        "{ loudness = \"viol\" }",
+        "{ loudness = \"viol\", from = \"-9 dB\", to = \"-9 dB\" }",
+        "{ channel = 1 }",
+        "{ port = \"Foot\" }",
+        "{ switch = true }",
+        "{ switch = false }",
+        "{ curve = \"slow\" }",
+        "{ rise = \"1 s\" }",
+        "{}",
+    ];
+    let name = prop::sample::subsequence([&names[..], &more[..]].concat(), 1..6);
+    let word = prop::collection::vec(prop::sample::select(words.to_vec()), 6);
+    (name, word)
+        .prop_map(|(names, words)| names.iter().zip(words).map(|(name, word)| format!("{name} = {word}\n")).collect())
+}
+
+/// Checks and prints; true if what came out is whole.
+fn survives(piece: &str, hall: Option<&str>) -> bool {
+    let hall = hall.map(|hall| Text::new("hall.toml", hall));
+    match check(&Text::new("piece.toml", piece), hall.as_ref()) {
+        Ok(checked) => {
+            is_whole(&checked.plan) && checked.cautions.is_empty() == checked.cautions.render(true).is_empty()
+        }
+        Err(report) => {
+            let rendered = report.render(false);
+            let all = report.diagnostics().iter().all(|one| rendered.contains(&one.file));
+            all && report.to_json().as_array().map(Vec::len) == Some(report.diagnostics().len())
+        }
+    }
+}
+
+proptest! {
+    #[test]
+    fn a_mutated_piece_or_hall_gives_a_whole_plan_or_errors(text in mutated()) {
+        prop_assert!(survives(&text, None));
+        prop_assert!(survives(LETTERS, Some(&text)));
+    }
+
+    /// Of a sound piece only the hall can be wrong: that is where its errors are shown.
+    #[test]
+    fn a_halls_errors_are_in_the_hall(hall in any_hall()) {
+        match check(&Text::new("piece.toml", LETTERS), Some(&Text::new("hall.toml", hall))) {
+            Ok(checked) => prop_assert!(is_whole(&checked.plan)),
+            Err(report) => {
+                let mut errors = report.diagnostics().iter().filter(|one| one.kind.severity() == Severity::Error);
+                prop_assert!(errors.all(|one| one.file == "hall.toml"), "{}", report.render(false));
+            }
+        }
+    }
+
+    #[test]
+    fn any_text_gives_a_whole_plan_or_errors(text in any::<String>()) {
+        prop_assert!(survives(&text, Some(&text)));
+    }
+
+    #[test]
+    fn any_bytes_give_gestures_or_errors(bytes in any::<Vec<u8>>(), midi in any::<bool>()) {
+        let plan = plan(LETTERS);
+        let start: &[u8] = if midi { b"MThd\0\0\0\x06\0\x01\0\x01\0\x60MTrk" } else { b"seconds,controller,value\n" };
+        if let Err(report) = gestures("bytes", &[start, &bytes].concat(), &plan) {
+            prop_assert!(!report.is_empty() && !report.render(false).is_empty());
+        }
+    }
+}

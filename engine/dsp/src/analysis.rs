@@ -1,0 +1,326 @@
+//! What a source's sound is like, moment by moment: one analysis per source, on an absolute clock.
+//!
+//! Every 512 samples (at 44.1 and 48 kHz) a frame of 2048 is weighed: how steady, how loud, how pitched. The work is cut
+//! into steps at grid lines, and a moment is known from a grid line on that depends on nothing but its own number.
+
+use crate::CELL;
+use crate::schedule::Schedule;
+use crate::windows::{hann, scaled};
+use realfft::num_complex::Complex32;
+use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use std::ops::RangeInclusive;
+use std::sync::Arc;
+
+const STEPS: u64 = 5;
+const BANDS: usize = 8;
+/// Moments kept, about 1.4 s.
+const KEPT: usize = 128;
+/// The level of silence in dB: far below any mic's noise.
+const SILENCE: f32 = -160.0;
+
+/// One moment's measures.
+#[derive(Clone, Copy, Debug)]
+struct Moment {
+    /// The sample after its frame; 0 where there is none yet.
+    end: u64,
+    /// The grid line from which on it is known.
+    known: u64,
+    /// Levels of eight bands, dB.
+    bands: [f32; BANDS],
+    /// Level of 80…3500 Hz, dB.
+    level: f32,
+    /// The level that this source's pitched sound usually has, dB.
+    usual: f32,
+    /// Steadiness × harmonicity, 0…1.
+    steady: f32,
+}
+
+const NONE: Moment =
+    Moment { end: 0, known: u64::MAX, bands: [SILENCE; BANDS], level: SILENCE, usual: SILENCE, steady: 0.0 };
+
+/// See the module.
+pub(crate) struct Analysis {
+    schedule: Schedule,
+    rate: f32,
+    stagger: u64,
+    forward: Arc<dyn RealToComplex<f32>>,
+    inverse: Arc<dyn ComplexToReal<f32>>,
+    scratch: Box<[Complex32]>,
+    window: Box<[f32]>,
+    /// The window's own autocorrelation over that at lag 0, at the lags that are looked at.
+    lags: Box<[f32]>,
+    first_lag: usize,
+    time: Box<[f32]>,
+    spectrum: Box<[Complex32]>,
+    edges: [usize; BANDS + 1],
+    voiced: RangeInclusive<usize>,
+    moments: Box<[Moment]>,
+    /// The moment in work.
+    moment: Moment,
+}
+
+impl Analysis {
+    /// An analysis for `rate` samples a second; `stagger` moves its steps against those of other sources.
+    pub fn new(rate: u32, stagger: u64) -> Self {
+        let (size, hop) = (scaled(2048, rate), scaled(2048, rate) / 4);
+        let schedule = Schedule::new(hop, STEPS);
+        // So much of nothing after the frame that no lag looked at comes round to it.
+        let padded = size / 2 * 3;
+        let mut planner = RealFftPlanner::new();
+        let (forward, inverse) = (planner.plan_fft_forward(padded), planner.plan_fft_inverse(padded));
+        let scratch = forward.get_scratch_len().max(inverse.get_scratch_len());
+        let window = hann(size);
+        let own = |lag: usize| window.iter().zip(window.iter().skip(lag)).map(|(a, b)| a * b).sum::<f32>();
+        let second = rate as f32;
+        let first_lag = (0.00125 * second) as usize;
+        let lags = (first_lag..=(0.0125 * second) as usize).map(|lag| own(lag).max(1e-3) / own(0)).collect();
+        let bin = |hertz: f32| ((hertz * padded as f32 / second).round() as usize).clamp(1, padded / 2);
+        Self {
+            schedule,
+            rate: second,
+            stagger: schedule.stagger(stagger),
+            scratch: vec![Complex32::new(0.0, 0.0); scratch].into(),
+            window: window.into(),
+            lags,
+            first_lag,
+            time: forward.make_input_vec().into(),
+            spectrum: forward.make_output_vec().into(),
+            edges: std::array::from_fn(|i| bin(150.0 * (10_000.0f32 / 150.0).powf(i as f32 / BANDS as f32))),
+            voiced: bin(80.0)..=bin(3500.0),
+            moments: vec![NONE; KEPT].into(),
+            moment: NONE,
+            forward,
+            inverse,
+        }
+    }
+
+    /// Does what is due at the grid line `line`; `read` fills a slice with the sound that ends there.
+    pub fn advance(&mut self, line: u64, read: impl Fn(&mut [f32])) {
+        let (_, due) = self.schedule.due(line + self.stagger);
+        for step in due {
+            match step {
+                0 => self.load(line, &read),
+                1 => self.transform(),
+                2 => self.weigh_bands(),
+                3 => self.correlate(),
+                _ => self.weigh_pitch(),
+            }
+        }
+    }
+
+    fn load(&mut self, line: u64, read: &impl Fn(&mut [f32])) {
+        let size = self.window.len();
+        let (frame, rest) = self.time.split_at_mut(size.min(self.time.len()));
+        read(frame);
+        for (x, w) in frame.iter_mut().zip(&self.window) {
+            let y = *x * w;
+            *x = if y.abs() < 1e-12 { 0.0 } else { y };
+        }
+        rest.fill(0.0);
+        self.moment = Moment { end: line, known: line + self.schedule.lead(), ..NONE };
+    }
+
+    fn transform(&mut self) {
+        let scratch = self.scratch.get_mut(..self.forward.get_scratch_len()).unwrap_or_default();
+        // All lengths were fixed when it was made.
+        let _ = self.forward.process_with_scratch(&mut self.time, &mut self.spectrum, scratch);
+    }
+
+    fn weigh_bands(&mut self) {
+        for z in &mut self.spectrum {
+            let part = |x: f32| if x.abs() < 1e-9 { 0.0 } else { x };
+            *z = Complex32::new(part(z.re).powi(2) + part(z.im).powi(2), 0.0);
+        }
+        // A full-scale sine's frame has a quarter of its length as amplitude.
+        let full = (self.window.len() as f32 / 4.0).powi(2);
+        let level = |bins: &[Complex32]| {
+            let power = bins.iter().map(|z| z.re).sum::<f32>() / full;
+            10.0 * power.max(1e-16).log10()
+        };
+        for (i, band) in self.moment.bands.iter_mut().enumerate() {
+            if let (Some(&low), Some(&high)) = (self.edges.get(i), self.edges.get(i + 1)) {
+                *band = level(self.spectrum.get(low..high).unwrap_or_default());
+            }
+        }
+        // What lies far below the loudest band is its leakage or nothing that an ear would follow.
+        let loudest = self.moment.bands.iter().copied().fold(SILENCE, f32::max);
+        for band in &mut self.moment.bands {
+            *band = band.max(loudest - 50.0);
+        }
+        self.moment.level = level(self.spectrum.get(self.voiced.clone()).unwrap_or_default());
+    }
+
+    fn correlate(&mut self) {
+        let scratch = self.scratch.get_mut(..self.inverse.get_scratch_len()).unwrap_or_default();
+        let _ = self.inverse.process_with_scratch(&mut self.spectrum, &mut self.time, scratch);
+    }
+
+    /// The best normalised correlation at 80…800 Hz: the frame's own over the window's (Boersma, "Accurate short-term
+    /// analysis of the fundamental frequency", Proc. Institute of Phonetic Sciences Amsterdam 17, 1993).
+    fn weigh_pitch(&mut self) {
+        let energy = self.time.first().copied().unwrap_or(0.0);
+        let best = self.time.iter().skip(self.first_lag).zip(&self.lags).map(|(x, own)| x / own).fold(0.0, f32::max);
+        let harmonicity = if energy > 1e-12 { (best / energy).min(1.0) } else { 0.0 };
+        let hop = self.schedule.hop();
+        let (earlier, last) = {
+            let steps = (0.02 * self.rate / hop as f32).round() as u64;
+            (self.at(self.moment.end.wrapping_sub(steps * hop)), self.at(self.moment.end.wrapping_sub(hop)))
+        };
+        let moment = &mut self.moment;
+        let difference = moment.bands.iter().zip(earlier.bands).map(|(a, b)| (a - b).powi(2)).sum::<f32>();
+        let difference = (difference / BANDS as f32).sqrt();
+        let steadiness = (-(difference - 1.5).max(0.0) / 4.0).exp();
+        moment.steady = steadiness * ((harmonicity - 0.5) / 0.4).clamp(0.0, 1.0);
+        // Pitched sound teaches what is usual, over some two seconds of it.
+        moment.usual = if moment.steady < 0.8 || moment.level < -70.0 {
+            last.usual
+        } else if last.usual <= SILENCE {
+            moment.level
+        } else {
+            last.usual + (moment.level - last.usual) * (hop as f32 / (2.0 * self.rate))
+        };
+        let place = self.place(self.moment.end);
+        if let Some(kept) = self.moments.get_mut(place) {
+            *kept = self.moment;
+        }
+    }
+
+    fn place(&self, end: u64) -> usize {
+        ((end + self.stagger) / self.schedule.hop()) as usize & (KEPT - 1)
+    }
+
+    fn at(&self, end: u64) -> Moment {
+        match self.moments.get(self.place(end.min(u64::MAX - CELL * 64))) {
+            Some(moment) if moment.end == end => *moment,
+            _ => NONE,
+        }
+    }
+
+    /// The middle of the steadiest pitched moment shortly before `at`, or `None` if nothing there is steady enough.
+    ///
+    /// Steadiness, loudness and harmonicity are multiplied and averaged over 60 ms, of which the latest that is nearly as
+    /// good as the best is taken, and 40 ms before it, clear of its end.
+    pub fn steadiest(&self, at: u64) -> Option<u64> {
+        let hop = self.schedule.hop();
+        let samples = |seconds: f32| (seconds * self.rate) as u64;
+        let span = (samples(0.06) / hop).max(1);
+        let newest = (at + self.stagger) / hop * hop;
+        let moment = |back: u64| -> Option<Moment> {
+            let moment = self.at(newest.checked_sub(back * hop + self.stagger)?);
+            (moment.known <= at && moment.end > 0).then_some(moment)
+        };
+        let mut loudest = SILENCE;
+        let mut usual = None;
+        for moment in (0..samples(1.0) / hop).filter_map(moment) {
+            loudest = moment.level.max(loudest);
+            usual = usual.or(Some(moment.usual));
+        }
+        let loudest = loudest.max(usual.unwrap_or(SILENCE) - 6.0);
+        let score = |back: u64| -> Option<f32> {
+            let mut sum = 0.0;
+            for moment in (back..back + span).map(moment) {
+                let moment = moment?;
+                sum += moment.steady * 10f32.powf(((moment.level - loudest) / 25.0).min(0.0));
+            }
+            Some(sum / span as f32)
+        };
+        let places = || (0..samples(0.17) / hop).filter_map(|back| Some((back, score(back)?)));
+        let best = places().map(|(_, score)| score).fold(0.0, f32::max);
+        if best < 0.45 {
+            return None;
+        }
+        let (back, _) = places().find(|&(_, score)| score >= best - 0.05)?;
+        let end = newest.checked_sub(back * hop + self.stagger)?;
+        end.checked_sub(samples(0.04) + samples(0.03))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::memory::Memory;
+    use crate::random;
+    use std::f64::consts::TAU;
+
+    const SECOND: usize = 48_000;
+
+    /// A tone with ten harmonics.
+    fn tone(hertz: f64, amplitude: f64, samples: usize) -> Vec<f32> {
+        let value =
+            |i: usize| (1..=10).map(|k| (TAU * hertz * (k * i) as f64 / 48_000.0).sin() / k as f64).sum::<f64>();
+        (0..samples).map(|i| (amplitude * value(i)) as f32).collect()
+    }
+
+    fn noise(amplitude: f64, samples: usize) -> Vec<f32> {
+        (0..samples).map(|i| (amplitude * (2.0 * random::even(1, i as u64, 0) - 1.0)) as f32).collect()
+    }
+
+    /// How long before the end of the sound its steadiest moment lies, in milliseconds, for every stagger alike.
+    fn steadiest(sound: &[f32]) -> Option<f64> {
+        let found: Vec<_> = (0..20)
+            .map(|stagger| {
+                let mut memory = Memory::with_analysis(SECOND, 48_000, stagger);
+                memory.write(0, sound);
+                let end = sound.len() as u64;
+                memory.heard(end).steadiest().map(|at| (end - at) as f64 / 48.0)
+            })
+            .collect();
+        let (least, most) = found.iter().fold((f64::MAX, f64::MIN), |(least, most), found| {
+            let found = found.unwrap_or(-1.0);
+            (least.min(found), most.max(found))
+        });
+        assert!(most - least <= 16.0, "{found:?}");
+        found[0]
+    }
+
+    #[test]
+    fn of_a_steady_tone_it_is_the_latest_moment_clear_of_the_gesture() {
+        for hertz in [98.0, 220.0, 440.0, 784.0] {
+            // 70 ms, and what the analysis is behind: at most a hop of 10.7 ms and its ten lines of 0.67 ms.
+            let found = steadiest(&tone(hertz, 0.1, SECOND)).expect("a moment");
+            assert!((70.0..88.0).contains(&found), "{hertz}: {found} ms");
+        }
+    }
+
+    #[test]
+    fn a_consonant_after_the_vowel_is_passed_over() {
+        for late in [30, 60, 100] {
+            let mut sound = tone(220.0, 0.1, SECOND);
+            sound.extend(noise(0.2, late * 48));
+            let found = steadiest(&sound).expect("the vowel");
+            let before = found - late as f64;
+            assert!((35.0..110.0).contains(&before), "{before} ms before the vowel's end, {late} ms late");
+        }
+    }
+
+    #[test]
+    fn another_instruments_spill_after_the_note_is_passed_over() {
+        let mut sound = tone(220.0, 0.2, SECOND);
+        sound.extend(tone(330.0, 0.004, 80 * 48));
+        let found = steadiest(&sound).expect("the note");
+        assert!(found > 110.0, "{found} ms");
+        // On its own it would do.
+        assert!(steadiest(&tone(330.0, 0.004, SECOND)).is_some());
+    }
+
+    #[test]
+    fn noise_and_silence_have_no_steady_moment() {
+        assert_eq!(steadiest(&noise(0.3, SECOND)), None);
+        assert_eq!(steadiest(&vec![0.0; SECOND]), None);
+        let mut memory = Memory::new(SECOND);
+        memory.write(0, &tone(220.0, 0.1, SECOND));
+        assert_eq!(memory.heard(SECOND as u64).steadiest(), None, "nobody asked for its analysis");
+    }
+
+    #[test]
+    fn what_is_written_ahead_is_not_known() {
+        let mut sound = tone(220.0, 0.1, SECOND);
+        let mut memory = Memory::with_analysis(SECOND, 48_000, 5);
+        memory.write(0, &sound);
+        let alone = memory.heard(SECOND as u64).steadiest();
+        sound.extend(noise(0.2, 512));
+        let mut ahead = Memory::with_analysis(SECOND, 48_000, 5);
+        sound.chunks(77).zip(0..).for_each(|(piece, i)| ahead.write(77 * i, piece));
+        assert_eq!(ahead.heard(SECOND as u64).steadiest(), alone);
+        assert!(alone.is_some());
+    }
+}

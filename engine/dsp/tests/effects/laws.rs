@@ -1,0 +1,138 @@
+//! What holds for every effect of the table.
+
+use crate::rig::Run;
+use crate::sounds::{noise, vowel};
+use proptest::prelude::*;
+use tenterhook_dsp::effects::{EFFECTS, Effect};
+use tenterhook_plan::declare::{Kind, Setting, Unit};
+
+/// Any settings within their ranges; of long times only the shorter ones, to keep the tests short.
+fn settings(effect: &'static Effect) -> impl Strategy<Value = Vec<Setting>> {
+    let any = |kind: &Kind| -> BoxedStrategy<Setting> {
+        match *kind {
+            Kind::Quantity { unit: Unit::Seconds, least, most, .. } => {
+                (least..=most.min(least + 1.0)).prop_map(Setting::Quantity).boxed()
+            }
+            Kind::Quantity { least, most, .. } => (least..=most).prop_map(Setting::Quantity).boxed(),
+            Kind::Choice { words, .. } => (0..words.len()).prop_map(Setting::Choice).boxed(),
+            Kind::Interval { default_cents } => Just(Setting::Interval(default_cents)).boxed(),
+            Kind::File => Just(Setting::File(String::new())).boxed(),
+        }
+    };
+    effect.declaration.settings.iter().map(|setting| any(&setting.kind)).collect::<Vec<_>>()
+}
+
+fn any_run() -> impl Strategy<Value = Run<'static>> {
+    let rates = prop::sample::select(vec![8_000, 22_050, 44_100, 48_000, 96_000]);
+    (0..EFFECTS.len(), rates, any::<u64>(), 0usize..20_000, 0usize..4).prop_flat_map(|(effect, rate, seed, at, x)| {
+        settings(&EFFECTS[effect]).prop_map(move |values| Run {
+            values,
+            rate,
+            seed,
+            // No controller; a still one; a moving one; one that jumps.
+            x: [|_| 0.0, |_| 1.0, |i| (i % 9000) as f32 / 9000.0, |i| (i / 777 % 2) as f32][x],
+            ..Run::of(&EFFECTS[effect], at)
+        })
+    })
+}
+
+/// A vowel, then noise, then silence, then both.
+fn source() -> Vec<f32> {
+    let mut sound = vowel(220.0, 60_000);
+    sound.extend(noise(3, 0.3, 15_000));
+    sound.extend([0.0; 10_000]);
+    sound.extend(vowel(311.0, 20_000).iter().zip(noise(4, 0.05, 20_000)).map(|(a, b)| a + b));
+    sound
+}
+
+fn bits(sound: &[f32]) -> Vec<u32> {
+    sound.iter().map(|x| x.to_bits()).collect()
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 40, max_shrink_iters: 40, failure_persistence: None, ..Default::default() })]
+
+    #[test]
+    fn the_cut_into_calls_is_no_matter(run in any_run(), cuts in prop::collection::vec(1usize..40, 1..9), ahead: bool) {
+        let source = source();
+        let whole = run.play(&source);
+        let cut = Run { cuts, ahead, ..run.clone() }.play(&source);
+        prop_assert!(bits(&whole) == bits(&cut), "{}", run.effect.declaration.name);
+    }
+
+    #[test]
+    fn the_same_run_gives_the_same_bits(run in any_run()) {
+        let source = source();
+        prop_assert!(bits(&run.play(&source)) == bits(&run.play(&source)));
+    }
+
+    #[test]
+    fn begun_again_it_is_as_new(run in any_run(), before in 0usize..20_000) {
+        let source = source();
+        let again = Run { before: Some(before.min(run.at)), ..run.clone() };
+        prop_assert!(bits(&run.play(&source)) == bits(&again.play(&source)));
+    }
+
+    #[test]
+    fn silence_gives_exact_silence(run in any_run()) {
+        prop_assert!(run.play(&vec![0.0; 50_000]).iter().all(|y| y.to_bits() == 0));
+    }
+
+    #[test]
+    fn the_future_is_not_known(run in any_run(), from in 0usize..60_000) {
+        let (source, from) = (source(), run.at + from);
+        let mut other = source.clone();
+        other.iter_mut().skip(from).for_each(|x| *x = 0.25 - *x);
+        let (one, two) = (run.play(&source), run.play(&other));
+        let same = from.min(source.len()) - run.at;
+        prop_assert!(bits(&one[..same]) == bits(&two[..same]));
+    }
+
+    #[test]
+    fn its_reach_is_all_that_it_reads(run in any_run()) {
+        let source = source();
+        let more = Run { memory: 8.0, ..run.clone() };
+        prop_assert!(bits(&run.play(&source)) == bits(&more.play(&source)));
+    }
+
+    #[test]
+    fn any_sound_gives_sound(run in any_run(), kind in 0usize..6) {
+        let loud = noise(9, 16.0, 60_000);
+        let hostile: Vec<f32> = (0..60_000)
+            .map(|i| match kind {
+                0 => [16.0, -16.0][i / 50 % 2],
+                1 => 16.0,
+                2 => if i % 1000 == 0 { -16.0 } else { 0.0 },
+                3 => [16.0, -16.0][i % 2],
+                4 => [1e-9, -1e-9, 0.0][i % 3],
+                _ => loud[i] * [1.0, 1e-5][i / 7000 % 2],
+            })
+            .collect();
+        let out = run.play(&hostile);
+        prop_assert!(out.iter().all(|y| y.abs() <= 16.0 && (*y == 0.0 || y.abs() >= 1e-9)));
+    }
+}
+
+#[test]
+fn the_rig_sees_at_which_sample_a_voice_acts() {
+    let (source, run) = (source(), Run::new("direct", 100));
+    let mut other = source.clone();
+    other[500] += 0.5;
+    let (one, two) = (run.play(&source), run.play(&other));
+    assert_eq!(one.iter().zip(&two).position(|(a, b)| a != b), Some(400), "it acts on its very sample");
+}
+
+#[test]
+fn every_effect_has_at_most_two_settings_and_defaults_within_range() {
+    for effect in &EFFECTS {
+        assert!(effect.declaration.settings.len() <= 2, "{}", effect.declaration.name);
+        for setting in effect.declaration.settings {
+            match setting.kind {
+                Kind::Quantity { least, most, default, .. } => assert!((least..=most).contains(&default)),
+                Kind::Choice { words, default } => assert!(default < words.len()),
+                Kind::File | Kind::Interval { .. } => {}
+            }
+        }
+        assert_eq!((effect.level)(0.0), 0.0, "{}: silent at rest", effect.declaration.name);
+    }
+}

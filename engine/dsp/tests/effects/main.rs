@@ -1,0 +1,9 @@
+//! What the effects promise: laws that hold for all of them, and what each does to sound.
+
+mod freeze;
+mod laws;
+mod measures;
+mod reverse;
+mod rig;
+mod sounds;
+mod stretch;

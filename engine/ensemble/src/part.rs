@@ -1,0 +1,35 @@
+//! A part: sounds that begin at their sample, may overlap, and end by themselves.
+
+/// Something that sounds for a while.
+pub trait Sound {
+    /// The next sample; `None` once it is over.
+    fn next(&mut self) -> Option<f64>;
+}
+
+/// The sounds of one player, in the order of their beginnings.
+pub struct Part<S> {
+    waiting: std::iter::Peekable<std::vec::IntoIter<(u64, S)>>,
+    sounding: Vec<S>,
+}
+
+impl<S: Sound> Part<S> {
+    /// A part of sounds, each with the sample at which it begins.
+    pub fn new(mut sounds: Vec<(u64, S)>) -> Self {
+        sounds.sort_by_key(|(start, _)| *start);
+        Self { waiting: sounds.into_iter().peekable(), sounding: Vec::new() }
+    }
+
+    /// The sum of what sounds at this sample. To be asked for every sample in turn.
+    pub fn next(&mut self, now: u64) -> f64 {
+        while let Some((_, sound)) = self.waiting.next_if(|(start, _)| *start <= now) {
+            self.sounding.push(sound);
+        }
+        let mut sum = 0.0;
+        self.sounding.retain_mut(|sound| {
+            let next = sound.next();
+            sum += next.unwrap_or(0.0);
+            next.is_some()
+        });
+        sum
+    }
+}

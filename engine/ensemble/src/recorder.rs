@@ -1,0 +1,71 @@
+//! A treble recorder.
+
+use crate::cycle::{Cycle, Phase};
+use crate::filter::{Filter, smooth};
+use crate::noise::Noise;
+use crate::part::Sound;
+use crate::score::{Note, gain};
+use std::f64::consts::TAU;
+
+/// The harmonics in dB re the first: nearly a sine, the odd ones above the even ones as in a pipe that overblows late.
+/// Common practice, no source.
+const HARMONICS_DB: [f64; 8] = [0.0, -24.0, -17.0, -36.0, -31.0, -44.0, -46.0, -52.0];
+/// The peak of a note at level 0 dB.
+const PEAK: f64 = 0.17;
+const ATTACK: f64 = 0.045;
+const RELEASE: f64 = 0.07;
+
+/// One note, tongued.
+pub struct Blown {
+    rate: f64,
+    samples: u64,
+    at: u64,
+    hz: f64,
+    gain: f64,
+    cycle: Cycle,
+    phase: Phase,
+    noise: Noise,
+    chiff: [Filter; 2],
+    breath: Filter,
+}
+
+impl Blown {
+    pub fn new(rate: u32, note: &Note, number: u64) -> Self {
+        let hz = note.hz();
+        let count = Cycle::harmonics_below(12_000.0, hz * 1.02, rate).min(HARMONICS_DB.len());
+        Self {
+            rate: f64::from(rate),
+            samples: crate::sample(note.lasts + RELEASE, rate),
+            at: 0,
+            hz,
+            gain: PEAK * gain(note.level),
+            cycle: Cycle::new(&HARMONICS_DB[..count].iter().map(|db| (0.0, gain(*db))).collect::<Vec<_>>()),
+            phase: Phase::default(),
+            noise: Noise::new(1, number),
+            chiff: [2.0, 3.0].map(|k| Filter::bandpass(k * hz, 5.0, rate)),
+            breath: Filter::bandpass(2200.0, 0.6, rate),
+        }
+    }
+}
+
+impl Sound for Blown {
+    fn next(&mut self) -> Option<f64> {
+        if self.at >= self.samples {
+            return None;
+        }
+        let t = self.at as f64 / self.rate;
+        let left = (self.samples - self.at) as f64 / self.rate;
+        self.at += 1;
+        let blown = smooth(t / ATTACK) * smooth(left / RELEASE);
+        // A slow tremble of the breath, more in loudness than in pitch; the air starts a little flat.
+        let tremble = (TAU * 4.6 * t).sin() * smooth((t - 0.35) / 0.8);
+        let cents = 4.0 * tremble - 25.0 * (-t / 0.025).exp();
+        let tone = self.cycle.at(self.phase.next(self.hz * (cents / 1200.0).exp2() / self.rate));
+        let noise = self.noise.next();
+        let chiff = smooth(t / 0.008) * (-t / 0.022).exp();
+        let [second, third] = &mut self.chiff;
+        let puff = (second.next(noise) + 0.7 * third.next(noise)) * chiff * 0.9;
+        let breath = self.breath.next(noise) * (0.014 + 0.12 * chiff);
+        Some(self.gain * blown * (tone * (1.0 + 0.05 * tremble) + puff + breath))
+    }
+}

@@ -1,0 +1,174 @@
+//! What a changed piece takes over from the one before it, worked out before the audio thread sees it.
+
+use tenterhook_plan::{Identity, InstanceId, Mic, Plan, SceneId, Source};
+
+use crate::table::{self, Need, Table};
+
+/// Places in the old table and in the new one, of what carries on; and what of the old one fades out before it goes.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Carry {
+    pub mics: Vec<(usize, usize)>,
+    pub sources: Vec<(usize, usize)>,
+    pub residents: Vec<(usize, usize)>,
+    pub outputs: Vec<(usize, usize)>,
+    pub controllers: Vec<(usize, usize)>,
+    /// For each scene of the old piece the one in the new piece that keeps its place.
+    pub scenes: Vec<SceneId>,
+    /// Effects of the old table that do not go on.
+    pub doomed: Vec<usize>,
+    /// Mics of the old table that go, or go on with another sound.
+    pub dipped_mics: Vec<usize>,
+    /// Sources of the new table that have no past.
+    pub fresh_sources: Vec<usize>,
+    /// Outputs of the old table that go, or go on at another channel.
+    pub dipped_outputs: Vec<usize>,
+}
+
+/// What makes a source the same one in a changed piece.
+#[derive(PartialEq)]
+enum Name<'a> {
+    Mic(&'a str),
+    Group(&'a str, Vec<&'a str>),
+    Effect(Identity),
+}
+
+fn names(plan: &Plan) -> Vec<Name<'_>> {
+    let mics = plan.mics.iter().map(|mic| Name::Mic(&mic.name));
+    let groups = plan.groups.iter().map(|group| {
+        Name::Group(&group.name, group.mics.iter().map(|id| plan.mics[id.index()].name.as_str()).collect())
+    });
+    let mut names: Vec<_> = mics.chain(groups).collect();
+    let mut followed: Vec<(usize, usize)> =
+        table::feeds(plan).iter().enumerate().filter_map(|(index, place)| place.map(|place| (place, index))).collect();
+    followed.sort_unstable();
+    names.extend(followed.iter().map(|&(_, index)| Name::Effect(plan.identity(InstanceId::new(index)))));
+    names
+}
+
+fn pairs<T: PartialEq>(old: &[T], new: &[T]) -> Vec<(usize, usize)> {
+    old.iter().enumerate().filter_map(|(i, name)| new.iter().position(|other| other == name).map(|j| (i, j))).collect()
+}
+
+fn left_out(count: usize, kept: impl Fn(usize) -> bool) -> Vec<usize> {
+    (0..count).filter(|&i| !kept(i)).collect()
+}
+
+impl Carry {
+    /// From the plan `old`, whose sources remember `had`, to the plan `new`, whose sources shall remember `needs`: these
+    /// grow to what the same source had, so that its memory can simply move over.
+    pub fn new(old: &Plan, had: &[Need], new: &Plan, needs: &mut [Need]) -> Self {
+        let mics = pairs(&named(&old.mics, |mic| &mic.name), &named(&new.mics, |mic| &mic.name));
+        let outputs = pairs(&named(&old.outputs, |output| &output.name), &named(&new.outputs, |output| &output.name));
+        let controllers = pairs(&named(&old.controllers, |one| &one.name), &named(&new.controllers, |one| &one.name));
+
+        let mut sources = pairs(&names(old), &names(new));
+        sources.retain(|&(i, j)| {
+            let goes_on = had[i].samples >= needs[j].samples && (had[i].analysis || !needs[j].analysis);
+            if goes_on {
+                needs[j] = had[i];
+            }
+            goes_on
+        });
+
+        let identities = |plan: &Plan| -> Vec<Identity> {
+            (0..plan.instances.len()).map(|index| plan.identity(InstanceId::new(index))).collect()
+        };
+        let place = |plan: &Plan, index: usize| match plan.instances[index].source {
+            Source::Mic(id) => id.index(),
+            Source::Group(id) => plan.mics.len() + id.index(),
+            Source::Instance(id) => table::feeds(plan)[id.index()].unwrap_or(0),
+        };
+        let mut residents = pairs(&identities(old), &identities(new));
+        residents.retain(|&(i, j)| sources.contains(&(place(old, i), place(new, j))));
+
+        // A mark that is gone: the nearest scene before it that is still there, else the first.
+        let keeps_place = |index: usize| {
+            let before = old.scenes[..=index].iter().rev();
+            let mut kept = before.filter_map(|one| new.scenes.iter().position(|other| other.mark == one.mark));
+            SceneId::new(kept.next().unwrap_or(0))
+        };
+        let scenes = (0..old.scenes.len()).map(keeps_place).collect();
+
+        let same_mic = |i: usize| {
+            let same = |a: &Mic, b: &Mic| a.input == b.input && a.highpass_hz == b.highpass_hz;
+            mics.iter().any(|&(a, b)| i == a && same(&old.mics[a], &new.mics[b]))
+        };
+        let same_output =
+            |i: usize| outputs.iter().any(|&(a, b)| i == a && old.outputs[a].channel == new.outputs[b].channel);
+        Self {
+            doomed: left_out(old.instances.len(), |i| residents.iter().any(|&(a, _)| a == i)),
+            fresh_sources: left_out(needs.len(), |j| sources.iter().any(|&(_, b)| b == j)),
+            dipped_mics: left_out(old.mics.len(), same_mic),
+            dipped_outputs: left_out(old.outputs.len(), same_output),
+            mics,
+            sources,
+            residents,
+            outputs,
+            controllers,
+            scenes,
+        }
+    }
+
+    /// AUDIO THREAD. What does not go on fades out of the old table, and nothing of it begins any more.
+    pub fn prepare(&self, old: &mut Table) {
+        let hurry = old.clock.hurry;
+        for &i in &self.doomed {
+            let resident = &mut old.residents[i];
+            resident.doomed = true;
+            resident.voices.iter_mut().for_each(|voice| voice.leave(hurry));
+        }
+        for &i in &self.dipped_mics {
+            old.mics[i].dip.go(0.0, hurry);
+        }
+        for &i in &self.dipped_outputs {
+            old.outputs[i].dip.go(0.0, hurry);
+        }
+    }
+
+    /// AUDIO THREAD. Moves what goes on from the old table into the new one: a few words each, whatever its size.
+    pub fn install(&self, old: &mut Table, new: &mut Table) {
+        let clock = new.clock;
+        for &(i, j) in &self.mics {
+            new.mics[j].carry(&mut old.mics[i], clock);
+        }
+        for &(i, j) in &self.outputs {
+            new.outputs[j].carry(&old.outputs[i], clock);
+        }
+        for &(i, j) in &self.sources {
+            std::mem::swap(&mut new.sources[j].memory, &mut old.sources[i].memory);
+            new.sources[j].coming = old.sources[i].coming;
+        }
+        for &j in &self.fresh_sources {
+            new.sources[j].coming.set(0.0);
+            new.sources[j].coming.go(1.0, clock.glide);
+        }
+        for &(i, j) in &self.controllers {
+            new.controllers[j] = old.controllers[i];
+            let mut before = old.loudness.iter().filter(|loudness| loudness.id.index() == i);
+            for loudness in new.loudness.iter_mut().filter(|loudness| loudness.id.index() == j) {
+                before.next().into_iter().for_each(|before| loudness.carry(before));
+            }
+        }
+        for &(i, j) in &self.residents {
+            let (from, to) = (&mut old.residents[i], &mut new.residents[j]);
+            std::mem::swap(&mut from.voices, &mut to.voices);
+            to.gate = from.gate;
+            for (voice, blank) in to.voices.iter_mut().zip(&mut from.voices) {
+                // The number of outputs may differ: the new one's sends, filled from the old one's.
+                std::mem::swap(&mut voice.sends, &mut blank.sends);
+                for &(a, b) in &self.outputs {
+                    voice.sends[b] = blank.sends[a];
+                }
+            }
+        }
+        new.next.carry(&old.next);
+        new.back.carry(&old.back);
+        new.hush.carry(&old.hush);
+        new.shared.iter_mut().for_each(|shared| shared.carry(&old.shared));
+        new.all = old.all;
+    }
+}
+
+fn named<T>(things: &[T], name: impl Fn(&T) -> &String) -> Vec<&str> {
+    things.iter().map(|thing| name(thing).as_str()).collect()
+}

@@ -1,0 +1,46 @@
+//! The engine's own times, in samples of its rate.
+
+/// The times that are the same for every effect.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Clock {
+    /// Samples a second.
+    pub rate: u32,
+    /// The shortest time in which a smoothed value follows its controller: 20 ms.
+    pub glide: u32,
+    /// The time in which an effect ends when its controller's `fall` says nothing: 30 ms.
+    pub end: u32,
+    /// The fade at the very beginning of a sound: 10 ms.
+    pub attack: u32,
+    /// The time in which whatever is in the way is faded out: 20 ms.
+    pub hurry: u32,
+    /// The time in which hush silences everything: 150 ms, inside the 200 ms that are promised.
+    pub hush: u32,
+    /// The greatest change of a level from one sample to the next: from nothing to all in 10 ms.
+    pub level_step: f32,
+    /// The least time between two actions of `next`, `back` or `hush`: 400 ms.
+    pub again: u64,
+    /// Cells between two meter readings: about 30 a second.
+    pub reading_cells: u64,
+}
+
+impl Clock {
+    pub fn new(rate: u32) -> Self {
+        let samples = |seconds: f64| ((seconds * f64::from(rate)).round() as u32).max(1);
+        Self {
+            rate,
+            glide: samples(0.020),
+            end: samples(0.030),
+            attack: samples(0.010),
+            hurry: samples(0.020),
+            hush: samples(0.150),
+            level_step: 1.0 / samples(0.010) as f32,
+            again: u64::from(samples(0.400)),
+            reading_cells: u64::from((rate / 30 / tenterhook_dsp::CELL as u32).max(1)),
+        }
+    }
+
+    /// So many seconds in samples, at least 1.
+    pub fn samples(&self, seconds: f64) -> u32 {
+        (seconds * f64::from(self.rate)).round().clamp(1.0, f64::from(u32::MAX)) as u32
+    }
+}

@@ -1,0 +1,262 @@
+//! The controllers' states, and what reaches them.
+
+use tenterhook_plan::{Address, Controller, ControllerId, Curve, Gesture, Message, Plan};
+
+/// At or below this an incoming value is at rest: worn pedals never come back to 0.
+const RESTS: f32 = 0.03;
+/// Above this it has left rest.
+const LEAVES: f32 = 0.05;
+/// `next`, `back` and `hush` act when their controller rises through this …
+const ACTS: f32 = 0.5;
+/// … and are ready again when it was below this.
+const RE_ARMS: f32 = 0.25;
+
+/// Where a controller stands.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct State {
+    pub value: f32,
+    pub at_rest: bool,
+    /// The switch of a latched controller is down.
+    down: bool,
+}
+
+impl State {
+    /// A controller that has said nothing yet.
+    pub const NEW: State = State { value: 0.0, at_rest: true, down: false };
+
+    /// Takes a value of 0…1.
+    pub fn set(&mut self, value: f32) {
+        self.value = value;
+        if value <= RESTS {
+            self.at_rest = true;
+        } else if value > LEAVES {
+            self.at_rest = false;
+        }
+    }
+
+    /// The switch goes down or comes up: the value after it, if it turned the controller over.
+    pub fn press(&mut self, down: bool) -> Option<f32> {
+        let turns = down && !self.down;
+        self.down = down;
+        turns.then_some(if self.value > ACTS { 0.0 } else { 1.0 })
+    }
+}
+
+/// A controller that fires or hushes.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Trigger {
+    pub controller: Option<ControllerId>,
+    armed: bool,
+    not_before: u64,
+}
+
+impl Trigger {
+    pub fn new(controller: Option<ControllerId>) -> Self {
+        Self { controller, armed: true, not_before: 0 }
+    }
+
+    /// Takes over where the one of the piece before stood.
+    pub fn carry(&mut self, old: &Self) {
+        (self.armed, self.not_before) = (old.armed, old.not_before);
+    }
+
+    /// Takes a value at a sample: whether it acts.
+    pub fn pull(&mut self, value: f32, at: u64, again: u64) -> bool {
+        if value < RE_ARMS {
+            self.armed = true;
+        }
+        if !(self.armed && value >= ACTS) {
+            return false;
+        }
+        self.armed = false;
+        let acts = at >= self.not_before;
+        if acts {
+            self.not_before = at + again;
+        }
+        acts
+    }
+}
+
+/// Which controllers a MIDI message reaches: for each message number those that listen, most often none.
+pub(crate) struct MidiMap {
+    controls: Box<[Vec<Listener>]>,
+    notes: Box<[Vec<Listener>]>,
+}
+
+#[derive(Clone, Copy)]
+struct Listener {
+    id: ControllerId,
+    channel: Option<u8>,
+    /// The bit of its port in the message's set; all bits: any port.
+    port: Option<u64>,
+    switch: bool,
+    latch: bool,
+    curve: Curve,
+}
+
+impl MidiMap {
+    /// The map of a plan; `ports` are the parts of port names that a message's bits stand for.
+    pub fn new(plan: &Plan, ports: &[String]) -> Self {
+        let empty = || vec![Vec::new(); 128].into_boxed_slice();
+        let mut map = Self { controls: empty(), notes: empty() };
+        for (index, Controller { address, curve, latch, .. }) in plan.controllers.iter().enumerate() {
+            let Address::Midi { message, channel, port } = address else { continue };
+            let port = port.as_ref().map(|part| {
+                let place = ports.iter().position(|known| known == part).unwrap_or(64);
+                1u64.checked_shl(place as u32).unwrap_or(0)
+            });
+            let (list, number, switch) = match *message {
+                Message::Control { number, switch } => (&mut map.controls, number, switch),
+                Message::Note { number } => (&mut map.notes, number, true),
+            };
+            list[usize::from(number & 127)].push(Listener {
+                id: ControllerId::new(index),
+                channel: *channel,
+                port,
+                switch,
+                latch: *latch,
+                curve: *curve,
+            });
+        }
+        map
+    }
+
+    /// Calls `act` with what a message does: at most once for each controller that it reaches.
+    pub fn read(&self, ports: u64, bytes: [u8; 3], mut act: impl FnMut(Gesture)) {
+        let [status, number, value] = bytes;
+        let (list, value) = match status & 0xF0 {
+            0xB0 => (&self.controls, value & 127),
+            // A note-on of velocity 0 is a note-off (MIDI 1.0).
+            0x90 => (&self.notes, if value > 0 { 127 } else { 0 }),
+            0x80 => (&self.notes, 0),
+            _ => return,
+        };
+        for listener in &list[usize::from(number & 127)] {
+            let hears = listener.channel.is_none_or(|channel| channel == status & 0x0F)
+                && listener.port.is_none_or(|port| ports & port != 0);
+            if !hears {
+                continue;
+            }
+            let id = listener.id;
+            let down = value >= 64;
+            act(if listener.latch {
+                Gesture::Press { id, down }
+            } else if listener.switch {
+                Gesture::Controller { id, value: if down { 1.0 } else { 0.0 } }
+            } else {
+                Gesture::Controller { id, value: listener.curve.bend(f32::from(value) / 127.0) }
+            });
+        }
+    }
+}
+
+/// A controller that follows a mic's loudness.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Loudness {
+    pub id: ControllerId,
+    pub mic: usize,
+    from_db: f64,
+    to_db: f64,
+    curve: Curve,
+    attack: f64,
+    release: f64,
+    /// The cell's sum of squares so far.
+    sum: f64,
+    /// The smoothed mean square.
+    square: f64,
+}
+
+/// Seconds in which a rising and a falling loudness make up 63 % of a step: short enough for a syllable's attack, long
+/// enough not to flutter with the glottal pulses. Common practice, no source.
+const ATTACK: f64 = 0.015;
+const RELEASE: f64 = 0.150;
+
+impl Loudness {
+    /// All controllers of a plan that follow loudness.
+    pub fn all(plan: &Plan, rate: u32) -> Vec<Self> {
+        let pace = |seconds: f64| -(-(tenterhook_dsp::CELL as f64) / (seconds * f64::from(rate))).exp_m1();
+        let one = |(index, controller): (usize, &Controller)| match controller.address {
+            Address::Loudness { mic, from_db, to_db } => Some(Self {
+                id: ControllerId::new(index),
+                mic: mic.index(),
+                from_db,
+                to_db,
+                curve: controller.curve,
+                attack: pace(ATTACK),
+                release: pace(RELEASE),
+                sum: 0.0,
+                square: 0.0,
+            }),
+            _ => None,
+        };
+        plan.controllers.iter().enumerate().filter_map(one).collect()
+    }
+
+    /// Takes over where the same controller of the piece before stood.
+    pub fn carry(&mut self, old: &Self) {
+        (self.sum, self.square) = (old.sum, old.square);
+    }
+
+    /// Takes in the mic's sound, in any pieces.
+    pub fn feed(&mut self, samples: &[f32]) {
+        for &sample in samples {
+            self.sum += f64::from(sample) * f64::from(sample);
+        }
+    }
+
+    /// At a grid line: the value for the cell that begins.
+    pub fn settle(&mut self) -> f32 {
+        let mean = self.sum / tenterhook_dsp::CELL as f64;
+        self.sum = 0.0;
+        let pace = if mean > self.square { self.attack } else { self.release };
+        self.square += (mean - self.square) * pace;
+        if self.square < 1e-18 {
+            self.square = 0.0;
+        }
+        let db = 10.0 * self.square.max(1e-18).log10();
+        self.curve.bend(((db - self.from_db) / (self.to_db - self.from_db)) as f32)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn rest_has_two_thresholds() {
+        let mut state = State::NEW;
+        let mut rests = |value: f32| {
+            state.set(value);
+            state.at_rest
+        };
+        let seen: Vec<bool> = [0.04, 0.05, 0.051, 0.04, 0.031, 0.03, 0.05].map(&mut rests).to_vec();
+        assert_eq!(seen, [true, true, false, false, false, true, true]);
+    }
+
+    #[test]
+    fn a_trigger_acts_on_rising_once_in_its_time_and_re_arms_low() {
+        let mut trigger = Trigger::new(None);
+        let mut acts = |at: u64, value: f32| trigger.pull(value, at, 100);
+        assert!(!acts(0, 0.49));
+        assert!(acts(1, 0.5));
+        assert!(!acts(200, 1.0), "it has not been low");
+        assert!(!acts(201, 0.3));
+        assert!(!acts(202, 1.0), "0.3 is not low enough");
+        assert!(!acts(203, 0.2));
+        assert!(acts(204, 1.0));
+        assert!(!acts(205, 0.0));
+        assert!(!acts(206, 1.0), "too soon");
+        assert!(!acts(400, 1.0), "a press that came too soon does not act later");
+        assert!(!acts(401, 0.0));
+        assert!(acts(402, 1.0));
+    }
+
+    #[test]
+    fn a_latch_turns_over_with_each_press() {
+        let mut state = State::NEW;
+        assert_eq!(state.press(true), Some(1.0));
+        state.set(1.0);
+        assert_eq!((state.press(true), state.press(false)), (None, None));
+        assert_eq!(state.press(true), Some(0.0));
+    }
+}

@@ -1,0 +1,99 @@
+//! No clicks, by a stated measure.
+//!
+//! The measure: the players of these runs sound nothing above 1 kHz, so neither do smooth gains on them. What is above
+//! 8 kHz is a click. The output goes through a highpass at 8 kHz (two second-order sections), and the greatest
+//! magnitude behind it counts, re the greatest magnitude of the output. A step of one twentieth of full scale reads
+//! −26 dBFS there; the limit is −50 dB, and what shapes the sound on purpose (fresh noise in a hold) stays under it.
+
+use proptest::prelude::*;
+use tenterhook_dsp::highpass::Highpass;
+use tenterhook_plan::{Event, Gesture, Timed};
+
+use super::run::{CHANGED, PIECE, Run, gesture, plan, sound};
+use super::{random, tour};
+
+/// The greatest magnitude above 8 kHz, in dBFS.
+fn click_db(out: &[Vec<f32>]) -> f64 {
+    let worst = |channel: &Vec<f32>| {
+        let mut high = channel.clone();
+        for _ in 0..2 {
+            Highpass::new(8_000.0, 48_000).process(&mut high);
+        }
+        high.iter().fold(0.0f32, |most, sample| most.max(sample.abs()))
+    };
+    20.0 * f64::from(out.iter().map(worst).fold(1e-9, f32::max)).log10()
+}
+
+const LIMIT_DB: f64 = -50.0;
+
+/// The workout with the sound well below its ceilings: a limiter at work bends the wave, and is judged elsewhere.
+fn quiet(frames: usize) -> Vec<Vec<f32>> {
+    let mut sound = sound(frames);
+    sound.iter_mut().flatten().for_each(|sample| *sample *= 0.5);
+    sound
+}
+
+#[test]
+fn nothing_in_the_tour_clicks() {
+    let out = Run::new(PIECE).cuts(&[64]).events(&tour()).render(&quiet(3 * 48_000));
+    let db = click_db(&out);
+    assert!(db < LIMIT_DB, "{db:.1} dB");
+}
+
+#[test]
+fn the_measure_finds_each_fade_that_is_missing() {
+    let plan = plan(PIECE);
+    let events = [("wheel", "1", 0.1), ("fire", "C", 0.0), ("hush", "1", 0.513), ("hush", "0", 0.8)]
+        .map(|(c, v, s)| gesture(&plan, s, c, v));
+    let mut events = events.to_vec();
+    events.sort_by_key(|event| event.sample);
+    let run = |change: fn(&mut crate::clock::Clock)| {
+        let mut run = Run::new(PIECE).cuts(&[64]).events(&events);
+        change(&mut run.engine.table.clock);
+        click_db(&run.render(&quiet(48_000)))
+    };
+    let whole = run(|_| {});
+    assert!(whole < LIMIT_DB, "{whole:.1} dB");
+    let no_hush_fade = run(|clock| clock.hush = 1);
+    assert!(no_hush_fade > LIMIT_DB + 6.0, "{no_hush_fade:.1} dB");
+    let no_beginning = run(|clock| (clock.attack, clock.level_step, clock.glide) = (1, 1.0, 1));
+    assert!(no_beginning > whole + 6.0, "{no_beginning:.1} dB after {whole:.1} dB");
+}
+
+#[test]
+fn no_controller_is_fast_enough_to_click() {
+    // 10,000 gestures a second, from one end to the other.
+    let plan = plan(PIECE);
+    let id = |name: &str| {
+        tenterhook_plan::ControllerId::new(plan.controllers.iter().position(|one| one.name == name).unwrap())
+    };
+    for (scene, name) in [(0, "pedal"), (0, "foot"), (1, "wheel"), (1, "lever"), (2, "wheel"), (2, "sway")] {
+        let id = id(name);
+        let mut events: Vec<_> = (0..10_000u64)
+            .map(|n| Timed {
+                sample: 24_000 + n * 24 / 5,
+                what: Event::Gesture(Gesture::Controller { id, value: (n % 2) as f32 }),
+            })
+            .collect();
+        let fire = Event::Gesture(Gesture::Fire(tenterhook_plan::SceneId(scene)));
+        events.insert(0, Timed { sample: 10, what: fire });
+        let db = click_db(&Run::new(PIECE).cuts(&[64]).events(&events).render(&quiet(96_000)));
+        assert!(db < LIMIT_DB, "{name} in scene {scene}: {db:.1} dB");
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { failure_persistence: None, cases: 32, ..Default::default() })]
+
+    #[test]
+    fn nothing_that_can_happen_clicks(events in random::events(60, 90_000), swaps in 5_000usize..60_000) {
+        // Levels far above full scale would bring the limiters in.
+        let events: Vec<_> = events
+            .into_iter()
+            .filter(|event| !matches!(event.what, Event::Gesture(Gesture::Level { db, .. }) if db > 0.0))
+            .collect();
+        let mut run = Run::new(PIECE).cuts(&[64]).events(&events).replace_every(swaps, &[CHANGED, PIECE]);
+        let db = click_db(&run.render(&quiet(96_000)));
+        prop_assert!(db < LIMIT_DB, "{db:.1} dB");
+    }
+}

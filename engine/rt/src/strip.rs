@@ -1,0 +1,181 @@
+//! The way of a mic into the engine, and of an output out of it.
+
+use tenterhook_dsp::CELL;
+use tenterhook_dsp::guard::{Guard, settle};
+use tenterhook_dsp::highpass::Highpass;
+use tenterhook_dsp::limiter::Limiter;
+use tenterhook_dsp::memory::Memory;
+use tenterhook_dsp::meter::Meter;
+use tenterhook_dsp::ramp::Ramp;
+use tenterhook_plan::{Mic, Output};
+
+use crate::clock::Clock;
+
+/// The samples of one piece of a cell.
+pub(crate) type Piece = [f32; CELL as usize];
+
+/// Something that effects read: its sound now, and its past.
+pub(crate) struct Source {
+    pub now: Piece,
+    pub memory: Memory,
+    /// 1, or on its way to 1 where a changed piece brings a source in while it sounds.
+    pub coming: Ramp,
+}
+
+impl Source {
+    /// The present piece, whose first `length` samples are set, becomes the past of what follows.
+    pub fn remember(&mut self, from: u64, length: usize) {
+        let sound = &mut self.now[..length];
+        if self.coming.left() > 0 {
+            sound.iter_mut().for_each(|sample| *sample = settle(*sample * self.coming.advance()));
+        }
+        self.memory.write(from, sound);
+    }
+}
+
+/// A mic: input guard, meter, polarity and trim, highpass, mute.
+pub(crate) struct MicStrip {
+    pub input: Option<usize>,
+    guard: Guard,
+    pub meter: Meter,
+    /// Trim, negative if the polarity is turned over.
+    pub gain: Ramp,
+    pub highpass_hz: Option<f64>,
+    highpass: Option<Highpass>,
+    /// 1 when the mic is let in, 0 when it is muted.
+    pub open: Ramp,
+    /// 0 while its sound is exchanged for another in a changed piece.
+    pub dip: Ramp,
+}
+
+impl MicStrip {
+    pub fn new(mic: &Mic, rate: u32) -> Self {
+        let trim = mic.trim.gain();
+        Self {
+            input: mic.input.map(usize::from),
+            guard: Guard::new(),
+            meter: Meter::new(rate),
+            gain: Ramp::at(if mic.inverted { -trim } else { trim }),
+            highpass_hz: mic.highpass_hz,
+            highpass: mic.highpass_hz.map(|corner| Highpass::new(corner, rate)),
+            open: Ramp::at(1.0),
+            dip: Ramp::at(1.0),
+        }
+    }
+
+    /// Makes `sound`, which holds the device's samples from `from` on, into what the effects hear.
+    pub fn process(&mut self, from: u64, sound: &mut [f32]) {
+        self.guard.process(sound);
+        self.meter.feed(from, sound);
+        for sample in &mut *sound {
+            *sample *= self.gain.advance();
+        }
+        if let Some(highpass) = &mut self.highpass {
+            highpass.process(sound);
+        }
+        for sample in sound {
+            *sample = settle(*sample * self.open.advance() * self.dip.advance());
+        }
+    }
+
+    /// Takes over what the mic of the same name was like in the piece before, and glides to what it is now.
+    pub fn carry(&mut self, old: &mut Self, clock: Clock) {
+        self.guard = old.guard;
+        self.meter = old.meter;
+        let gain = self.gain.target();
+        self.gain = old.gain;
+        self.gain.go(gain, clock.glide);
+        self.open = old.open;
+        if self.highpass_hz == old.highpass_hz {
+            std::mem::swap(&mut self.highpass, &mut old.highpass);
+        }
+        self.dip = old.dip;
+        self.dip.go(1.0, clock.glide);
+    }
+}
+
+/// An output: its sum, level, limiter, meter.
+pub(crate) struct OutputStrip {
+    pub channel: Option<usize>,
+    pub level: Ramp,
+    /// 0 while it changes its channel in a changed piece.
+    pub dip: Ramp,
+    ceiling: f32,
+    limiter: Limiter,
+    pub meter: Meter,
+    pub sum: Piece,
+}
+
+impl OutputStrip {
+    pub fn new(output: &Output, rate: u32) -> Self {
+        let ceiling = output.ceiling.gain();
+        Self {
+            channel: output.channel.map(usize::from),
+            level: Ramp::at(1.0),
+            dip: Ramp::at(1.0),
+            ceiling,
+            limiter: Limiter::new(ceiling, rate),
+            meter: Meter::new(rate),
+            sum: [0.0; CELL as usize],
+        }
+    }
+
+    /// Makes the sum of the samples from `from` on into what goes out; `all` is the level of all outputs together.
+    pub fn process(&mut self, from: u64, all: &[f32]) -> &[f32] {
+        let sound = &mut self.sum[..all.len()];
+        for (sample, &all) in sound.iter_mut().zip(all) {
+            *sample = settle(*sample * self.level.advance() * self.dip.advance() * all);
+        }
+        self.limiter.process(sound);
+        self.meter.feed(from, sound);
+        sound
+    }
+
+    /// Takes over what the output of the same name was like in the piece before.
+    pub fn carry(&mut self, old: &Self, clock: Clock) {
+        self.level = old.level;
+        self.dip = old.dip;
+        self.dip.go(1.0, clock.glide);
+        self.meter = old.meter;
+        if self.ceiling == old.ceiling {
+            self.limiter = old.limiter;
+        }
+    }
+}
+
+/// A device channel that several outputs share in a small hall: their sum needs a ceiling of its own.
+pub(crate) struct SharedChannel {
+    pub channel: usize,
+    ceiling: f32,
+    limiter: Limiter,
+}
+
+impl SharedChannel {
+    /// The shared channels of a plan, each with the lowest ceiling of its outputs.
+    pub fn all(outputs: &[Output], rate: u32) -> Vec<Self> {
+        let mut channels: Vec<u16> = outputs.iter().filter_map(|output| output.channel).collect();
+        channels.sort_unstable();
+        let shared: Vec<u16> =
+            channels.chunk_by(|a, b| a == b).filter(|same| same.len() > 1).map(|same| same[0]).collect();
+        let ceiling = |channel: u16| {
+            let on_it = outputs.iter().filter(|output| output.channel == Some(channel));
+            on_it.map(|output| output.ceiling.gain()).fold(1.0, f32::min)
+        };
+        let one = |&channel: &u16| {
+            let ceiling = ceiling(channel);
+            Self { channel: usize::from(channel), ceiling, limiter: Limiter::new(ceiling, rate) }
+        };
+        shared.iter().map(one).collect()
+    }
+
+    pub fn process(&mut self, sound: &mut [f32]) {
+        self.limiter.process(sound);
+    }
+
+    /// Takes over where the limiter of the same channel stood.
+    pub fn carry(&mut self, old: &[Self]) {
+        if let Some(old) = old.iter().find(|old| old.channel == self.channel && old.ceiling == self.ceiling) {
+            self.limiter = old.limiter;
+        }
+    }
+}

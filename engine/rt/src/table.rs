@@ -1,0 +1,173 @@
+//! All that a piece needs to sound, built whole before the audio thread sees it.
+
+use ringbuf::HeapProd;
+use tenterhook_dsp::effects::{self, Effect};
+use tenterhook_dsp::memory::Memory;
+use tenterhook_dsp::ramp::Ramp;
+use tenterhook_dsp::{CELL, effects::EFFECTS};
+use tenterhook_plan::{By, Plan, Source as Reads};
+
+use crate::carry::Carry;
+use crate::clock::Clock;
+use crate::controllers::{Loudness, MidiMap, State, Trigger};
+use crate::resident::Resident;
+use crate::strip::{MicStrip, OutputStrip, SharedChannel, Source};
+
+/// A scene: how long it takes to come in, and for each resident effect where it sounds, if at all.
+pub(crate) struct SceneTable {
+    pub fade: u32,
+    pub gains: Vec<Option<Box<[f32]>>>,
+}
+
+/// A whole piece, ready to sound.
+pub(crate) struct Table {
+    pub clock: Clock,
+    pub mics: Vec<MicStrip>,
+    /// The mics of each group, by their place.
+    pub groups: Vec<Vec<usize>>,
+    /// First the mics, then the groups, then the effects that others follow.
+    pub sources: Vec<Source>,
+    pub residents: Vec<Resident>,
+    pub outputs: Vec<OutputStrip>,
+    pub shared: Vec<SharedChannel>,
+    /// The level of all outputs together.
+    pub all: Ramp,
+    pub controllers: Vec<State>,
+    /// The resident effects that each controller works, by their place.
+    pub worked: Vec<Vec<usize>>,
+    pub next: Trigger,
+    pub back: Trigger,
+    pub hush: Trigger,
+    pub midi: MidiMap,
+    pub loudness: Vec<Loudness>,
+    pub scenes: Vec<SceneTable>,
+    /// What it takes over from the table before it.
+    pub carry: Carry,
+    /// The way home for the table before it: its place is there from the start and used once, so that handing the old
+    /// table back can neither fail nor free anything.
+    pub home: HeapProd<Box<Table>>,
+}
+
+/// How much of a source's past its effects read.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(crate) struct Need {
+    /// Samples.
+    pub samples: usize,
+    /// Whether one of them asks for the analysis.
+    pub analysis: bool,
+}
+
+/// The place in [`Table::sources`] of what an effect reads; `feeds` says which source an instance feeds.
+fn place(plan: &Plan, reads: Reads, feeds: &[Option<usize>]) -> usize {
+    match reads {
+        Reads::Mic(id) => id.index(),
+        Reads::Group(id) => plan.mics.len() + id.index(),
+        Reads::Instance(id) => feeds[id.index()].unwrap_or(0),
+    }
+}
+
+/// Which source each instance feeds, if another follows it.
+pub(crate) fn feeds(plan: &Plan) -> Vec<Option<usize>> {
+    let mut feeds = vec![None; plan.instances.len()];
+    let mut next = plan.mics.len() + plan.groups.len();
+    for instance in &plan.instances {
+        if let Reads::Instance(id) = instance.source
+            && feeds[id.index()].is_none()
+        {
+            feeds[id.index()] = Some(next);
+            next += 1;
+        }
+    }
+    feeds
+}
+
+/// What each source of a plan must remember.
+pub(crate) fn needs(plan: &Plan, rate: u32) -> Vec<Need> {
+    let feeds = feeds(plan);
+    let sources = plan.mics.len() + plan.groups.len() + feeds.iter().flatten().count();
+    let mut needs = vec![Need::default(); sources];
+    for instance in &plan.instances {
+        let effect = effect(instance.effect);
+        let need = &mut needs[place(plan, instance.source, &feeds)];
+        let seconds = (effect.reach)(&instance.settings);
+        need.samples = need.samples.max((seconds * f64::from(rate)).ceil() as usize + 2 * CELL as usize);
+        need.analysis |= (effect.wants_analysis)(&instance.settings);
+    }
+    needs
+}
+
+/// The effect of a name that the checker of pieces has found in the table.
+fn effect(name: &str) -> &'static Effect {
+    effects::named(name).unwrap_or(&EFFECTS[0])
+}
+
+impl Table {
+    /// Builds a piece. Not for the audio thread: this allocates, and touches, all that the piece will ever need.
+    pub fn new(
+        plan: &Plan,
+        rate: u32,
+        ports: &[String],
+        needs: &[Need],
+        carry: Carry,
+        home: HeapProd<Box<Table>>,
+    ) -> Self {
+        let feeds = feeds(plan);
+        let outputs = plan.outputs.len();
+        let source = |(place, need): (usize, &Need)| Source {
+            now: [0.0; CELL as usize],
+            coming: Ramp::at(1.0),
+            memory: if need.analysis {
+                Memory::with_analysis(need.samples, rate, place as u64)
+            } else {
+                Memory::new(need.samples)
+            },
+        };
+        let resident = |(index, instance): (usize, &tenterhook_plan::Instance)| {
+            let effect = effect(instance.effect);
+            let mut resident = Resident::new(effect, instance, index, &plan.controllers, rate, outputs);
+            resident.reads = place(plan, instance.source, &feeds);
+            resident.feeds = feeds[index];
+            resident
+        };
+        let clock = Clock::new(rate);
+        let worked = |index: usize| {
+            let by =
+                |instance: &tenterhook_plan::Instance| matches!(instance.by, By::Controller(id) if id.index() == index);
+            (0..plan.instances.len()).filter(|&i| by(&plan.instances[i])).collect()
+        };
+        Self {
+            clock,
+            mics: plan.mics.iter().map(|mic| MicStrip::new(mic, rate)).collect(),
+            groups: plan.groups.iter().map(|group| group.mics.iter().map(|id| id.index()).collect()).collect(),
+            sources: needs.iter().enumerate().map(source).collect(),
+            residents: plan.instances.iter().enumerate().map(resident).collect(),
+            outputs: plan.outputs.iter().map(|output| OutputStrip::new(output, rate)).collect(),
+            shared: SharedChannel::all(&plan.outputs, rate),
+            all: Ramp::at(1.0),
+            controllers: vec![State::NEW; plan.controllers.len()],
+            worked: (0..plan.controllers.len()).map(worked).collect(),
+            next: Trigger::new(plan.next),
+            back: Trigger::new(plan.back),
+            hush: Trigger::new(plan.hush),
+            midi: MidiMap::new(plan, ports),
+            loudness: Loudness::all(plan, rate),
+            scenes: plan.scenes.iter().map(|scene| SceneTable::new(scene, plan, clock)).collect(),
+            carry,
+            home,
+        }
+    }
+}
+
+impl SceneTable {
+    fn new(scene: &tenterhook_plan::Scene, plan: &Plan, clock: Clock) -> Self {
+        let mut gains = vec![None; plan.instances.len()];
+        for used in &scene.uses {
+            let mut row = vec![0.0; plan.outputs.len()].into_boxed_slice();
+            for send in &used.sends {
+                row[send.output.index()] = send.gain;
+            }
+            gains[used.instance.index()] = Some(row);
+        }
+        Self { fade: clock.samples(scene.fade), gains }
+    }
+}

@@ -1,0 +1,133 @@
+//! One sounding of an effect, from its beginning to its end.
+
+use tenterhook_dsp::effects::Processor;
+use tenterhook_dsp::memory::Heard;
+use tenterhook_dsp::ramp::Ramp;
+
+use crate::clock::Clock;
+
+/// Where a voice is in its life.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Life {
+    /// Silent, and ready to begin.
+    Free,
+    /// Its controller works it.
+    Sounding,
+    /// Its controller came to rest: x goes to 0, and with it the sound.
+    Ending,
+    /// It was taken from its controller, which no longer moves it: x stays, the sound fades.
+    Leaving,
+}
+
+/// One voice of a resident effect.
+pub(crate) struct Voice {
+    pub life: Life,
+    /// The sample at which it began.
+    pub began: u64,
+    x: Ramp,
+    /// Follows the effect's level at x, but never so fast that it clicks.
+    level: f32,
+    /// Comes in at the beginning, goes when the voice leaves.
+    fade: Ramp,
+    /// The factor to each output of the plan.
+    pub sends: Box<[Ramp]>,
+    processor: Box<dyn Processor>,
+}
+
+impl Voice {
+    pub fn new(processor: Box<dyn Processor>, outputs: usize) -> Self {
+        Self {
+            life: Life::Free,
+            began: 0,
+            x: Ramp::at(0.0),
+            level: 0.0,
+            fade: Ramp::at(0.0),
+            sends: vec![Ramp::at(0.0); outputs].into_boxed_slice(),
+            processor,
+        }
+    }
+
+    /// Begins afresh at the sample where `heard` ends; x goes from 0 to `value` within `rise` samples.
+    pub fn begin(&mut self, value: f32, rise: u32, gains: &[f32], clock: Clock, heard: &Heard) {
+        let at = heard.end();
+        self.life = Life::Sounding;
+        self.began = at;
+        self.x = Ramp::at(0.0);
+        self.x.go(value, rise);
+        self.level = 0.0;
+        self.fade = Ramp::at(0.0);
+        self.fade.go(1.0, clock.attack);
+        for (send, &gain) in self.sends.iter_mut().zip(gains) {
+            send.set(gain);
+        }
+        self.processor.begin(at, heard);
+    }
+
+    /// Its controller has moved.
+    pub fn follow(&mut self, value: f32, samples: impl Fn(f32) -> u32) {
+        self.x.go(value, samples(value - self.x.value()));
+    }
+
+    /// Its controller has come to rest.
+    pub fn end(&mut self, samples: impl Fn(f32) -> u32) {
+        self.life = Life::Ending;
+        self.x.go(0.0, samples(-self.x.value()));
+    }
+
+    /// It keeps its x and is silent after at most `samples` samples.
+    pub fn leave(&mut self, samples: u32) {
+        if self.life == Life::Free {
+            return;
+        }
+        let dying = self.life == Life::Leaving && self.fade.left() <= samples;
+        if self.life != Life::Leaving {
+            self.x.stay();
+            self.life = Life::Leaving;
+        }
+        if !dying {
+            self.fade.go(0.0, samples);
+        }
+    }
+
+    /// Glides to other outputs and levels.
+    pub fn redirect(&mut self, gains: &[f32], samples: u32) {
+        for (send, &gain) in self.sends.iter_mut().zip(gains) {
+            if send.target() != gain {
+                send.go(gain, samples);
+            }
+        }
+    }
+
+    /// Makes the samples from `from` on, all in one cell, into `out`.
+    pub fn render(
+        &mut self,
+        from: u64,
+        now: &[f32],
+        heard: &Heard,
+        level: fn(f32) -> f32,
+        clock: Clock,
+        out: &mut [f32],
+    ) {
+        let mut x = [0.0; tenterhook_dsp::CELL as usize];
+        let x = &mut x[..out.len()];
+        x.iter_mut().for_each(|x| *x = self.x.advance());
+        self.processor.render(from, now, x, heard, out);
+        for (out, &x) in out.iter_mut().zip(&*x) {
+            let wanted = level(x);
+            self.level += (wanted - self.level).clamp(-clock.level_step, clock.level_step);
+            let fade = self.fade.advance();
+            // The fade's corners are rounded: g²(3 − 2g) leaves and arrives without a bend.
+            let gain = self.level * fade * fade * (3.0 - 2.0 * fade);
+            let sound = *out * gain;
+            *out = if sound.is_finite() { sound } else { 0.0 };
+        }
+        let done = match self.life {
+            Life::Free | Life::Sounding => false,
+            Life::Ending => self.x.is_silent() && self.level == 0.0,
+            Life::Leaving => self.fade.is_silent(),
+        };
+        if done {
+            self.life = Life::Free;
+        }
+    }
+}
