@@ -1,10 +1,11 @@
 //! What audio and MIDI this machine has, by the names to write in a hall file.
 
 use crate::quiet::quietly;
-use crate::{Direction, Host, jack_ports, jack_source, midi, streams};
+use crate::{Direction, jack_ports, jack_source, midi, streams};
 use cpal::traits::{DeviceTrait, HostTrait};
 use serde::Serialize;
 use std::fmt;
+use tenterhook_config::Host;
 
 /// What there is.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -35,7 +36,8 @@ pub struct JackServer {
 /// A host and its devices.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct HostDevices {
-    /// Its name.
+    /// Which host.
+    #[serde(serialize_with = "host_name")]
     pub host: Host,
     /// Its devices.
     pub devices: Vec<Device>,
@@ -56,6 +58,10 @@ pub struct Device {
     pub rate: Option<u32>,
 }
 
+fn host_name<S: serde::Serializer>(host: &Host, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.serialize_str(host.name())
+}
+
 /// Looks at all there is. It takes a moment, since devices are opened to ask them.
 pub fn devices() -> Devices {
     Devices { jack: jack_server(), hosts: quietly(hosts), midi: midi::input_names() }
@@ -74,7 +80,8 @@ fn jack_server() -> Option<JackServer> {
 }
 
 fn hosts() -> Vec<HostDevices> {
-    let known = cpal::available_hosts().into_iter().filter_map(|id| Some((id, id.to_string().parse::<Host>().ok()?)));
+    let known =
+        cpal::available_hosts().into_iter().filter_map(|id| Some((id, crate::host_named(&id.to_string()).ok()?)));
     known
         .filter(|(_, host)| *host != Host::Jack)
         .filter_map(|(id, host)| {
@@ -120,9 +127,9 @@ impl fmt::Display for Devices {
         }
         for HostDevices { host, devices } in &self.hosts {
             if devices.is_empty() {
-                writeln!(f, "{host}: no device")?;
+                writeln!(f, "{}: no device", host.name())?;
             } else {
-                writeln!(f, "{host}:")?;
+                writeln!(f, "{}:", host.name())?;
             }
             for Device { name, id, inputs, outputs, rate } in devices {
                 let rate = rate.map_or(String::new(), |rate| format!(", {rate} Hz"));

@@ -63,9 +63,20 @@ pub struct Meter {
     pub clips: u32,
 }
 
+/// A gesture as it was applied, with the piece that its ids belong to.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Done {
+    /// The gesture.
+    pub applied: Applied,
+    /// The piece that was in force.
+    pub plan: Arc<Plan>,
+}
+
 /// What the engine last reported.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Snapshot {
+    /// The piece in force when the last gesture was applied.
+    pub plan: Arc<Plan>,
     /// The scene in force, with the first sample of it.
     pub scene: Option<(SceneId, u64)>,
     /// Whether everything is hushed.
@@ -80,6 +91,31 @@ pub struct Snapshot {
     pub applied_lost: u64,
 }
 
+impl Snapshot {
+    /// Nothing was reported yet.
+    fn of(plan: Arc<Plan>) -> Self {
+        let (mics, outputs) = (vec![Meter::default(); plan.mics.len()], vec![Meter::default(); plan.outputs.len()]);
+        Self { plan, scene: None, hushed: false, mics, outputs, events_lost: 0, applied_lost: 0 }
+    }
+
+    fn take_in(&mut self, reading: Reading) {
+        match reading {
+            Reading::Scene { sample, scene } => self.scene = Some((scene, sample)),
+            Reading::Meter { channel, peak, rms, clips } => {
+                let (meters, index) = match channel {
+                    Channel::Mic(id) => (&mut self.mics, id.index()),
+                    Channel::Output(id) => (&mut self.outputs, id.index()),
+                };
+                // A changed piece may have more of them.
+                if meters.len() <= index {
+                    meters.resize(index + 1, Meter::default());
+                }
+                meters[index] = Meter { peak, rms, clips };
+            }
+        }
+    }
+}
+
 /// Owns the engine's [`Control`] on a thread of its own.
 pub struct Hub {
     events: Events,
@@ -89,10 +125,9 @@ pub struct Hub {
     thread: Option<JoinHandle<Control>>,
 }
 
-#[derive(Default)]
 struct Shared {
     snapshot: Mutex<Snapshot>,
-    subscribers: Mutex<Vec<Sender<Applied>>>,
+    subscribers: Mutex<Vec<Sender<Done>>>,
 }
 
 impl Hub {
@@ -100,11 +135,12 @@ impl Hub {
     ///
     /// # Errors
     /// [`Error::Thread`] if the system gives no thread.
-    pub fn start(control: Control, subscribers: Vec<Sender<Applied>>) -> Result<Self, Error> {
+    pub fn start(control: Control, subscribers: Vec<Sender<Done>>) -> Result<Self, Error> {
         let (events, incoming) = Events::channel();
         // One piece at a time: whoever sends another waits for the first to be taken.
         let (pieces, changes) = bounded(1);
-        let shared = Arc::new(Shared { subscribers: Mutex::new(subscribers), ..Shared::default() });
+        let snapshot = Mutex::new(Snapshot::of(Arc::new(control.plan().clone())));
+        let shared = Arc::new(Shared { snapshot, subscribers: Mutex::new(subscribers) });
         let stop = Arc::new(AtomicBool::new(false));
         let mut work = Work {
             control,
@@ -141,12 +177,12 @@ impl Hub {
     }
 
     /// A channel for applied gestures, for [`Hub::start`].
-    pub fn subscription() -> (Sender<Applied>, Receiver<Applied>) {
+    pub fn subscription() -> (Sender<Done>, Receiver<Done>) {
         bounded(APPLIED_ROOM)
     }
 
     /// All gestures that are applied from now on. Whoever does not take them in time loses them, counted.
-    pub fn subscribe(&self) -> Receiver<Applied> {
+    pub fn subscribe(&self) -> Receiver<Done> {
         let (sender, receiver) = Self::subscription();
         lock(&self.shared.subscribers).push(sender);
         receiver
@@ -247,7 +283,17 @@ impl Work {
     /// Takes in what the engine has to say.
     fn report(&mut self) {
         while let Some(applied) = self.control.applied() {
-            lock(&self.shared.subscribers).retain(|subscriber| match subscriber.try_send(applied) {
+            // Few pieces change while they are played: nearly always the same one.
+            let mut snapshot = lock(&self.shared.snapshot);
+            if *snapshot.plan != *self.control.plan() {
+                snapshot.plan = Arc::new(self.control.plan().clone());
+            }
+            if let Gesture::Hush(hushed) = applied.what {
+                snapshot.hushed = hushed;
+            }
+            let done = Done { applied, plan: Arc::clone(&snapshot.plan) };
+            drop(snapshot);
+            lock(&self.shared.subscribers).retain(|subscriber| match subscriber.try_send(done.clone()) {
                 Ok(()) => true,
                 Err(TrySendError::Full(_)) => {
                     self.lost += 1;
@@ -255,32 +301,13 @@ impl Work {
                 }
                 Err(TrySendError::Disconnected(_)) => false,
             });
-            if let Gesture::Hush(hushed) = applied.what {
-                lock(&self.shared.snapshot).hushed = hushed;
-            }
         }
         let mut snapshot = lock(&self.shared.snapshot);
         while let Some(reading) = self.control.reading() {
-            take_in(&mut snapshot, reading);
+            snapshot.take_in(reading);
         }
         snapshot.events_lost = self.events.lost();
         snapshot.applied_lost = self.control.lost() + self.lost;
-    }
-}
-
-fn take_in(snapshot: &mut Snapshot, reading: Reading) {
-    match reading {
-        Reading::Scene { sample, scene } => snapshot.scene = Some((scene, sample)),
-        Reading::Meter { channel, peak, rms, clips } => {
-            let (meters, index) = match channel {
-                Channel::Mic(id) => (&mut snapshot.mics, id.index()),
-                Channel::Output(id) => (&mut snapshot.outputs, id.index()),
-            };
-            if meters.len() <= index {
-                meters.resize(index + 1, Meter::default());
-            }
-            meters[index] = Meter { peak, rms, clips };
-        }
     }
 }
 
@@ -290,31 +317,4 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use tenterhook_plan::{MicId, OutputId};
-
-    #[test]
-    fn a_snapshot_holds_the_latest_of_each() {
-        let mut snapshot = Snapshot::default();
-        let meter = |channel, peak| Reading::Meter { channel, peak, rms: peak / 2.0, clips: 3 };
-        take_in(&mut snapshot, meter(Channel::Mic(MicId(2)), 0.5));
-        take_in(&mut snapshot, meter(Channel::Mic(MicId(2)), 0.25));
-        take_in(&mut snapshot, meter(Channel::Output(OutputId(0)), 1.0));
-        take_in(&mut snapshot, Reading::Scene { sample: 7, scene: SceneId(1) });
-        let quiet = Meter::default();
-        assert_eq!(snapshot.mics, [quiet, quiet, Meter { peak: 0.25, rms: 0.125, clips: 3 }]);
-        assert_eq!(snapshot.outputs, [Meter { peak: 1.0, rms: 0.5, clips: 3 }]);
-        assert_eq!(snapshot.scene, Some((SceneId(1), 7)));
-    }
-
-    #[test]
-    fn a_way_in_that_nobody_empties_counts_what_it_loses() {
-        let (events, receiver) = Events::channel();
-        for n in 0..ROOM + 5 {
-            assert_eq!(events.gesture(Gesture::Next), n < ROOM);
-        }
-        assert_eq!(events.lost(), 5);
-        assert_eq!(receiver.try_iter().count(), ROOM);
-    }
-}
+mod tests;

@@ -2,13 +2,14 @@
 
 use crate::jack_ports::{self, Offers, Ports};
 use crate::midi::channel_message;
-use crate::{Error, Facts, Host, MOST_CHANNELS, Player, Source, State, Stats, Wish};
+use crate::{Error, Facts, MOST_CHANNELS, Player, Source, State, Stats, Wish};
 use jack::{
     AsyncClient, Client, ClientOptions, ClientStatus, Control, Frames, LoggerType, MidiIter, NotificationHandler,
     ProcessHandler, ProcessScope,
 };
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU8, AtomicU64, Ordering};
+use tenterhook_config::Host;
 use tenterhook_plan::{Event, Gesture, Timed};
 
 /// The name of the client, unless the server has one of that name already.
@@ -66,7 +67,7 @@ impl JackSource {
         let client = client(CLIENT)?;
         let rate = client.sample_rate();
         let words = format!("the JACK server at {rate} Hz, {} frames, as `{}`", client.buffer_size(), client.name());
-        if let Some(wanted) = wish.rate.filter(|wanted| *wanted != rate) {
+        if let Some(wanted) = wish.device.rate.filter(|wanted| *wanted != rate) {
             return Err(Error::Rate { device: "the JACK server".to_owned(), rate: wanted, has: Some(rate) });
         }
         let ports = jack_ports::register(&client, &wish.wiring, wish.mics)?;

@@ -1,7 +1,7 @@
 //! The log of a live run: what went into the engine, what came out, and every gesture that was applied.
 
 use crate::tap::{self, Span, TapEnd};
-use crate::{Tap, WavError, WavWriter};
+use crate::{Done, Tap, WavError, WavWriter};
 use crossbeam_channel::Receiver;
 use ringbuf::traits::Consumer;
 use std::fs::{self, File};
@@ -12,7 +12,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
-use tenterhook_plan::Applied;
+use tenterhook_config::{CSV_HEADER, gesture_line};
 
 /// Seconds of sound that wait in memory when the disk stalls.
 const RING_SECONDS: f64 = 8.0;
@@ -59,9 +59,6 @@ pub enum LogError {
     Writer,
 }
 
-/// Makes the line, with its end, of an applied gesture; `None`: it is not written.
-type Line = Box<dyn FnMut(&Applied) -> Option<String> + Send>;
-
 /// What a log holds.
 pub struct LogSettings<'a> {
     /// Its folder, made if it is not there.
@@ -74,10 +71,6 @@ pub struct LogSettings<'a> {
     pub outputs: usize,
     /// Files that are written at once: name in the folder and text.
     pub texts: &'a [(&'a str, &'a str)],
-    /// The first line of the gestures file, with its end.
-    pub header: String,
-    /// Makes the line, with its end, of an applied gesture; `None`: it is not written.
-    pub line: Line,
 }
 
 /// What a finished log holds.
@@ -101,7 +94,7 @@ impl Log {
     ///
     /// # Errors
     /// [`LogError`] if the folder holds a run already or cannot be written to.
-    pub fn start(settings: LogSettings<'_>, applied: Receiver<Applied>) -> Result<(Self, Tap), LogError> {
+    pub fn start(settings: LogSettings<'_>, applied: Receiver<Done>) -> Result<(Self, Tap), LogError> {
         let room = (RING_SECONDS * f64::from(settings.rate)) as usize;
         let (mut writer, tap) = Writer::begin(settings, applied, room)?;
         let stop = Arc::new(AtomicBool::new(false));
@@ -150,8 +143,7 @@ struct Writer {
     dir: PathBuf,
     rate: u32,
     end: TapEnd,
-    applied: Receiver<Applied>,
-    line: Line,
+    applied: Receiver<Done>,
     gestures: BufWriter<File>,
     lost: Option<BufWriter<File>>,
     mics: Parts,
@@ -164,8 +156,8 @@ struct Writer {
 }
 
 impl Writer {
-    fn begin(settings: LogSettings<'_>, applied: Receiver<Applied>, room: usize) -> Result<(Self, Tap), LogError> {
-        let LogSettings { dir, rate, inputs, outputs, texts, header, line } = settings;
+    fn begin(settings: LogSettings<'_>, applied: Receiver<Done>, room: usize) -> Result<(Self, Tap), LogError> {
+        let LogSettings { dir, rate, inputs, outputs, texts } = settings;
         fs::create_dir_all(dir).map_err(|why| LogError::Write { path: dir.to_owned(), why })?;
         let names = ["mics.wav", "outputs.wav", GESTURES, LOST].into_iter();
         for name in names.flat_map(|name| [PathBuf::from(name), unfinished(Path::new(name))]) {
@@ -179,7 +171,7 @@ impl Writer {
             fs::write(&path, text).map_err(|why| LogError::Write { path, why })?;
         }
         let mut gestures = create(dir, GESTURES)?;
-        write(dir, GESTURES, &mut gestures, &header)?;
+        write(dir, GESTURES, &mut gestures, &format!("{CSV_HEADER}\r\n"))?;
         // A file has at least one channel; where there is none it is silent.
         let (inputs, outputs) = (inputs.max(1), outputs.max(1));
         let (tap, end) = tap::tap(inputs, outputs, room);
@@ -187,7 +179,6 @@ impl Writer {
             rate,
             end,
             applied,
-            line,
             gestures,
             lost: None,
             mics: Parts::begin(dir, "mics", inputs, rate)?,
@@ -213,8 +204,8 @@ impl Writer {
                 left -= length;
             }
         }
-        while let Ok(applied) = self.applied.try_recv() {
-            if let Some(line) = (self.line)(&applied) {
+        while let Ok(Done { applied, plan }) = self.applied.try_recv() {
+            if let Some(line) = gesture_line(&applied, self.rate, &plan) {
                 write(&self.dir, GESTURES, &mut self.gestures, &line)?;
             }
         }

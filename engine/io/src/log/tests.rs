@@ -2,23 +2,18 @@ use super::*;
 use crate::read_wav;
 use crossbeam_channel::unbounded;
 use proptest::prelude::*;
-use tenterhook_plan::{Gesture, SceneId, Timed};
+use tenterhook_config::{Text, check};
+use tenterhook_plan::{Gesture, Plan, SceneId, Timed};
 
 const RATE: u32 = 8000;
 
 fn settings(dir: &Path) -> LogSettings<'_> {
-    LogSettings {
-        dir,
-        rate: RATE,
-        inputs: 2,
-        outputs: 1,
-        texts: &[("piece.toml", "title = \"Reed and Rain\"\n")],
-        header: "seconds,controller,value\r\n".to_owned(),
-        line: Box::new(|applied| match applied.what {
-            Gesture::Fire(scene) => Some(format!("{},fire,{}\r\n", applied.sample, scene.0)),
-            _ => None,
-        }),
-    }
+    LogSettings { dir, rate: RATE, inputs: 2, outputs: 1, texts: &[("piece.toml", "title = \"Reed and Rain\"\n")] }
+}
+
+fn plan() -> Plan {
+    let piece = "mics = { voice = 1 }\noutputs = { left = 1 }\n[[scene]]\nmark = \"A\"\n[[scene]]\nmark = \"B\"\n";
+    check(&Text::new("reed.toml", piece), None).expect("nothing is wrong with it").plan
 }
 
 /// Pushes frames whose samples tell where they stand: inputs n and −n, output 2n.
@@ -26,7 +21,7 @@ fn push(tap: &mut Tap, from: u64, frames: usize) {
     let n: Vec<f32> = (from..from + frames as u64).map(|n| n as f32 + 1.0).collect();
     let minus: Vec<f32> = n.iter().map(|n| -n).collect();
     let mut twice: Vec<f32> = n.iter().map(|n| 2.0 * n).collect();
-    tap.block(&[&n, &minus], &mut [&mut twice], frames);
+    tap.block(&[&n, &minus], &[&mut twice], frames);
 }
 
 proptest! {
@@ -81,14 +76,15 @@ fn gestures_and_texts_stand_in_the_folder() {
     let (sender, applied) = unbounded();
     let (log, mut tap) = Log::start(settings(dir.path()), applied).unwrap();
     push(&mut tap, 0, 64);
-    sender.send(Timed { sample: 5, what: Gesture::Fire(SceneId(1)) }).unwrap();
-    sender.send(Timed { sample: 6, what: Gesture::Next }).unwrap();
-    sender.send(Timed { sample: 7, what: Gesture::Fire(SceneId(2)) }).unwrap();
+    let plan = Arc::new(plan());
+    for (sample, what) in [(4000, Gesture::Fire(SceneId(1))), (8000, Gesture::Next), (12_000, Gesture::Hush(true))] {
+        sender.send(Done { applied: Timed { sample, what }, plan: Arc::clone(&plan) }).unwrap();
+    }
     drop(tap);
     assert_eq!(log.finish().unwrap(), LogEnd { frames: 64, lost: 0 });
     let text = |name: &str| fs::read_to_string(dir.path().join(name)).unwrap();
     assert_eq!(text("piece.toml"), "title = \"Reed and Rain\"\n");
-    assert_eq!(text("gestures.csv"), "seconds,controller,value\r\n5,fire,1\r\n7,fire,2\r\n");
+    assert_eq!(text("gestures.csv"), "seconds,controller,value\r\n0.500000,fire,B\r\n1.500000,hush,1\r\n");
     let mut names: Vec<_> = fs::read_dir(dir.path()).unwrap().map(|e| e.unwrap().file_name()).collect();
     names.sort();
     assert_eq!(names, ["gestures.csv", "mics.wav", "outputs.wav", "piece.toml"]);
@@ -111,7 +107,7 @@ fn channels_that_a_device_has_not_are_silent() {
     let dir = tempfile::tempdir().unwrap();
     let nothing = LogSettings { inputs: 0, outputs: 0, ..settings(dir.path()) };
     let (log, mut tap) = Log::start(nothing, unbounded().1).unwrap();
-    tap.block(&[], &mut [], 10);
+    tap.block(&[], &[], 10);
     drop(tap);
     log.finish().unwrap();
     assert_eq!(read_wav(&dir.path().join("mics.wav")).unwrap().channels, [[0.0; 10]]);

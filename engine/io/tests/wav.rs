@@ -1,0 +1,212 @@
+//! WAV files, judged by a decoder that has nothing to do with the writer.
+
+use proptest::prelude::*;
+use std::fs::{self, File};
+use std::path::Path;
+use std::process::{Command, Stdio};
+use std::time::{Duration, Instant};
+use symphonia::core::audio::{AudioBufferRef, Signal};
+use symphonia::core::codecs::DecoderOptions;
+use symphonia::core::errors::Error::IoError;
+use symphonia::core::io::MediaSourceStream;
+use symphonia::core::probe::Hint;
+use tenterhook_io::{Log, LogSettings, Player, WavError, WavWriter, read_wav};
+
+/// What symphonia reads: rate, channels.
+fn decoded(path: &Path) -> (u32, Vec<Vec<f32>>) {
+    let stream = MediaSourceStream::new(Box::new(File::open(path).unwrap()), Default::default());
+    let probed = symphonia::default::get_probe()
+        .format(&Hint::new(), stream, &Default::default(), &Default::default())
+        .expect("a WAV file");
+    let mut format = probed.format;
+    let track = format.default_track().unwrap().clone();
+    let mut decoder = symphonia::default::get_codecs().make(&track.codec_params, &DecoderOptions::default()).unwrap();
+    let rate = track.codec_params.sample_rate.unwrap();
+    let mut channels = vec![Vec::new(); track.codec_params.channels.unwrap().count()];
+    loop {
+        match format.next_packet() {
+            Ok(packet) => match decoder.decode(&packet).unwrap() {
+                AudioBufferRef::F32(buffer) => {
+                    for (n, channel) in channels.iter_mut().enumerate() {
+                        channel.extend_from_slice(buffer.chan(n));
+                    }
+                }
+                _ => panic!("32-bit float was written"),
+            },
+            Err(IoError(_)) => return (rate, channels),
+            Err(why) => panic!("{why}"),
+        }
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(32))]
+
+    #[test]
+    fn what_is_written_is_read_bit_for_bit_by_another_library(
+        count in 1usize..18,
+        blocks in prop::collection::vec(1usize..400, 1..6),
+        rate in prop::sample::select(vec![8000u32, 44_100, 48_000, 96_000, 192_000]),
+        seed in any::<u32>(),
+    ) {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("out.wav");
+        let frames: usize = blocks.iter().sum();
+        // All kinds of finite numbers, denormals and both zeros among them.
+        let sample = |n: usize, t: usize| {
+            let bits = seed.wrapping_add((n * frames + t) as u32).wrapping_mul(2_654_435_761);
+            Some(f32::from_bits(bits)).filter(|x| x.is_finite()).unwrap_or(-0.0)
+        };
+        let sound: Vec<Vec<f32>> = (0..count).map(|n| (0..frames).map(|t| sample(n, t)).collect()).collect();
+
+        let mut writer = WavWriter::create(&path, count, rate).unwrap();
+        let mut at = 0;
+        for block in blocks {
+            prop_assert!(!path.exists(), "an unfinished file must not have its name");
+            writer.write(&sound.iter().map(|channel| &channel[at..at + block]).collect::<Vec<_>>()).unwrap();
+            at += block;
+        }
+        writer.finish().unwrap();
+        prop_assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 1);
+
+        let bits = |sound: &[Vec<f32>]| -> Vec<Vec<u32>> {
+            sound.iter().map(|channel| channel.iter().map(|x| x.to_bits()).collect()).collect()
+        };
+        let (their_rate, theirs) = decoded(&path);
+        let ours = read_wav(&path).unwrap();
+        prop_assert_eq!((their_rate, ours.rate), (rate, rate));
+        prop_assert_eq!(bits(&theirs), bits(&sound));
+        prop_assert_eq!(bits(&ours.channels), bits(&sound));
+    }
+}
+
+/// A WAV file byte by byte, after the format's own description (RIFF: "Multimedia Programming Interface and Data
+/// Specifications 1.0", 1991).
+fn plain(tag: u16, channels: u16, bits: u16, announced: u32, data: &[u8]) -> Vec<u8> {
+    let (rate, frame) = (8000u32, channels * bits / 8);
+    let mut file = b"RIFF".to_vec();
+    file.extend((36 + announced).to_le_bytes());
+    file.extend(b"WAVEfmt \x10\0\0\0");
+    file.extend(tag.to_le_bytes());
+    file.extend(channels.to_le_bytes());
+    file.extend(rate.to_le_bytes());
+    file.extend((rate * u32::from(frame)).to_le_bytes());
+    file.extend(frame.to_le_bytes());
+    file.extend(bits.to_le_bytes());
+    file.extend(b"data");
+    file.extend(announced.to_le_bytes());
+    file.extend(data);
+    file
+}
+
+fn read(bytes: &[u8]) -> Result<Vec<Vec<f32>>, WavError> {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("given.wav");
+    fs::write(&path, bytes).unwrap();
+    read_wav(&path).map(|recording| recording.channels)
+}
+
+#[test]
+fn integers_of_every_width_are_fractions_of_full_scale() {
+    let cases: [(u16, &[u8], &[f32]); 3] = [
+        (16, &[0, 0x80, 0, 0x40, 0xff, 0x7f], &[-1.0, 0.5, 32767.0 / 32768.0]),
+        (24, &[0, 0, 0x80, 0, 0, 0x40, 1, 0, 0], &[-1.0, 0.5, 1.0 / 8_388_608.0]),
+        (32, &[0, 0, 0, 0x80, 0, 0, 0, 0x40, 0, 1, 0, 0], &[-1.0, 0.5, 256.0 / 2_147_483_648.0]),
+    ];
+    for (bits, data, want) in cases {
+        assert_eq!(read(&plain(1, 1, bits, data.len() as u32, data)).unwrap(), [want], "{bits} bits");
+    }
+}
+
+#[test]
+fn what_cannot_be_read_says_why() {
+    let dir = tempfile::tempdir().unwrap();
+    let missing = read_wav(&dir.path().join("missing.wav")).unwrap_err();
+    assert!(matches!(missing, WavError::Open { .. }) && missing.to_string().contains("missing.wav"));
+    assert!(matches!(read(b"").unwrap_err(), WavError::NotWav { .. }));
+    assert!(matches!(read(b"title = \"a piece, not a sound\"").unwrap_err(), WavError::NotWav { .. }));
+    assert!(matches!(read(&plain(1, 2, 16, 0, b"")).unwrap_err(), WavError::Empty { .. }));
+    assert!(matches!(read(&plain(85, 2, 16, 4, b"abcd")).unwrap_err(), WavError::Unsupported { .. }));
+    // Ten frames of two channels are announced; three and a half are there.
+    let cut = read(&plain(1, 2, 16, 40, &[7; 14])).unwrap_err();
+    assert!(matches!(cut, WavError::Truncated { announced: 10, found: 3, .. }), "{cut:?}");
+}
+
+#[test]
+fn every_shorter_or_spoilt_file_is_an_error_or_a_sound_and_never_a_panic() {
+    let whole = plain(1, 2, 16, 40, &[3; 40]);
+    for length in 0..whole.len() {
+        assert!(read(&whole[..length]).is_err(), "cut to {length} bytes");
+    }
+    for place in 0..44 {
+        for byte in [0, 1, 2, 3, 0x7f, 0x80, 0xff] {
+            let mut spoilt = whole.clone();
+            spoilt[place] = byte;
+            if let Ok(channels) = read(&spoilt) {
+                assert!(channels.iter().all(|channel| channel.len() == channels[0].len()));
+            }
+        }
+    }
+}
+
+#[test]
+fn an_unfinished_file_leaves_nothing_behind() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("out.wav");
+    fs::write(&path, "an earlier one").unwrap();
+    let mut writer = WavWriter::create(&path, 1, 8000).unwrap();
+    writer.write(&[&[0.5; 100]]).unwrap();
+    drop(writer);
+    assert_eq!(fs::read_to_string(&path).unwrap(), "an earlier one");
+    assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 1);
+    assert!(matches!(WavWriter::create(&path, 0, 8000), Err(WavError::Channels { channels: 0, .. })));
+    assert!(matches!(WavWriter::create(&dir.path().join("no/such.wav"), 1, 8000), Err(WavError::Write { .. })));
+}
+
+/// Where the killed child writes; set, it makes this program that child.
+const CHILD: &str = "TENTERHOOK_TEST_LOG_DIR";
+
+/// A log whose program is killed can be read up to its last second.
+#[test]
+fn a_killed_log_can_be_read() {
+    if let Some(dir) = std::env::var_os(CHILD) {
+        log_until_killed(Path::new(&dir));
+    }
+    let dir = tempfile::tempdir().unwrap();
+    let run = dir.path().join("run");
+    let mut child = Command::new(std::env::current_exe().unwrap())
+        .args(["--exact", "a_killed_log_can_be_read", "--nocapture"])
+        .env(CHILD, &run)
+        .stdout(Stdio::null())
+        .spawn()
+        .unwrap();
+    let unfinished = run.join("mics.unfinished.wav");
+    let limit = Instant::now() + Duration::from_secs(60);
+    while !read_wav(&unfinished).is_ok_and(|recording| recording.channels[0].len() > 1000) {
+        assert!(Instant::now() < limit, "nothing readable came in a minute");
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    child.kill().unwrap();
+    child.wait().unwrap();
+    let recording = read_wav(&unfinished).unwrap();
+    assert_eq!(decoded(&unfinished).1[0][..recording.channels[0].len()], recording.channels[0]);
+    assert!(recording.channels[0].iter().enumerate().all(|(n, x)| *x == n as f32));
+    assert!(!run.join("mics.wav").exists());
+    assert!(fs::read_to_string(run.join("gestures.unfinished.csv")).unwrap().starts_with("seconds,controller,value"));
+}
+
+fn log_until_killed(dir: &Path) -> ! {
+    let piece = "mics = { voice = 1 }\noutputs = { left = 1 }\n[[scene]]\nmark = \"A\"\n";
+    let plan = tenterhook_config::check(&tenterhook_config::Text::new("a.toml", piece), None).unwrap().plan;
+    let settings = LogSettings { dir, rate: 8000, inputs: 1, outputs: 1, texts: &[] };
+    let (_log, tap) = Log::start(settings, crossbeam_channel::never()).unwrap();
+    let (engine, _control) = tenterhook_rt::engine(&plan, 8000, tenterhook_plan::SceneId(0));
+    let mut player = Player::new(engine, 8000).with_log(tap);
+    let mut at = 0;
+    loop {
+        let input: Vec<f32> = (at..at + 80).map(|n| n as f32).collect();
+        player.block(&[&input], &mut [&mut [0.0; 80]], &[]);
+        at += 80;
+        std::thread::sleep(Duration::from_millis(2));
+    }
+}
