@@ -3,12 +3,14 @@
 //! All of it is one test: the server is chosen by the environment, which belongs to the whole process and is set before
 //! any thread of the test starts.
 
+mod server;
+
 use crossbeam_channel::Receiver;
-use jack::{Client, ClientOptions, Control, MidiOut, ProcessScope, RawMidi};
-use std::process::{Child, Command, Stdio};
+use jack::{Client, Control, MidiOut, ProcessScope, RawMidi};
+use server::{Server, client, within_a_minute};
+use std::process::{Command, Stdio};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::{Duration, Instant};
 use tenterhook_config::{Text, check};
 use tenterhook_io::{Done, Error, Host, Hub, JackSource, Player, Source, State, Wiring, Wish, devices, open};
 use tenterhook_plan::{ControllerId, Gesture, Plan, SceneId};
@@ -34,41 +36,6 @@ fn plan() -> Plan {
     check(&Text::new("reed.toml", PIECE), None).expect("nothing is wrong with it").plan
 }
 
-struct Server {
-    name: String,
-    child: Child,
-}
-
-impl Server {
-    fn start() -> Self {
-        let name = format!("tenterhook-test-{}", std::process::id());
-        let arguments =
-            ["-n", &name, "-R", "-P", "70", "-d", "dummy", "-r", "48000", "-p", "128", "-C", "8", "-P", "8"];
-        let child = Command::new("jackd").args(arguments).stdout(Stdio::null()).stderr(Stdio::null()).spawn();
-        Self { name, child: child.expect("jackd (package jackd2) is installed") }
-    }
-
-    fn kill(&mut self) {
-        // It may be gone already; then both fail, rightly.
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-    }
-}
-
-impl Drop for Server {
-    fn drop(&mut self) {
-        self.kill();
-    }
-}
-
-fn within_a_minute(what: &str, mut done: impl FnMut() -> bool) {
-    let limit = Instant::now() + Duration::from_secs(60);
-    while !done() {
-        assert!(Instant::now() < limit, "not within a minute: {what}");
-        std::thread::sleep(Duration::from_millis(10));
-    }
-}
-
 /// The test starts a server, and itself once more with that server in its environment.
 #[test]
 fn the_jack_server_drives_the_engine() {
@@ -83,15 +50,7 @@ fn the_jack_server_drives_the_engine() {
         .unwrap();
     assert!(lonely.status.success(), "{}", String::from_utf8_lossy(&lonely.stdout));
 
-    let server = Server::start();
-    let output = Command::new(std::env::current_exe().unwrap())
-        .args(["--exact", "the_jack_server_drives_the_engine", "--nocapture"])
-        .env("JACK_DEFAULT_SERVER", &server.name)
-        .env(INSIDE, server.child.id().to_string())
-        .output()
-        .unwrap();
-    print!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
-    assert!(output.status.success());
+    Server::start().run("the_jack_server_drives_the_engine", INSIDE, &[]);
 }
 
 #[test]
@@ -108,12 +67,7 @@ fn without_a_server_there_is_one_clear_error() {
 }
 
 fn inside() {
-    let mut client = None;
-    within_a_minute("the server answers", || {
-        client = Client::new("player", ClientOptions::NO_START_SERVER).ok().map(|(client, _)| client);
-        client.is_some()
-    });
-    let client = client.unwrap();
+    let client = client("player");
     the_server_is_listed();
     what_the_server_has_not_is_refused();
     ports_midi_and_end(client);
@@ -211,9 +165,9 @@ fn ports_midi_and_end(client: Client) {
 
     midi_acts_at_its_own_frame(client, source.as_ref(), &applied);
 
-    // The server dies under the running client.
+    // The server ends under the running client.
     let server = std::env::var(INSIDE).unwrap();
-    assert!(Command::new("kill").args(["-KILL", &server]).status().unwrap().success());
+    assert!(Command::new("kill").arg(&server).status().unwrap().success());
     within_a_minute("the source is dead", || matches!(source.state(), State::Dead { .. }));
     source.stop();
     assert_eq!(source.state(), State::Dead { why: "the JACK server ended".to_owned() });
