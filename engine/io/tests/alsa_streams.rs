@@ -30,8 +30,9 @@ fn configuration() -> String {
     format!("</usr/share/alsa/alsa.conf>\n{}{}", device("reed_hall"), device("rain_hall"))
 }
 
+/// On as many channels as the device has: with fewer, ALSA's conversion of channels would round to 16 bits.
 fn plan() -> Plan {
-    let piece = "mics = { voice = 1, viol = 8 }\noutputs = { left = 3 }\n[[scene]]\nmark = \"A\"\n\
+    let piece = "mics = { voice = 1, viol = 8 }\noutputs = { left = 8 }\n[[scene]]\nmark = \"A\"\n\
                  mic.viol.direct = { by = \"scene\" }\n";
     check(&Text::new("reed.toml", piece), None).expect("nothing is wrong with it").plan
 }
@@ -62,7 +63,6 @@ fn inside() {
     let hall = alsa.devices.iter().find(|device| device.id == "reed_hall").expect("it is listed");
     assert!(hall.inputs >= 8 && hall.outputs >= 8, "{hall:?}");
     assert!(alsa.devices.iter().all(|device| device.id != "null"), "it has no clock");
-    eprintln!("{hall:?}");
     refused();
     sounds(client);
 }
@@ -110,10 +110,10 @@ fn sounds(client: Client) {
     let plan = plan();
     let mut source = StreamSource::open(Host::Alsa, &wish()).unwrap();
     let facts = source.facts().clone();
-    assert_eq!((facts.host, facts.rate, facts.inputs, facts.outputs), (Host::Alsa, 48_000, 8, 3));
+    assert_eq!((facts.host, facts.rate, facts.inputs, facts.outputs), (Host::Alsa, 48_000, 8, 8));
 
     let dir = tempfile::tempdir().unwrap();
-    let settings = LogSettings { dir: dir.path(), rate: facts.rate, inputs: 8, outputs: 3, texts: &[] };
+    let settings = LogSettings { dir: dir.path(), rate: facts.rate, inputs: 8, outputs: 8, texts: &[] };
     let (log, tap) = Log::start(settings, crossbeam_channel::never()).unwrap();
     let (engine, _control) = tenterhook_rt::engine(&plan, facts.rate, SceneId(0));
     let player = Player::new(engine, facts.rate).with_log(tap);
@@ -122,20 +122,19 @@ fn sounds(client: Client) {
     assert_eq!(source.state(), State::Running);
     within_a_minute("blocks come", || stats.load().blocks > 10);
 
-    // The plugin's ports, by the order of their names: the last one in is channel 8, the third one out is channel 3.
+    // The plugin's ports, by the order of their names: the last one each way is channel 8.
     let theirs = |flags| -> Vec<String> {
         let ports = client.ports(None, Some("32 bit float mono audio"), flags);
         ports.into_iter().filter(|port| !port.starts_with("system:") && !port.starts_with("player:")).collect()
     };
     let (ins, outs) = (theirs(jack::PortFlags::IS_INPUT), theirs(jack::PortFlags::IS_OUTPUT));
-    let (last_in, third_out) = (ins.last().expect("it captures").clone(), outs[2].clone());
-    eprintln!("{ins:?} {outs:?} {}", facts.words);
+    let (last_in, last_out) = (ins.last().expect("it captures").clone(), outs.last().expect("it plays").clone());
     let (heard, recorded) = crossbeam_channel::bounded(1 << 20);
     let out = client.register_port("out", AudioOut::default()).unwrap();
     let back = client.register_port("back", AudioIn::default()).unwrap();
     let counter = client.activate_async((), Counter { out, back, count: 0, heard }).unwrap();
     counter.as_client().connect_ports_by_name("player:out", &last_in).unwrap();
-    counter.as_client().connect_ports_by_name(&third_out, "player:back").unwrap();
+    counter.as_client().connect_ports_by_name(&last_out, "player:back").unwrap();
     let mut all: Vec<f32> = Vec::new();
     within_a_minute("a second is recorded", || {
         all.extend(recorded.try_iter());
@@ -162,22 +161,12 @@ fn came_in(dir: &Path) {
     assert!(mics[..7].iter().flatten().all(|x| *x == 0.0), "the others are silent");
 }
 
-/// What the third output sent is what the server got, frame by frame.
+/// What the eighth output sent is what the server got, frame by frame.
 fn went_out(dir: &Path, got: &[f32]) {
     let sent = read_wav(&dir.join("outputs.wav")).unwrap().channels;
-    assert!(sent[..2].iter().flatten().all(|x| *x == 0.0), "no output is on these");
-    // From well inside, where the scene is up.
-    let from = sent[2].len() / 2;
-    let piece = &sent[2][from..from + ENOUGH];
-    assert!(piece.iter().all(|x| *x != 0.0));
+    assert!(sent[..7].iter().flatten().all(|x| *x == 0.0), "no output is on the others");
     // Every long stretch of what was sent is tried, since one of them may have met a pause of the machine.
-    eprintln!(
-        "sent {:?} got nonzero {} {:?}",
-        &piece[..3],
-        got.iter().filter(|x| **x != 0.0).count(),
-        got.iter().rev().find(|x| **x != 0.0)
-    );
-    let found = sent[2].chunks_exact(ENOUGH).filter(|piece| piece.iter().all(|x| *x != 0.0)).any(|piece| {
+    let found = sent[7].chunks_exact(ENOUGH).filter(|piece| piece.iter().all(|x| *x != 0.0)).any(|piece| {
         let starts = got.iter().enumerate().filter(|(_, x)| **x == piece[0]);
         starts.map(|(n, _)| n).any(|n| got.get(n..n + ENOUGH) == Some(piece))
     });
