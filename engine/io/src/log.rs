@@ -1,7 +1,7 @@
 //! The log of a live run: what went into the engine, what came out, and every gesture that was applied.
 
 use crate::tap::{self, Span, TapEnd};
-use crate::{Done, Tap, WavError, WavWriter};
+use crate::{Done, MOST_WAV_BYTES, Tap, WavError, WavWriter};
 use crossbeam_channel::Receiver;
 use ringbuf::traits::Consumer;
 use std::fs::{self, File};
@@ -181,8 +181,8 @@ impl Writer {
             applied,
             gestures,
             lost: None,
-            mics: Parts::begin(dir, "mics", inputs, rate)?,
-            outs: Parts::begin(dir, "outputs", outputs, rate)?,
+            mics: Parts::begin(dir, "mics", inputs, rate, MOST_WAV_BYTES)?,
+            outs: Parts::begin(dir, "outputs", outputs, rate, MOST_WAV_BYTES)?,
             at: 0,
             lost_frames: 0,
             interleaved: vec![0.0; CHUNK * (inputs + outputs)],
@@ -294,22 +294,28 @@ struct Parts {
     rate: u32,
     part: u32,
     writer: WavWriter,
+    /// Bytes of samples in one file.
+    most: u64,
     // Parts that are full and wait for their names; they are closed already as far as the samples go.
     full: Vec<WavWriter>,
 }
 
 impl Parts {
-    fn begin(dir: &Path, stem: &'static str, channels: usize, rate: u32) -> Result<Self, WavError> {
-        let writer = WavWriter::create(&dir.join(format!("{stem}.wav")), channels, rate)?.keep_unfinished();
-        Ok(Self { dir: dir.to_owned(), stem, channels, rate, part: 1, writer, full: Vec::new() })
+    fn begin(dir: &Path, stem: &'static str, channels: usize, rate: u32, most: u64) -> Result<Self, WavError> {
+        let writer = Self::part(dir, &format!("{stem}.wav"), channels, rate, most)?;
+        Ok(Self { dir: dir.to_owned(), stem, channels, rate, part: 1, writer, most, full: Vec::new() })
+    }
+
+    fn part(dir: &Path, name: &str, channels: usize, rate: u32, most: u64) -> Result<WavWriter, WavError> {
+        Ok(WavWriter::create(&dir.join(name), channels, rate)?.keep_unfinished().holding(most))
     }
 
     fn write(&mut self, block: &[&[f32]]) -> Result<(), WavError> {
         let frames = block.first().map_or(0, |channel| channel.len());
         if !self.writer.has_room(frames) {
             self.part += 1;
-            let path = self.dir.join(format!("{}-{}.wav", self.stem, self.part));
-            let next = WavWriter::create(&path, self.channels, self.rate)?.keep_unfinished();
+            let name = format!("{}-{}.wav", self.stem, self.part);
+            let next = Self::part(&self.dir, &name, self.channels, self.rate, self.most)?;
             self.writer.flush()?;
             self.full.push(std::mem::replace(&mut self.writer, next));
         }

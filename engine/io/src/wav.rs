@@ -147,6 +147,8 @@ pub struct WavWriter {
     writer: Option<hound::WavWriter<BufWriter<File>>>,
     channels: usize,
     bytes: u64,
+    /// The most bytes of samples that it takes.
+    most: u64,
     keep: bool,
 }
 
@@ -164,7 +166,7 @@ impl WavWriter {
         let spec =
             WavSpec { channels: count, sample_rate: rate, bits_per_sample: 32, sample_format: SampleFormat::Float };
         let writer = hound::WavWriter::create(&unfinished, spec).map_err(|why| failed(path, why))?;
-        Ok(Self { path: path.to_owned(), unfinished, writer: Some(writer), channels, bytes: 0, keep: false })
+        Ok(Self { path: path.to_owned(), unfinished, writer: Some(writer), channels, bytes: 0, most: MOST_WAV_BYTES, keep: false })
     }
 
     /// Keeps what was written even if the file is never finished.
@@ -173,9 +175,15 @@ impl WavWriter {
         self
     }
 
+    /// Takes no more than `bytes` of samples.
+    pub(crate) fn holding(mut self, bytes: u64) -> Self {
+        self.most = bytes.min(MOST_WAV_BYTES);
+        self
+    }
+
     /// Whether `frames` more fit into the file.
     pub fn has_room(&self, frames: usize) -> bool {
-        self.bytes + (frames * self.channels) as u64 * BYTES_PER_SAMPLE <= MOST_WAV_BYTES
+        self.bytes + (frames * self.channels) as u64 * BYTES_PER_SAMPLE <= self.most
     }
 
     /// Appends a block: one slice per channel, all of one length; channels that are missing are silent.

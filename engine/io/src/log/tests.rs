@@ -112,3 +112,18 @@ fn channels_that_a_device_has_not_are_silent() {
     log.finish().unwrap();
     assert_eq!(read_wav(&dir.path().join("mics.wav")).unwrap().channels, [[0.0; 10]]);
 }
+
+#[test]
+fn what_is_too_long_for_one_file_goes_on_in_the_next() {
+    let dir = tempfile::tempdir().unwrap();
+    // Room for 50 frames of 2 channels of 4 bytes.
+    let mut parts = Parts::begin(dir.path(), "mics", 2, RATE, 400).unwrap();
+    let sound: Vec<f32> = (0..120).map(|n| n as f32).collect();
+    for block in sound.chunks(20) {
+        parts.write(&[block, block]).unwrap();
+    }
+    parts.finish().unwrap();
+    let part = |name: &str| read_wav(&dir.path().join(name)).unwrap().channels.swap_remove(1);
+    assert_eq!([part("mics.wav"), part("mics-2.wav"), part("mics-3.wav")].concat(), sound);
+    assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 3);
+}
