@@ -1,1 +1,50 @@
-//! x
+//! Everything that drives the engine: sources of blocks, files, MIDI, OSC, and the log of a live run.
+//!
+//! A [`Source`] gives the engine its blocks: the JACK server ([`JackSource`]), a pair of device streams
+//! ([`StreamSource`]) or the built-in clock ([`ClockSource`]), chosen by [`open`]. It drives a [`Player`] on its audio
+//! thread. [`render`] is the fourth source, a plain loop for files. What people do reaches the engine through the
+//! [`Hub`], to which [`MidiPorts`], [`Osc`] and [`Keys`] send.
+//!
+//! There are threads here and no async, and nothing here knows an effect.
+
+mod choice;
+mod clock;
+mod devices;
+mod error;
+mod hub;
+mod jack_ports;
+mod jack_source;
+mod keys;
+mod load;
+mod log;
+mod midi;
+mod osc;
+mod player;
+mod quiet;
+mod render;
+mod resample;
+mod source;
+mod streams;
+mod tap;
+mod wav;
+mod wiring;
+
+pub use choice::{Host, UnknownHost, Wish, open};
+pub use clock::ClockSource;
+pub use devices::{Device, Devices, HostDevices, JackServer, devices};
+pub use error::{Direction, Error};
+pub use hub::{Events, Hub, Meter, Snapshot};
+pub use jack_source::JackSource;
+pub use keys::Keys;
+pub use load::{Load, Stats};
+pub use log::{Log, LogEnd, LogError, LogSettings};
+pub use midi::{MidiPorts, MidiState, port_bits};
+pub use osc::{Osc, OscMap};
+pub use player::{Player, Sound, recording};
+pub use render::{Rendering, render};
+pub use resample::resample;
+pub use source::{Facts, Source, State};
+pub use streams::StreamSource;
+pub use tap::Tap;
+pub use wav::{MOST_WAV_BYTES, Recording, WavError, WavWriter, read_wav};
+pub use wiring::{MOST_CHANNELS, Wiring};

@@ -1,0 +1,161 @@
+//! How much of the time that a block lasts the processing takes.
+
+use serde::Serialize;
+use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
+use std::time::Duration;
+
+/// Classes of the histogram: one per percent of a block's time; the last holds all from there up.
+const CLASSES: usize = 201;
+/// A block's time as a whole number, so that shares can be added up in an atomic.
+const WHOLE: f64 = 1_000_000.0;
+
+/// Counts that the audio thread feeds and anyone may read.
+#[derive(Debug)]
+pub struct Stats {
+    blocks: AtomicU64,
+    late: AtomicU64,
+    sum: AtomicU64,
+    most: AtomicU64,
+    histogram: [AtomicU64; CLASSES],
+    xruns: AtomicU64,
+    skipped: AtomicU64,
+    missing: AtomicU64,
+    dropped: AtomicU64,
+    events_lost: AtomicU64,
+}
+
+impl Default for Stats {
+    fn default() -> Self {
+        let zero = || AtomicU64::new(0);
+        Self {
+            blocks: zero(),
+            late: zero(),
+            sum: zero(),
+            most: zero(),
+            histogram: std::array::from_fn(|_| zero()),
+            xruns: zero(),
+            skipped: zero(),
+            missing: zero(),
+            dropped: zero(),
+            events_lost: zero(),
+        }
+    }
+}
+
+impl Stats {
+    /// A block of `frames` at `rate` Hz took `spent`. Any thread; neither waits nor allocates.
+    pub fn block(&self, spent: Duration, frames: usize, rate: u32) {
+        if frames == 0 || rate == 0 {
+            return;
+        }
+        let share = spent.as_secs_f64() * f64::from(rate) / frames as f64;
+        let whole = (share * WHOLE) as u64;
+        self.blocks.fetch_add(1, Relaxed);
+        self.late.fetch_add(u64::from(share > 1.0), Relaxed);
+        self.sum.fetch_add(whole, Relaxed);
+        self.most.fetch_max(whole, Relaxed);
+        self.histogram[((share * 100.0) as usize).min(CLASSES - 1)].fetch_add(1, Relaxed);
+    }
+
+    /// The device reported a gap. Any thread.
+    pub(crate) fn xrun(&self) {
+        self.xruns.fetch_add(1, Relaxed);
+    }
+
+    /// The server's clock went on by frames that this program was not asked for.
+    pub(crate) fn skipped(&self, frames: u64) {
+        self.skipped.fetch_add(frames, Relaxed);
+    }
+
+    /// Input frames that had not come yet when they were due: silence stood in for them.
+    pub(crate) fn missing(&self, frames: u64) {
+        self.missing.fetch_add(frames, Relaxed);
+    }
+
+    /// Input frames for which there was no room.
+    pub(crate) fn dropped(&self, frames: u64) {
+        self.dropped.fetch_add(frames, Relaxed);
+    }
+
+    /// Messages for which a block had no room.
+    pub(crate) fn events_lost(&self, events: u64) {
+        self.events_lost.fetch_add(events, Relaxed);
+    }
+
+    /// The counts as they stand.
+    pub fn load(&self) -> Load {
+        let blocks = self.blocks.load(Relaxed);
+        Load {
+            blocks,
+            late: self.late.load(Relaxed),
+            mean: self.sum.load(Relaxed) as f64 / WHOLE / blocks.max(1) as f64,
+            most: self.most.load(Relaxed) as f64 / WHOLE,
+            histogram: self.histogram.iter().map(|class| class.load(Relaxed)).collect(),
+            xruns: self.xruns.load(Relaxed),
+            skipped: self.skipped.load(Relaxed),
+            missing: self.missing.load(Relaxed),
+            dropped: self.dropped.load(Relaxed),
+            events_lost: self.events_lost.load(Relaxed),
+        }
+    }
+}
+
+/// The counts of a run at one moment. Shares: 1 is all of a block's time.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Load {
+    /// Blocks processed.
+    pub blocks: u64,
+    /// Blocks that took longer than they last.
+    pub late: u64,
+    /// The mean share.
+    pub mean: f64,
+    /// The greatest share.
+    pub most: f64,
+    /// Blocks per percent of share: class n holds n % up to n + 1 %, the last one all above.
+    pub histogram: Vec<u64>,
+    /// Gaps that the device reported.
+    pub xruns: u64,
+    /// Frames by which the JACK server's clock ran ahead of the engine's, through its gaps.
+    pub skipped: u64,
+    /// Input frames for which silence stood in, because the device had not delivered them.
+    pub missing: u64,
+    /// Input frames thrown away, because the output side did not take them.
+    pub dropped: u64,
+    /// MIDI messages for which a block had no room.
+    pub events_lost: u64,
+}
+
+impl Load {
+    /// The share that `part` (0…1) of all blocks did not pass, in whole percents rounded up; `None` before any block.
+    pub fn percentile(&self, part: f64) -> Option<f64> {
+        let total: u64 = self.histogram.iter().sum();
+        let wanted = (part.clamp(0.0, 1.0) * total as f64).ceil().max(1.0) as u64;
+        let mut seen = 0;
+        self.histogram.iter().enumerate().find_map(|(class, blocks)| {
+            seen += blocks;
+            (total > 0 && seen >= wanted).then_some((class + 1) as f64 / 100.0)
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn shares_are_those_of_the_blocks_own_time() {
+        let stats = Stats::default();
+        assert_eq!(stats.load().percentile(0.5), None);
+        // 48 frames at 48 kHz last 1 ms.
+        for _ in 0..99 {
+            stats.block(Duration::from_micros(255), 48, 48_000);
+        }
+        stats.block(Duration::from_micros(1500), 48, 48_000);
+        let load = stats.load();
+        assert_eq!((load.blocks, load.late), (100, 1));
+        assert_eq!(load.percentile(0.5), Some(0.26));
+        assert_eq!(load.percentile(1.0), Some(1.51));
+        assert!((load.most - 1.5).abs() < 1e-6);
+        assert!((load.mean - (99.0 * 0.255 + 1.5) / 100.0).abs() < 1e-6);
+    }
+}

@@ -1,0 +1,191 @@
+//! MIDI from the system's own ports, for sources that bring none themselves.
+
+use crate::quiet::quietly;
+use crate::{Error, Events};
+use midir::{Ignore, MidiInput, MidiInputConnection};
+use serde::Serialize;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::thread::JoinHandle;
+use std::time::Duration;
+use tenterhook_plan::{Event, Midi};
+
+/// How often the ports are looked through for new and vanished ones.
+const RESCAN: Duration = Duration::from_secs(1);
+/// How often the thread looks whether it is to end.
+const PAUSE: Duration = Duration::from_millis(50);
+
+/// The name under which the system shows this program.
+const CLIENT: &str = "tenterhook";
+
+/// Which of `parts` a port's name holds: bit n for the n-th.
+pub fn port_bits(name: &str, parts: &[String]) -> u64 {
+    parts
+        .iter()
+        .take(64)
+        .enumerate()
+        .filter(|(_, part)| name.contains(part.as_str()))
+        .fold(0, |bits, (n, _)| bits | 1 << n)
+}
+
+/// A MIDI message with a channel, as an event; `None`: it is of another kind (system, clock, active sensing) or cut
+/// off. No allocation: any thread.
+pub(crate) fn channel_message(ports: u64, bytes: &[u8]) -> Option<Event> {
+    // MIDI 1.0: the status byte tells the length; program change and channel pressure have one data byte.
+    let length = match bytes.first()? & 0xF0 {
+        0x80 | 0x90 | 0xA0 | 0xB0 | 0xE0 => 3,
+        0xC0 | 0xD0 => 2,
+        _ => return None,
+    };
+    let data = bytes.get(..length)?;
+    if data[1..].iter().any(|byte| *byte > 0x7F) {
+        return None;
+    }
+    let mut bytes = [0; 3];
+    bytes[..length].copy_from_slice(data);
+    Some(Event::Midi(Midi { ports, bytes }))
+}
+
+/// The names of the system's MIDI input ports; `None`: this system has no MIDI at all.
+pub(crate) fn input_names() -> Option<Vec<String>> {
+    let midi = quietly(|| MidiInput::new(CLIENT)).ok()?;
+    Some(midi.ports().iter().filter_map(|port| midi.port_name(port).ok()).collect())
+}
+
+/// Whether there is MIDI.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub enum MidiState {
+    /// This system has none; that is no error.
+    Absent,
+    /// These ports are being listened to.
+    Listening(Vec<String>),
+}
+
+/// Listens to every MIDI input port of the system, also to those that come later.
+pub struct MidiPorts {
+    state: Arc<Mutex<MidiState>>,
+    stop: Arc<AtomicBool>,
+    thread: Option<JoinHandle<()>>,
+}
+
+impl MidiPorts {
+    /// Starts listening. `parts` are the [parts of port names](tenterhook_rt::Control::ports) that the piece asks for.
+    ///
+    /// # Errors
+    /// [`Error::Thread`] if the system gives no thread. A system without MIDI is no error; see
+    /// [`state`](MidiPorts::state).
+    pub fn listen(parts: Vec<String>, events: Events) -> Result<Self, Error> {
+        let state = Arc::new(Mutex::new(MidiState::Absent));
+        let stop = Arc::<AtomicBool>::default();
+        // Asked for once only: where there is none, it does not come.
+        let Ok(scanner) = quietly(|| MidiInput::new(CLIENT)) else {
+            return Ok(Self { state, stop, thread: None });
+        };
+        let mut open = Open { scanner, parts, events, connections: Vec::new() };
+        set(&state, open.rescan());
+        let (shared, stopped) = (Arc::clone(&state), Arc::clone(&stop));
+        let run = move || {
+            let mut waited = Duration::ZERO;
+            while !stopped.load(Ordering::Acquire) {
+                std::thread::sleep(PAUSE);
+                waited += PAUSE;
+                if waited >= RESCAN {
+                    waited = Duration::ZERO;
+                    set(&shared, quietly(|| open.rescan()));
+                }
+            }
+        };
+        let thread = std::thread::Builder::new().name("midi".to_owned()).spawn(run);
+        let thread = Some(thread.map_err(|why| Error::Thread { why: why.to_string() })?);
+        Ok(Self { state, stop, thread })
+    }
+
+    /// Which ports are listened to.
+    pub fn state(&self) -> MidiState {
+        self.state.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+}
+
+impl Drop for MidiPorts {
+    fn drop(&mut self) {
+        self.stop.store(true, Ordering::Release);
+        if let Some(thread) = self.thread.take() {
+            // Were it to panic there would be nothing to do here.
+            let _ = thread.join();
+        }
+    }
+}
+
+fn set(shared: &Mutex<MidiState>, state: MidiState) {
+    *shared.lock().unwrap_or_else(PoisonError::into_inner) = state;
+}
+
+struct Open {
+    scanner: MidiInput,
+    parts: Vec<String>,
+    events: Events,
+    /// By id and name: on ALSA an id may come back with another device behind it.
+    connections: Vec<((String, String), MidiInputConnection<()>)>,
+}
+
+impl Open {
+    /// Lets go of ports that vanished and takes up new ones.
+    fn rescan(&mut self) -> MidiState {
+        let ports: Vec<_> = self
+            .scanner
+            .ports()
+            .into_iter()
+            .filter_map(|port| Some(((port.id(), self.scanner.port_name(&port).ok()?), port)))
+            .collect();
+        self.connections.retain(|(known, _)| ports.iter().any(|(key, _)| key == known));
+        for (key, port) in ports {
+            if self.connections.iter().any(|(known, _)| *known == key) {
+                continue;
+            }
+            let Ok(mut input) = MidiInput::new(CLIENT) else { continue };
+            input.ignore(Ignore::All);
+            let (bits, events) = (port_bits(&key.1, &self.parts), self.events.clone());
+            let message = move |_, bytes: &[u8], _: &mut ()| {
+                if let Some(event) = channel_message(bits, bytes) {
+                    events.send(event);
+                }
+            };
+            // A port that is held by another program is tried again next time.
+            if let Ok(connection) = input.connect(&port, &key.1, message, ()) {
+                self.connections.push((key, connection));
+            }
+        }
+        MidiState::Listening(self.connections.iter().map(|((_, name), _)| name.clone()).collect())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_name_sets_the_bit_of_every_part_it_holds() {
+        let parts = ["Foot", "Wheel", "Foot Two"].map(str::to_owned);
+        assert_eq!(port_bits("Reed Foot Two MIDI 1", &parts), 0b101);
+        assert_eq!(port_bits("reed foot", &parts), 0);
+    }
+
+    #[test]
+    fn only_whole_channel_messages_pass() {
+        // Status bytes and lengths: MIDI 1.0 Detailed Specification, table of channel voice messages (from memory).
+        for (bytes, want) in [
+            (&[0xB0, 64, 127][..], Some([0xB0, 64, 127])),
+            (&[0x95, 24, 1], Some([0x95, 24, 1])),
+            (&[0xC3, 5], Some([0xC3, 5, 0])),
+            (&[0xB0, 64], None),
+            (&[0xB0, 64, 200], None),
+            (&[0xF8], None),
+            (&[0xF0, 1, 2, 0xF7], None),
+            (&[64, 127, 0], None),
+            (&[], None),
+        ] {
+            let midi = |bytes| Event::Midi(Midi { ports: 3, bytes });
+            assert_eq!(channel_message(3, bytes), want.map(midi), "{bytes:02x?}");
+        }
+    }
+}

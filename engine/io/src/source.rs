@@ -1,0 +1,60 @@
+//! What all sources of blocks have in common.
+
+use crate::{Error, Host, Player};
+
+/// What is known of a source before it starts.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Facts {
+    /// Which kind of source it is.
+    pub host: Host,
+    /// Its rate, in Hz: the engine's rate for the run.
+    pub rate: u32,
+    /// Its usual block, in frames; a block may differ from it.
+    pub block: u32,
+    /// How many input channels each block brings.
+    pub inputs: usize,
+    /// How many output channels each block takes.
+    pub outputs: usize,
+    /// What it is, in words for a person.
+    pub words: String,
+}
+
+/// Whether a source runs.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum State {
+    /// It has not been started.
+    Ready,
+    /// Blocks are coming.
+    Running,
+    /// It was stopped, as asked.
+    Stopped,
+    /// It ended by itself.
+    Dead {
+        /// Why, in words for a person.
+        why: String,
+    },
+}
+
+/// A source of blocks in real time. It knows its device and nothing of the music.
+pub trait Source: Send {
+    /// What is known of it.
+    fn facts(&self) -> &Facts;
+
+    /// Starts: from now on the player gets blocks, on the source's own audio thread.
+    ///
+    /// # Errors
+    /// If the device refuses, or the source has been started before.
+    fn start(&mut self, player: Player) -> Result<(), Error>;
+
+    /// Stops. When this returns no block is being processed and the player is gone, freed on this thread. Stopping
+    /// twice does nothing.
+    fn stop(&mut self);
+
+    /// Whether it runs, and if not, why.
+    fn state(&self) -> State;
+
+    /// The JACK server's frame that is the engine's frame 0, once the first block has come; `None` for other sources.
+    fn origin(&self) -> Option<u32> {
+        None
+    }
+}

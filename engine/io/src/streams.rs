@@ -1,0 +1,442 @@
+//! A pair of device streams, input and output, with a plain ring between them.
+
+use crate::quiet::quietly;
+use crate::{Direction, Error, Facts, Host, MOST_CHANNELS, Player, Source, State, Stats, Wish};
+use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
+use cpal::{
+    BufferSize, ErrorKind, FromSample, Sample, SampleFormat, SizedSample, StreamConfig, SupportedStreamConfigRange,
+};
+use ringbuf::traits::{Consumer, Observer, Producer, Split};
+use ringbuf::{HeapCons, HeapProd, HeapRb};
+use std::sync::{Arc, OnceLock};
+
+/// The block that is asked of a device unless another is wished for, in frames.
+const BLOCK: u32 = 256;
+/// Frames that are processed at a time.
+const PIECE: usize = 1024;
+/// How many seconds of input may wait for the output side.
+const RING_SECONDS: f64 = 0.25;
+
+/// Two streams of the system's devices at equal rates. Their clocks are not drawn together: with two devices the ring
+/// between them runs empty or over now and then, which is counted.
+pub struct StreamSource {
+    facts: Facts,
+    sides: Option<(Option<Side>, Side)>,
+    streams: Vec<cpal::Stream>,
+    ended: Arc<OnceLock<String>>,
+}
+
+/// One device with the way in which it is to run.
+struct Side {
+    device: cpal::Device,
+    words: String,
+    config: StreamConfig,
+    format: SampleFormat,
+}
+
+/// The host of the system's own devices.
+pub(crate) fn default_host() -> Host {
+    let name = quietly(|| cpal::default_host().id().to_string());
+    name.parse().unwrap_or(Host::Alsa)
+}
+
+/// Whether the system's default output device can be opened.
+pub(crate) fn probe() -> Result<(), Error> {
+    quietly(|| {
+        let host = cpal::default_host();
+        let name = default_host();
+        let device = find(&host, name, Direction::Output, None)?;
+        let side = Side::of(device, Direction::Output, 1, None, None, |_| Ok(()))?;
+        let silence = Pump::new(None, 0, 0);
+        side.output(silence, Arc::default(), Arc::default()).map(drop)
+    })
+}
+
+/// The devices of a host; `null` is left out: it has no clock, so it would run as fast as it can.
+pub(crate) fn devices(host: &cpal::Host, direction: Direction) -> Vec<cpal::Device> {
+    let wanted = |device: &cpal::Device| match direction {
+        Direction::Input => device.supports_input(),
+        Direction::Output => device.supports_output(),
+    };
+    let devices = host.devices().map(Iterator::collect::<Vec<_>>).unwrap_or_default();
+    devices.into_iter().filter(|device| !is_null(device) && wanted(device)).collect()
+}
+
+pub(crate) fn is_null(device: &cpal::Device) -> bool {
+    device.id().is_ok_and(|id| id.id() == "null")
+}
+
+/// The device whose name or id is `wanted`, or else holds it.
+fn find(host: &cpal::Host, name: Host, direction: Direction, wanted: Option<&str>) -> Result<cpal::Device, Error> {
+    let Some(wanted) = wanted else {
+        let device = match direction {
+            Direction::Input => host.default_input_device(),
+            Direction::Output => host.default_output_device(),
+        };
+        return device.ok_or_else(|| Error::NoDefault { host: name.to_string(), direction });
+    };
+    let mut devices: Vec<(String, String, cpal::Device)> = devices(host, direction)
+        .into_iter()
+        .map(|device| (device.to_string(), device.id().map_or(String::new(), |id| id.id().to_owned()), device))
+        .collect();
+    let part = wanted.to_lowercase();
+    let exact = devices.iter().position(|(name, id, _)| name == wanted || id == wanted);
+    let holding = || {
+        devices
+            .iter()
+            .position(|(name, id, _)| name.to_lowercase().contains(&part) || id.to_lowercase().contains(&part))
+    };
+    match exact.or_else(holding) {
+        Some(index) => Ok(devices.swap_remove(index).2),
+        None => {
+            let mut near: Vec<String> = devices.into_iter().map(|(name, ..)| name).collect();
+            near.sort_by_key(|name| std::cmp::Reverse(common(&name.to_lowercase(), &part)));
+            near.dedup();
+            near.truncate(6);
+            Err(Error::NoDevice { host: name.to_string(), direction, wanted: wanted.to_owned(), near })
+        }
+    }
+}
+
+/// How many letters in a row two names have in common.
+fn common(a: &str, b: &str) -> usize {
+    let b: Vec<char> = b.chars().collect();
+    let runs = (0..b.len()).flat_map(|from| (from + 1..=b.len()).map(move |to| (from, to)));
+    runs.filter(|(from, to)| a.contains(&b[*from..*to].iter().collect::<String>()))
+        .map(|(f, t)| t - f)
+        .max()
+        .unwrap_or(0)
+}
+
+impl Side {
+    /// A device with at least `channels` channels at `rate` (`None`: its own). `fits` refuses a device that has too few.
+    fn of(
+        device: cpal::Device,
+        direction: Direction,
+        channels: usize,
+        rate: Option<u32>,
+        block: Option<u32>,
+        fits: impl Fn((&str, usize)) -> Result<(), Error>,
+    ) -> Result<Self, Error> {
+        let words = format!("the {direction} device `{device}`");
+        let failed = |why: cpal::Error| Error::Device { device: words.clone(), why: why.to_string() };
+        let (default, ways): (_, Vec<SupportedStreamConfigRange>) = match direction {
+            Direction::Input => {
+                (device.default_input_config(), device.supported_input_configs().map_err(failed)?.collect())
+            }
+            Direction::Output => {
+                (device.default_output_config(), device.supported_output_configs().map_err(failed)?.collect())
+            }
+        };
+        let default = default.map_err(failed)?;
+        let rate = rate.unwrap_or(default.sample_rate());
+        let most = ways.iter().map(|way| usize::from(way.channels())).max().unwrap_or(0);
+        fits((&words, most.max(usize::from(default.channels()))))?;
+        let enough = |has: u16| usize::from(has) >= channels;
+        let config = if enough(default.channels()) && default.sample_rate() == rate && is_pcm(default.sample_format()) {
+            default
+        } else {
+            // As few channels as will do, and the best format that they come in.
+            let ways = ways.into_iter().filter(|way| enough(way.channels()) && is_pcm(way.sample_format()));
+            ways.filter_map(|way| way.try_with_sample_rate(rate))
+                .min_by_key(|way| (way.channels(), rank(way.sample_format())))
+                .ok_or_else(|| Error::Rate {
+                    device: words.clone(),
+                    rate,
+                    has: Some(default.sample_rate()).filter(|has| *has != rate),
+                })?
+        };
+        let block = block.unwrap_or(BLOCK).max(1);
+        let block = match *config.buffer_size() {
+            cpal::SupportedBufferSize::Range { min, max } if min <= max => block.clamp(min, max),
+            _ => block,
+        };
+        let format = config.sample_format();
+        let config = StreamConfig { buffer_size: BufferSize::Fixed(block), ..config.config() };
+        Ok(Self { device, words, config, format })
+    }
+
+    fn failed(&self, why: cpal::Error) -> Error {
+        Error::Device { device: self.words.clone(), why: why.to_string() }
+    }
+
+    fn block(&self) -> u32 {
+        match self.config.buffer_size {
+            BufferSize::Fixed(block) => block,
+            BufferSize::Default => BLOCK,
+        }
+    }
+
+    fn input(
+        &self,
+        ring: HeapProd<f32>,
+        used: usize,
+        stats: Arc<Stats>,
+        ended: Arc<OnceLock<String>>,
+    ) -> Result<cpal::Stream, Error> {
+        macro_rules! of {
+            ($t:ty) => {
+                self.input_of::<$t>(ring, used, stats, ended)
+            };
+        }
+        match self.format {
+            SampleFormat::I8 => of!(i8),
+            SampleFormat::I16 => of!(i16),
+            SampleFormat::I24 => of!(cpal::I24),
+            SampleFormat::I32 => of!(i32),
+            SampleFormat::U8 => of!(u8),
+            SampleFormat::U16 => of!(u16),
+            SampleFormat::U32 => of!(u32),
+            SampleFormat::F64 => of!(f64),
+            _ => of!(f32),
+        }
+    }
+
+    fn input_of<T: SizedSample>(
+        &self,
+        mut ring: HeapProd<f32>,
+        used: usize,
+        stats: Arc<Stats>,
+        ended: Arc<OnceLock<String>>,
+    ) -> Result<cpal::Stream, Error>
+    where
+        f32: FromSample<T>,
+    {
+        let channels = usize::from(self.config.channels);
+        let counts = Arc::clone(&stats);
+        let heard = move |data: &[T], _: &cpal::InputCallbackInfo| {
+            let frames = data.len() / channels;
+            let kept = frames.min(ring.vacant_len() / used);
+            let kept_frames = data.chunks_exact(channels).take(kept);
+            ring.push_iter(kept_frames.flat_map(|frame| frame[..used].iter().map(|x| f32::from_sample(*x))));
+            counts.dropped((frames - kept) as u64);
+        };
+        let trouble = trouble(self.words.clone(), stats, ended);
+        self.device.build_input_stream(self.config, heard, trouble, None).map_err(|why| self.failed(why))
+    }
+
+    fn output(&self, pump: Pump, stats: Arc<Stats>, ended: Arc<OnceLock<String>>) -> Result<cpal::Stream, Error> {
+        macro_rules! of {
+            ($t:ty) => {
+                self.output_of::<$t>(pump, stats, ended)
+            };
+        }
+        match self.format {
+            SampleFormat::I8 => of!(i8),
+            SampleFormat::I16 => of!(i16),
+            SampleFormat::I24 => of!(cpal::I24),
+            SampleFormat::I32 => of!(i32),
+            SampleFormat::U8 => of!(u8),
+            SampleFormat::U16 => of!(u16),
+            SampleFormat::U32 => of!(u32),
+            SampleFormat::F64 => of!(f64),
+            _ => of!(f32),
+        }
+    }
+
+    fn output_of<T: SizedSample + FromSample<f32>>(
+        &self,
+        mut pump: Pump,
+        stats: Arc<Stats>,
+        ended: Arc<OnceLock<String>>,
+    ) -> Result<cpal::Stream, Error> {
+        let channels = usize::from(self.config.channels);
+        let counts = Arc::clone(&stats);
+        let wanted = move |data: &mut [T], _: &cpal::OutputCallbackInfo| pump.fill(data, channels, &counts);
+        let trouble = trouble(self.words.clone(), stats, ended);
+        self.device.build_output_stream(self.config, wanted, trouble, None).map_err(|why| self.failed(why))
+    }
+}
+
+fn is_pcm(format: SampleFormat) -> bool {
+    rank(format).is_some()
+}
+
+/// The formats that are read and written, the best first; `None`: not read here.
+fn rank(format: SampleFormat) -> Option<usize> {
+    use SampleFormat::{F32, F64, I8, I16, I24, I32, U8, U16, U32};
+    [F32, I32, I24, I16, F64, U32, U16, I8, U8].iter().position(|known| *known == format)
+}
+
+/// What is done about a stream's errors: gaps are counted, the others end it.
+fn trouble(words: String, stats: Arc<Stats>, ended: Arc<OnceLock<String>>) -> impl FnMut(cpal::Error) + Send + 'static {
+    move |why| match why.kind() {
+        ErrorKind::Xrun => stats.xrun(),
+        // It goes on all the same.
+        ErrorKind::DeviceChanged | ErrorKind::RealtimeDenied => {}
+        // The stream is over, so it no longer matters that this allocates. Only the first reason is kept.
+        _ => drop(ended.set(format!("{words} stopped: {why}"))),
+    }
+}
+
+/// The output side: takes input from the ring, has it processed, and gives it to the device.
+struct Pump {
+    input: Option<HeapCons<f32>>,
+    player: Option<Player>,
+    /// Frames that should wait in the ring when the first block begins.
+    prefill: usize,
+    begun: bool,
+    interleaved: Vec<f32>,
+    inputs: Vec<Vec<f32>>,
+    outputs: Vec<Vec<f32>>,
+}
+
+impl Pump {
+    fn new(player: Option<Player>, inputs: usize, outputs: usize) -> Self {
+        Self {
+            input: None,
+            player,
+            prefill: 0,
+            begun: false,
+            interleaved: vec![0.0; PIECE * inputs],
+            inputs: vec![vec![0.0; PIECE]; inputs],
+            outputs: vec![vec![0.0; PIECE]; outputs],
+        }
+    }
+
+    /// Fills a block of interleaved samples. AUDIO THREAD.
+    fn fill<T: SizedSample + FromSample<f32>>(&mut self, data: &mut [T], channels: usize, stats: &Stats) {
+        let frames = data.len() / channels;
+        self.begin(frames);
+        for piece in data.chunks_mut(PIECE * channels) {
+            let length = piece.len() / channels;
+            self.take(length, stats);
+            self.play(length);
+            for (n, frame) in piece.chunks_exact_mut(channels).enumerate() {
+                let silent = frame.iter_mut().skip(self.outputs.len());
+                silent.for_each(|sample| *sample = T::from_sample(0.0));
+                for (sample, output) in frame.iter_mut().zip(&self.outputs) {
+                    *sample = T::from_sample(output[n]);
+                }
+            }
+        }
+    }
+
+    /// What gathered in the ring while the two streams started would be a delay for the whole run.
+    fn begin(&mut self, frames: usize) {
+        if let Some(ring) = self.input.as_mut().filter(|_| !self.begun) {
+            let (waiting, wanted) = (ring.occupied_len(), (self.prefill + frames) * self.inputs.len());
+            ring.skip(waiting.saturating_sub(wanted));
+        }
+        self.begun = true;
+    }
+
+    /// The next input frames; silence for those that have not come.
+    fn take(&mut self, length: usize, stats: &Stats) {
+        let Some(ring) = &mut self.input else { return };
+        let used = self.inputs.len();
+        let interleaved = &mut self.interleaved[..length * used];
+        // Only whole frames go into the ring, each in one piece.
+        let got = ring.pop_slice(interleaved);
+        interleaved[got..].fill(0.0);
+        stats.missing((length - got / used) as u64);
+        for (n, input) in self.inputs.iter_mut().enumerate() {
+            for (to, from) in input.iter_mut().zip(interleaved.iter().skip(n).step_by(used)) {
+                *to = *from;
+            }
+        }
+    }
+
+    fn play(&mut self, length: usize) {
+        let Some(player) = &mut self.player else { return };
+        let mut inputs: [&[f32]; MOST_CHANNELS] = [&[]; MOST_CHANNELS];
+        for (slice, input) in inputs.iter_mut().zip(&self.inputs) {
+            *slice = &input[..length];
+        }
+        let (n_in, n_out) = (self.inputs.len(), self.outputs.len());
+        let mut outputs: [&mut [f32]; MOST_CHANNELS] = std::array::from_fn(|_| Default::default());
+        for (slice, output) in outputs.iter_mut().zip(&mut self.outputs) {
+            *slice = &mut output[..length];
+        }
+        player.block(&inputs[..n_in], &mut outputs[..n_out], &[]);
+    }
+}
+
+impl StreamSource {
+    /// Finds the devices. Nothing sounds before it starts.
+    ///
+    /// # Errors
+    /// [`Error`]: the host or a device is not there, has too few channels, or not the rate.
+    pub fn open(host: Host, wish: &Wish) -> Result<Self, Error> {
+        quietly(|| {
+            let unknown = || Error::NoHost { host: host.to_string() };
+            let id = cpal::available_hosts()
+                .into_iter()
+                .find(|id| id.to_string() == host.to_string())
+                .ok_or_else(unknown)?;
+            let system = cpal::host_from_id(id).map_err(|_| unknown())?;
+            let wiring = &wish.wiring;
+            let device = find(&system, host, Direction::Output, wish.output.as_deref())?;
+            let channels = wiring.outputs.len().max(1);
+            let fits = |(words, has): (&str, usize)| wiring.fits(Direction::Output, words, has);
+            let output = Side::of(device, Direction::Output, channels, wish.rate, wish.block, fits)?;
+            let rate = output.config.sample_rate;
+            let input = if wish.mics && !wiring.inputs.is_empty() {
+                let device = find(&system, host, Direction::Input, wish.input.as_deref())?;
+                let fits = |(words, has): (&str, usize)| wiring.fits(Direction::Input, words, has);
+                Some(Side::of(device, Direction::Input, wiring.inputs.len(), Some(rate), wish.block, fits)?)
+            } else {
+                None
+            };
+            let from = input.as_ref().map_or(String::new(), |input| format!("{} and ", input.words));
+            let block = output.block();
+            let facts = Facts {
+                host,
+                rate,
+                block,
+                inputs: wiring.inputs.len(),
+                outputs: wiring.outputs.len(),
+                words: format!("{from}{} by {host} at {rate} Hz, {block} frames", output.words),
+            };
+            Ok(Self { facts, sides: Some((input, output)), streams: Vec::new(), ended: Arc::default() })
+        })
+    }
+
+    fn streams(&self, input: Option<Side>, output: &Side, player: Player) -> Result<Vec<cpal::Stream>, Error> {
+        let stats = player.stats();
+        let mut pump = Pump::new(Some(player), self.facts.inputs, self.facts.outputs);
+        let mut streams = Vec::new();
+        if let Some(input) = input {
+            let used = self.facts.inputs;
+            pump.prefill = input.block().max(output.block()) as usize;
+            let room = ((RING_SECONDS * f64::from(self.facts.rate)) as usize).max(8 * pump.prefill);
+            let (mut ring, end) = HeapRb::new(room * used).split();
+            ring.push_iter(std::iter::repeat_n(0.0, pump.prefill * used));
+            pump.input = Some(end);
+            streams.push(input.input(ring, used, Arc::clone(&stats), Arc::clone(&self.ended))?);
+        }
+        streams.push(output.output(pump, stats, Arc::clone(&self.ended))?);
+        for stream in &streams {
+            stream.play().map_err(|why| output.failed(why))?;
+        }
+        Ok(streams)
+    }
+}
+
+impl Source for StreamSource {
+    fn facts(&self) -> &Facts {
+        &self.facts
+    }
+
+    fn start(&mut self, player: Player) -> Result<(), Error> {
+        let Some((input, output)) = self.sides.take() else {
+            return Err(Error::Started { source_name: self.facts.words.clone() });
+        };
+        self.streams = quietly(|| self.streams(input, &output, player))?;
+        Ok(())
+    }
+
+    fn stop(&mut self) {
+        self.sides = None;
+        quietly(|| self.streams.clear());
+    }
+
+    fn state(&self) -> State {
+        match self.ended.get() {
+            Some(why) => State::Dead { why: why.clone() },
+            None if !self.streams.is_empty() => State::Running,
+            None if self.sides.is_some() => State::Ready,
+            None => State::Stopped,
+        }
+    }
+}

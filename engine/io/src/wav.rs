@@ -1,0 +1,259 @@
+//! WAV files: read whole, written under another name until they are complete.
+
+use hound::{SampleFormat, WavSpec};
+use std::fs::{self, File};
+use std::io::{self, BufReader, BufWriter};
+use std::path::{Path, PathBuf};
+
+/// The most bytes of samples in one file: the format counts them in 32 bits, and the header takes some too.
+pub const MOST_WAV_BYTES: u64 = u32::MAX as u64 - 4096;
+
+const BYTES_PER_SAMPLE: u64 = 4;
+
+/// A sound from a file.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Recording {
+    /// Samples a second, in Hz.
+    pub rate: u32,
+    /// The channels, all of one length, full scale = 1.
+    pub channels: Vec<Vec<f32>>,
+}
+
+/// Why a WAV file cannot be read or written.
+#[derive(Debug, thiserror::Error)]
+pub enum WavError {
+    /// It cannot be opened.
+    #[error("cannot open {path} ({why}): check the name")]
+    Open {
+        /// The file.
+        path: PathBuf,
+        /// What the system said.
+        why: io::Error,
+    },
+    /// It is something else.
+    #[error("{path} is not a WAV file ({why}): export it as WAV, 16 or 24-bit or 32-bit float")]
+    NotWav {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong with it.
+        why: String,
+    },
+    /// It is a WAV file of a kind that is not read.
+    #[error("{path} holds a kind of WAV that is not read here: export it as plain 16 or 24-bit or 32-bit float")]
+    Unsupported {
+        /// The file.
+        path: PathBuf,
+    },
+    /// It holds no sound.
+    #[error("{path} holds no sound: its header announces no frame at all")]
+    Empty {
+        /// The file.
+        path: PathBuf,
+    },
+    /// It ends too early.
+    #[error(
+        "{path} is cut off: its header announces {announced} frames, but it ends after {found}; copy it again from where \
+         it came"
+    )]
+    Truncated {
+        /// The file.
+        path: PathBuf,
+        /// Frames by its header.
+        announced: u32,
+        /// Whole frames that are there.
+        found: u32,
+    },
+    /// It cannot be written.
+    #[error("cannot write {path} ({why}): see that the folder is there, may be written to, and has room")]
+    Write {
+        /// The file.
+        path: PathBuf,
+        /// What the system said.
+        why: io::Error,
+    },
+    /// It would be too long for the format.
+    #[error("{path} would pass the 4 GiB that a WAV file can hold: write fewer channels or less time")]
+    TooLong {
+        /// The file.
+        path: PathBuf,
+    },
+    /// No channels, or more than the format can count.
+    #[error("{path} cannot have {channels} channels: a WAV file has 1 to 65535")]
+    Channels {
+        /// The file.
+        path: PathBuf,
+        /// How many were asked for.
+        channels: usize,
+    },
+}
+
+/// Reads a whole WAV file: integers of 8 to 32 bits, or 32-bit float, plain or extensible.
+///
+/// # Errors
+/// [`WavError`]: what is wrong with it, and where.
+pub fn read_wav(path: &Path) -> Result<Recording, WavError> {
+    let file = File::open(path).map_err(|why| WavError::Open { path: path.to_owned(), why })?;
+    let reader = hound::WavReader::new(BufReader::new(file)).map_err(|why| refused(path, why))?;
+    let spec = reader.spec();
+    let (channels, announced) = (usize::from(spec.channels), reader.duration());
+    if announced == 0 || channels == 0 {
+        return Err(WavError::Empty { path: path.to_owned() });
+    }
+    let samples: Result<Vec<f32>, (usize, hound::Error)> = match spec.sample_format {
+        SampleFormat::Float => collect(reader.into_samples::<f32>()),
+        SampleFormat::Int => {
+            // Exact: a power of two, and 24 bits fit the mantissa.
+            let scale = 1.0 / 2f64.powi(i32::from(spec.bits_per_sample) - 1);
+            collect(reader.into_samples::<i32>().map(|sample| sample.map(|s| (f64::from(s) * scale) as f32)))
+        }
+    };
+    let samples = samples.map_err(|(found, why)| match why {
+        hound::Error::IoError(why) if why.kind() == io::ErrorKind::InvalidData => {
+            refused(path, hound::Error::IoError(why))
+        }
+        // The reader announces the end of the file as one kind of error or another, all of them input errors.
+        hound::Error::IoError(_) => {
+            WavError::Truncated { path: path.to_owned(), announced, found: (found / channels) as u32 }
+        }
+        why => refused(path, why),
+    })?;
+    let channels = (0..channels).map(|n| samples.iter().skip(n).step_by(channels).copied().collect()).collect();
+    Ok(Recording { rate: spec.sample_rate, channels })
+}
+
+/// All samples, or how many came before the error.
+fn collect(samples: impl Iterator<Item = hound::Result<f32>>) -> Result<Vec<f32>, (usize, hound::Error)> {
+    let mut all = Vec::new();
+    for sample in samples {
+        all.push(sample.map_err(|why| (all.len(), why))?);
+    }
+    Ok(all)
+}
+
+fn refused(path: &Path, why: hound::Error) -> WavError {
+    let path = path.to_owned();
+    match why {
+        hound::Error::Unsupported => WavError::Unsupported { path },
+        why => WavError::NotWav { path, why: why.to_string() },
+    }
+}
+
+/// Writes a 32-bit float WAV file. Until [`finish`](WavWriter::finish) it stands beside its place, under a name that
+/// says that it is unfinished.
+pub struct WavWriter {
+    path: PathBuf,
+    unfinished: PathBuf,
+    // `None` only while it is being finished or thrown away.
+    writer: Option<hound::WavWriter<BufWriter<File>>>,
+    channels: usize,
+    bytes: u64,
+    keep: bool,
+}
+
+impl WavWriter {
+    /// Begins the file `path` of `channels` channels at `rate` Hz. Dropped unfinished, it leaves nothing behind.
+    ///
+    /// # Errors
+    /// [`WavError`] if it cannot be written.
+    pub fn create(path: &Path, channels: usize, rate: u32) -> Result<Self, WavError> {
+        let count = match u16::try_from(channels) {
+            Ok(count) if count > 0 => count,
+            _ => return Err(WavError::Channels { path: path.to_owned(), channels }),
+        };
+        let unfinished = path.with_extension("unfinished.wav");
+        let spec =
+            WavSpec { channels: count, sample_rate: rate, bits_per_sample: 32, sample_format: SampleFormat::Float };
+        let writer = hound::WavWriter::create(&unfinished, spec).map_err(|why| failed(path, why))?;
+        Ok(Self { path: path.to_owned(), unfinished, writer: Some(writer), channels, bytes: 0, keep: false })
+    }
+
+    /// Keeps what was written even if the file is never finished.
+    pub fn keep_unfinished(mut self) -> Self {
+        self.keep = true;
+        self
+    }
+
+    /// Whether `frames` more fit into the file.
+    pub fn has_room(&self, frames: usize) -> bool {
+        self.bytes + (frames * self.channels) as u64 * BYTES_PER_SAMPLE <= MOST_WAV_BYTES
+    }
+
+    /// Appends a block: one slice per channel, all of one length; channels that are missing are silent.
+    ///
+    /// # Errors
+    /// [`WavError`] if it cannot be written, or the file would be too long.
+    pub fn write(&mut self, block: &[&[f32]]) -> Result<(), WavError> {
+        let (frames, channels) = (block.first().map_or(0, |channel| channel.len()), self.channels);
+        self.write_interleaved(frames, |frame| {
+            (0..channels).map(move |n| block.get(n).and_then(|channel| channel.get(frame)).copied().unwrap_or(0.0))
+        })
+    }
+
+    /// Appends `frames` frames of silence.
+    ///
+    /// # Errors
+    /// As [`write`](WavWriter::write).
+    pub fn write_silence(&mut self, frames: usize) -> Result<(), WavError> {
+        let channels = self.channels;
+        self.write_interleaved(frames, |_| std::iter::repeat_n(0.0, channels))
+    }
+
+    fn write_interleaved<I>(&mut self, frames: usize, frame: impl Fn(usize) -> I) -> Result<(), WavError>
+    where
+        I: Iterator<Item = f32>,
+    {
+        if !self.has_room(frames) {
+            return Err(WavError::TooLong { path: self.path.clone() });
+        }
+        let Some(writer) = &mut self.writer else { return Ok(()) };
+        for sample in (0..frames).flat_map(frame) {
+            writer.write_sample(sample).map_err(|why| failed(&self.path, why))?;
+        }
+        self.bytes += (frames * self.channels) as u64 * BYTES_PER_SAMPLE;
+        Ok(())
+    }
+
+    /// Brings the file on disk up to what was written, header and all, so that it can be read even if the program dies
+    /// the next moment.
+    ///
+    /// # Errors
+    /// [`WavError`] if it cannot be written.
+    pub fn flush(&mut self) -> Result<(), WavError> {
+        let Some(writer) = &mut self.writer else { return Ok(()) };
+        writer.flush().map_err(|why| failed(&self.path, why))
+    }
+
+    /// Completes the file and gives it its name.
+    ///
+    /// # Errors
+    /// [`WavError`] if it cannot be written.
+    pub fn finish(mut self) -> Result<(), WavError> {
+        let Some(writer) = self.writer.take() else { return Ok(()) };
+        let result = writer.finalize().map_err(|why| failed(&self.path, why)).and_then(|()| {
+            let settled = File::options().write(true).open(&self.unfinished).and_then(|file| file.sync_all());
+            let named = settled.and_then(|()| fs::rename(&self.unfinished, &self.path));
+            named.map_err(|why| WavError::Write { path: self.path.clone(), why })
+        });
+        if result.is_err() && !self.keep {
+            // Best effort: what matters is that the first error is told.
+            let _ = fs::remove_file(&self.unfinished);
+        }
+        result
+    }
+}
+
+impl Drop for WavWriter {
+    fn drop(&mut self) {
+        if self.writer.take().is_some() && !self.keep {
+            let _ = fs::remove_file(&self.unfinished);
+        }
+    }
+}
+
+fn failed(path: &Path, why: hound::Error) -> WavError {
+    let why = match why {
+        hound::Error::IoError(why) => why,
+        other => io::Error::other(other.to_string()),
+    };
+    WavError::Write { path: path.to_owned(), why }
+}
