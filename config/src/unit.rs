@@ -79,6 +79,19 @@ pub(crate) fn parse_interval(text: &str) -> Option<f64> {
     }
 }
 
+/// Reads a time as a piece spells it, `"2 s"` or `"180 ms"`, in seconds.
+///
+/// # Errors
+/// What is wrong with it, and how to spell it.
+pub fn seconds(text: &str) -> Result<f64, String> {
+    match parse(text, Unit::Seconds) {
+        Ok(seconds) if (0.0..=600.0).contains(&seconds) => Ok(seconds),
+        Ok(_) => Err("a time is between 0 s and 600 s".to_owned()),
+        Err(Trouble::NoUnit(number)) => Err(format!("the unit is missing: write \"{}\"", spell(Unit::Seconds, number))),
+        Err(Trouble::OtherUnit(_) | Trouble::NoNumber) => Err("a time is written \"2 s\" or \"180 ms\"".to_owned()),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -113,18 +126,5 @@ mod tests {
         assert_eq!(parse_interval("2/1"), Some(1200.0));
         assert_eq!(parse_interval("1/0"), None);
         assert_eq!(parse_interval("a fifth"), None);
-    }
-}
-
-/// Reads a time as a piece spells it, `"2 s"` or `"180 ms"`, in seconds.
-///
-/// # Errors
-/// What is wrong with it, and how to spell it.
-pub fn seconds(text: &str) -> Result<f64, String> {
-    match parse(text, Unit::Seconds) {
-        Ok(seconds) if (0.0..=600.0).contains(&seconds) => Ok(seconds),
-        Ok(_) => Err("a time is between 0 s and 600 s".to_owned()),
-        Err(Trouble::NoUnit(number)) => Err(format!("the unit is missing: write \"{}\"", spell(Unit::Seconds, number))),
-        Err(Trouble::OtherUnit(_) | Trouble::NoNumber) => Err("a time is written \"2 s\" or \"180 ms\"".to_owned()),
     }
 }

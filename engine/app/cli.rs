@@ -4,7 +4,7 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand};
-use tenterhook_io::Host;
+use tenterhook_config::Host;
 
 /// Live processing for acoustic ensembles: stretch, reverse and freeze each player's sound while it is played.
 ///
@@ -152,10 +152,11 @@ pub struct Etudes {
 
 fn host() -> impl clap::builder::TypedValueParser<Value = Host> {
     use clap::builder::TypedValueParser;
-    clap::builder::PossibleValuesParser::new(Host::ALL.map(|(name, _)| name))
-        .try_map(|name| name.parse::<Host>().map_err(|why| why.to_string()))
+    // The names are the only values that get as far as this.
+    let named = |name: String| Host::named(&name).ok_or("no such host");
+    clap::builder::PossibleValuesParser::new(Host::ALL.map(Host::name)).try_map(named)
 }
 
 fn seconds(text: &str) -> Result<f64, String> {
-    tenterhook_config::seconds(text).map_err(|why| why.to_string())
+    tenterhook_config::seconds(text)
 }

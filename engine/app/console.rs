@@ -12,7 +12,8 @@ use tenterhook_plan::{Gesture, Plan, SceneId};
 const REPEAT: Duration = Duration::from_millis(650);
 
 /// What the keys are for.
-pub const HELP: &str = "Page Down next, Page Up back, Esc hush and release; type a mark and press Enter to fire it; Ctrl-C ends";
+pub const HELP: &str =
+    "Page Down next, Page Up back, Esc hush and release; type a mark and press Enter to fire it; Ctrl-C ends";
 
 /// The terminal, if there is one to read keys from.
 pub struct Console {
@@ -35,7 +36,8 @@ pub enum Asked {
 impl Console {
     /// Takes the terminal over, where standard input and standard error are one.
     pub fn open(plan: &Plan) -> Self {
-        let raw = std::io::stdin().is_terminal() && std::io::stderr().is_terminal() && terminal::enable_raw_mode().is_ok();
+        let raw =
+            std::io::stdin().is_terminal() && std::io::stderr().is_terminal() && terminal::enable_raw_mode().is_ok();
         Self { raw, keys: Keys::of(plan), typed: String::new(), said: None, last: None }
     }
 
@@ -121,7 +123,8 @@ impl Console {
         }
         self.said.take_if(|(_, since)| since.elapsed() > Duration::from_secs(4));
         let said = self.said.as_ref().map_or("", |(words, _)| words);
-        let typed = if self.typed.is_empty() { String::new() } else { format!("mark: {} (Enter fires it)", self.typed) };
+        let typed =
+            if self.typed.is_empty() { String::new() } else { format!("mark: {} (Enter fires it)", self.typed) };
         let line = [status, said, &typed].into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>().join("   ");
         let width = terminal::size().map_or(80, |(columns, _)| usize::from(columns)).saturating_sub(1);
         let line: String = line.chars().take(width).collect();

@@ -66,7 +66,9 @@ fn play(asked: &Demo, plan: &Plan, gestures: &Gestures) -> Result<(), Failure> {
     let stage = Stage::open(&asked_stage, Some(told))?;
     announce(plan, &stage, asked.log.is_some(), asked.json);
     if !asked.json {
-        eprintln!("A made-up voice, recorder and viol play. Fire a scene or move a controller, and the piece is yours.");
+        eprintln!(
+            "A made-up voice, recorder and viol play. Fire a scene or move a controller, and the piece is yours."
+        );
     }
     let rate = stage.facts().rate;
     let frames = tenterhook_ensemble::SCORE.seconds * f64::from(rate);

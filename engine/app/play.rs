@@ -21,7 +21,15 @@ pub fn run(asked: &Play) -> Result<(), Failure> {
     texts.extend(loaded.hall.as_ref().map(|hall| ("hall.toml", hall.text.as_str())));
     let end = stage::asked_to_end()?;
     let stage = Stage::open(
-        &stage::Asked { plan, wish, from, players: None, log: asked.log.as_deref(), texts: &texts, osc: Some(asked.osc) },
+        &stage::Asked {
+            plan,
+            wish,
+            from,
+            players: None,
+            log: asked.log.as_deref(),
+            texts: &texts,
+            osc: Some(asked.osc),
+        },
         None,
     )?;
     announce(plan, &stage, asked.log.is_some(), asked.json);
@@ -92,7 +100,7 @@ impl<'a> Show<'a> {
     fn tell(&mut self, stage: &Stage, scene: Option<(tenterhook_plan::SceneId, u64)>) {
         let facts = stage.facts();
         // Under JACK the first block says which of the server's frames is the engine's first.
-        let known = facts.host != tenterhook_io::Host::Jack || stage.origin().is_some();
+        let known = facts.host != tenterhook_config::Host::Jack || stage.origin().is_some();
         if !self.begun && known && stage.load().blocks > 0 {
             self.begun = true;
             println!(
@@ -106,7 +114,10 @@ impl<'a> Show<'a> {
         if self.begun && scene != self.scene {
             self.scene = scene;
             if let Some((id, sample)) = scene {
-                println!("{}", json!({ "event": "scene", "mark": self.plan.scenes[id.index()].mark, "sample": sample }));
+                println!(
+                    "{}",
+                    json!({ "event": "scene", "mark": self.plan.scenes[id.index()].mark, "sample": sample })
+                );
             }
         }
     }

@@ -84,16 +84,12 @@ impl Rehearsal<'_> {
         let spool = to_stdout.then(tempfile::tempdir).transpose().map_err(Failure::running)?;
         let spooled = spool.as_ref().map(|dir| dir.path().join("out.wav"));
         let path = spooled.as_deref().or(self.out);
-        let mut writer = path.map(|path| WavWriter::create(path, outputs, self.rate)).transpose().map_err(Failure::asked)?;
+        let mut writer =
+            path.map(|path| WavWriter::create(path, outputs, self.rate)).transpose().map_err(Failure::asked)?;
 
         let (mut engine, mut control) = tenterhook_rt::engine(self.plan, self.rate, self.from);
-        let rendering = Rendering {
-            inputs: self.inputs,
-            outputs,
-            blocks: &[self.block],
-            events: self.events,
-            tail: self.tail,
-        };
+        let rendering =
+            Rendering { inputs: self.inputs, outputs, blocks: &[self.block], events: self.events, tail: self.tail };
         let total = self.inputs.first().map_or(0, Vec::len) + self.tail;
         let mut progress = Progress::new(total);
         let mut applied = 0;
@@ -130,7 +126,8 @@ impl Rehearsal<'_> {
         }
         let seconds = outcome.frames as f64 / f64::from(self.rate);
         let named = |channel: usize| {
-            let on_it = self.plan.outputs.iter().filter(|output| output.channel.is_some_and(|c| usize::from(c) == channel));
+            let on_it =
+                self.plan.outputs.iter().filter(|output| output.channel.is_some_and(|c| usize::from(c) == channel));
             on_it.map(|output| output.name.as_str()).collect::<Vec<_>>().join("+")
         };
         let levels = || outcome.outputs.iter().enumerate().filter(|(channel, _)| !named(*channel).is_empty());

@@ -7,9 +7,9 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use serde_json::json;
-use tenterhook_config::{CSV_HEADER, gesture_line};
+use tenterhook_config::{CSV_HEADER, Host, gesture_line};
 use tenterhook_io::{
-    Events, Facts, Host, Hub, Load, Log, LogSettings, MidiPorts, Osc, OscMap, Player, Snapshot, Sound, Source, State, Stats,
+    Events, Facts, Hub, Load, Log, LogSettings, MidiPorts, Osc, OscMap, Player, Snapshot, Sound, Source, State, Stats,
     Wiring, Wish, open,
 };
 use tenterhook_plan::{Gesture, Plan, SceneId};
@@ -140,7 +140,9 @@ impl Stage {
     /// Fades out, stops the source, closes the files.
     pub fn close(mut self) -> Result<Ending, Failure> {
         let died = self.died();
-        if died.is_none() && let Some(events) = self.events() {
+        if died.is_none()
+            && let Some(events) = self.events()
+        {
             events.gesture(Gesture::Hush(true));
             // Everything is silent 200 ms after hush; the device's own buffers come on top.
             std::thread::sleep(Duration::from_millis(300));

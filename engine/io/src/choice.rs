@@ -1,63 +1,10 @@
 //! Choosing a source of blocks.
 
 use crate::{ClockSource, Error, Facts, JackSource, Source, StreamSource, Wiring, streams};
-use serde::Serialize;
-use std::fmt;
-use std::str::FromStr;
+use tenterhook_config::Host;
 
 /// The rate, in Hz, and the block, in frames, of the clock unless others are wished for.
 const CLOCK: (u32, u32) = (48_000, 128);
-
-/// Where blocks come from.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Host {
-    /// A JACK server.
-    Jack,
-    /// ALSA, the sound devices of Linux.
-    Alsa,
-    /// CoreAudio, those of macOS.
-    CoreAudio,
-    /// WASAPI, those of Windows.
-    Wasapi,
-    /// The built-in clock: no device.
-    Clock,
-}
-
-impl Host {
-    /// All hosts, with the names that a hall file and `--host` use.
-    pub const ALL: [(&'static str, Host); 5] = [
-        ("jack", Host::Jack),
-        ("alsa", Host::Alsa),
-        ("coreaudio", Host::CoreAudio),
-        ("wasapi", Host::Wasapi),
-        ("clock", Host::Clock),
-    ];
-}
-
-impl fmt::Display for Host {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let name = Host::ALL.iter().find(|(_, host)| host == self).map_or("", |(name, _)| name);
-        f.pad(name)
-    }
-}
-
-/// A host of this name is not known.
-#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[error("`{0}` is no audio host: write jack, alsa, coreaudio, wasapi or clock")]
-pub struct UnknownHost(
-    /// What was written.
-    pub String,
-);
-
-impl FromStr for Host {
-    type Err = UnknownHost;
-
-    fn from_str(text: &str) -> Result<Self, UnknownHost> {
-        let found = Host::ALL.iter().find(|(name, _)| *name == text);
-        found.map(|(_, host)| *host).ok_or_else(|| UnknownHost(text.to_owned()))
-    }
-}
 
 /// What is asked of a source of blocks.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -123,17 +70,4 @@ fn clock(wish: &Wish, why: &str) -> ClockSource {
         outputs: wish.wiring.outputs.len(),
         words: format!("the built-in clock at {rate} Hz, {block} frames{why}"),
     })
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn every_host_is_read_as_it_is_written() {
-        for (name, host) in Host::ALL {
-            assert_eq!((host.to_string().as_str(), name.parse()), (name, Ok(host)));
-        }
-        assert_eq!("Alsa".parse::<Host>(), Err(UnknownHost("Alsa".to_owned())));
-    }
 }

@@ -1,10 +1,11 @@
 //! What audio and MIDI this machine has, by the names to write in a hall file.
 
 use crate::quiet::quietly;
-use crate::{Direction, Host, jack_ports, jack_source, midi, streams};
+use crate::{Direction, jack_ports, jack_source, midi, streams};
 use cpal::traits::{DeviceTrait, HostTrait};
-use serde::Serialize;
+use serde::{Serialize, Serializer};
 use std::fmt;
+use tenterhook_config::Host;
 
 /// What there is.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -36,6 +37,7 @@ pub struct JackServer {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct HostDevices {
     /// Its name.
+    #[serde(serialize_with = "name")]
     pub host: Host,
     /// Its devices.
     pub devices: Vec<Device>,
@@ -73,8 +75,13 @@ fn jack_server() -> Option<JackServer> {
     })
 }
 
+/// A host is written as a hall file writes it.
+fn name<S: Serializer>(host: &Host, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.serialize_str(host.name())
+}
+
 fn hosts() -> Vec<HostDevices> {
-    let known = cpal::available_hosts().into_iter().filter_map(|id| Some((id, id.to_string().parse::<Host>().ok()?)));
+    let known = cpal::available_hosts().into_iter().filter_map(|id| Some((id, Host::named(&id.to_string())?)));
     known
         .filter(|(_, host)| *host != Host::Jack)
         .filter_map(|(id, host)| {

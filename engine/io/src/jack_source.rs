@@ -2,13 +2,14 @@
 
 use crate::jack_ports::{self, Offers, Ports};
 use crate::midi::channel_message;
-use crate::{Error, Facts, Host, MOST_CHANNELS, Player, Source, State, Stats, Wish};
+use crate::{Error, Facts, MOST_CHANNELS, Player, Source, State, Stats, Wish};
 use jack::{
     AsyncClient, Client, ClientOptions, ClientStatus, Control, Frames, LoggerType, MidiIter, NotificationHandler,
     ProcessHandler, ProcessScope,
 };
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU8, AtomicU64, Ordering};
+use tenterhook_config::Host;
 use tenterhook_plan::{Event, Gesture, Timed};
 
 /// The name of the client, unless the server has one of that name already.

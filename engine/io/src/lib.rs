@@ -29,7 +29,7 @@ mod tap;
 mod wav;
 mod wiring;
 
-pub use choice::{Host, UnknownHost, Wish, open};
+pub use choice::{Wish, open};
 pub use clock::ClockSource;
 pub use devices::{Device, Devices, HostDevices, JackServer, devices};
 pub use error::{Direction, Error};

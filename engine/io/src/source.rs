@@ -1,6 +1,7 @@
 //! What all sources of blocks have in common.
 
-use crate::{Error, Host, Player};
+use crate::{Error, Player};
+use tenterhook_config::Host;
 
 /// What is known of a source before it starts.
 #[derive(Clone, Debug, PartialEq)]

@@ -1,7 +1,7 @@
 //! A pair of device streams, input and output, with a plain ring between them.
 
 use crate::quiet::quietly;
-use crate::{Direction, Error, Facts, Host, MOST_CHANNELS, Player, Source, State, Stats, Wish};
+use crate::{Direction, Error, Facts, MOST_CHANNELS, Player, Source, State, Stats, Wish};
 use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
 use cpal::{
     BufferSize, ErrorKind, FromSample, Sample, SampleFormat, SizedSample, StreamConfig, SupportedStreamConfigRange,
@@ -9,6 +9,7 @@ use cpal::{
 use ringbuf::traits::{Consumer, Observer, Producer, Split};
 use ringbuf::{HeapCons, HeapProd, HeapRb};
 use std::sync::{Arc, OnceLock};
+use tenterhook_config::Host;
 
 /// The block that is asked of a device unless another is wished for, in frames.
 const BLOCK: u32 = 256;
@@ -37,7 +38,7 @@ struct Side {
 /// The host of the system's own devices.
 pub(crate) fn default_host() -> Host {
     let name = quietly(|| cpal::default_host().id().to_string());
-    name.parse().unwrap_or(Host::Alsa)
+    Host::named(&name).unwrap_or(Host::Alsa)
 }
 
 /// Whether the system's default output device can be opened.
