@@ -16,13 +16,16 @@ use tenterhook_plan::{Gesture, Plan, SceneId};
 
 use crate::failure::Failure;
 
+/// Makes, at a rate, the sound that takes the place of the mics, and says how many channels it has.
+pub type Players = dyn Fn(u32) -> Result<(usize, Sound), Failure>;
+
 /// What a live run is asked to be.
 pub struct Asked<'a> {
     pub plan: &'a Plan,
     pub wish: Wish,
     pub from: SceneId,
-    /// Makes the sound that takes the place of the mics, at the source's rate, with its number of channels.
-    pub players: Option<&'a dyn Fn(u32) -> Result<(usize, Sound), Failure>>,
+    /// Who plays instead of the mics.
+    pub players: Option<&'a Players>,
     pub log: Option<&'a Path>,
     /// Texts that the log keeps: names and what they hold.
     pub texts: &'a [(&'a str, &'a str)],
