@@ -1,6 +1,7 @@
 //! `play`: the show.
 
 use serde_json::json;
+use tenterhook_config::Host;
 use tenterhook_plan::Plan;
 
 use crate::cli::Play;
@@ -53,6 +54,9 @@ pub fn announce(plan: &Plan, stage: &Stage, logged: bool, as_json: bool) {
     let facts = stage.facts();
     if !as_json {
         eprintln!("{} on {}.", plan.title, facts.words);
+        if facts.host == Host::Clock {
+            eprintln!("Nothing is heard: the clock has no loudspeakers. `tenterhook devices` lists what there is.");
+        }
         eprintln!("Caution: loudspeakers and headphones can injure hearing. Start with everything turned down.");
         if logged {
             eprintln!("Mics and outputs are being recorded: recording people needs their consent.");
@@ -100,7 +104,7 @@ impl<'a> Show<'a> {
     fn tell(&mut self, stage: &Stage, scene: Option<(tenterhook_plan::SceneId, u64)>) {
         let facts = stage.facts();
         // Under JACK the first block says which of the server's frames is the engine's first.
-        let known = facts.host != tenterhook_config::Host::Jack || stage.origin().is_some();
+        let known = facts.host != Host::Jack || stage.origin().is_some();
         if !self.begun && known && stage.load().blocks > 0 {
             self.begun = true;
             println!(
