@@ -32,6 +32,7 @@ pub use gestures::{CSV_HEADER, Gestures, MOST_LEVEL_DB, gesture_line, gestures, 
 pub use kind::{Kind, Severity};
 pub use place::Text;
 pub use report::{Diagnostic, Position, Report};
+pub use unit::seconds;
 pub use written::{DeviceWish, Host};
 
 use meaning::Rules;

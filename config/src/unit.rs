@@ -79,6 +79,19 @@ pub(crate) fn parse_interval(text: &str) -> Option<f64> {
     }
 }
 
+/// Reads a time as a piece spells it, `"2 s"` or `"180 ms"`, in seconds.
+///
+/// # Errors
+/// What is wrong with it, and how to spell it.
+pub fn seconds(text: &str) -> Result<f64, String> {
+    match parse(text, Unit::Seconds) {
+        Ok(seconds) if (0.0..=600.0).contains(&seconds) => Ok(seconds),
+        Ok(_) => Err("a time is between 0 s and 600 s".to_owned()),
+        Err(Trouble::NoUnit(number)) => Err(format!("the unit is missing: write \"{}\"", spell(Unit::Seconds, number))),
+        Err(Trouble::OtherUnit(_) | Trouble::NoNumber) => Err("a time is written \"2 s\" or \"180 ms\"".to_owned()),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -1,1 +1,36 @@
-//! x
+//! The program: one file per command, and what the commands share.
+
+mod check;
+mod cli;
+mod console;
+mod demo;
+mod devices;
+mod etudes;
+mod failure;
+mod levels;
+mod loading;
+mod play;
+mod rehearse;
+mod stage;
+
+use std::process::ExitCode;
+
+use clap::Parser;
+use cli::{Cli, Command};
+
+/// Runs the program with the arguments that it was given. Its exit status: 0 done, 1 it failed while running, 2 what was
+/// asked for is wrong.
+pub fn main() -> ExitCode {
+    let done = match Cli::parse().command {
+        Command::Demo(asked) => demo::run(&asked),
+        Command::Play(asked) => play::run(&asked),
+        Command::Rehearse(asked) => rehearse::run(&asked),
+        Command::Check(asked) => check::run(&asked),
+        Command::Devices(asked) => devices::run(&asked),
+        Command::Etudes(asked) => etudes::run(&asked),
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(failure) => failure.report(),
+    }
+}

@@ -1,3 +1,7 @@
 //! Tenterhook, the program.
 
-fn main() {}
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    tenterhook::main()
+}

@@ -50,6 +50,11 @@ impl Host {
     /// All hosts.
     pub const ALL: [Host; 5] = [Host::Jack, Host::Alsa, Host::CoreAudio, Host::Wasapi, Host::Clock];
 
+    /// The host of this name.
+    pub fn named(name: &str) -> Option<Host> {
+        Host::ALL.into_iter().find(|host| host.name() == name)
+    }
+
     /// Its name in a hall and on the command line.
     pub fn name(self) -> &'static str {
         match self {
@@ -59,6 +64,12 @@ impl Host {
             Host::Wasapi => "wasapi",
             Host::Clock => "clock",
         }
+    }
+}
+
+impl std::fmt::Display for Host {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.pad(self.name())
     }
 }
 

@@ -1,34 +1,24 @@
 //! Choosing a source of blocks.
 
 use crate::{ClockSource, Error, Facts, JackSource, Source, StreamSource, Wiring, streams};
-use tenterhook_config::{DeviceWish, Host};
+use tenterhook_config::Host;
 
 /// The rate, in Hz, and the block, in frames, of the clock unless others are wished for.
 const CLOCK: (u32, u32) = (48_000, 128);
 
-/// A host of this name is not known.
-#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[error("`{0}` is no audio host: write jack, alsa, coreaudio, wasapi or clock")]
-pub struct UnknownHost(
-    /// What was written.
-    pub String,
-);
-
-/// The host that `--host` names.
-///
-/// # Errors
-/// [`UnknownHost`] if there is none of that name.
-pub fn host_named(name: &str) -> Result<Host, UnknownHost> {
-    Host::ALL.into_iter().find(|host| host.name() == name).ok_or_else(|| UnknownHost(name.to_owned()))
-}
-
 /// What is asked of a source of blocks.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Wish {
-    /// What the hall asks for, or the command line. Without a host or a device: a running JACK server, else the
-    /// system's default device, else the clock. Devices are named by a part of their name; JACK and the clock have none.
-    /// Without a rate: the device's own. A JACK server's block is its own.
-    pub device: DeviceWish,
+    /// The host; `None`: a running JACK server, else the system's default device, else the clock.
+    pub host: Option<Host>,
+    /// Part of the input device's name; `None`: the default one. Not for JACK and the clock.
+    pub input: Option<String>,
+    /// Part of the output device's name; `None`: the default one. Not for JACK and the clock.
+    pub output: Option<String>,
+    /// The rate in Hz; `None`: the device's own.
+    pub rate: Option<u32>,
+    /// The block in frames; `None`: a usual one. A JACK server's block is its own.
+    pub block: Option<u32>,
     /// Whether the device's inputs are wanted; false where a [`Sound`](crate::Sound) takes their place.
     pub mics: bool,
     /// Whether the ports of the JACK client are connected to the machine's own.
@@ -40,7 +30,7 @@ pub struct Wish {
 impl Wish {
     /// Whatever there is, for the channels of a piece.
     pub fn any(wiring: Wiring) -> Self {
-        Self { device: DeviceWish::default(), mics: true, connect: true, wiring }
+        Self { host: None, input: None, output: None, rate: None, block: None, mics: true, connect: true, wiring }
     }
 }
 
@@ -50,11 +40,11 @@ impl Wish {
 /// If it cannot be had as it is wished for. Without a wished host or device only a device that works, but has not the
 /// channels or the rate, is an error.
 pub fn open(wish: &Wish) -> Result<Box<dyn Source>, Error> {
-    match wish.device.host {
+    match wish.host {
         Some(Host::Jack) => Ok(Box::new(JackSource::open(wish)?)),
         Some(Host::Clock) => Ok(Box::new(clock(wish, ""))),
         Some(host) => Ok(Box::new(StreamSource::open(host, wish)?)),
-        None if wish.device.input.is_some() || wish.device.output.is_some() => {
+        None if wish.input.is_some() || wish.output.is_some() => {
             Ok(Box::new(StreamSource::open(streams::default_host(), wish)?))
         }
         None => match JackSource::open(wish) {
@@ -71,7 +61,7 @@ pub fn open(wish: &Wish) -> Result<Box<dyn Source>, Error> {
 }
 
 fn clock(wish: &Wish, why: &str) -> ClockSource {
-    let (rate, block) = (wish.device.rate.unwrap_or(CLOCK.0), wish.device.block.unwrap_or(CLOCK.1));
+    let (rate, block) = (wish.rate.unwrap_or(CLOCK.0), wish.block.unwrap_or(CLOCK.1));
     ClockSource::new(Facts {
         host: Host::Clock,
         rate,
@@ -80,17 +70,4 @@ fn clock(wish: &Wish, why: &str) -> ClockSource {
         outputs: wish.wiring.outputs.len(),
         words: format!("the built-in clock at {rate} Hz, {block} frames{why}"),
     })
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn every_host_has_its_name() {
-        for host in Host::ALL {
-            assert_eq!(host_named(host.name()), Ok(host));
-        }
-        assert_eq!(host_named("Alsa"), Err(UnknownHost("Alsa".to_owned())));
-    }
 }

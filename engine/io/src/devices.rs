@@ -3,7 +3,7 @@
 use crate::quiet::quietly;
 use crate::{Direction, jack_ports, jack_source, midi, streams};
 use cpal::traits::{DeviceTrait, HostTrait};
-use serde::Serialize;
+use serde::{Serialize, Serializer};
 use std::fmt;
 use tenterhook_config::Host;
 
@@ -36,8 +36,8 @@ pub struct JackServer {
 /// A host and its devices.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct HostDevices {
-    /// Which host.
-    #[serde(serialize_with = "host_name")]
+    /// Its name.
+    #[serde(serialize_with = "name")]
     pub host: Host,
     /// Its devices.
     pub devices: Vec<Device>,
@@ -58,10 +58,6 @@ pub struct Device {
     pub rate: Option<u32>,
 }
 
-fn host_name<S: serde::Serializer>(host: &Host, serializer: S) -> Result<S::Ok, S::Error> {
-    serializer.serialize_str(host.name())
-}
-
 /// Looks at all there is. It takes a moment, since devices are opened to ask them.
 pub fn devices() -> Devices {
     Devices { jack: jack_server(), hosts: quietly(hosts), midi: midi::input_names() }
@@ -79,9 +75,13 @@ fn jack_server() -> Option<JackServer> {
     })
 }
 
+/// A host is written as a hall file writes it.
+fn name<S: Serializer>(host: &Host, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.serialize_str(host.name())
+}
+
 fn hosts() -> Vec<HostDevices> {
-    let known =
-        cpal::available_hosts().into_iter().filter_map(|id| Some((id, crate::host_named(&id.to_string()).ok()?)));
+    let known = cpal::available_hosts().into_iter().filter_map(|id| Some((id, Host::named(&id.to_string())?)));
     known
         .filter(|(_, host)| *host != Host::Jack)
         .filter_map(|(id, host)| {
@@ -127,9 +127,9 @@ impl fmt::Display for Devices {
         }
         for HostDevices { host, devices } in &self.hosts {
             if devices.is_empty() {
-                writeln!(f, "{}: no device", host.name())?;
+                writeln!(f, "{host}: no device")?;
             } else {
-                writeln!(f, "{}:", host.name())?;
+                writeln!(f, "{host}:")?;
             }
             for Device { name, id, inputs, outputs, rate } in devices {
                 let rate = rate.map_or(String::new(), |rate| format!(", {rate} Hz"));

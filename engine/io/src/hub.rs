@@ -73,10 +73,10 @@ pub struct Done {
 }
 
 /// What the engine last reported.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Snapshot {
-    /// The piece in force when the last gesture was applied.
-    pub plan: Arc<Plan>,
+    /// The piece in force when the last gesture was applied; `None` only in an empty snapshot.
+    pub plan: Option<Arc<Plan>>,
     /// The scene in force, with the first sample of it.
     pub scene: Option<(SceneId, u64)>,
     /// Whether everything is hushed.
@@ -95,7 +95,7 @@ impl Snapshot {
     /// Nothing was reported yet.
     fn of(plan: Arc<Plan>) -> Self {
         let (mics, outputs) = (vec![Meter::default(); plan.mics.len()], vec![Meter::default(); plan.outputs.len()]);
-        Self { plan, scene: None, hushed: false, mics, outputs, events_lost: 0, applied_lost: 0 }
+        Self { plan: Some(plan), mics, outputs, ..Self::default() }
     }
 
     fn take_in(&mut self, reading: Reading) {
@@ -285,13 +285,15 @@ impl Work {
         while let Some(applied) = self.control.applied() {
             // Few pieces change while they are played: nearly always the same one.
             let mut snapshot = lock(&self.shared.snapshot);
-            if *snapshot.plan != *self.control.plan() {
-                snapshot.plan = Arc::new(self.control.plan().clone());
-            }
+            let plan = match snapshot.plan.take() {
+                Some(plan) if *plan == *self.control.plan() => plan,
+                _ => Arc::new(self.control.plan().clone()),
+            };
+            snapshot.plan = Some(Arc::clone(&plan));
             if let Gesture::Hush(hushed) = applied.what {
                 snapshot.hushed = hushed;
             }
-            let done = Done { applied, plan: Arc::clone(&snapshot.plan) };
+            let done = Done { applied, plan };
             drop(snapshot);
             lock(&self.shared.subscribers).retain(|subscriber| match subscriber.try_send(done.clone()) {
                 Ok(()) => true,

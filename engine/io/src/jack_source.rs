@@ -67,7 +67,7 @@ impl JackSource {
         let client = client(CLIENT)?;
         let rate = client.sample_rate();
         let words = format!("the JACK server at {rate} Hz, {} frames, as `{}`", client.buffer_size(), client.name());
-        if let Some(wanted) = wish.device.rate.filter(|wanted| *wanted != rate) {
+        if let Some(wanted) = wish.rate.filter(|wanted| *wanted != rate) {
             return Err(Error::Rate { device: "the JACK server".to_owned(), rate: wanted, has: Some(rate) });
         }
         let ports = jack_ports::register(&client, &wish.wiring, wish.mics)?;

@@ -29,7 +29,7 @@ mod tap;
 mod wav;
 mod wiring;
 
-pub use choice::{UnknownHost, Wish, host_named, open};
+pub use choice::{Wish, open};
 pub use clock::ClockSource;
 pub use devices::{Device, Devices, HostDevices, JackServer, devices};
 pub use error::{Direction, Error};
@@ -46,6 +46,5 @@ pub use resample::resample;
 pub use source::{Facts, Source, State};
 pub use streams::StreamSource;
 pub use tap::Tap;
-pub use tenterhook_config::{DeviceWish, Host};
 pub use wav::{MOST_WAV_BYTES, Recording, WavError, WavWriter, read_wav};
 pub use wiring::{MOST_CHANNELS, Wiring};

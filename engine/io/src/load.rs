@@ -13,6 +13,7 @@ const WHOLE: f64 = 1_000_000.0;
 #[derive(Debug)]
 pub struct Stats {
     blocks: AtomicU64,
+    frames: AtomicU64,
     late: AtomicU64,
     sum: AtomicU64,
     most: AtomicU64,
@@ -29,6 +30,7 @@ impl Default for Stats {
         let zero = || AtomicU64::new(0);
         Self {
             blocks: zero(),
+            frames: zero(),
             late: zero(),
             sum: zero(),
             most: zero(),
@@ -51,6 +53,7 @@ impl Stats {
         let share = spent.as_secs_f64() * f64::from(rate) / frames as f64;
         let whole = (share * WHOLE) as u64;
         self.blocks.fetch_add(1, Relaxed);
+        self.frames.fetch_add(frames as u64, Relaxed);
         self.late.fetch_add(u64::from(share > 1.0), Relaxed);
         self.sum.fetch_add(whole, Relaxed);
         self.most.fetch_max(whole, Relaxed);
@@ -87,6 +90,7 @@ impl Stats {
         let blocks = self.blocks.load(Relaxed);
         Load {
             blocks,
+            frames: self.frames.load(Relaxed),
             late: self.late.load(Relaxed),
             mean: self.sum.load(Relaxed) as f64 / WHOLE / blocks.max(1) as f64,
             most: self.most.load(Relaxed) as f64 / WHOLE,
@@ -105,6 +109,8 @@ impl Stats {
 pub struct Load {
     /// Blocks processed.
     pub blocks: u64,
+    /// Frames processed: the sample that comes next.
+    pub frames: u64,
     /// Blocks that took longer than they last.
     pub late: u64,
     /// The mean share.

@@ -38,7 +38,7 @@ struct Side {
 /// The host of the system's own devices.
 pub(crate) fn default_host() -> Host {
     let name = quietly(|| cpal::default_host().id().to_string());
-    crate::host_named(&name).unwrap_or(Host::Alsa)
+    Host::named(&name).unwrap_or(Host::Alsa)
 }
 
 /// Whether the system's default output device can be opened.
@@ -74,7 +74,7 @@ fn find(host: &cpal::Host, name: Host, direction: Direction, wanted: Option<&str
             Direction::Input => host.default_input_device(),
             Direction::Output => host.default_output_device(),
         };
-        return device.ok_or_else(|| Error::NoDefault { host: name.name().to_owned(), direction });
+        return device.ok_or_else(|| Error::NoDefault { host: name.to_string(), direction });
     };
     let mut devices: Vec<(String, String, cpal::Device)> = devices(host, direction)
         .into_iter()
@@ -94,7 +94,7 @@ fn find(host: &cpal::Host, name: Host, direction: Direction, wanted: Option<&str
             near.sort_by_key(|name| std::cmp::Reverse(common(&name.to_lowercase(), &part)));
             near.dedup();
             near.truncate(6);
-            Err(Error::NoDevice { host: name.name().to_owned(), direction, wanted: wanted.to_owned(), near })
+            Err(Error::NoDevice { host: name.to_string(), direction, wanted: wanted.to_owned(), near })
         }
     }
 }
@@ -360,20 +360,22 @@ impl StreamSource {
     /// [`Error`]: the host or a device is not there, has too few channels, or not the rate.
     pub fn open(host: Host, wish: &Wish) -> Result<Self, Error> {
         quietly(|| {
-            let unknown = || Error::NoHost { host: host.name().to_owned() };
-            let id =
-                cpal::available_hosts().into_iter().find(|id| id.to_string() == host.name()).ok_or_else(unknown)?;
+            let unknown = || Error::NoHost { host: host.to_string() };
+            let id = cpal::available_hosts()
+                .into_iter()
+                .find(|id| id.to_string() == host.to_string())
+                .ok_or_else(unknown)?;
             let system = cpal::host_from_id(id).map_err(|_| unknown())?;
             let wiring = &wish.wiring;
-            let device = find(&system, host, Direction::Output, wish.device.output.as_deref())?;
+            let device = find(&system, host, Direction::Output, wish.output.as_deref())?;
             let channels = wiring.outputs.len().max(1);
             let fits = |(words, has): (&str, usize)| wiring.fits(Direction::Output, words, has);
-            let output = Side::of(device, Direction::Output, channels, wish.device.rate, wish.device.block, fits)?;
+            let output = Side::of(device, Direction::Output, channels, wish.rate, wish.block, fits)?;
             let rate = output.config.sample_rate;
             let input = if wish.mics && !wiring.inputs.is_empty() {
-                let device = find(&system, host, Direction::Input, wish.device.input.as_deref())?;
+                let device = find(&system, host, Direction::Input, wish.input.as_deref())?;
                 let fits = |(words, has): (&str, usize)| wiring.fits(Direction::Input, words, has);
-                Some(Side::of(device, Direction::Input, wiring.inputs.len(), Some(rate), wish.device.block, fits)?)
+                Some(Side::of(device, Direction::Input, wiring.inputs.len(), Some(rate), wish.block, fits)?)
             } else {
                 None
             };
@@ -385,7 +387,7 @@ impl StreamSource {
                 block,
                 inputs: wiring.inputs.len(),
                 outputs: wiring.outputs.len(),
-                words: format!("{from}{} by {} at {rate} Hz, {block} frames", output.words, host.name()),
+                words: format!("{from}{} by {host} at {rate} Hz, {block} frames", output.words),
             };
             Ok(Self { facts, sides: Some((input, output)), streams: Vec::new(), ended: Arc::default() })
         })

@@ -166,7 +166,15 @@ impl WavWriter {
         let spec =
             WavSpec { channels: count, sample_rate: rate, bits_per_sample: 32, sample_format: SampleFormat::Float };
         let writer = hound::WavWriter::create(&unfinished, spec).map_err(|why| failed(path, why))?;
-        Ok(Self { path: path.to_owned(), unfinished, writer: Some(writer), channels, bytes: 0, most: MOST_WAV_BYTES, keep: false })
+        Ok(Self {
+            path: path.to_owned(),
+            unfinished,
+            writer: Some(writer),
+            channels,
+            bytes: 0,
+            most: MOST_WAV_BYTES,
+            keep: false,
+        })
     }
 
     /// Keeps what was written even if the file is never finished.

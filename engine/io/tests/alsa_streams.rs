@@ -7,9 +7,9 @@ use jack::{AudioIn, AudioOut, Client, Control, ProcessScope};
 use server::{Server, client, within_a_minute};
 use std::fs;
 use std::path::Path;
-use tenterhook_config::{Text, check};
+use tenterhook_config::{Host, Text, check};
 use tenterhook_io::{
-    Direction, Error, Host, Log, LogSettings, Player, Source, State, StreamSource, Wiring, Wish, devices, read_wav,
+    Direction, Error, Log, LogSettings, Player, Source, State, StreamSource, Wiring, Wish, devices, read_wav,
 };
 use tenterhook_plan::{Plan, SceneId};
 
@@ -39,9 +39,9 @@ fn plan() -> Plan {
 
 fn wish() -> Wish {
     let mut wish = Wish::any(Wiring::of(&plan()).unwrap());
-    wish.device.host = Some(Host::Alsa);
-    wish.device.input = Some("reed".to_owned());
-    wish.device.output = Some("REED_HALL".to_owned());
+    wish.host = Some(Host::Alsa);
+    wish.input = Some("reed".to_owned());
+    wish.output = Some("REED_HALL".to_owned());
     wish
 }
 
@@ -69,7 +69,7 @@ fn inside() {
 
 fn refused() {
     let mut elsewhere = wish();
-    elsewhere.device.output = Some("rain house".to_owned());
+    elsewhere.output = Some("rain house".to_owned());
     let error = StreamSource::open(Host::Alsa, &elsewhere).err().unwrap();
     let Error::NoDevice { direction: Direction::Output, near, .. } = &error else { panic!("{error}") };
     assert!(near[0].contains("rain_hall"), "the nearest first: {near:?}");

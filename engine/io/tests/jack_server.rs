@@ -11,8 +11,8 @@ use server::{Server, client, within_a_minute};
 use std::process::{Command, Stdio};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use tenterhook_config::{Text, check};
-use tenterhook_io::{Done, Error, Host, Hub, JackSource, Player, Source, State, Wiring, Wish, devices, open};
+use tenterhook_config::{Host, Text, check};
+use tenterhook_io::{Done, Error, Hub, JackSource, Player, Source, State, Wiring, Wish, devices, open};
 use tenterhook_plan::{ControllerId, Gesture, Plan, SceneId};
 
 /// Set in the process that runs the test itself, with the server chosen.
@@ -87,7 +87,7 @@ fn what_the_server_has_not_is_refused() {
     let refused = JackSource::open(&Wish::any(Wiring::of(&far).unwrap())).err().unwrap();
     assert!(matches!(&refused, Error::Channel { name, channel: 9, has: 8, .. } if name == "viol"), "{refused}");
     let mut wish = Wish::any(Wiring::of(&plan()).unwrap());
-    wish.device.rate = Some(44_100);
+    wish.rate = Some(44_100);
     let refused = JackSource::open(&wish).err().unwrap();
     assert!(matches!(refused, Error::Rate { rate: 44_100, has: Some(48_000), .. }), "{refused}");
 }

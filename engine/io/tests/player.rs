@@ -2,10 +2,10 @@
 
 use std::path::Path;
 use std::sync::mpsc;
-use tenterhook_config::{Text, check};
+use tenterhook_config::{Host, Text, check};
 use tenterhook_io::{
-    ClockSource, Error, Facts, Host, Hub, Keys, Log, LogEnd, LogSettings, Player, Rendering, Source, State, Wiring,
-    Wish, open, read_wav, recording, render,
+    ClockSource, Error, Facts, Hub, Keys, Log, LogEnd, LogSettings, Player, Rendering, Source, State, Wiring, Wish,
+    open, read_wav, recording, render,
 };
 use tenterhook_plan::{ControllerId, Event, Gesture, Plan, SceneId, Timed};
 
@@ -174,8 +174,8 @@ fn channels_carry_the_names_of_the_piece() {
 #[test]
 fn the_clock_can_be_wished_for() {
     let mut wish = Wish::any(Wiring::of(&plan()).unwrap());
-    wish.device.host = Some(Host::Clock);
-    wish.device.rate = Some(96_000);
+    wish.host = Some(Host::Clock);
+    wish.rate = Some(96_000);
     let source = open(&wish).unwrap();
     let facts = source.facts();
     assert_eq!((facts.host, facts.rate, facts.inputs, facts.outputs), (Host::Clock, 96_000, 3, 2));

@@ -87,6 +87,6 @@ fn a_gesture_comes_with_the_piece_it_belongs_to() {
         }
     }
     let snapshot = hub.snapshot();
-    assert_eq!((&*snapshot.plan, snapshot.hushed), (&new, true));
+    assert_eq!((snapshot.plan.as_deref(), snapshot.hushed), (Some(&new), true));
     hub.stop();
 }

@@ -1,0 +1,162 @@
+//! The command line.
+
+use std::net::SocketAddr;
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand};
+use tenterhook_config::Host;
+
+/// Live processing for acoustic ensembles: stretch, reverse and freeze each player's sound while it is played.
+///
+/// Caution: loudspeakers and headphones can injure hearing. Start with everything turned down, and follow your local
+/// rules and your licensed technicians.
+#[derive(Debug, Parser)]
+#[command(version, max_term_width = 100)]
+pub struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// What the program can do.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Plays the bundled piece with a made-up ensemble
+    Demo(Demo),
+    /// Plays a piece live: the show
+    Play(Play),
+    /// Plays a piece from a recording, as fast as the machine goes
+    Rehearse(Rehearse),
+    /// Shows every error and every caution of a piece
+    Check(Check),
+    /// Lists the audio and MIDI devices of this machine, by the names to write in a hall file
+    Devices(Devices),
+    /// Lists or prints the bundled pieces on one idea each, ready to copy
+    Etudes(Etudes),
+}
+
+/// Arguments of `demo`.
+#[derive(Debug, Args)]
+pub struct Demo {
+    /// Writes the demo to this WAV file instead of playing it; `-` is standard output
+    #[arg(long, value_name = "WAV", conflicts_with_all = ["host", "log"])]
+    pub out: Option<PathBuf>,
+    /// Where the blocks come from
+    #[arg(long, value_name = "HOST", value_parser = host())]
+    pub host: Option<Host>,
+    /// Keeps mics, outputs and gestures of the run in this folder
+    #[arg(long, value_name = "DIR")]
+    pub log: Option<PathBuf>,
+    /// Tells what happens as lines of JSON on standard output
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Arguments of `play`.
+#[derive(Debug, Args)]
+pub struct Play {
+    /// The piece; `-` is standard input
+    #[arg(value_name = "PIECE")]
+    pub piece: PathBuf,
+    /// The hall that maps the piece onto this venue's equipment
+    #[arg(long, value_name = "HALL")]
+    pub hall: Option<PathBuf>,
+    /// The rehearsal mark of the scene to begin with
+    #[arg(long, value_name = "MARK")]
+    pub from: Option<String>,
+    /// Where the blocks come from; without it the hall's device, else a running JACK server, else the system's default
+    /// device, else the built-in clock
+    #[arg(long, value_name = "HOST", value_parser = host())]
+    pub host: Option<Host>,
+    /// Keeps mics, outputs and gestures of the run in this folder. Recording people needs their consent
+    #[arg(long, value_name = "DIR")]
+    pub log: Option<PathBuf>,
+    /// The address and port at which OSC is listened for, if the piece asks for any
+    #[arg(long, value_name = "ADDRESS", default_value = "127.0.0.1:4151")]
+    pub osc: SocketAddr,
+    /// Leaves the JACK ports unconnected
+    #[arg(long)]
+    pub no_connect: bool,
+    /// Tells what happens as lines of JSON on standard output
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Arguments of `rehearse`.
+#[derive(Debug, Args)]
+pub struct Rehearse {
+    /// The piece; `-` is standard input
+    #[arg(value_name = "PIECE")]
+    pub piece: PathBuf,
+    /// The recording: channel n of this WAV file is input n
+    #[arg(long, value_name = "WAV", required_unless_present = "take", conflicts_with = "take")]
+    pub mics: Option<PathBuf>,
+    /// The folder of a run that was kept with `--log`: its mics, its gestures, its hall
+    #[arg(long, value_name = "TAKE")]
+    pub take: Option<PathBuf>,
+    /// The hall
+    #[arg(long, value_name = "HALL")]
+    pub hall: Option<PathBuf>,
+    /// The rehearsal mark of the scene to begin with
+    #[arg(long, value_name = "MARK")]
+    pub from: Option<String>,
+    /// The gestures: CSV or a Standard MIDI File; `-` is standard input
+    #[arg(long, value_name = "GESTURES")]
+    pub gestures: Option<PathBuf>,
+    /// Writes the outputs to this WAV file; `-` is standard output
+    #[arg(long, value_name = "WAV")]
+    pub out: Option<PathBuf>,
+    /// Frames a block: it changes nothing in the sound
+    #[arg(long, value_name = "N", default_value_t = 1024, value_parser = clap::value_parser!(u32).range(1..=8192))]
+    pub block: u32,
+    /// How long to go on after the recording's end, in silence, as in "5 s"
+    #[arg(long, value_name = "TIME", value_parser = seconds)]
+    pub tail: Option<f64>,
+    /// Prints the summary as JSON
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Arguments of `check`.
+#[derive(Debug, Args)]
+pub struct Check {
+    /// The piece; `-` is standard input
+    #[arg(value_name = "PIECE")]
+    pub piece: PathBuf,
+    /// The hall
+    #[arg(long, value_name = "HALL")]
+    pub hall: Option<PathBuf>,
+    /// Prints what was found as JSON
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Arguments of `devices`.
+#[derive(Debug, Args)]
+pub struct Devices {
+    /// Prints the list as JSON
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Arguments of `etudes`.
+#[derive(Debug, Args)]
+pub struct Etudes {
+    /// The one to print; without it all are listed
+    #[arg(value_name = "NAME")]
+    pub name: Option<String>,
+    /// Prints the list as JSON
+    #[arg(long)]
+    pub json: bool,
+}
+
+fn host() -> impl clap::builder::TypedValueParser<Value = Host> {
+    use clap::builder::TypedValueParser;
+    // The names are the only values that get as far as this.
+    let named = |name: String| Host::named(&name).ok_or("no such host");
+    clap::builder::PossibleValuesParser::new(Host::ALL.map(Host::name)).try_map(named)
+}
+
+fn seconds(text: &str) -> Result<f64, String> {
+    tenterhook_config::seconds(text)
+}

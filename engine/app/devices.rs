@@ -1,0 +1,15 @@
+//! `devices`: what audio and MIDI this machine has.
+
+use crate::cli::Devices;
+use crate::failure::Failure;
+
+/// Lists them.
+pub fn run(asked: &Devices) -> Result<(), Failure> {
+    let devices = tenterhook_io::devices();
+    if asked.json {
+        println!("{}", serde_json::to_string(&devices).map_err(Failure::running)?);
+    } else {
+        print!("{devices}");
+    }
+    Ok(())
+}

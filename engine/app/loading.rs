@@ -1,0 +1,84 @@
+//! Reading the composer's files.
+
+use std::io::Read;
+use std::path::Path;
+
+use tenterhook_config::{Checked, Gestures, Severity, Text};
+use tenterhook_plan::{Plan, SceneId};
+
+use crate::failure::{Failure, colour};
+
+/// A piece, and a hall if there is one, as they were read.
+pub struct Loaded {
+    pub piece: Text,
+    pub hall: Option<Text>,
+    pub checked: Checked,
+}
+
+/// The bytes of a file; `-` is standard input.
+pub fn bytes(path: &Path) -> Result<Vec<u8>, Failure> {
+    let mut bytes = Vec::new();
+    let read = if path.as_os_str() == "-" {
+        std::io::stdin().lock().read_to_end(&mut bytes)
+    } else {
+        std::fs::File::open(path).and_then(|mut file| file.read_to_end(&mut bytes))
+    };
+    match read {
+        Ok(_) => Ok(bytes),
+        Err(why) => Err(Failure::Asked(format!("cannot read {} ({why}): check the name", path.display()))),
+    }
+}
+
+/// The name of a file in messages.
+pub fn name(path: &Path) -> String {
+    if path.as_os_str() == "-" { "standard input".to_owned() } else { path.display().to_string() }
+}
+
+fn text(path: &Path) -> Result<Text, Failure> {
+    match String::from_utf8(bytes(path)?) {
+        Ok(text) => Ok(Text::new(name(path), text)),
+        Err(why) => Err(Failure::Asked(format!(
+            "{} is not text (byte {} is not UTF-8): save it as UTF-8",
+            name(path),
+            why.utf8_error().valid_up_to() + 1
+        ))),
+    }
+}
+
+/// Reads and checks a piece in a hall.
+pub fn piece(piece: &Path, hall: Option<&Path>) -> Result<Loaded, Failure> {
+    let piece = text(piece)?;
+    let hall = hall.map(text).transpose()?;
+    let checked = tenterhook_config::check(&piece, hall.as_ref()).map_err(Failure::Files)?;
+    Ok(Loaded { piece, hall, checked })
+}
+
+impl Loaded {
+    /// Says the cautions on standard error.
+    pub fn caution(&self) {
+        if self.checked.cautions.count(Severity::Caution) > 0 {
+            eprint!("{}", self.checked.cautions.render(colour()));
+        }
+    }
+}
+
+/// Reads written gestures for a plan, saying what there is to be cautious about.
+pub fn gestures(path: &Path, plan: &Plan) -> Result<Gestures, Failure> {
+    let gestures = tenterhook_config::gestures(&name(path), &bytes(path)?, plan).map_err(Failure::Files)?;
+    if !gestures.cautions.is_empty() {
+        eprint!("{}", gestures.cautions.render(colour()));
+    }
+    Ok(gestures)
+}
+
+/// The scene with this rehearsal mark; the first if none is named.
+pub fn scene(plan: &Plan, mark: Option<&str>) -> Result<SceneId, Failure> {
+    let Some(mark) = mark else { return Ok(SceneId(0)) };
+    match plan.scenes.iter().position(|scene| scene.mark == mark) {
+        Some(index) => Ok(SceneId::new(index)),
+        None => {
+            let marks: Vec<_> = plan.scenes.iter().map(|scene| format!("`{}`", scene.mark)).collect();
+            Err(Failure::Asked(format!("there is no mark `{mark}`: the piece has {}", marks.join(", "))))
+        }
+    }
+}

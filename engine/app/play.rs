@@ -1,0 +1,128 @@
+//! `play`: the show.
+
+use serde_json::json;
+use tenterhook_config::Host;
+use tenterhook_plan::Plan;
+
+use crate::cli::Play;
+use crate::console::{self, Console};
+use crate::failure::Failure;
+use crate::loading;
+use crate::stage::{self, Stage};
+
+/// Plays a piece live.
+pub fn run(asked: &Play) -> Result<(), Failure> {
+    let loaded = loading::piece(&asked.piece, asked.hall.as_deref())?;
+    loaded.caution();
+    let plan = &loaded.checked.plan;
+    let from = loading::scene(plan, asked.from.as_deref())?;
+    let mut wish = stage::wish(plan, &loaded.checked.device, asked.host)?;
+    wish.connect = !asked.no_connect;
+    let mut texts = vec![("piece.toml", loaded.piece.text.as_str())];
+    texts.extend(loaded.hall.as_ref().map(|hall| ("hall.toml", hall.text.as_str())));
+    let end = stage::asked_to_end()?;
+    let stage = Stage::open(
+        &stage::Asked {
+            plan,
+            wish,
+            from,
+            players: None,
+            log: asked.log.as_deref(),
+            texts: &texts,
+            osc: Some(asked.osc),
+        },
+        None,
+    )?;
+    announce(plan, &stage, asked.log.is_some(), asked.json);
+    let mut show = Show::new(plan, asked.json);
+    while !stage::is_raised(&end) && stage.died().is_none() {
+        if show.turn(&stage) == console::Asked::End {
+            break;
+        }
+    }
+    drop(show);
+    let ending = stage.close()?;
+    ending.tell(asked.json);
+    match ending.died {
+        None => Ok(()),
+        Some(why) => Err(Failure::Running(why)),
+    }
+}
+
+/// Says what begins.
+pub fn announce(plan: &Plan, stage: &Stage, logged: bool, as_json: bool) {
+    let facts = stage.facts();
+    if !as_json {
+        eprintln!("{} on {}.", plan.title, facts.words);
+        if facts.host == Host::Clock {
+            eprintln!("Nothing is heard: the clock has no loudspeakers. `tenterhook devices` lists what there is.");
+        }
+        eprintln!("Caution: loudspeakers and headphones can injure hearing. Start with everything turned down.");
+        if logged {
+            eprintln!("Mics and outputs are being recorded: recording people needs their consent.");
+        }
+        eprintln!("{}.", console::HELP);
+    }
+}
+
+/// What is shown while a piece plays: the status line on a terminal, or lines of JSON.
+pub struct Show<'a> {
+    plan: &'a Plan,
+    console: Console,
+    as_json: bool,
+    begun: bool,
+    scene: Option<(tenterhook_plan::SceneId, u64)>,
+    trouble: Option<String>,
+}
+
+impl<'a> Show<'a> {
+    /// Takes the terminal over.
+    pub fn new(plan: &'a Plan, as_json: bool) -> Self {
+        Self { plan, console: Console::open(plan), as_json, begun: false, scene: None, trouble: None }
+    }
+
+    /// Waits a moment, does what the keys ask, shows how things are.
+    pub fn turn(&mut self, stage: &Stage) -> console::Asked {
+        let snapshot = stage.snapshot();
+        let Some(events) = stage.events() else { return console::Asked::End };
+        let asked = self.console.turn(self.plan, snapshot.hushed, &events);
+        let (snapshot, load) = (stage.snapshot(), stage.load());
+        if self.as_json {
+            self.tell(stage, snapshot.scene);
+        }
+        let trouble = stage.log_trouble();
+        if trouble.is_some() && trouble != self.trouble {
+            let words = trouble.clone().unwrap_or_default();
+            eprintln!("\rerror: the log is no longer kept: {words}");
+            self.trouble = trouble;
+        }
+        let facts = stage.facts();
+        self.console.show(&console::status(self.plan, &snapshot, &load, facts.rate, load.frames));
+        asked
+    }
+
+    fn tell(&mut self, stage: &Stage, scene: Option<(tenterhook_plan::SceneId, u64)>) {
+        let facts = stage.facts();
+        // Under JACK the first block says which of the server's frames is the engine's first.
+        let known = facts.host != Host::Jack || stage.origin().is_some();
+        if !self.begun && known && stage.load().blocks > 0 {
+            self.begun = true;
+            println!(
+                "{}",
+                json!({
+                    "event": "started", "host": facts.host.to_string(), "rate": facts.rate, "block": facts.block,
+                    "device": facts.words, "server_frame": stage.origin(),
+                })
+            );
+        }
+        if self.begun && scene != self.scene {
+            self.scene = scene;
+            if let Some((id, sample)) = scene {
+                println!(
+                    "{}",
+                    json!({ "event": "scene", "mark": self.plan.scenes[id.index()].mark, "sample": sample })
+                );
+            }
+        }
+    }
+}

@@ -1,0 +1,182 @@
+//! `rehearse`: the engine fed from a recording, as fast as the machine goes.
+
+use std::io::{IsTerminal, Write};
+use std::path::{Path, PathBuf};
+
+use serde_json::json;
+use tenterhook_io::{Rendering, WavWriter, read_wav, render};
+use tenterhook_plan::{Event, Plan, Timed};
+
+use crate::cli::Rehearse;
+use crate::failure::Failure;
+use crate::levels::{Level, decibels};
+use crate::loading;
+
+/// What is played, and where it goes.
+pub struct Rehearsal<'a> {
+    pub plan: &'a Plan,
+    pub rate: u32,
+    /// Channel n is input n.
+    pub inputs: &'a [Vec<f32>],
+    pub events: &'a [Timed<Event>],
+    pub from: tenterhook_plan::SceneId,
+    pub block: usize,
+    /// Frames of silence after the inputs.
+    pub tail: usize,
+    pub out: Option<&'a Path>,
+}
+
+/// What came of it.
+pub struct Outcome {
+    pub frames: u64,
+    pub applied: u64,
+    pub outputs: Vec<Level>,
+}
+
+/// Rehearses.
+pub fn run(asked: &Rehearse) -> Result<(), Failure> {
+    let in_take = |name: &str| asked.take.as_ref().map(|take| take.join(name));
+    let there = |path: PathBuf| path.exists().then_some(path);
+    let hall = asked.hall.clone().or_else(|| in_take("hall.toml").and_then(there));
+    let loaded = loading::piece(&asked.piece, hall.as_deref())?;
+    loaded.caution();
+    let plan = &loaded.checked.plan;
+    let from = loading::scene(plan, asked.from.as_deref())?;
+    let Some(mics) = asked.mics.clone().or_else(|| in_take("mics.wav")) else {
+        return Err(Failure::asked("there is no recording: name one with --mics"));
+    };
+    let gestures = asked.gestures.clone().or_else(|| in_take("gestures.csv").and_then(there));
+    let gestures = gestures.map(|path| loading::gestures(&path, plan)).transpose()?;
+    let recording = read_wav(&mics).map_err(Failure::asked)?;
+    let channels = recording.channels.len();
+    if let Some(mic) = plan.mics.iter().find(|mic| mic.input.is_some_and(|input| usize::from(input) >= channels)) {
+        return Err(Failure::Asked(format!(
+            "mic `{}` is on input {}, but {} has {channels} channels: give it that channel, or map the mic in a hall file",
+            mic.name,
+            mic.input.map_or(0, |input| input + 1),
+            mics.display(),
+        )));
+    }
+    let rate = recording.rate;
+    let events = gestures.map_or_else(Vec::new, |gestures| gestures.at_rate(rate));
+    let rehearsal = Rehearsal {
+        plan,
+        rate,
+        inputs: &recording.channels,
+        events: &events,
+        from,
+        block: asked.block as usize,
+        tail: asked.tail.map_or(0, |seconds| (seconds * f64::from(rate)).round() as usize),
+        out: asked.out.as_deref(),
+    };
+    let outcome = rehearsal.play()?;
+    rehearsal.tell(&outcome, asked.json);
+    Ok(())
+}
+
+impl Rehearsal<'_> {
+    /// Plays all of it.
+    pub fn play(&self) -> Result<Outcome, Failure> {
+        let outputs = self.plan.outputs.iter().filter_map(|output| output.channel).max();
+        let outputs = outputs.map_or(0, |channel| usize::from(channel) + 1);
+        let to_stdout = self.out.is_some_and(|path| path.as_os_str() == "-");
+        // A WAV header holds the length: for standard output the file is made elsewhere first.
+        let spool = to_stdout.then(tempfile::tempdir).transpose().map_err(Failure::running)?;
+        let spooled = spool.as_ref().map(|dir| dir.path().join("out.wav"));
+        let path = spooled.as_deref().or(self.out);
+        let mut writer =
+            path.map(|path| WavWriter::create(path, outputs, self.rate)).transpose().map_err(Failure::asked)?;
+
+        let (mut engine, mut control) = tenterhook_rt::engine(self.plan, self.rate, self.from);
+        let rendering =
+            Rendering { inputs: self.inputs, outputs, blocks: &[self.block], events: self.events, tail: self.tail };
+        let total = self.inputs.first().map_or(0, Vec::len) + self.tail;
+        let mut progress = Progress::new(total);
+        let mut applied = 0;
+        let mut levels = vec![Level::default(); outputs];
+        let frames = render(&mut engine, &rendering, |block| {
+            while control.applied().is_some() {
+                applied += 1;
+            }
+            while control.reading().is_some() {}
+            for (level, channel) in levels.iter_mut().zip(block) {
+                level.add(channel);
+            }
+            progress.add(block.first().map_or(0, |channel| channel.len()));
+            writer.as_mut().map_or(Ok(()), |writer| writer.write(block).map_err(std::io::Error::other))
+        })
+        .map_err(Failure::running)?;
+        progress.clear();
+        if let Some(writer) = writer {
+            writer.finish().map_err(Failure::running)?;
+        }
+        if let Some(path) = &spooled {
+            let copied = std::fs::File::open(path)
+                .and_then(|mut file| std::io::copy(&mut file, &mut std::io::stdout().lock()))
+                .and_then(|_| std::io::stdout().flush());
+            copied.map_err(|why| Failure::Running(format!("cannot write to standard output ({why})")))?;
+        }
+        Ok(Outcome { frames, applied, outputs: levels })
+    }
+
+    /// Says what came of it, where standard output is not the sound itself.
+    pub fn tell(&self, outcome: &Outcome, as_json: bool) {
+        if self.out.is_some_and(|path| path.as_os_str() == "-") {
+            return;
+        }
+        let seconds = outcome.frames as f64 / f64::from(self.rate);
+        let named = |channel: usize| {
+            let on_it =
+                self.plan.outputs.iter().filter(|output| output.channel.is_some_and(|c| usize::from(c) == channel));
+            on_it.map(|output| output.name.as_str()).collect::<Vec<_>>().join("+")
+        };
+        let levels = || outcome.outputs.iter().enumerate().filter(|(channel, _)| !named(*channel).is_empty());
+        if as_json {
+            let outputs: Vec<_> = levels().map(|(channel, level)| level.json(&named(channel))).collect();
+            println!(
+                "{}",
+                json!({
+                    "title": self.plan.title, "rate": self.rate, "frames": outcome.frames, "seconds": seconds,
+                    "gestures": outcome.applied, "outputs": outputs,
+                })
+            );
+            return;
+        }
+        println!("{}: {seconds:.1} s at {} Hz, {} gestures", self.plan.title, self.rate, outcome.applied);
+        println!("{:16} {:>8} {:>8}", "output", "peak dB", "RMS dB");
+        for (channel, level) in levels() {
+            println!("{}", level.row(&named(channel)));
+        }
+        if outcome.outputs.iter().all(|level| decibels(level.peak_db()) == "silent") {
+            println!("Nothing sounds: give it gestures with --gestures, or see which scene is in force.");
+        }
+    }
+}
+
+/// How far long work has come, on a terminal only.
+struct Progress {
+    total: usize,
+    done: usize,
+    shown: Option<usize>,
+}
+
+impl Progress {
+    fn new(total: usize) -> Self {
+        Self { total, done: 0, shown: std::io::stderr().is_terminal().then_some(0) }
+    }
+
+    fn add(&mut self, frames: usize) {
+        self.done += frames;
+        let percent = 100 * self.done / self.total.max(1);
+        if self.shown.is_some_and(|shown| shown != percent) {
+            self.shown = Some(percent);
+            eprint!("\r{percent} %");
+        }
+    }
+
+    fn clear(&self) {
+        if self.shown.is_some() {
+            eprint!("\r      \r");
+        }
+    }
+}

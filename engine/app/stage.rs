@@ -1,0 +1,221 @@
+//! A live run: the engine on a source of blocks, and everything that reaches it and listens to it.
+
+use std::net::SocketAddr;
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
+
+use serde_json::json;
+use tenterhook_config::Host;
+use tenterhook_io::{
+    Events, Facts, Hub, Load, Log, LogSettings, MidiPorts, Osc, OscMap, Player, Snapshot, Sound, Source, State, Stats,
+    Wiring, Wish, open,
+};
+use tenterhook_plan::{Gesture, Plan, SceneId};
+
+use crate::failure::Failure;
+
+/// Makes, at a rate, the sound that takes the place of the mics, and says how many channels it has.
+pub type Players = dyn Fn(u32) -> Result<(usize, Sound), Failure>;
+
+/// What a live run is asked to be.
+pub struct Asked<'a> {
+    pub plan: &'a Plan,
+    pub wish: Wish,
+    pub from: SceneId,
+    /// Who plays instead of the mics.
+    pub players: Option<&'a Players>,
+    pub log: Option<&'a Path>,
+    /// Texts that the log keeps: names and what they hold.
+    pub texts: &'a [(&'a str, &'a str)],
+    pub osc: Option<SocketAddr>,
+}
+
+/// A live run.
+pub struct Stage {
+    source: Box<dyn Source>,
+    hub: Option<Hub>,
+    stats: Arc<Stats>,
+    log: Option<Log>,
+    // Held for their threads: they end when these go.
+    _midi: Option<MidiPorts>,
+    _osc: Option<Osc>,
+}
+
+/// How a live run went.
+pub struct Ending {
+    pub load: Load,
+    pub snapshot: Snapshot,
+    /// Frames that the log lost, if one was kept.
+    pub log_lost: Option<u64>,
+    /// Why the source ended by itself.
+    pub died: Option<String>,
+}
+
+impl Stage {
+    /// Opens the source and starts. `applied` is told every gesture that is applied, from the first on.
+    pub fn open(
+        asked: &Asked<'_>,
+        applied: Option<crossbeam_channel::Sender<tenterhook_io::Done>>,
+    ) -> Result<Self, Failure> {
+        let mut source = open(&asked.wish).map_err(Failure::asked)?;
+        let Facts { host, rate, inputs, outputs, .. } = source.facts().clone();
+        let sound = asked.players.map(|players| players(rate)).transpose()?;
+        let (engine, control) = tenterhook_rt::engine(asked.plan, rate, asked.from);
+        let ports = control.ports().to_vec();
+        let mut subscribers: Vec<_> = applied.into_iter().collect();
+        let mut player = Player::new(engine, rate);
+        let log = match asked.log {
+            None => None,
+            Some(dir) => {
+                let (told, heard) = Hub::subscription();
+                subscribers.push(told);
+                let settings = LogSettings {
+                    dir,
+                    rate,
+                    inputs: sound.as_ref().map_or(inputs, |(channels, _)| *channels),
+                    outputs,
+                    texts: asked.texts,
+                };
+                let (log, tap) = Log::start(settings, heard).map_err(Failure::asked)?;
+                player = player.with_log(tap);
+                Some(log)
+            }
+        };
+        if let Some((channels, sound)) = sound {
+            player = player.with_sound(channels, sound);
+        }
+        let stats = player.stats();
+        let hub = Hub::start(control, subscribers).map_err(Failure::running)?;
+        // Under JACK its own MIDI ports bring each message at its frame.
+        let midi = (host != Host::Jack).then(|| MidiPorts::listen(ports, hub.events())).transpose();
+        let map = OscMap::of(asked.plan);
+        let osc = match asked.osc {
+            Some(address) if !map.is_empty() => Some(Osc::listen(address, map, hub.events()).map_err(Failure::asked)?),
+            _ => None,
+        };
+        source.start(player).map_err(Failure::running)?;
+        Ok(Self { source, hub: Some(hub), stats, log, _midi: midi.map_err(Failure::running)?, _osc: osc })
+    }
+
+    /// What is known of the source.
+    pub fn facts(&self) -> &Facts {
+        self.source.facts()
+    }
+
+    /// The JACK server's frame that is the engine's first, once there is one.
+    pub fn origin(&self) -> Option<u32> {
+        self.source.origin()
+    }
+
+    /// The way to send gestures.
+    pub fn events(&self) -> Option<Events> {
+        self.hub.as_ref().map(Hub::events)
+    }
+
+    /// What the engine last said.
+    pub fn snapshot(&self) -> Snapshot {
+        self.hub.as_ref().map(Hub::snapshot).unwrap_or_default()
+    }
+
+    /// How much it takes so far.
+    pub fn load(&self) -> Load {
+        self.stats.load()
+    }
+
+    /// Why the source ended by itself, if it did.
+    pub fn died(&self) -> Option<String> {
+        match self.source.state() {
+            State::Dead { why } => Some(why),
+            State::Ready | State::Running | State::Stopped => None,
+        }
+    }
+
+    /// Why the log is no longer kept, if it is not.
+    pub fn log_trouble(&self) -> Option<String> {
+        self.log.as_ref().and_then(Log::trouble)
+    }
+
+    /// Fades out, stops the source, closes the files.
+    pub fn close(mut self) -> Result<Ending, Failure> {
+        let died = self.died();
+        if died.is_none()
+            && let Some(events) = self.events()
+        {
+            events.gesture(Gesture::Hush(true));
+            // Everything is silent 200 ms after hush; the device's own buffers come on top.
+            std::thread::sleep(Duration::from_millis(300));
+        }
+        self.source.stop();
+        let snapshot = self.snapshot();
+        self.hub.take().and_then(Hub::stop);
+        let log_lost = match self.log.take() {
+            Some(log) => Some(log.finish().map_err(Failure::running)?.lost),
+            None => None,
+        };
+        Ok(Ending { load: self.stats.load(), snapshot, log_lost, died })
+    }
+}
+
+impl Ending {
+    /// Says how it went: as JSON on standard output, else in words on standard error.
+    pub fn tell(&self, as_json: bool) {
+        let percent = |share: f64| 100.0 * share;
+        if as_json {
+            println!(
+                "{}",
+                json!({
+                    "event": "ended", "load": self.load, "percentile_99": self.load.percentile(0.99),
+                    "applied_lost": self.snapshot.applied_lost, "events_lost": self.snapshot.events_lost,
+                    "log_frames_lost": self.log_lost, "died": self.died,
+                })
+            );
+            return;
+        }
+        eprintln!(
+            "{} blocks, {} late, {} xruns; processing took {:.1} % of the time on average, {:.1} % at most.",
+            self.load.blocks,
+            self.load.late,
+            self.load.xruns,
+            percent(self.load.mean),
+            percent(self.load.most),
+        );
+        let lost = self.snapshot.applied_lost + self.snapshot.events_lost + self.load.events_lost;
+        if lost > 0 {
+            eprintln!("caution: {lost} gestures were lost because too many came at once");
+        }
+        if let Some(frames) = self.log_lost.filter(|frames| *frames > 0) {
+            eprintln!("caution: {frames} frames were lost on the way to the log; they stand there as silence");
+        }
+    }
+}
+
+/// A flag that SIGINT and SIGTERM raise.
+pub fn asked_to_end() -> Result<Arc<AtomicBool>, Failure> {
+    let flag = Arc::new(AtomicBool::new(false));
+    for signal in [signal_hook::consts::SIGINT, signal_hook::consts::SIGTERM] {
+        // A second one ends the program at once, should the first not be heeded.
+        signal_hook::flag::register_conditional_shutdown(signal, 1, Arc::clone(&flag)).map_err(Failure::running)?;
+        signal_hook::flag::register(signal, Arc::clone(&flag)).map_err(Failure::running)?;
+    }
+    Ok(flag)
+}
+
+/// Whether the flag is up.
+pub fn is_raised(flag: &AtomicBool) -> bool {
+    flag.load(Ordering::Relaxed)
+}
+
+/// The wish of a piece's hall, for the channels of a plan.
+pub fn wish(plan: &Plan, device: &tenterhook_config::DeviceWish, host: Option<Host>) -> Result<Wish, Failure> {
+    let wiring = Wiring::of(plan).map_err(Failure::asked)?;
+    Ok(Wish {
+        host: host.or(device.host),
+        input: device.input.clone(),
+        output: device.output.clone(),
+        rate: device.rate,
+        block: device.block,
+        ..Wish::any(wiring)
+    })
+}

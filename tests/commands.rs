@@ -1,0 +1,205 @@
+//! The commands as a person calls them, and what happens when something is wrong.
+
+use std::fs;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output, Stdio};
+
+use tempfile::TempDir;
+use tenterhook_io::WavWriter;
+
+const PIECE: &str = r#"
+mics = { voice = 1, viol = 2 }
+outputs = { left = 1, right = 3 }
+controllers = { pedal = { cc = 64 }, foot = { cc = 11 } }
+[[scene]]
+mark = "A"
+mic.voice.freeze = { by = "pedal" }
+mic.viol.direct = { by = "foot" }
+"#;
+
+const GESTURES: &str = "seconds,controller,value\n0.3,pedal,1\n0.4,foot,0.5\n0.9,pedal,0\n1.1,foot,0\n";
+
+struct Room(TempDir);
+
+impl Room {
+    /// A folder with a piece, a recording of two channels, and gestures.
+    fn new() -> Self {
+        let room = Self(tempfile::tempdir().unwrap());
+        room.write("piece.toml", PIECE);
+        room.write("gestures.csv", GESTURES);
+        room.recording("mics.wav", 2);
+        room
+    }
+
+    fn path(&self, name: &str) -> PathBuf {
+        self.0.path().join(name)
+    }
+
+    fn write(&self, name: &str, text: impl AsRef<[u8]>) {
+        fs::write(self.path(name), text).unwrap();
+    }
+
+    fn recording(&self, name: &str, channels: usize) {
+        let tone =
+            |k: usize| -> Vec<f32> { (0..57_600).map(|i| (i as f32 * 0.03 * (k + 1) as f32).sin() * 0.2).collect() };
+        let sound: Vec<Vec<f32>> = (0..channels).map(tone).collect();
+        let mut writer = WavWriter::create(&self.path(name), channels, 48_000).unwrap();
+        writer.write(&sound.iter().map(Vec::as_slice).collect::<Vec<_>>()).unwrap();
+        writer.finish().unwrap();
+    }
+
+    fn names(&self) -> Vec<String> {
+        let mut names: Vec<_> = fs::read_dir(self.0.path())
+            .unwrap()
+            .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+            .collect();
+        names.sort();
+        names
+    }
+
+    /// Runs the program here.
+    fn run(&self, arguments: &str) -> Output {
+        Command::new(env!("CARGO_BIN_EXE_tenterhook"))
+            .args(arguments.split(' '))
+            .current_dir(self.0.path())
+            .stdin(Stdio::null())
+            .output()
+            .unwrap()
+    }
+
+    /// Runs the program, which must refuse: its exit status and what it says on standard error.
+    fn refused(&self, arguments: &str) -> (i32, String) {
+        let output = self.run(arguments);
+        assert!(output.stdout.is_empty(), "results go to standard output, messages do not");
+        (output.status.code().unwrap(), String::from_utf8(output.stderr).unwrap())
+    }
+}
+
+fn read(path: &Path) -> Vec<u8> {
+    fs::read(path).unwrap()
+}
+
+#[test]
+fn a_rehearsal_is_the_same_file_for_any_block_and_as_long_as_the_recording_and_its_tail() {
+    let room = Room::new();
+    for block in [1, 100, 1024] {
+        let line = format!(
+            "rehearse piece.toml --mics mics.wav --gestures gestures.csv --block {block} --tail 250ms --out {block}.wav"
+        );
+        let output = room.run(&line);
+        assert!(output.status.success(), "{output:?}");
+    }
+    assert_eq!(read(&room.path("1.wav")), read(&room.path("1024.wav")));
+    assert_eq!(read(&room.path("100.wav")), read(&room.path("1024.wav")));
+    let out = tenterhook_io::read_wav(&room.path("100.wav")).unwrap();
+    // Outputs on channels 1 and 3: the gap between them is silent.
+    assert_eq!((out.channels.len(), out.channels[0].len(), out.rate), (3, 57_600 + 12_000, 48_000));
+    assert!(out.channels[1].iter().all(|&sample| sample == 0.0));
+    assert!(out.channels[0].iter().any(|&sample| sample.abs() > 0.05));
+}
+
+#[test]
+fn standard_input_and_standard_output_are_files_too() {
+    let room = Room::new();
+    let mut child = Command::new(env!("CARGO_BIN_EXE_tenterhook"))
+        .args(["rehearse", "piece.toml", "--mics", "mics.wav", "--gestures", "-", "--out", "-"])
+        .current_dir(room.0.path())
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    child.stdin.take().unwrap().write_all(GESTURES.as_bytes()).unwrap();
+    let streamed = child.wait_with_output().unwrap();
+    assert!(streamed.status.success());
+    assert!(room.run("rehearse piece.toml --mics mics.wav --gestures gestures.csv --out out.wav").status.success());
+    assert!(streamed.stdout == read(&room.path("out.wav")));
+}
+
+#[test]
+fn the_summary_says_what_came_out() {
+    let room = Room::new();
+    let output = room.run("rehearse piece.toml --mics mics.wav --gestures gestures.csv --json");
+    let summary: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!((&summary["frames"], &summary["rate"]), (&57_600.into(), &48_000.into()));
+    assert_eq!(summary["outputs"][0]["name"], "left");
+    assert!(summary["outputs"][0]["peak_db"].as_f64().unwrap() > -30.0);
+}
+
+#[test]
+fn what_is_wrong_with_the_request_is_said_once_with_place_reason_and_remedy_and_status_2() {
+    let room = Room::new();
+    room.write("words.wav", "not a WAV at all, but long enough to hold a header of forty-four bytes");
+    room.write("back.csv", "seconds,controller,value\n2,pedal,1\n1.5,pedal,0\n");
+    room.write("bytes.toml", [0x74, 0xFF, 0xFE]);
+    room.recording("mono.wav", 1);
+    let base = "rehearse piece.toml --mics mics.wav";
+    for (arguments, words) in [
+        ("check nowhere.toml", &["nowhere.toml", "check the name"][..]),
+        ("check bytes.toml", &["bytes.toml", "UTF-8"]),
+        ("check piece.toml --hall nowhere.toml", &["nowhere.toml"]),
+        ("rehearse piece.toml --mics nowhere.wav", &["nowhere.wav", "check the name"]),
+        ("rehearse piece.toml --mics words.wav", &["words.wav is not a WAV file", "export"]),
+        ("rehearse piece.toml --mics mono.wav", &["mic `viol` is on input 2", "mono.wav has 1 channels", "hall file"]),
+        (&format!("{base} --gestures back.csv"), &["back.csv:3:", "1.5"]),
+        (&format!("{base} --from Q"), &["no mark `Q`", "`A`"]),
+        (&format!("{base} --out nowhere/out.wav"), &["nowhere/out.wav"]),
+        (&format!("{base} --tail 5"), &["--tail", "5 s"]),
+        (&format!("{base} --block 0"), &["--block"]),
+        ("rehearse piece.toml", &["--mics"]),
+        ("etudes nothing", &["no étude `nothing`", "freeze"]),
+        ("play piece.toml --host elsewhere", &["elsewhere", "jack", "clock"]),
+    ] {
+        let (status, said) = room.refused(arguments);
+        assert_eq!(status, 2, "{arguments}: {said}");
+        for word in words {
+            assert!(said.contains(word), "{arguments}: no {word:?} in\n{said}");
+        }
+    }
+}
+
+#[test]
+fn all_errors_of_a_piece_are_shown_at_once_in_their_order() {
+    let room = Room::new();
+    room.write(
+        "wrong.toml",
+        "[mics]\nvoice = 1\nviol = 1\n[outputs]\nleft = 1\n[controllers]\npedal = { cc = 64, fall = 4 }\n\
+         [[scene]]\nmark = \"A\"\nmic.voice.freez = { by = \"pedal\" }\nmic.voice.stretch = { by = \"pedla\", most = 99 }\n",
+    );
+    let (status, said) = room.refused("check wrong.toml");
+    assert_eq!(status, 2);
+    let places: Vec<_> =
+        ["wrong.toml:3:8", "wrong.toml:7:27", "wrong.toml:10:11", "wrong.toml:11:28", "wrong.toml:11:44"]
+            .map(|place| said.find(place).unwrap_or_else(|| panic!("no {place} in\n{said}")))
+            .to_vec();
+    assert!(places.is_sorted(), "{said}");
+    for remedy in ["\"4 s\"", "freeze", "pedal"] {
+        assert!(said.contains(remedy), "no {remedy} in\n{said}");
+    }
+    let output = room.run("check wrong.toml --json");
+    let found: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!((output.status.code(), &found["ok"]), (Some(2), &false.into()));
+    assert_eq!((&found["found"][0]["line"], &found["found"][0]["column"]), (&3.into(), &8.into()));
+}
+
+#[test]
+fn an_output_that_cannot_be_finished_is_not_there_under_its_name() {
+    let room = Room::new();
+    let before = room.names();
+    // The gestures are wrong: nothing is written at all.
+    room.write("back.csv", "seconds,controller,value\n2,pedal,1\n1.5,pedal,0\n");
+    assert_eq!(room.refused("rehearse piece.toml --mics mics.wav --gestures back.csv --out out.wav").0, 2);
+    fs::remove_file(room.path("back.csv")).unwrap();
+    assert_eq!(room.names(), before);
+    // The disk is full, as far as this process can tell: the system limits its files to some kilobytes.
+    let limited = Command::new("bash")
+        .args(["-c", "trap '' XFSZ; ulimit -f 64; exec \"$0\" rehearse piece.toml --mics mics.wav --out out.wav"])
+        .arg(env!("CARGO_BIN_EXE_tenterhook"))
+        .current_dir(room.0.path())
+        .output()
+        .unwrap();
+    let said = String::from_utf8(limited.stderr).unwrap();
+    assert_eq!(limited.status.code(), Some(1), "{said}");
+    assert!(said.contains("out.wav"), "{said}");
+    assert_eq!(room.names(), before);
+}

@@ -1,0 +1,153 @@
+//! The bundled pieces: each is right, is printed by the program, sounds by its own controllers and falls silent again.
+
+use std::fs;
+use std::path::Path;
+use std::process::Command;
+
+use tenterhook_config::Text;
+use tenterhook_dsp::effects::EFFECTS;
+use tenterhook_io::{Rendering, render};
+use tenterhook_plan::{By, ControllerId, Event, Gesture, Plan, SceneId, Timed};
+
+const RATE: u32 = 48_000;
+
+fn folder() -> &'static Path {
+    Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/scenes"))
+}
+
+/// All pieces of the folder, by name.
+fn pieces() -> Vec<(String, String)> {
+    let mut pieces: Vec<_> = fs::read_dir(folder())
+        .unwrap()
+        .map(|entry| entry.unwrap().path())
+        .filter(|path| path.extension().is_some_and(|ending| ending == "toml"))
+        .map(|path| (path.file_stem().unwrap().to_str().unwrap().to_owned(), fs::read_to_string(&path).unwrap()))
+        .collect();
+    pieces.sort();
+    pieces
+}
+
+fn plan(name: &str, text: &str) -> Plan {
+    let checked = match tenterhook_config::check(&Text::new(name, text), None) {
+        Ok(checked) => checked,
+        Err(report) => panic!("{}", report.render(false)),
+    };
+    assert!(checked.cautions.is_empty(), "{}", checked.cautions.render(false));
+    checked.plan
+}
+
+/// The outputs of a piece with the made-up ensemble before its mics, from `from` seconds of its music on.
+fn sound(plan: &Plan, from: f64, seconds: f64, events: &[Timed<Event>]) -> Vec<Vec<f32>> {
+    let players = tenterhook_ensemble::sound(RATE).unwrap();
+    let samples = |seconds: f64| (seconds * f64::from(RATE)) as usize;
+    // A piece for one player has the voice.
+    let inputs: Vec<Vec<f32>> =
+        players.iter().map(|player| player[samples(from)..samples(from + seconds)].to_vec()).collect();
+    let (mut engine, mut control) = tenterhook_rt::engine(plan, RATE, SceneId(0));
+    let outputs = plan.outputs.len();
+    let mut out = vec![Vec::new(); outputs];
+    let rendering = Rendering { inputs: &inputs, outputs, blocks: &[256], events, tail: 0 };
+    render(&mut engine, &rendering, |block| {
+        while control.applied().is_some() || control.reading().is_some() {}
+        for (out, block) in out.iter_mut().zip(block) {
+            out.extend_from_slice(block);
+        }
+        Ok(())
+    })
+    .unwrap();
+    out
+}
+
+fn loudest(out: &[Vec<f32>], from: f64, to: f64) -> f32 {
+    let range = (from * f64::from(RATE)) as usize..(to * f64::from(RATE)) as usize;
+    out.iter().flat_map(|channel| &channel[range.clone()]).fold(0.0, |most, sample| most.max(sample.abs()))
+}
+
+#[test]
+fn there_is_an_etude_for_each_effect_and_the_program_prints_each_piece_as_it_is() {
+    let names: Vec<_> = pieces().into_iter().map(|(name, _)| name).collect();
+    for effect in &EFFECTS {
+        assert!(names.contains(&effect.declaration.name.to_owned()), "{}", effect.declaration.name);
+    }
+    let list = Command::new(env!("CARGO_BIN_EXE_tenterhook")).arg("etudes").output().unwrap();
+    let list = String::from_utf8(list.stdout).unwrap();
+    for (name, text) in pieces() {
+        assert!(list.lines().any(|line| line.starts_with(&format!("{name} "))), "{name} is not in\n{list}");
+        let printed = Command::new(env!("CARGO_BIN_EXE_tenterhook")).args(["etudes", &name]).output().unwrap();
+        assert_eq!(String::from_utf8(printed.stdout).unwrap(), text);
+    }
+}
+
+#[test]
+fn each_etude_shows_every_setting_of_its_effect() {
+    for effect in &EFFECTS {
+        let name = effect.declaration.name;
+        let (_, text) = pieces().into_iter().find(|(piece, _)| piece == name).unwrap();
+        for setting in effect.declaration.settings {
+            assert!(text.contains(setting.name), "scenes/{name}.toml does not show `{}`", setting.name);
+        }
+    }
+}
+
+#[test]
+fn each_effect_of_each_etude_sounds_by_its_controller_and_is_silent_at_rest() {
+    for (name, text) in pieces().into_iter().filter(|(name, _)| name != "demo") {
+        let plan = plan(&name, &text);
+        for (index, scene) in plan.scenes.iter().enumerate() {
+            for used in &scene.uses {
+                let instance = &plan.instances[used.instance.index()];
+                let By::Controller(id) = instance.by else { continue };
+                let at = |seconds: f64, what: Gesture| Timed {
+                    sample: (seconds * f64::from(RATE)) as u64,
+                    what: Event::Gesture(what),
+                };
+                let events = [
+                    at(0.0, Gesture::Fire(SceneId::new(index))),
+                    at(3.0, Gesture::Controller { id, value: 0.8 }),
+                    at(6.0, Gesture::Controller { id, value: 0.0 }),
+                ];
+                // The voice sings from the fourth second of its music on.
+                let out = sound(&plan, 3.0, 12.0, &events);
+                let key = &instance.key;
+                assert_eq!(loudest(&out, 0.0, 3.0), 0.0, "{name}, scene {}, {key} before", scene.mark);
+                assert!(loudest(&out, 3.0, 6.0) > 0.01, "{name}, scene {}, {key} is not heard", scene.mark);
+                assert_eq!(loudest(&out, 11.5, 12.0), 0.0, "{name}, scene {}, {key} after", scene.mark);
+            }
+        }
+    }
+}
+
+#[test]
+fn the_demo_goes_through_all_its_scenes_and_every_effect_is_heard() {
+    let (_, text) = pieces().into_iter().find(|(name, _)| name == "demo").unwrap();
+    let plan = plan("demo", &text);
+    let written = fs::read(folder().join("demo.csv")).unwrap();
+    let gestures = tenterhook_config::gestures("demo.csv", &written, &plan).unwrap().at_rate(RATE);
+    let fired = gestures.iter().filter(|event| matches!(event.what, Event::Gesture(Gesture::Fire(_)))).count();
+    assert_eq!(fired + 1, plan.scenes.len());
+    let moved = |id: ControllerId| {
+        gestures
+            .iter()
+            .any(|event| matches!(event.what, Event::Gesture(Gesture::Controller { id: other, .. }) if other == id))
+    };
+    for instance in &plan.instances {
+        let By::Controller(id) = instance.by else { continue };
+        assert!(moved(id), "nothing moves {}", plan.controllers[id.index()].name);
+    }
+    let seconds = tenterhook_ensemble::SCORE.seconds;
+    let out = sound(&plan, 0.0, seconds, &gestures);
+    let mut ends: Vec<f64> = gestures
+        .iter()
+        .filter(|event| matches!(event.what, Event::Gesture(Gesture::Fire(_))))
+        .map(|event| event.sample as f64 / f64::from(RATE))
+        .collect();
+    ends.push(seconds);
+    let mut begin = 0.0;
+    for end in ends {
+        assert!(loudest(&out, begin, end) > 0.02, "nothing is heard between {begin} s and {end} s");
+        begin = end;
+    }
+    // The limiters hardly work: the highest ceiling is −1 dBFS.
+    assert!(loudest(&out, 0.0, seconds) < 0.85);
+    assert_eq!(loudest(&out, seconds - 0.5, seconds), 0.0, "it ends in silence");
+}
