@@ -158,6 +158,7 @@ fn cases() -> Vec<(Kind, In, &'static str)> {
             Piece("{ cc = 11 }", "{ loudness = \"voice\", from = \"-50 dB\", to = \"0 dB\", «latch» = true }"),
             "not pressed",
         ),
+        (UselessKey, Piece("step  = { key", "step  = { «fall» = \"2 s\", key"), "acts at once"),
         (UselessKey, Piece("\"pedal\" }", "\"pedal\", «each» = true }"), "only a group"),
         (UselessKey, Piece("\"pedal\" }", "\"pedal\", «effect» = \"stretch\" }"), "a key of its own"),
         (UselessKey, Piece("\"foot\" }", "\"foot\", to = [], «level» = \"1 dB\" }"), "name an output"),

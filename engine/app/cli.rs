@@ -112,7 +112,13 @@ pub struct Rehearse {
     /// How long to go on after the recording's end, in silence, as in "5 s"
     #[arg(long, value_name = "TIME", value_parser = seconds)]
     pub tail: Option<f64>,
-    /// Prints the summary as JSON
+    /// Plays in real time through the device, instead of as fast as the machine goes
+    #[arg(long, conflicts_with_all = ["out", "block"])]
+    pub aloud: bool,
+    /// Where the blocks come from, with --aloud
+    #[arg(long, value_name = "HOST", value_parser = host(), requires = "aloud")]
+    pub host: Option<Host>,
+    /// Prints the summary as JSON; with --aloud, what happens as lines of JSON
     #[arg(long)]
     pub json: bool,
 }

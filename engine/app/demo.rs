@@ -1,15 +1,14 @@
 //! `demo`: the bundled piece, played by an ensemble that is made up inside the program.
 
-use std::collections::VecDeque;
 use std::path::Path;
 
 use tenterhook_config::{Gestures, Text};
 use tenterhook_io::{Hub, Sound};
-use tenterhook_plan::{Applied, Event, Gesture, Plan, SceneId, Timed};
+use tenterhook_plan::{Plan, SceneId};
 
 use crate::cli::Demo;
-use crate::console;
 use crate::failure::Failure;
+use crate::hand::Hand;
 use crate::play::{Show, announce};
 use crate::rehearse::Rehearsal;
 use crate::stage::{self, Stage};
@@ -71,28 +70,11 @@ fn play(asked: &Demo, plan: &Plan, gestures: &Gestures) -> Result<(), Failure> {
         );
     }
     let rate = stage.facts().rate;
-    let frames = tenterhook_ensemble::SCORE.seconds * f64::from(rate);
-    let mut hand = Hand::new(gestures.at_rate(rate));
+    let frames = (tenterhook_ensemble::SCORE.seconds * f64::from(rate)) as u64;
     let mut show = Show::new(plan, asked.json);
-    while !stage::is_raised(&end) && stage.died().is_none() {
-        if show.turn(&stage) == console::Asked::End {
-            break;
-        }
-        let sample = stage.load().frames;
-        if let Some(events) = stage.events() {
-            hand.play(sample, heard.try_iter().map(|done| done.applied), |event| events.send(event));
-        }
-        // Nobody has taken over: the piece is over when its music is.
-        if !hand.taken && sample as f64 >= frames {
-            break;
-        }
-    }
+    Hand::new(gestures.at_rate(rate)).yielding(SceneId(0), heard).perform(&stage, &mut show, &end, frames);
     drop(show);
-    let ending = stage.close()?;
-    ending.tell(asked.json);
-    if let Some(why) = ending.died {
-        return Err(Failure::Running(why));
-    }
+    stage.end(asked.json)?;
     if !asked.json {
         eprintln!(
             "That was the demo: a held vowel, slow steps, a phrase read backwards, all together.\n\
@@ -115,62 +97,4 @@ fn players(rate: u32) -> Result<(usize, Sound), Failure> {
         }
     };
     Ok((count, Box::new(play)))
-}
-
-/// The demo's own hand: it plays the written gestures until somebody else plays one.
-struct Hand {
-    coming: VecDeque<Timed<Event>>,
-    /// What it has sent and has not yet heard of.
-    sent: VecDeque<Gesture>,
-    taken: bool,
-}
-
-impl Hand {
-    fn new(events: Vec<Timed<Event>>) -> Self {
-        // The first scene is in force by itself, and said so.
-        Self { coming: events.into(), sent: VecDeque::from([Gesture::Fire(SceneId(0))]), taken: false }
-    }
-
-    fn play(&mut self, sample: u64, applied: impl Iterator<Item = Applied>, mut send: impl FnMut(Event) -> bool) {
-        for applied in applied {
-            if self.sent.front() == Some(&applied.what) {
-                self.sent.pop_front();
-            } else {
-                self.taken = true;
-            }
-        }
-        while !self.taken && self.coming.front().is_some_and(|event| event.sample <= sample) {
-            if let Some(Timed { what, .. }) = self.coming.pop_front()
-                && send(what)
-                && let Event::Gesture(gesture) = what
-            {
-                self.sent.push_back(gesture);
-            }
-        }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use tenterhook_plan::ControllerId;
-
-    #[test]
-    fn the_demo_lets_go_when_somebody_else_plays() {
-        let own = |value: f32| Gesture::Controller { id: ControllerId(0), value };
-        let at = |sample: u64, value: f32| Timed { sample, what: Event::Gesture(own(value)) };
-        let applied = |what: Gesture| Timed { sample: 0, what };
-        let mut hand = Hand::new(vec![at(10, 0.1), at(20, 0.2), at(30, 0.3)]);
-        let mut sent = Vec::new();
-        let mut send = |event: Event| {
-            sent.push(event);
-            true
-        };
-        hand.play(10, [applied(Gesture::Fire(SceneId(0)))].into_iter(), &mut send);
-        hand.play(20, [applied(own(0.1))].into_iter(), &mut send);
-        assert!(!hand.taken);
-        hand.play(30, [applied(own(0.2)), applied(Gesture::Fire(SceneId(2)))].into_iter(), &mut send);
-        assert!(hand.taken);
-        assert_eq!(sent.len(), 2, "the third is no longer played");
-    }
 }

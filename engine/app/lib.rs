@@ -7,6 +7,7 @@ mod demo;
 mod devices;
 mod etudes;
 mod failure;
+mod hand;
 mod levels;
 mod loading;
 mod play;

@@ -41,12 +41,7 @@ pub fn run(asked: &Play) -> Result<(), Failure> {
         }
     }
     drop(show);
-    let ending = stage.close()?;
-    ending.tell(asked.json);
-    match ending.died {
-        None => Ok(()),
-        Some(why) => Err(Failure::Running(why)),
-    }
+    stage.end(asked.json)
 }
 
 /// Says what begins.

@@ -1,16 +1,20 @@
-//! `rehearse`: the engine fed from a recording, as fast as the machine goes.
+//! `rehearse`: the engine fed from a recording, as fast as the machine goes, or aloud.
 
 use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
 use serde_json::json;
-use tenterhook_io::{Rendering, WavWriter, read_wav, render};
-use tenterhook_plan::{Event, Plan, Timed};
+use tenterhook_config::Gestures;
+use tenterhook_io::{Recording, Rendering, WavWriter, read_wav, render, resample};
+use tenterhook_plan::{Event, Plan, SceneId, Timed};
 
 use crate::cli::Rehearse;
 use crate::failure::Failure;
+use crate::hand::Hand;
 use crate::levels::{Level, decibels};
-use crate::loading;
+use crate::loading::{self, Loaded};
+use crate::play::{Show, announce};
+use crate::stage::{self, Stage};
 
 /// What is played, and where it goes.
 pub struct Rehearsal<'a> {
@@ -19,7 +23,7 @@ pub struct Rehearsal<'a> {
     /// Channel n is input n.
     pub inputs: &'a [Vec<f32>],
     pub events: &'a [Timed<Event>],
-    pub from: tenterhook_plan::SceneId,
+    pub from: SceneId,
     pub block: usize,
     /// Frames of silence after the inputs.
     pub tail: usize,
@@ -57,6 +61,9 @@ pub fn run(asked: &Rehearse) -> Result<(), Failure> {
             mics.display(),
         )));
     }
+    if asked.aloud {
+        return aloud(asked, &loaded, from, recording, gestures);
+    }
     let rate = recording.rate;
     let events = gestures.map_or_else(Vec::new, |gestures| gestures.at_rate(rate));
     let rehearsal = Rehearsal {
@@ -72,6 +79,37 @@ pub fn run(asked: &Rehearse) -> Result<(), Failure> {
     let outcome = rehearsal.play()?;
     rehearsal.tell(&outcome, asked.json);
     Ok(())
+}
+
+/// Plays the recording in real time, in the place of the mics.
+fn aloud(
+    asked: &Rehearse,
+    loaded: &Loaded,
+    from: SceneId,
+    recording: Recording,
+    gestures: Option<Gestures>,
+) -> Result<(), Failure> {
+    let plan = &loaded.checked.plan;
+    let seconds = recording.channels.first().map_or(0, Vec::len) as f64 / f64::from(recording.rate);
+    let seconds = seconds + asked.tail.unwrap_or(0.0);
+    let mut wish = stage::wish(plan, &loaded.checked.device, asked.host)?;
+    wish.mics = false;
+    let Recording { rate: from_rate, channels } = recording;
+    let players = move |rate: u32| {
+        let channels = resample(&channels, from_rate, rate)
+            .ok_or_else(|| Failure::Running(format!("cannot bring the recording from {from_rate} Hz to {rate} Hz")))?;
+        Ok((channels.len(), tenterhook_io::recording(channels)))
+    };
+    let end = stage::asked_to_end()?;
+    let asked_stage = stage::Asked { plan, wish, from, players: Some(&players), log: None, texts: &[], osc: None };
+    let stage = Stage::open(&asked_stage, None)?;
+    announce(plan, &stage, false, asked.json);
+    let rate = stage.facts().rate;
+    let events = gestures.map_or_else(Vec::new, |gestures| gestures.at_rate(rate));
+    let mut show = Show::new(plan, asked.json);
+    Hand::new(events).perform(&stage, &mut show, &end, (seconds * f64::from(rate)) as u64);
+    drop(show);
+    stage.end(asked.json)
 }
 
 impl Rehearsal<'_> {

@@ -44,13 +44,13 @@ pub struct Stage {
 }
 
 /// How a live run went.
-pub struct Ending {
-    pub load: Load,
-    pub snapshot: Snapshot,
+struct Ending {
+    load: Load,
+    snapshot: Snapshot,
     /// Frames that the log lost, if one was kept.
-    pub log_lost: Option<u64>,
+    log_lost: Option<u64>,
     /// Why the source ended by itself.
-    pub died: Option<String>,
+    died: Option<String>,
 }
 
 impl Stage {
@@ -138,7 +138,7 @@ impl Stage {
     }
 
     /// Fades out, stops the source, closes the files.
-    pub fn close(mut self) -> Result<Ending, Failure> {
+    fn close(mut self) -> Result<Ending, Failure> {
         let died = self.died();
         if died.is_none()
             && let Some(events) = self.events()
@@ -158,9 +158,21 @@ impl Stage {
     }
 }
 
+impl Stage {
+    /// Closes, says how it went, and fails if the source had ended by itself.
+    pub fn end(self, as_json: bool) -> Result<(), Failure> {
+        let ending = self.close()?;
+        ending.tell(as_json);
+        match ending.died {
+            None => Ok(()),
+            Some(why) => Err(Failure::Running(why)),
+        }
+    }
+}
+
 impl Ending {
     /// Says how it went: as JSON on standard output, else in words on standard error.
-    pub fn tell(&self, as_json: bool) {
+    fn tell(&self, as_json: bool) {
         let percent = |share: f64| 100.0 * share;
         if as_json {
             println!(

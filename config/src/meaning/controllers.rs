@@ -78,6 +78,13 @@ pub(super) fn commands(piece: &Piece, names: &Names<'_>, findings: &mut Findings
             );
         }
         taken.push((command, name.place, id));
+        let written = &names.controllers[id.index()].what;
+        let latch = key(&written.latch).filter(|_| written.latch.value() == Some(&true));
+        for (key, place) in [("latch", latch), ("rise", key(&written.rise)), ("fall", key(&written.fall))] {
+            let Some(place) = place else { continue };
+            let message = format!("\"{key}\" does nothing on a controller that works {command}");
+            findings.add(Kind::UselessKey, place, message, "leave it out: it acts at once, each time it is pressed");
+        }
         Some(id)
     })
 }

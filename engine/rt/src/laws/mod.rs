@@ -66,6 +66,17 @@ fn the_output_is_the_same_bits_however_the_run_is_cut_into_blocks() {
 }
 
 #[test]
+fn so_it_is_at_other_rates() {
+    for rate in [8_000, 44_100, 96_000] {
+        let run = |cuts: &[usize]| {
+            let mut run = Run::at(&plan(PIECE), rate, SceneId(0)).cuts(cuts).events(&tour());
+            bits(&run.render(&sound(3 * 48_000)))
+        };
+        assert!(run(&[1024]) == run(&[100, 7, 32]), "{rate} Hz");
+    }
+}
+
+#[test]
 fn the_same_run_twice_is_the_same_bits() {
     assert!(bits(&render(&[128], &tour(), 96_000)) == bits(&render(&[128], &tour(), 96_000)));
 }

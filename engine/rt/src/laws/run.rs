@@ -123,7 +123,7 @@ pub fn sound(frames: usize) -> Vec<Vec<f32>> {
     [220.0, 293.7, 110.0].map(player).to_vec()
 }
 
-/// A run of a piece at 48 kHz.
+/// A run of a piece.
 pub struct Run {
     pub engine: Engine,
     pub control: Control,
@@ -139,7 +139,15 @@ impl Run {
     }
 
     pub fn from(piece: &str, first: SceneId) -> Self {
-        let (engine, control) = engine(&plan(piece), 48_000, first);
+        Self::at(&plan(piece), 48_000, first)
+    }
+
+    pub fn of(plan: &Plan) -> Self {
+        Self::at(plan, 48_000, SceneId(0))
+    }
+
+    pub fn at(plan: &Plan, rate: u32, first: SceneId) -> Self {
+        let (engine, control) = engine(plan, rate, first);
         Self { engine, control, cuts: vec![64], events: Vec::new(), swaps: None, applied: Vec::new() }
     }
 

@@ -110,6 +110,81 @@ fn next_after_the_last_scene_and_back_before_the_first_do_nothing() {
     assert_eq!(fired, [0, 1, 2, 3, 2].map(|scene| Gesture::Fire(SceneId(scene))));
 }
 
+/// The levels of the left output at some moments, of a piece that names the given controllers and effects of one scene.
+fn left(controllers: &str, effects: &str, events: &[(f64, &str, &str)], at: &[f64]) -> Vec<f32> {
+    let piece = format!(
+        "mics = {{ voice = 1, viol = 2 }}\ngroups = {{ both = [\"voice\", \"viol\"] }}\noutputs = {{ left = 1 }}\n\
+         controllers = {{ {controllers} }}\n[[scene]]\nmark = \"A\"\n{effects}\n"
+    );
+    let plan = plan(&piece);
+    let events: Vec<_> = events.iter().map(|&(seconds, c, v)| gesture(&plan, seconds, c, v)).collect();
+    let out = Run::new(&piece).cuts(&[100]).events(&events).render(&[vec![0.1; 144_000], vec![0.01; 144_000]]);
+    at.iter().map(|seconds| out[0][(seconds * 48e3) as usize]).collect()
+}
+
+fn near(seen: &[f32], due: &[f32]) -> bool {
+    seen.len() == due.len() && seen.iter().zip(due).all(|(seen, due)| (seen - due).abs() < 1e-4)
+}
+
+#[test]
+fn rise_and_fall_are_the_times_from_0_to_1_and_back() {
+    let slow = "foot = { cc = 11, rise = \"1 s\", fall = \"2 s\" }";
+    let direct = "mic.voice.direct = { by = \"foot\" }";
+    // Up to 0.8 at 1 a second; from 1.5 s down at 0.5 a second; rest ends it at the same pace.
+    let seen = left(slow, direct, &[(0.1, "foot", "0.8"), (1.5, "foot", "0")], &[0.5, 1.0, 1.5, 2.3, 2.9, 2.99]);
+    assert!(near(&seen, &[0.04, 0.08, 0.08, 0.04, 0.01, 0.0055]), "{seen:?}");
+}
+
+#[test]
+fn a_mic_s_loudness_is_its_level_between_the_two_that_are_named() {
+    // 0.1 is −20 dBFS, which stands (−20 + 50) / 38 of the way from −50 dB to −12 dB.
+    let loud = "loud = { loudness = \"voice\", from = \"-50 dB\", to = \"-12 dB\" }";
+    let seen = left(loud, "mic.voice.direct = { by = \"loud\" }", &[(1.5, "mute/voice", "1")], &[1.4, 2.9]);
+    assert!(near(&seen, &[0.1 * 30.0 / 38.0, 0.0]), "{seen:?}");
+}
+
+#[test]
+fn a_group_is_the_sum_of_its_mics_and_each_is_one_by_one() {
+    let foot = "foot = { cc = 11 }";
+    for each in ["", ", each = true"] {
+        let seen = left(foot, &format!("mic.both.direct = {{ by = \"foot\"{each} }}"), &[(0.1, "foot", "1")], &[1.0]);
+        assert!(near(&seen, &[0.11]), "{each}: {seen:?}");
+    }
+}
+
+#[test]
+fn an_effect_after_another_takes_in_its_sound_even_where_that_is_sent_nowhere() {
+    let two = "foot = { cc = 11 }, wheel = { cc = 1 }";
+    let chain = "mic.voice.direct = { by = \"foot\", to = [] }\n\
+                 mic.voice.more = { effect = \"direct\", by = \"wheel\", after = \"direct\" }";
+    let seen = left(two, chain, &[(0.1, "foot", "0.5"), (0.2, "wheel", "0.5"), (1.5, "foot", "0")], &[0.15, 1.0, 2.0]);
+    assert!(near(&seen, &[0.0, 0.025, 0.0]), "{seen:?}");
+}
+
+#[test]
+fn a_latch_turns_over_with_each_press() {
+    let press =
+        |sample: u64, value: u8| Timed { sample, what: Event::Midi(Midi { ports: 0, bytes: [0xB5, 67, value] }) };
+    let piece = "mics = { voice = 1 }\noutputs = { left = 1 }\ncontrollers = { held = { cc = 67, latch = true } }\n\
+                 [[scene]]\nmark = \"A\"\nmic.voice.direct = { by = \"held\" }\n";
+    let events = [press(4_800, 127), press(9_600, 0), press(24_000, 127), press(28_800, 0)];
+    let out = Run::new(piece).events(&events).render(&[vec![0.1; 48_000]]);
+    assert_eq!([2_000, 14_400, 22_000, 40_000].map(|sample: usize| out[0][sample]), [0.0, 0.1, 0.1, 0.0]);
+}
+
+#[test]
+fn outputs_that_share_a_channel_stay_under_its_lowest_ceiling_together() {
+    let mut plan = plan(PIECE);
+    plan.outputs[1].channel = plan.outputs[0].channel;
+    plan.outputs[1].ceiling = tenterhook_plan::Decibels(-6.0);
+    plan.scenes[0].uses[0].sends.push(tenterhook_plan::Send { output: tenterhook_plan::OutputId(1), gain: 1.0 });
+    let press = gesture(&plan, 0.1, "foot", "1");
+    let mut run = Run::of(&plan).events(&[press]);
+    let out = run.render(&[vec![0.9; 48_000], vec![0.0; 48_000]]);
+    let most = out[0].iter().fold(0.0f32, |most, sample| most.max(sample.abs()));
+    assert!(most <= tenterhook_plan::gain(-6.0) && most > 0.5, "{most}");
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { failure_persistence: None, cases: 64, ..Default::default() })]
 
