@@ -168,7 +168,8 @@ struct Notices {
 }
 
 impl NotificationHandler for Notices {
-    // The trait's fn is unsafe because it is called as a signal handler would be: a store to an atomic is allowed there.
+    // SAFETY: the trait's fn is unsafe because it is called as a signal handler would be: a store to an atomic is allowed
+    // there.
     #[allow(unsafe_code, reason = "the trait asks for an unsafe fn; its body is safe")]
     unsafe fn shutdown(&mut self, _: ClientStatus, _: &str) {
         self.shared.ended.store(SHUT_DOWN, Ordering::Release);

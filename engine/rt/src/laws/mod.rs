@@ -5,6 +5,8 @@ mod flush;
 mod random;
 mod run;
 mod sample;
+#[cfg(rtsan)]
+mod sanitized;
 
 use proptest::prelude::*;
 use run::{PIECE, Run, gesture, plan, sound};

@@ -5,92 +5,10 @@ use tenterhook_plan::{Applied, Event, Plan, SceneId, Timed};
 
 use crate::{Control, Engine, engine};
 
-pub const PIECE: &str = r#"
-title = "Workout"
-next = "step"
-back = "stepback"
-hush = "stop"
-[mics]
-voice = { input = 1, highpass = "80 Hz", trim = "3 dB" }
-recorder = { input = 2, home = "left" }
-viol = { input = 3, polarity = "inverted", home = "right" }
-[groups]
-instruments = ["recorder", "viol"]
-[outputs]
-left = 1
-right = { output = 2, ceiling = "-3 dB" }
-ears = { output = 3, private = true }
-[controllers]
-pedal = { cc = 64, fall = "1 s" }
-foot = { cc = 11, curve = "slow" }
-wheel = { cc = 1, rise = "100 ms" }
-held = { cc = 67, latch = true }
-sway = { osc = "/sway", from = -1.0, to = 1.0 }
-loud = { loudness = "voice", from = "-50 dB", to = "-12 dB" }
-lever = {}
-step = { cc = 66, channel = 1, port = "Foot" }
-stepback = { key = "PageUp" }
-stop = { note = 24 }
-[[scene]]
-mark = "A"
-[scene.mic.voice]
-freeze = { by = "pedal" }
-[scene.mic.instruments]
-stretch = { by = "foot", most = 6, memory = "2 s", to = { left = "0 dB", right = "-9 dB" }, level = "-3 dB" }
-[[scene]]
-mark = "B"
-fade = "200 ms"
-[scene.mic.voice]
-freeze = { by = "pedal", to = ["ears", "left"] }
-second = { effect = "freeze", by = "held", aim = "now", spread = 0.5 }
-reverse = { by = "lever", after = "second", span = "300 ms" }
-[scene.mic.instruments]
-stretch = { by = "wheel", each = true, memory = "1 s" }
-[scene.mic.viol]
-direct = { by = "scene" }
-[[scene]]
-mark = "C"
-fade = "50 ms"
-[scene.mic.voice]
-reverse = { by = "wheel", span = "200 ms" }
-direct = { by = "loud", level = "-6 dB" }
-[scene.mic.recorder]
-freeze = { by = "sway" }
-[scene.mic.viol]
-direct = { by = "scene" }
-[[scene]]
-mark = "D"
-"#;
+pub const PIECE: &str = include_str!("workout.toml");
 
 /// The same piece after a rehearsal: mics, outputs, controllers and effects differ.
-pub const CHANGED: &str = r#"
-title = "Workout, changed"
-next = "step"
-[mics]
-voice = { input = 1, highpass = "120 Hz" }
-viol = { input = 2, home = "right" }
-lute = 3
-[outputs]
-right = { output = 2, ceiling = "-3 dB" }
-left = 1
-[controllers]
-lever = {}
-foot = { cc = 11 }
-pedal = { cc = 64, fall = "300 ms" }
-wheel = { cc = 1 }
-step = { cc = 66 }
-[[scene]]
-mark = "A"
-[scene.mic.voice]
-freeze = { by = "pedal" }
-[scene.mic.lute]
-stretch = { by = "foot", memory = "4 s" }
-[[scene]]
-mark = "B"
-[scene.mic.viol]
-direct = { by = "scene", level = "-6 dB" }
-reverse = { by = "wheel" }
-"#;
+pub const CHANGED: &str = include_str!("workout-changed.toml");
 
 /// The plan of a piece.
 pub fn plan(piece: &str) -> Plan {

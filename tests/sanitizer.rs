@@ -1,0 +1,82 @@
+//! The real-time law, by RealtimeSanitizer: `process` is marked "nonblocking", and whatever allocates, frees, waits or
+//! calls the system below it ends the program with status 43. It exists on nightly Rust only, and cannot see a lock that
+//! nobody holds, nor a clock that is read: these are banned by the `.clippy.toml` that `fence.rs` checks.
+
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+use std::sync::LazyLock;
+
+/// The status with which the sanitizer ends a program (LLVM, "RealtimeSanitizer", `exitcode`).
+const CAUGHT: i32 = 43;
+
+/// A program of the nightly toolchain, free of what this test's own cargo has set for its children.
+fn nightly(program: &str) -> Command {
+    let mut command = Command::new("rustup");
+    command.args(["run", "nightly", program]).current_dir(env!("CARGO_MANIFEST_DIR"));
+    for (name, _) in std::env::vars() {
+        if ["CARGO", "RUST"].iter().any(|prefix| name.starts_with(prefix))
+            && !["CARGO_HOME", "RUSTUP_HOME"].contains(&&*name)
+        {
+            command.env_remove(name);
+        }
+    }
+    command
+}
+
+fn run(command: &mut Command, remedy: &str) -> Output {
+    let output = command.output().unwrap_or_else(|why| panic!("cannot run {command:?} ({why}): is rustup installed?"));
+    let told = String::from_utf8_lossy(&output.stderr);
+    assert!(output.status.success(), "{command:?} failed: {remedy}\n{told}");
+    output
+}
+
+/// The laws of the engine crate, built with the sanitizer: its test program.
+static LAWS: LazyLock<PathBuf> = LazyLock::new(|| {
+    let version = String::from_utf8(
+        run(nightly("rustc").arg("-vV"), "this test needs nightly Rust, `rustup toolchain install nightly`").stdout,
+    )
+    .unwrap();
+    let host = version.lines().find_map(|line| line.strip_prefix("host: ")).expect("rustc names its host");
+    // A folder of its own, beside what cargo builds otherwise: other flags would build everything anew each time.
+    let target = Path::new(env!("CARGO_TARGET_TMPDIR")).with_file_name("rtsan");
+    let mut build = nightly("cargo");
+    build
+        .args(["test", "--no-run", "--lib", "--message-format=json", "-p", "tenterhook-rt", "--target", host])
+        .arg("--target-dir")
+        .arg(target)
+        .env("RUSTFLAGS", "-Zsanitizer=realtime --cfg rtsan");
+    let told = String::from_utf8(run(&mut build, "the engine crate must build on nightly Rust").stdout).unwrap();
+    let messages = told.lines().filter_map(|line| serde_json::from_str::<serde_json::Value>(line).ok());
+    let program = messages.filter_map(|message| message["executable"].as_str().map(PathBuf::from)).last();
+    program.expect("cargo names the program that it built")
+});
+
+/// Runs these laws and gives the exit status and all that was said.
+fn laws(arguments: &[&str]) -> (Option<i32>, String) {
+    let output = Command::new(&*LAWS).args(arguments).env_remove("RTSAN_OPTIONS").output().unwrap();
+    (output.status.code(), String::from_utf8_lossy(&[output.stdout, output.stderr].concat()).into_owned())
+}
+
+#[test]
+fn whole_runs_do_nothing_on_the_audio_thread_that_may_wait() {
+    // All laws but the measure of clicks, whose runs are others' too: every scene, every controller, hush, levels, mutes,
+    // swaps, random gestures and hostile sound.
+    let (status, told) = laws(&["laws::", "--skip", "laws::clicks"]);
+    assert_eq!(status, Some(0), "{told}");
+    let ran = |law: &str| told.contains(&format!("{law} ... ok"));
+    assert!(ran("laws::a_changed_piece_that_changes_nothing_is_not_heard"), "{told}");
+    assert!(ran("laws::whatever_happens_the_output_is_finite_and_under_its_ceiling"), "{told}");
+}
+
+#[test]
+fn the_sanitizer_sees_an_allocation_a_free_and_a_lock_that_is_held() {
+    for (control, seen) in [
+        ("an_allocation_ends_the_program", "malloc"),
+        ("a_free_ends_the_program", "free"),
+        ("a_lock_that_is_held_ends_the_program", "futex"),
+    ] {
+        let (status, told) = laws(&["--exact", &format!("laws::sanitized::{control}"), "--ignored", "--nocapture"]);
+        assert_eq!(status, Some(CAUGHT), "{control}: {told}");
+        assert!(told.contains("RealtimeSanitizer") && told.contains(seen), "{control}: {told}");
+    }
+}
