@@ -4,14 +4,14 @@
 mod common;
 
 use std::fs;
-use std::path::Path;
 use std::process::Command;
 use std::time::Duration;
 
 use common::client::{PERIOD, Part, RATE, Recorder, Sent, Singer, change, sample, voice};
+use common::folder;
+use common::log::{ENOUGH, channels, gestures, grown, names};
 use common::program::Program;
 use common::server::{Freewheel, Server, client, within_a_minute};
-use tempfile::TempDir;
 
 /// Set in the process that runs a test itself, with the server chosen: the server's process id.
 const INSIDE: &str = "TENTERHOOK_TEST_SHOW";
@@ -72,43 +72,12 @@ mic.voice.reverse = { by = "wheel" }
 mic.voice.direct = { by = "scene" }
 "#;
 
-fn folder(piece: &str) -> TempDir {
-    let folder = tempfile::tempdir().unwrap();
-    fs::write(folder.path().join("piece.toml"), piece).unwrap();
-    folder
-}
-
 const PLAY: &str = "play piece.toml --host jack --json --no-connect --log run";
-
-/// A WAV file's channels, as they are read by a library.
-fn channels(path: &Path) -> Vec<Vec<f32>> {
-    let mut reader = hound::WavReader::open(path).unwrap_or_else(|why| panic!("{}: {why}", path.display()));
-    let spec = reader.spec();
-    assert_eq!((spec.sample_rate, spec.bits_per_sample), (RATE, 32));
-    let mut channels = vec![Vec::new(); usize::from(spec.channels)];
-    for (n, sample) in reader.samples::<f32>().enumerate() {
-        channels[n % usize::from(spec.channels)].push(sample.unwrap());
-    }
-    channels
-}
 
 /// The first frame at which two sounds are not the same bits.
 fn first_difference(one: &[f32], other: &[f32]) -> Option<usize> {
     let unequal = || (one.len() != other.len()).then(|| one.len().min(other.len()));
     one.iter().zip(other).position(|(a, b)| a.to_bits() != b.to_bits()).or_else(unequal)
-}
-
-/// The rows of a file of gestures: frame, controller, value.
-fn gestures(path: &Path) -> Vec<(usize, String, String)> {
-    let text = fs::read_to_string(path).unwrap();
-    let mut lines = text.lines();
-    assert_eq!(lines.next(), Some("seconds,controller,value"));
-    let row = |line: &str| {
-        let cells: Vec<_> = line.split(',').collect();
-        let [seconds, controller, value] = cells[..] else { panic!("three cells: {line}") };
-        (sample(seconds.parse().unwrap()) as usize, controller.to_owned(), value.to_owned())
-    };
-    lines.map(row).collect()
 }
 
 fn peak(sound: &[f32]) -> f32 {
@@ -341,18 +310,4 @@ fn when_the_program_is_killed_its_log_can_be_read_as_it_is() {
             names(&run)
         );
     });
-}
-
-/// Frames of a log that is worth reading.
-const ENOUGH: usize = RATE as usize / 4;
-
-/// Waits until a sound file on disk holds enough.
-fn grown(path: &Path) {
-    let frames = || hound::WavReader::open(path).map_or(0, |reader| reader.duration() as usize);
-    within_a_minute("the log has grown", || frames() >= ENOUGH);
-}
-
-fn names(folder: &Path) -> Vec<String> {
-    let entries = fs::read_dir(folder).unwrap();
-    entries.map(|entry| entry.unwrap().file_name().into_string().unwrap()).collect()
 }
