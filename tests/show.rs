@@ -3,7 +3,6 @@
 
 mod common;
 
-use std::fs;
 use std::process::Command;
 use std::time::Duration;
 
@@ -66,10 +65,10 @@ outputs = { left = 1, right = 2 }
 controllers = { pedal = { cc = 64 }, foot = { cc = 11 }, wheel = { cc = 1 } }
 [[scene]]
 mark = "A"
-mic.voice.freeze = { by = "pedal" }
-mic.voice.stretch = { by = "foot" }
-mic.voice.reverse = { by = "wheel" }
-mic.voice.direct = { by = "scene" }
+mic.voice.freeze = { by = "pedal", to = ["left"] }
+mic.voice.stretch = { by = "foot", to = ["left"] }
+mic.voice.reverse = { by = "wheel", to = ["left"] }
+mic.voice.direct = { by = "scene", to = ["right"] }
 "#;
 
 const PLAY: &str = "play piece.toml --host jack --json --no-connect --log run";
@@ -137,6 +136,8 @@ fn what_is_heard_is_what_is_logged_and_what_is_rehearsed() {
         let start = heard.index(origin).expect("the recorder was there first");
         for (n, (logged, heard)) in logged.iter().zip(&heard.channels).enumerate() {
             assert_eq!(first_difference(logged, &heard[start..][..logged.len()]), None, "output {}", n + 1);
+            // The comparison does see a frame's shift.
+            assert!(first_difference(logged, &heard[start + 1..][..logged.len()]).is_some());
         }
 
         // And every scene did sound, between its pedal's press and its release, on its outputs.
@@ -239,16 +240,20 @@ fn processing_leaves_more_than_half_of_the_time() {
         // Every second one of the pedals goes down or up, each at its own turn.
         let turn = |n: usize| change([PEDAL, FOOT, WHEEL][n % 3], [127, 0, 100, 0][n / 3 % 4]);
         let pedals = (0..(2.0 * seconds) as usize).map(|n| (sample(0.5 + 0.5 * n as f64), turn(n))).collect();
-        let singer = Singer::ready(Part { voice: voice(10.0), pedals });
+        let (singer, recorder) =
+            (Singer::ready(Part { voice: voice(10.0), pedals }), Recorder::ready(2, seconds + 60.0));
         let mut play = Program::start(folder.path(), "play piece.toml --host jack --json --no-connect", &[]);
         play.event("started");
         singer.connect();
+        recorder.connect(&["left", "right"]);
         singer.begin();
         // A minute and more, should the run be asked to be as long.
         std::thread::sleep(Duration::from_secs_f64(seconds));
         within_a_minute("all pedals have moved", || singer.is_done());
         let ended = play.terminate();
         assert_eq!(ended.status, Some(0), "{}", ended.words);
+        singer.leave();
+        assert!(recorder.leave().channels.iter().all(|heard| peak(heard) > 0.01), "there was something to do");
         let end = ended.load();
         let share = |value: &serde_json::Value| value.as_f64().expect("a share is reported");
         let (mean, most) = (share(&end["load"]["mean"]), share(&end["load"]["most"]));
