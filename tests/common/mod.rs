@@ -2,6 +2,18 @@
 #![allow(dead_code, reason = "each test program uses its own part of this")]
 
 pub mod client;
+pub mod log;
 pub mod program;
 #[path = "../../engine/io/tests/server/mod.rs"]
 pub mod server;
+
+use std::fs;
+
+use tempfile::TempDir;
+
+/// A folder with a piece in it.
+pub fn folder(piece: &str) -> TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    fs::write(folder.path().join("piece.toml"), piece).unwrap();
+    folder
+}
