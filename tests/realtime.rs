@@ -250,7 +250,7 @@ fn rings_that_nobody_drains_fill_up_and_cost_nothing() {
 fn a_full_ring_of_events_is_worked_off_without_allocating() {
     let mut run = Run::new(WORKOUT, players());
     let bytes =
-        |n: u8| Event::Midi(Midi { ports: u64::from(n), bytes: [0xB0 | n % 16, n % 128, n.wrapping_mul(7) % 128] });
+        |n: u8| Event::Midi(Midi { ports: u64::from(n), bytes: [0xB0 | (n % 16), n % 128, n.wrapping_mul(7) % 128] });
     let mut sent = 0u64;
     while run.control().send(bytes(sent as u8)).is_ok() {
         sent += 1;
