@@ -178,7 +178,8 @@ impl Ending {
             println!(
                 "{}",
                 json!({
-                    "event": "ended", "load": self.load, "percentile_99": self.load.percentile(0.99),
+                    "event": "ended", "load": self.load, "percentile_50": self.load.percentile(0.5),
+                    "percentile_99": self.load.percentile(0.99), "percentile_99_9": self.load.percentile(0.999),
                     "applied_lost": self.snapshot.applied_lost, "events_lost": self.snapshot.events_lost,
                     "log_frames_lost": self.log_lost, "died": self.died,
                 })

@@ -51,9 +51,7 @@ pub fn open(wish: &Wish) -> Result<Box<dyn Source>, Error> {
             Ok(source) => Ok(Box::new(source)),
             Err(Error::NoServer { .. }) => match streams::probe() {
                 Ok(()) => Ok(Box::new(StreamSource::open(streams::default_host(), wish)?)),
-                Err(_) => {
-                    Ok(Box::new(clock(wish, ", because no JACK server and no sound device answer: nothing is heard")))
-                }
+                Err(_) => Ok(Box::new(clock(wish, ", because no JACK server and no sound device answer"))),
             },
             Err(other) => Err(other),
         },

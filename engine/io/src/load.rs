@@ -118,6 +118,7 @@ pub struct Load {
     /// The greatest share.
     pub most: f64,
     /// Blocks per percent of share: class n holds n % up to n + 1 %, the last one all above.
+    #[serde(skip)]
     pub histogram: Vec<u64>,
     /// Gaps that the device reported.
     pub xruns: u64,

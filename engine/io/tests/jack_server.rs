@@ -7,8 +7,8 @@ mod server;
 
 use crossbeam_channel::Receiver;
 use jack::{Client, Control, MidiOut, ProcessScope, RawMidi};
-use server::{Server, client, within_a_minute};
-use std::process::{Command, Stdio};
+use server::{Freewheel, Server, client, within_a_minute};
+use std::process::Command;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use tenterhook_config::{Host, Text, check};
@@ -63,7 +63,7 @@ fn without_a_server_there_is_one_clear_error() {
     // With nothing wished for, something is found all the same: here the clock, which says so.
     let found = open(&wish).unwrap();
     assert!(found.facts().host != Host::Jack);
-    assert!(found.facts().host != Host::Clock || found.facts().words.contains("nothing is heard"));
+    assert!(found.facts().host != Host::Clock || found.facts().words.contains("no JACK server"));
 }
 
 fn inside() {
@@ -186,11 +186,7 @@ fn midi_acts_at_its_own_frame(client: Client, source: &dyn Source, applied: &Rec
         let (from, to) = (format!("player:{from}"), format!("tenterhook:{to}"));
         client.as_client().connect_ports_by_name(&from, &to).unwrap();
     }
-    let freewheel = |on: &str| {
-        let status = Command::new("jack_freewheel").arg(on).stdout(Stdio::null()).status();
-        assert!(status.expect("jack_freewheel (package jackd2 or jack-example-tools)").success());
-    };
-    freewheel("y");
+    let freewheel = Freewheel::enter();
     running.store(true, Ordering::Release);
     let mut expected = Vec::new();
     within_a_minute("all messages are sent", || {
@@ -207,7 +203,7 @@ fn midi_acts_at_its_own_frame(client: Client, source: &dyn Source, applied: &Rec
         }
         got.iter().all(|got| got.len() >= MESSAGES as usize)
     });
-    freewheel("n");
+    drop(freewheel);
     let expected: Vec<(u32, f32)> = expected.into_iter().map(|(at, value)| (at, f32::from(value) / 127.0)).collect();
     for (n, got) in got.iter().enumerate() {
         assert_eq!(*got, expected, "controller {n}");
