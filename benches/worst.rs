@@ -43,10 +43,24 @@ fn run(plan: &Plan, block: usize) -> Vec<Duration> {
     times
 }
 
+/// Another run: while everything moves, a changed piece takes the place of the present one. The blocks from the one that
+/// sees it to those in which it has taken over.
+fn swap(plan: &Plan, block: usize) -> Vec<Duration> {
+    let mut stage = Stage::new(plan, LEVERS, block);
+    while stage.seconds() < ENGAGE {
+        stage.play(&stage.moving());
+    }
+    let changed = Plan { title: "Changed".to_owned(), ..plan.clone() };
+    stage.control.replace(&changed).expect("the engine takes it at once");
+    let times = (0..RATE as usize / 10 / block).map(|_| stage.play(&stage.moving())).collect();
+    assert_eq!(stage.control.plan(), &changed, "it has taken over");
+    times
+}
+
 /// The least time of each block over so many runs, in microseconds.
-fn least(plan: &Plan, block: usize, runs: usize) -> Vec<f64> {
+fn least(runs: usize, run: impl Fn() -> Vec<Duration>) -> Vec<f64> {
     let mut least = Vec::new();
-    for times in (0..runs).map(|_| run(plan, block)) {
+    for times in (0..runs).map(|_| run()) {
         least.resize(times.len(), Duration::MAX);
         least.iter_mut().zip(times).for_each(|(least, time)| *least = time.min(*least));
     }
@@ -55,7 +69,7 @@ fn least(plan: &Plan, block: usize, runs: usize) -> Vec<f64> {
 
 fn report(name: &str, plan: &Plan, runs: usize) {
     for block in BLOCKS {
-        let times = least(plan, block, runs);
+        let times = least(runs, || run(plan, block));
         let length = block as f64 / f64::from(RATE);
         let at = |moment: f64| times[(moment / length) as usize];
         // From the first gesture on: before it everything rests.
@@ -88,5 +102,14 @@ fn main() {
     for effect in &EFFECTS {
         report(effect.declaration.name, &plan(&piece(1, &[effect])), runs);
     }
-    report(&format!("{MICS} mics x {} effects", costly().len()), &plan(&piece(MICS, &costly())), runs);
+    let whole = plan(&piece(MICS, &costly()));
+    report(&format!("{MICS} mics x {} effects", costly().len()), &whole, runs);
+    println!("\nWhile a changed piece takes over from that one, all moving:");
+    println!("{:20} {:>5} {:>9} {:>9} {:>9} {:>8}", "what", "block", "mean", "", "worst", "% of it");
+    for block in BLOCKS {
+        let times = least(runs, || swap(&whole, block));
+        let (mean, worst) = (times.iter().sum::<f64>() / times.len() as f64, times.iter().copied().fold(0.0, f64::max));
+        let share = worst / (block as f64 / f64::from(RATE) * 1e6) * 100.0;
+        println!("{:20} {block:>5} {mean:>9.1} {:>9} {worst:>9.1} {share:>8.1}", "changed piece", "");
+    }
 }
