@@ -1,1 +1,25 @@
-fn main() {}
+//! Checking a piece: from its text to its plan.
+
+mod stage;
+
+use criterion::{Criterion, criterion_group, criterion_main};
+use stage::{MICS, costly, piece};
+use std::hint::black_box;
+use tenterhook_config::{Text, check};
+
+fn checking(c: &mut Criterion) {
+    let large = piece(MICS, &costly());
+    for (name, text) in [("the demo", include_str!("../scenes/demo.toml")), ("a piece of 96 effects", &large)] {
+        let text = Text::new("piece.toml", text);
+        c.bench_function(&format!("checking {name}"), |bencher| {
+            bencher.iter(|| check(black_box(&text), None).expect("nothing is wrong with it"));
+        });
+    }
+    let wrong = Text::new("piece.toml", large.replace("by = \"", "bye = \""));
+    c.bench_function("checking a piece with every effect wrong", |bencher| {
+        bencher.iter(|| check(black_box(&wrong), None).expect_err("a key that there is not"));
+    });
+}
+
+criterion_group!(benches, checking);
+criterion_main!(benches);

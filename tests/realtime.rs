@@ -35,7 +35,11 @@ const MOST: usize = 1024;
 
 impl Run {
     fn new(piece: &str, inputs: Vec<Vec<f32>>) -> Self {
-        let (engine, control) = engine(&plan(piece), RATE, SceneId(0));
+        Self::at(RATE, piece, inputs)
+    }
+
+    fn at(rate: u32, piece: &str, inputs: Vec<Vec<f32>>) -> Self {
+        let (engine, control) = engine(&plan(piece), rate, SceneId(0));
         let outputs = vec![vec![0.0; MOST]; CHANNELS];
         Self { engine, control: Some(control), inputs, outputs, at: 0, peak: 0.0 }
     }
@@ -167,10 +171,43 @@ fn the_guard_counts_an_allocation_and_a_free() {
 
 #[test]
 fn everything_that_can_be_asked_of_it_allocates_and_frees_nothing() {
-    for (piece, sound) in [(WORKOUT, players()), (WORKOUT, hostile()), (CHANGED, players())] {
-        let mut run = Run::new(piece, sound);
+    let runs = [
+        (RATE, WORKOUT, players()),
+        (RATE, WORKOUT, hostile()),
+        (RATE, CHANGED, players()),
+        (8_000, WORKOUT, players()),
+        (192_000, WORKOUT, hostile()),
+    ];
+    for (rate, piece, sound) in runs {
+        let mut run = Run::at(rate, piece, sound);
         assert_eq!(counted(|| run.do_everything(&plan(piece))), 0);
         assert!(run.peak > 0.05, "a run in which nothing sounds proves little");
+    }
+}
+
+#[test]
+fn blocks_of_any_shape_are_taken() {
+    let mut run = Run::new(WORKOUT, players());
+    run.do_everything(&plan(WORKOUT));
+    let sound = vec![0.5f32; 64];
+    let wrong = [0, 3, 70, u64::MAX].map(|sample| Timed { sample, what: Event::Gesture(Gesture::Next) });
+    let shapes = [
+        // Lengths of inputs and of outputs: none, too few, too many, unequal, empty.
+        (vec![], vec![64, 64, 64]),
+        (vec![64, 64, 64], vec![]),
+        (vec![64], vec![64]),
+        (vec![64; 9], vec![64; 9]),
+        (vec![64, 1, 33], vec![7, 64, 64]),
+        (vec![0, 64, 64], vec![64, 64, 64]),
+        (vec![], vec![]),
+    ];
+    for (inputs, outputs) in shapes {
+        let inputs: Vec<&[f32]> = inputs.iter().map(|&length| &sound[..length]).collect();
+        let mut made: Vec<Vec<f32>> = outputs.iter().map(|&length| vec![f32::NAN; length]).collect();
+        let mut outputs: Vec<&mut [f32]> = made.iter_mut().map(Vec::as_mut_slice).collect();
+        let engine = &mut run.engine;
+        assert_eq!(counted(|| assert_no_alloc(|| engine.process(&inputs, &mut outputs, &wrong))), 0);
+        assert!(made.iter().flatten().all(|sample| sample.is_finite()), "nothing is left as it was found");
     }
 }
 

@@ -50,7 +50,7 @@ fn build(flags: &str, folder: &str) -> PathBuf {
         .env("RUSTFLAGS", flags);
     let told = String::from_utf8(run(&mut build, "the engine crate must build on nightly Rust").stdout).unwrap();
     let messages = told.lines().filter_map(|line| serde_json::from_str::<serde_json::Value>(line).ok());
-    let program = messages.filter_map(|message| message["executable"].as_str().map(PathBuf::from)).last();
+    let program = messages.filter_map(|message| message["executable"].as_str().map(PathBuf::from)).next_back();
     program.expect("cargo names the program that it built")
 }
 
