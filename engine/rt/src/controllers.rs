@@ -121,32 +121,29 @@ impl MidiMap {
         map
     }
 
-    /// Calls `act` with what a message does: at most once for each controller that it reaches.
-    pub fn read(&self, ports: u64, bytes: [u8; 3], mut act: impl FnMut(Gesture)) {
+    /// The `nth` of the things that a message does: one for each controller that it reaches.
+    pub fn act(&self, ports: u64, bytes: [u8; 3], nth: usize) -> Option<Gesture> {
         let [status, number, value] = bytes;
         let (list, value) = match status & 0xF0 {
             0xB0 => (&self.controls, value & 127),
             // A note-on of velocity 0 is a note-off (MIDI 1.0).
             0x90 => (&self.notes, if value > 0 { 127 } else { 0 }),
             0x80 => (&self.notes, 0),
-            _ => return,
+            _ => return None,
         };
-        for listener in &list[usize::from(number & 127)] {
-            let hears = listener.channel.is_none_or(|channel| channel == status & 0x0F)
-                && listener.port.is_none_or(|port| ports & port != 0);
-            if !hears {
-                continue;
-            }
-            let id = listener.id;
-            let down = value >= 64;
-            act(if listener.latch {
-                Gesture::Press { id, down }
-            } else if listener.switch {
-                Gesture::Controller { id, value: if down { 1.0 } else { 0.0 } }
-            } else {
-                Gesture::Controller { id, value: listener.curve.bend(f32::from(value) / 127.0) }
-            });
-        }
+        let hears = |listener: &&Listener| {
+            listener.channel.is_none_or(|channel| channel == status & 0x0F)
+                && listener.port.is_none_or(|port| ports & port != 0)
+        };
+        let listener = list[usize::from(number & 127)].iter().filter(hears).nth(nth)?;
+        let (id, down) = (listener.id, value >= 64);
+        Some(if listener.latch {
+            Gesture::Press { id, down }
+        } else if listener.switch {
+            Gesture::Controller { id, value: if down { 1.0 } else { 0.0 } }
+        } else {
+            Gesture::Controller { id, value: listener.curve.bend(f32::from(value) / 127.0) }
+        })
     }
 }
 

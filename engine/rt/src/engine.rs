@@ -110,15 +110,12 @@ impl Engine {
         match event {
             Event::Gesture(gesture) => self.gesture(gesture),
             Event::Midi(midi) => {
-                // A message reaches at most a few controllers; the map cannot be borrowed while they act.
-                let mut acts = [None; 8];
-                let mut free = acts.iter_mut();
-                self.table.midi.read(midi.ports, midi.bytes, |gesture| {
-                    if let Some(place) = free.next() {
-                        *place = Some(gesture);
-                    }
-                });
-                acts.into_iter().flatten().for_each(|gesture| self.gesture(gesture));
+                // One by one: the map cannot be borrowed while they act.
+                let mut nth = 0;
+                while let Some(gesture) = self.table.midi.act(midi.ports, midi.bytes, nth) {
+                    self.gesture(gesture);
+                    nth += 1;
+                }
             }
         }
     }
