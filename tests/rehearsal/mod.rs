@@ -1,14 +1,12 @@
 //! Rehearsals: by the program with files, or by the engine alone.
 
-use std::fs::{self, File};
-use std::path::Path;
+#[path = "../../engine/io/tests/reader/mod.rs"]
+mod reader;
+
+use std::fs;
 use std::process::Command;
 
-use symphonia::core::audio::{AudioBufferRef, Signal};
-use symphonia::core::codecs::DecoderOptions;
-use symphonia::core::errors::Error::IoError;
-use symphonia::core::io::MediaSourceStream;
-use symphonia::core::probe::Hint;
+use reader::decoded;
 use tenterhook_config::{Text, check, gestures};
 use tenterhook_io::{Rendering, WavWriter, render};
 use tenterhook_plan::SceneId;
@@ -51,31 +49,4 @@ pub fn rehearse_as_library(piece: &str, written: &[u8], inputs: &[Vec<f32>]) -> 
     })
     .unwrap();
     made
-}
-
-/// What symphonia reads: rate, channels.
-fn decoded(path: &Path) -> (u32, Vec<Vec<f32>>) {
-    let stream = MediaSourceStream::new(Box::new(File::open(path).unwrap()), Default::default());
-    let probed = symphonia::default::get_probe()
-        .format(&Hint::new(), stream, &Default::default(), &Default::default())
-        .expect("a WAV file");
-    let mut format = probed.format;
-    let track = format.default_track().unwrap().clone();
-    let mut decoder = symphonia::default::get_codecs().make(&track.codec_params, &DecoderOptions::default()).unwrap();
-    let rate = track.codec_params.sample_rate.unwrap();
-    let mut channels = vec![Vec::new(); track.codec_params.channels.unwrap().count()];
-    loop {
-        match format.next_packet() {
-            Ok(packet) => match decoder.decode(&packet).unwrap() {
-                AudioBufferRef::F32(buffer) => {
-                    for (n, channel) in channels.iter_mut().enumerate() {
-                        channel.extend_from_slice(buffer.chan(n));
-                    }
-                }
-                _ => panic!("32-bit float was written"),
-            },
-            Err(IoError(_)) => return (rate, channels),
-            Err(why) => panic!("{why}"),
-        }
-    }
 }

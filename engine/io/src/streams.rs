@@ -11,6 +11,21 @@ use ringbuf::{HeapCons, HeapProd, HeapRb};
 use std::sync::{Arc, OnceLock};
 use tenterhook_config::Host;
 
+/// Evaluates an expression with a name for the type in which a device keeps its samples.
+macro_rules! with_sample_type {
+    ($format:expr, $t:ident => $made:expr) => {
+        with_sample_type!(@ $format, $t, $made, [
+            I8 => i8, I16 => i16, I24 => cpal::I24, I32 => i32, U8 => u8, U16 => u16, U32 => u32, F64 => f64
+        ])
+    };
+    (@ $format:expr, $t:ident, $made:expr, [$($name:ident => $type:ty),*]) => {
+        match $format {
+            $(SampleFormat::$name => { type $t = $type; $made })*
+            _ => { type $t = f32; $made }
+        }
+    };
+}
+
 /// The block that is asked of a device unless another is wished for, in frames.
 const BLOCK: u32 = 256;
 /// Frames that are processed at a time.
@@ -175,22 +190,7 @@ impl Side {
         stats: Arc<Stats>,
         ended: Arc<OnceLock<String>>,
     ) -> Result<cpal::Stream, Error> {
-        macro_rules! of {
-            ($t:ty) => {
-                self.input_of::<$t>(ring, used, stats, ended)
-            };
-        }
-        match self.format {
-            SampleFormat::I8 => of!(i8),
-            SampleFormat::I16 => of!(i16),
-            SampleFormat::I24 => of!(cpal::I24),
-            SampleFormat::I32 => of!(i32),
-            SampleFormat::U8 => of!(u8),
-            SampleFormat::U16 => of!(u16),
-            SampleFormat::U32 => of!(u32),
-            SampleFormat::F64 => of!(f64),
-            _ => of!(f32),
-        }
+        with_sample_type!(self.format, T => self.input_of::<T>(ring, used, stats, ended))
     }
 
     fn input_of<T: SizedSample>(
@@ -217,22 +217,7 @@ impl Side {
     }
 
     fn output(&self, pump: Pump, stats: Arc<Stats>, ended: Arc<OnceLock<String>>) -> Result<cpal::Stream, Error> {
-        macro_rules! of {
-            ($t:ty) => {
-                self.output_of::<$t>(pump, stats, ended)
-            };
-        }
-        match self.format {
-            SampleFormat::I8 => of!(i8),
-            SampleFormat::I16 => of!(i16),
-            SampleFormat::I24 => of!(cpal::I24),
-            SampleFormat::I32 => of!(i32),
-            SampleFormat::U8 => of!(u8),
-            SampleFormat::U16 => of!(u16),
-            SampleFormat::U32 => of!(u32),
-            SampleFormat::F64 => of!(f64),
-            _ => of!(f32),
-        }
+        with_sample_type!(self.format, T => self.output_of::<T>(pump, stats, ended))
     }
 
     fn output_of<T: SizedSample + FromSample<f32>>(
