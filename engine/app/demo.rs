@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use tenterhook_config::{Gestures, Text};
+use tenterhook_config::{Gestures, Host, Text};
 use tenterhook_io::{Hub, Sound};
 use tenterhook_plan::{Plan, SceneId};
 
@@ -65,6 +65,9 @@ fn play(asked: &Demo, plan: &Plan, gestures: &Gestures) -> Result<(), Failure> {
     let stage = Stage::open(&asked_stage, Some(told))?;
     announce(plan, &stage, asked.log.is_some(), asked.json);
     if !asked.json {
+        if stage.facts().host == Host::Clock {
+            eprintln!("`tenterhook demo --out demo.wav` writes the demo to a file, to be heard elsewhere.");
+        }
         eprintln!(
             "A made-up voice, recorder and viol play. Fire a scene or move a controller, and the piece is yours."
         );

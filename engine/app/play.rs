@@ -52,10 +52,15 @@ pub fn announce(plan: &Plan, stage: &Stage, logged: bool, as_json: bool) {
         if facts.host == Host::Clock {
             eprintln!("Nothing is heard: the clock has no loudspeakers. `tenterhook devices` lists what there is.");
         }
-        eprintln!("Caution: loudspeakers and headphones can injure hearing. Start with everything turned down.");
-        if logged {
-            eprintln!("Mics and outputs are being recorded: recording people needs their consent.");
-        }
+    }
+    eprintln!(
+        "Caution: loudspeakers and headphones can injure hearing. Start with everything turned down, and follow your \
+         local rules and your licensed technicians."
+    );
+    if logged {
+        eprintln!("Mics and outputs are being recorded: recording people needs their consent.");
+    }
+    if !as_json {
         eprintln!("{}.", console::HELP);
     }
 }
