@@ -133,6 +133,10 @@ fn what_is_wrong_with_the_request_is_said_once_with_place_reason_and_remedy_and_
     room.write("back.csv", "seconds,controller,value\n2,pedal,1\n1.5,pedal,0\n");
     room.write("bytes.toml", [0x74, 0xFF, 0xFE]);
     room.recording("mono.wav", 1);
+    // The rate, and the bytes a second, stand in the eight bytes from the 24th on.
+    let mut still = read(&room.path("mono.wav"));
+    still[24..32].fill(0);
+    room.write("still.wav", still);
     let base = "rehearse piece.toml --mics mics.wav";
     for (arguments, words) in [
         ("check nowhere.toml", &["nowhere.toml", "check the name"][..]),
@@ -144,6 +148,9 @@ fn what_is_wrong_with_the_request_is_said_once_with_place_reason_and_remedy_and_
         (&format!("{base} --gestures back.csv"), &["back.csv:3:", "1.5"]),
         (&format!("{base} --from Q"), &["no mark `Q`", "`A`"]),
         (&format!("{base} --out nowhere/out.wav"), &["nowhere/out.wav"]),
+        (&format!("{base} --out mics.wav"), &["mics.wav", "made from", "another name"]),
+        (&format!("{base} --out /dev/null"), &["/dev/null", "no plain file", "another name"]),
+        ("rehearse piece.toml --mics still.wav", &["still.wav says 0 Hz", "8000"]),
         (&format!("{base} --tail 5"), &["--tail", "5 s"]),
         (&format!("{base} --block 0"), &["--block"]),
         ("rehearse piece.toml", &["--mics"]),
@@ -202,4 +209,24 @@ fn an_output_that_cannot_be_finished_is_not_there_under_its_name() {
     assert_eq!(limited.status.code(), Some(1), "{said}");
     assert!(said.contains("out.wav"), "{said}");
     assert_eq!(room.names(), before);
+}
+
+#[test]
+fn a_file_of_the_same_unfinished_name_is_left_alone() {
+    let room = Room::new();
+    room.write("out.unfinished.wav", "somebody's own");
+    assert!(room.run("rehearse piece.toml --mics mics.wav --out out.wav").status.success());
+    assert_eq!(read(&room.path("out.unfinished.wav")), b"somebody's own");
+    assert!(room.path("out.wav").exists() && !room.path("out.unfinished-2.wav").exists());
+}
+
+#[test]
+fn a_reader_that_has_read_enough_is_no_failure_and_a_full_disk_is_one() {
+    let program = env!("CARGO_BIN_EXE_tenterhook");
+    let shell = |line: &str| Command::new("bash").args(["-c", line, program]).output().unwrap();
+    let enough = shell("set -o pipefail; \"$0\" etudes demo | head -c 10");
+    assert!(enough.status.success() && enough.stderr.is_empty(), "{enough:?}");
+    let full = shell("\"$0\" etudes demo > /dev/full");
+    assert_eq!(full.status.code(), Some(1));
+    assert!(String::from_utf8(full.stderr).unwrap().contains("cannot write to standard output"));
 }

@@ -126,6 +126,8 @@ kinds! {
     ControllerWorksTwo Error "controller-works-two"
     /// `next`, `back` or `hush` working an effect.
     CommandWorksEffect Error "command-works-effect"
+    /// `next`, `back` or `hush` worked by a mic's loudness.
+    CommandByLoudness Error "command-by-loudness"
     /// Effects that follow one another in a ring.
     AfterRing Error "after-ring"
     /// An effect made once per mic and one made once for the group, one following the other.

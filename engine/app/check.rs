@@ -6,31 +6,33 @@ use tenterhook_config::Severity;
 use crate::cli::Check;
 use crate::failure::Failure;
 use crate::loading;
+use crate::say::{answer, count};
 
 /// Checks a piece, in a hall if one is named. The exit status says whether it can be played.
 pub fn run(asked: &Check) -> Result<(), Failure> {
     let loaded = match loading::piece(&asked.piece, asked.hall.as_deref()) {
-        Err(Failure::Files(report)) if asked.json => {
-            println!("{}", json!({ "ok": false, "found": report.to_json() }));
-            return Err(Failure::Files(report));
+        Err(failure) if asked.json => {
+            let found = match &failure {
+                Failure::Files(report) => report.to_json(),
+                Failure::Asked(why) | Failure::Running(why) => json!([{ "severity": "error", "message": why }]),
+            };
+            answer(json!({ "ok": false, "found": found }))?;
+            return Err(failure);
         }
         other => other?,
     };
     let (plan, cautions) = (&loaded.checked.plan, &loaded.checked.cautions);
     if asked.json {
-        println!("{}", json!({ "ok": true, "found": cautions.to_json() }));
-        return Ok(());
+        return answer(json!({ "ok": true, "found": cautions.to_json() }));
     }
     loaded.caution();
-    let count = |n: usize, one: &str| if n == 1 { format!("1 {one}") } else { format!("{n} {one}s") };
-    println!(
-        "{}: no errors, {}. {}, {}, {}, {}.",
-        plan.title,
-        count(cautions.count(Severity::Caution), "caution"),
-        count(plan.mics.len(), "mic"),
-        count(plan.outputs.len(), "output"),
-        count(plan.controllers.len(), "controller"),
-        count(plan.scenes.len(), "scene"),
-    );
-    Ok(())
+    let counts = [
+        (cautions.count(Severity::Caution), "caution"),
+        (plan.mics.len(), "mic"),
+        (plan.outputs.len(), "output"),
+        (plan.controllers.len(), "controller"),
+        (plan.scenes.len(), "scene"),
+    ]
+    .map(|(n, one)| count(n as u64, one));
+    answer(format_args!("{}: no errors; {}.", plan.title, counts.join(", ")))
 }

@@ -31,7 +31,7 @@ pub enum Command {
     Check(Check),
     /// Lists the audio and MIDI devices of this machine, by the names to write in a hall file
     Devices(Devices),
-    /// Lists or prints the bundled pieces on one idea each, ready to copy
+    /// Lists or prints the bundled pieces, ready to copy: the demo's, and one on one idea for each effect
     Etudes(Etudes),
 }
 
@@ -152,7 +152,7 @@ pub struct Etudes {
     #[arg(value_name = "NAME")]
     pub name: Option<String>,
     /// Prints the list as JSON
-    #[arg(long)]
+    #[arg(long, conflicts_with = "name")]
     pub json: bool,
 }
 

@@ -8,6 +8,9 @@ use crossterm::{cursor, queue, style, terminal};
 use tenterhook_io::{Events, Keys, Load, Snapshot};
 use tenterhook_plan::{Gesture, Plan, SceneId};
 
+use crate::loading;
+use crate::say::say;
+
 /// A key that comes again within this time is the keyboard's own repeat, not a second press.
 const REPEAT: Duration = Duration::from_millis(650);
 
@@ -39,6 +42,11 @@ impl Console {
         let raw =
             std::io::stdin().is_terminal() && std::io::stderr().is_terminal() && terminal::enable_raw_mode().is_ok();
         Self { raw, keys: Keys::of(plan), typed: String::new(), said: None, last: None }
+    }
+
+    /// Whether there are keys to read.
+    pub fn has_keys(&self) -> bool {
+        self.raw
     }
 
     /// Waits a moment for keys, and does what they mean.
@@ -107,7 +115,7 @@ impl Console {
             Some(index) => {
                 events.gesture(Gesture::Fire(SceneId::new(index)));
             }
-            None => self.say(format!("there is no mark {typed}")),
+            None => self.say(loading::no_mark(plan, &typed)),
         }
     }
 
@@ -144,7 +152,7 @@ impl Drop for Console {
     fn drop(&mut self) {
         if self.raw {
             let _ = terminal::disable_raw_mode();
-            eprintln!();
+            say("");
         }
     }
 }

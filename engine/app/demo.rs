@@ -11,6 +11,7 @@ use crate::failure::Failure;
 use crate::hand::Hand;
 use crate::play::{Show, announce};
 use crate::rehearse::Rehearsal;
+use crate::say::say;
 use crate::stage::{self, Stage};
 
 const PIECE: &str = include_str!("../../scenes/demo.toml");
@@ -44,8 +45,7 @@ fn write(plan: &Plan, gestures: &Gestures, out: &Path, as_json: bool) -> Result<
         out: Some(out),
     };
     let outcome = rehearsal.play()?;
-    rehearsal.tell(&outcome, as_json);
-    Ok(())
+    rehearsal.tell(&outcome, as_json)
 }
 
 fn play(asked: &Demo, plan: &Plan, gestures: &Gestures) -> Result<(), Failure> {
@@ -63,27 +63,25 @@ fn play(asked: &Demo, plan: &Plan, gestures: &Gestures) -> Result<(), Failure> {
         osc: None,
     };
     let stage = Stage::open(&asked_stage, Some(told))?;
-    announce(plan, &stage, asked.log.is_some(), asked.json);
+    announce(plan, &stage, asked.json);
     if !asked.json {
         if stage.facts().host == Host::Clock {
-            eprintln!("`tenterhook demo --out demo.wav` writes the demo to a file, to be heard elsewhere.");
+            say("`tenterhook demo --out demo.wav` writes the demo to a file, to be heard elsewhere.");
         }
-        eprintln!(
-            "A made-up voice, recorder and viol play. Fire a scene or move a controller, and the piece is yours."
-        );
+        say("A made-up voice, recorder and viol play. Fire a scene or move a controller, and the piece is yours.");
     }
     let rate = stage.facts().rate;
     let frames = (tenterhook_ensemble::SCORE.seconds * f64::from(rate)) as u64;
     let mut show = Show::new(plan, asked.json);
-    Hand::new(gestures.at_rate(rate)).yielding(SceneId(0), heard).perform(&stage, &mut show, &end, frames);
+    let whole = Hand::new(gestures.at_rate(rate)).yielding(SceneId(0), heard).perform(&stage, &mut show, &end, frames);
     drop(show);
     stage.end(asked.json)?;
     if !asked.json {
-        eprintln!(
-            "That was the demo: a held vowel, slow steps, a phrase read backwards, all together.\n\
-             `tenterhook etudes` lists pieces on one idea each to copy and change; `tenterhook etudes demo` prints this one;\n\
-             `tenterhook devices` names what to write in a hall file; `tenterhook play piece.toml` plays it with your mics."
-        );
+        if whole {
+            say("That was the demo: a held vowel, slow steps, a phrase read backwards, all together.");
+        }
+        say("`tenterhook etudes` lists pieces to copy and change, `tenterhook etudes demo` prints this one;\n\
+             `tenterhook devices` names what to write in a hall file; `tenterhook play piece.toml` plays it with your mics.");
     }
     Ok(())
 }

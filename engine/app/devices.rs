@@ -2,14 +2,14 @@
 
 use crate::cli::Devices;
 use crate::failure::Failure;
+use crate::say::{answer, print};
 
 /// Lists them.
 pub fn run(asked: &Devices) -> Result<(), Failure> {
     let devices = tenterhook_io::devices();
     if asked.json {
-        println!("{}", serde_json::to_string(&devices).map_err(Failure::running)?);
+        answer(serde_json::to_string(&devices).map_err(Failure::running)?)
     } else {
-        print!("{devices}");
+        print(&devices.to_string())
     }
-    Ok(())
 }

@@ -4,6 +4,7 @@ use serde_json::json;
 
 use crate::cli::Etudes;
 use crate::failure::Failure;
+use crate::say::{answer, print};
 
 /// The bundled pieces, by name.
 pub const BUNDLED: [(&str, &str); 5] = [
@@ -26,15 +27,13 @@ pub fn run(asked: &Etudes) -> Result<(), Failure> {
             let names: Vec<_> = BUNDLED.iter().map(|(name, _)| *name).collect();
             return Err(Failure::Asked(format!("there is no étude `{name}`: there are {}", names.join(", "))));
         };
-        print!("{text}");
+        print(text)
     } else if asked.json {
         let list: Vec<_> = BUNDLED.iter().map(|(name, text)| json!({ "name": name, "idea": idea(text) })).collect();
-        println!("{}", json!(list));
+        answer(json!(list))
     } else {
-        for (name, text) in BUNDLED {
-            println!("{name:8}  {}", idea(text));
-        }
-        println!("\n`tenterhook etudes NAME > piece.toml` gives you a copy to change.");
+        let line = |(name, text): &(&str, &str)| format!("{name:8}  {}\n", idea(text));
+        let list: String = BUNDLED.iter().map(line).collect();
+        print(&format!("{list}\n`tenterhook etudes NAME > piece.toml` gives you a copy to change.\n"))
     }
-    Ok(())
 }

@@ -38,17 +38,19 @@ impl Hand {
         Self { watch: Some(watch), ..self }
     }
 
-    /// Plays until a person ends the run, the source dies, or `frames` are over and nobody has taken the piece over.
-    pub fn perform(&mut self, stage: &Stage, show: &mut Show<'_>, end: &AtomicBool, frames: u64) {
+    /// Plays until a person ends the run, the source dies, or `frames` are over and nobody has taken the piece over:
+    /// only then true.
+    pub fn perform(&mut self, stage: &Stage, show: &mut Show<'_>, end: &AtomicBool, frames: u64) -> bool {
         while !is_raised(end) && stage.died().is_none() && show.turn(stage) != Asked::End {
             let sample = stage.load().frames;
             if let Some(events) = stage.events() {
                 self.play(sample, |event| events.send(event));
             }
             if !self.taken && sample >= frames {
-                break;
+                return true;
             }
         }
+        false
     }
 
     fn play(&mut self, sample: u64, mut send: impl FnMut(Event) -> bool) {

@@ -12,6 +12,7 @@ mod levels;
 mod loading;
 mod play;
 mod rehearse;
+mod say;
 mod stage;
 
 use std::process::ExitCode;

@@ -7,6 +7,7 @@ use tenterhook_config::{Checked, Gestures, Severity, Text};
 use tenterhook_plan::{Plan, SceneId};
 
 use crate::failure::{Failure, colour};
+use crate::say::say;
 
 /// A piece, and a hall if there is one, as they were read.
 pub struct Loaded {
@@ -57,7 +58,7 @@ impl Loaded {
     /// Says the cautions on standard error.
     pub fn caution(&self) {
         if self.checked.cautions.count(Severity::Caution) > 0 {
-            eprint!("{}", self.checked.cautions.render(colour()));
+            say(self.checked.cautions.render(colour()).trim_end());
         }
     }
 }
@@ -66,7 +67,7 @@ impl Loaded {
 pub fn gestures(path: &Path, plan: &Plan) -> Result<Gestures, Failure> {
     let gestures = tenterhook_config::gestures(&name(path), &bytes(path)?, plan).map_err(Failure::Files)?;
     if !gestures.cautions.is_empty() {
-        eprint!("{}", gestures.cautions.render(colour()));
+        say(gestures.cautions.render(colour()).trim_end());
     }
     Ok(gestures)
 }
@@ -76,9 +77,12 @@ pub fn scene(plan: &Plan, mark: Option<&str>) -> Result<SceneId, Failure> {
     let Some(mark) = mark else { return Ok(SceneId(0)) };
     match plan.scenes.iter().position(|scene| scene.mark == mark) {
         Some(index) => Ok(SceneId::new(index)),
-        None => {
-            let marks: Vec<_> = plan.scenes.iter().map(|scene| format!("`{}`", scene.mark)).collect();
-            Err(Failure::Asked(format!("there is no mark `{mark}`: the piece has {}", marks.join(", "))))
-        }
+        None => Err(Failure::Asked(no_mark(plan, mark))),
     }
+}
+
+/// What is said of a mark that the piece does not have.
+pub fn no_mark(plan: &Plan, mark: &str) -> String {
+    let marks: Vec<_> = plan.scenes.iter().map(|scene| format!("`{}`", scene.mark)).collect();
+    format!("there is no mark `{mark}`: the piece has {}", marks.join(", "))
 }

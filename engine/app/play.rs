@@ -8,6 +8,7 @@ use crate::cli::Play;
 use crate::console::{self, Console};
 use crate::failure::Failure;
 use crate::loading;
+use crate::say::{say, tell};
 use crate::stage::{self, Stage};
 
 /// Plays a piece live.
@@ -33,7 +34,10 @@ pub fn run(asked: &Play) -> Result<(), Failure> {
         },
         None,
     )?;
-    announce(plan, &stage, asked.log.is_some(), asked.json);
+    announce(plan, &stage, asked.json);
+    if asked.log.is_some() {
+        say("Mics and outputs are being recorded: recording people needs their consent.");
+    }
     let mut show = Show::new(plan, asked.json);
     while !stage::is_raised(&end) && stage.died().is_none() {
         if show.turn(&stage) == console::Asked::End {
@@ -45,24 +49,16 @@ pub fn run(asked: &Play) -> Result<(), Failure> {
 }
 
 /// Says what begins.
-pub fn announce(plan: &Plan, stage: &Stage, logged: bool, as_json: bool) {
+pub fn announce(plan: &Plan, stage: &Stage, as_json: bool) {
     let facts = stage.facts();
     if !as_json {
-        eprintln!("{} on {}.", plan.title, facts.words);
+        say(format_args!("{} on {}.", plan.title, facts.words));
         if facts.host == Host::Clock {
-            eprintln!("Nothing is heard: the clock has no loudspeakers. `tenterhook devices` lists what there is.");
+            say("Nothing is heard: the clock has no loudspeakers. `tenterhook devices` lists what there is.");
         }
     }
-    eprintln!(
-        "Caution: loudspeakers and headphones can injure hearing. Start with everything turned down, and follow your \
-         local rules and your licensed technicians."
-    );
-    if logged {
-        eprintln!("Mics and outputs are being recorded: recording people needs their consent.");
-    }
-    if !as_json {
-        eprintln!("{}.", console::HELP);
-    }
+    say("Caution: loudspeakers and headphones can injure hearing. Start with everything turned down, and follow your \
+         local rules and your licensed technicians.");
 }
 
 /// What is shown while a piece plays: the status line on a terminal, or lines of JSON.
@@ -78,7 +74,11 @@ pub struct Show<'a> {
 impl<'a> Show<'a> {
     /// Takes the terminal over.
     pub fn new(plan: &'a Plan, as_json: bool) -> Self {
-        Self { plan, console: Console::open(plan), as_json, begun: false, scene: None, trouble: None }
+        let console = Console::open(plan);
+        if console.has_keys() {
+            say(format_args!("{}.\r", console::HELP));
+        }
+        Self { plan, console, as_json, begun: false, scene: None, trouble: None }
     }
 
     /// Waits a moment, does what the keys ask, shows how things are.
@@ -93,7 +93,7 @@ impl<'a> Show<'a> {
         let trouble = stage.log_trouble();
         if trouble.is_some() && trouble != self.trouble {
             let words = trouble.clone().unwrap_or_default();
-            eprintln!("\rerror: the log is no longer kept: {words}");
+            say(format_args!("\rerror: the log is no longer kept: {words}"));
             self.trouble = trouble;
         }
         let facts = stage.facts();
@@ -107,21 +107,15 @@ impl<'a> Show<'a> {
         let known = facts.host != Host::Jack || stage.origin().is_some();
         if !self.begun && known && stage.load().blocks > 0 {
             self.begun = true;
-            println!(
-                "{}",
-                json!({
-                    "event": "started", "host": facts.host.to_string(), "rate": facts.rate, "block": facts.block,
-                    "device": facts.words, "server_frame": stage.origin(),
-                })
-            );
+            tell(json!({
+                "event": "started", "host": facts.host.to_string(), "rate": facts.rate, "block": facts.block,
+                "device": facts.words, "server_frame": stage.origin(),
+            }));
         }
         if self.begun && scene != self.scene {
             self.scene = scene;
             if let Some((id, sample)) = scene {
-                println!(
-                    "{}",
-                    json!({ "event": "scene", "mark": self.plan.scenes[id.index()].mark, "sample": sample })
-                );
+                tell(json!({ "event": "scene", "mark": self.plan.scenes[id.index()].mark, "sample": sample }));
             }
         }
     }

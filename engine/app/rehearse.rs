@@ -14,6 +14,7 @@ use crate::hand::Hand;
 use crate::levels::{Level, decibels};
 use crate::loading::{self, Loaded};
 use crate::play::{Show, announce};
+use crate::say::{answer, count, print, say};
 use crate::stage::{self, Stage};
 
 /// What is played, and where it goes.
@@ -49,8 +50,18 @@ pub fn run(asked: &Rehearse) -> Result<(), Failure> {
     let Some(mics) = asked.mics.clone().or_else(|| in_take("mics.wav")) else {
         return Err(Failure::asked("there is no recording: name one with --mics"));
     };
-    let gestures = asked.gestures.clone().or_else(|| in_take("gestures.csv").and_then(there));
-    let gestures = gestures.map(|path| loading::gestures(&path, plan)).transpose()?;
+    let gestures_path = asked.gestures.clone().or_else(|| in_take("gestures.csv").and_then(there));
+    let gestures = gestures_path.as_ref().map(|path| loading::gestures(path, plan)).transpose()?;
+    // What is read must not be written over.
+    let read = [Some(&asked.piece), hall.as_ref(), Some(&mics), gestures_path.as_ref()];
+    if let Some(out) = &asked.out
+        && read.into_iter().flatten().any(|path| is_same_file(path, out))
+    {
+        return Err(Failure::Asked(format!(
+            "{} is what the rehearsal is made from: give --out another name",
+            out.display()
+        )));
+    }
     let recording = read_wav(&mics).map_err(Failure::asked)?;
     let channels = recording.channels.len();
     if let Some(mic) = plan.mics.iter().find(|mic| mic.input.is_some_and(|input| usize::from(input) >= channels)) {
@@ -77,8 +88,12 @@ pub fn run(asked: &Rehearse) -> Result<(), Failure> {
         out: asked.out.as_deref(),
     };
     let outcome = rehearsal.play()?;
-    rehearsal.tell(&outcome, asked.json);
-    Ok(())
+    rehearsal.tell(&outcome, asked.json)
+}
+
+fn is_same_file(one: &Path, other: &Path) -> bool {
+    let real = |path: &Path| std::fs::canonicalize(path).ok();
+    real(one).is_some_and(|one| real(other) == Some(one))
 }
 
 /// Plays the recording in real time, in the place of the mics.
@@ -103,7 +118,7 @@ fn aloud(
     let end = stage::asked_to_end()?;
     let asked_stage = stage::Asked { plan, wish, from, players: Some(&players), log: None, texts: &[], osc: None };
     let stage = Stage::open(&asked_stage, None)?;
-    announce(plan, &stage, false, asked.json);
+    announce(plan, &stage, asked.json);
     let rate = stage.facts().rate;
     let events = gestures.map_or_else(Vec::new, |gestures| gestures.at_rate(rate));
     let mut show = Show::new(plan, asked.json);
@@ -129,8 +144,16 @@ impl Rehearsal<'_> {
         let rendering =
             Rendering { inputs: self.inputs, outputs, blocks: &[self.block], events: self.events, tail: self.tail };
         let total = self.inputs.first().map_or(0, Vec::len) + self.tail;
+        let late = self.events.iter().filter(|event| event.sample >= total as u64).count();
+        if late > 0 {
+            say(format_args!(
+                "caution: after the end nothing acts: {}; --tail goes further",
+                count(late as u64, "gesture")
+            ));
+        }
+        let end = stage::asked_to_end()?;
         let mut progress = Progress::new(total);
-        let mut applied = 0;
+        let mut applied = 0u64;
         let mut levels = vec![Level::default(); outputs];
         let frames = render(&mut engine, &rendering, |block| {
             while control.applied().is_some() {
@@ -139,6 +162,9 @@ impl Rehearsal<'_> {
             while control.reading().is_some() {}
             for (level, channel) in levels.iter_mut().zip(block) {
                 level.add(channel);
+            }
+            if stage::is_raised(&end) {
+                return Err(std::io::Error::other("interrupted: nothing was written"));
             }
             progress.add(block.first().map_or(0, |channel| channel.len()));
             writer.as_mut().map_or(Ok(()), |writer| writer.write(block).map_err(std::io::Error::other))
@@ -154,13 +180,14 @@ impl Rehearsal<'_> {
                 .and_then(|_| std::io::stdout().flush());
             copied.map_err(|why| Failure::Running(format!("cannot write to standard output ({why})")))?;
         }
-        Ok(Outcome { frames, applied, outputs: levels })
+        // The scene in force from the start is written down too, but nobody made that gesture.
+        Ok(Outcome { frames, applied: applied.saturating_sub(1), outputs: levels })
     }
 
     /// Says what came of it, where standard output is not the sound itself.
-    pub fn tell(&self, outcome: &Outcome, as_json: bool) {
+    pub fn tell(&self, outcome: &Outcome, as_json: bool) -> Result<(), Failure> {
         if self.out.is_some_and(|path| path.as_os_str() == "-") {
-            return;
+            return Ok(());
         }
         let seconds = outcome.frames as f64 / f64::from(self.rate);
         let named = |channel: usize| {
@@ -171,23 +198,24 @@ impl Rehearsal<'_> {
         let levels = || outcome.outputs.iter().enumerate().filter(|(channel, _)| !named(*channel).is_empty());
         if as_json {
             let outputs: Vec<_> = levels().map(|(channel, level)| level.json(&named(channel))).collect();
-            println!(
-                "{}",
-                json!({
-                    "title": self.plan.title, "rate": self.rate, "frames": outcome.frames, "seconds": seconds,
-                    "gestures": outcome.applied, "outputs": outputs,
-                })
-            );
-            return;
+            return answer(json!({
+                "title": self.plan.title, "rate": self.rate, "frames": outcome.frames, "seconds": seconds,
+                "gestures": outcome.applied, "outputs": outputs,
+            }));
         }
-        println!("{}: {seconds:.1} s at {} Hz, {} gestures", self.plan.title, self.rate, outcome.applied);
-        println!("{:16} {:>8} {:>8}", "output", "peak dB", "RMS dB");
+        let gestures = count(outcome.applied, "gesture");
+        let mut lines = format!("{}: {seconds:.1} s at {} Hz, {gestures}\n", self.plan.title, self.rate);
+        lines += &format!("{:16} {:>8} {:>8}\n", "output", "peak dB", "RMS dB");
         for (channel, level) in levels() {
-            println!("{}", level.row(&named(channel)));
+            lines += &format!("{}\n", level.row(&named(channel)));
         }
         if outcome.outputs.iter().all(|level| decibels(level.peak_db()) == "silent") {
-            println!("Nothing sounds: give it gestures with --gestures, or see which scene is in force.");
+            lines += match outcome.applied {
+                0 => "Nothing sounds, because nothing moves: give it gestures with --gestures.\n",
+                _ => "Nothing sounds: see that the gestures move the controllers of the scene that is in force.\n",
+            };
         }
+        print(&lines)
     }
 }
 
@@ -208,13 +236,13 @@ impl Progress {
         let percent = 100 * self.done / self.total.max(1);
         if self.shown.is_some_and(|shown| shown != percent) {
             self.shown = Some(percent);
-            eprint!("\r{percent} %");
+            let _ = write!(std::io::stderr(), "\r{percent} %");
         }
     }
 
     fn clear(&self) {
         if self.shown.is_some() {
-            eprint!("\r      \r");
+            let _ = write!(std::io::stderr(), "\r      \r");
         }
     }
 }

@@ -7,6 +7,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use serde_json::json;
+use signal_hook::consts;
 use tenterhook_config::Host;
 use tenterhook_io::{
     Events, Facts, Hub, Load, Log, LogSettings, MidiPorts, Osc, OscMap, Player, Snapshot, Sound, Source, State, Stats,
@@ -15,6 +16,7 @@ use tenterhook_io::{
 use tenterhook_plan::{Gesture, Plan, SceneId};
 
 use crate::failure::Failure;
+use crate::say::{say, tell};
 
 /// Makes, at a rate, the sound that takes the place of the mics, and says how many channels it has.
 pub type Players = dyn Fn(u32) -> Result<(usize, Sound), Failure>;
@@ -137,6 +139,16 @@ impl Stage {
         self.log.as_ref().and_then(Log::trouble)
     }
 
+    /// Closes, says how it went, and fails if the source had ended by itself.
+    pub fn end(self, as_json: bool) -> Result<(), Failure> {
+        let ending = self.close()?;
+        ending.tell(as_json);
+        match ending.died {
+            None => Ok(()),
+            Some(why) => Err(Failure::Running(why)),
+        }
+    }
+
     /// Fades out, stops the source, closes the files.
     fn close(mut self) -> Result<Ending, Failure> {
         let died = self.died();
@@ -158,56 +170,41 @@ impl Stage {
     }
 }
 
-impl Stage {
-    /// Closes, says how it went, and fails if the source had ended by itself.
-    pub fn end(self, as_json: bool) -> Result<(), Failure> {
-        let ending = self.close()?;
-        ending.tell(as_json);
-        match ending.died {
-            None => Ok(()),
-            Some(why) => Err(Failure::Running(why)),
-        }
-    }
-}
-
 impl Ending {
     /// Says how it went: as JSON on standard output, else in words on standard error.
     fn tell(&self, as_json: bool) {
         let percent = |share: f64| 100.0 * share;
         if as_json {
-            println!(
-                "{}",
-                json!({
-                    "event": "ended", "load": self.load, "percentile_50": self.load.percentile(0.5),
-                    "percentile_99": self.load.percentile(0.99), "percentile_99_9": self.load.percentile(0.999),
-                    "applied_lost": self.snapshot.applied_lost, "events_lost": self.snapshot.events_lost,
-                    "log_frames_lost": self.log_lost, "died": self.died,
-                })
-            );
+            tell(json!({
+                "event": "ended", "load": self.load, "percentile_50": self.load.percentile(0.5),
+                "percentile_99": self.load.percentile(0.99), "percentile_99_9": self.load.percentile(0.999),
+                "applied_lost": self.snapshot.applied_lost, "events_lost": self.snapshot.events_lost,
+                "log_frames_lost": self.log_lost, "died": self.died,
+            }));
             return;
         }
-        eprintln!(
+        say(format_args!(
             "{} blocks, {} late, {} xruns; processing took {:.1} % of the time on average, {:.1} % at most.",
             self.load.blocks,
             self.load.late,
             self.load.xruns,
             percent(self.load.mean),
             percent(self.load.most),
-        );
+        ));
         let lost = self.snapshot.applied_lost + self.snapshot.events_lost + self.load.events_lost;
         if lost > 0 {
-            eprintln!("caution: {lost} gestures were lost because too many came at once");
+            say(format_args!("caution: {lost} gestures were lost because too many came at once"));
         }
         if let Some(frames) = self.log_lost.filter(|frames| *frames > 0) {
-            eprintln!("caution: {frames} frames were lost on the way to the log; they stand there as silence");
+            say(format_args!("caution: {frames} frames were lost on the way to the log; they stand there as silence"));
         }
     }
 }
 
-/// A flag that SIGINT and SIGTERM raise.
+/// A flag that SIGINT, SIGTERM and SIGHUP (the terminal was closed) raise.
 pub fn asked_to_end() -> Result<Arc<AtomicBool>, Failure> {
     let flag = Arc::new(AtomicBool::new(false));
-    for signal in [signal_hook::consts::SIGINT, signal_hook::consts::SIGTERM] {
+    for signal in [consts::SIGINT, consts::SIGTERM, consts::SIGHUP] {
         // A second one ends the program at once, should the first not be heeded.
         signal_hook::flag::register_conditional_shutdown(signal, 1, Arc::clone(&flag)).map_err(Failure::running)?;
         signal_hook::flag::register(signal, Arc::clone(&flag)).map_err(Failure::running)?;
@@ -223,8 +220,19 @@ pub fn is_raised(flag: &AtomicBool) -> bool {
 /// The wish of a piece's hall, for the channels of a plan.
 pub fn wish(plan: &Plan, device: &tenterhook_config::DeviceWish, host: Option<Host>) -> Result<Wish, Failure> {
     let wiring = Wiring::of(plan).map_err(Failure::asked)?;
+    if wiring.outputs.is_empty() {
+        return Err(Failure::asked("every output is left out: give one of them a channel in the hall"));
+    }
+    let host = host.or(device.host);
+    if let Some(host @ (Host::Jack | Host::Clock)) = host
+        && (device.input.is_some() || device.output.is_some())
+    {
+        return Err(Failure::Asked(format!(
+            "the hall's [device] names an input or output, but the host {host} has none to choose from: leave them out"
+        )));
+    }
     Ok(Wish {
-        host: host.or(device.host),
+        host,
         input: device.input.clone(),
         output: device.output.clone(),
         rate: device.rate,

@@ -1,4 +1,4 @@
-//! The files of a run, read back by a library that knows nothing of this program.
+//! The files of a run, finished or not, read back.
 
 use std::fs;
 use std::path::Path;

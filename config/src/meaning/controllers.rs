@@ -79,6 +79,16 @@ pub(super) fn commands(piece: &Piece, names: &Names<'_>, findings: &mut Findings
         }
         taken.push((command, name.place, id));
         let written = &names.controllers[id.index()].what;
+        if let Some(place) = key(&written.loudness) {
+            let message =
+                format!("a loudness cannot work {command}: it is computed, and what it fires would be fired twice");
+            findings.add(
+                Kind::CommandByLoudness,
+                place,
+                message,
+                "name a controller that a person works: a cc, a note, a key",
+            );
+        }
         let latch = key(&written.latch).filter(|_| written.latch.value() == Some(&true));
         for (key, place) in [("latch", latch), ("rise", key(&written.rise)), ("fall", key(&written.fall))] {
             let Some(place) = place else { continue };

@@ -95,6 +95,12 @@ impl<'p> Names<'p> {
         let found = self.controllers.iter().position(|one| one.name == name.value).map(ControllerId::new);
         if found.is_none() {
             let names = self.controllers.iter().map(|one| one.name.as_str());
+            if self.controllers.is_empty() && scene {
+                let message = format!("there is no controller \"{}\", nor any other", name.value);
+                let remedy = format!("write controllers = {{ {} = {{ cc = 64 }} }}, or by = \"scene\"", name.value);
+                findings.add(Kind::UnknownController, name.place, message, remedy);
+                return None;
+            }
             unknown(Kind::UnknownController, "controller", name, names.chain(scene.then_some("scene")), findings);
         }
         found
@@ -133,7 +139,7 @@ fn unknown<'a>(
 fn check_all<T>(list: &[Named<T>], what: &str, findings: &mut Findings) {
     for one in list {
         if RESERVED.contains(&one.name.as_str()) {
-            let message = format!("\"{}\" cannot be the name of a {what}: it is reserved", one.name);
+            let message = format!("\"{}\" is reserved: no {what} can be named so", one.name);
             let remedy = format!("write another name: {} mean something of their own", RESERVED.join(", "));
             findings.add(Kind::ReservedName, one.place, message, remedy);
         }
@@ -141,7 +147,7 @@ fn check_all<T>(list: &[Named<T>], what: &str, findings: &mut Findings) {
             let message = format!("the name \"{}\" has a slash in it", one.name);
             findings.add(Kind::BadName, one.place, message, "leave the slash out: it parts the names of gestures");
         } else {
-            check_plain(&one.name, one.place, &format!("the name of a {what}"), findings);
+            check_plain(&one.name, one.place, &format!("the {what}'s name"), findings);
         }
     }
 }

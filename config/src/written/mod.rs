@@ -81,7 +81,13 @@ pub(crate) fn parse<'t>(text: &'t str, file: usize, findings: &mut Findings) -> 
         Ok(table) => Some(table.into_inner()),
         Err(error) => {
             let place = Place::new(file, error.span().unwrap_or(text.len()..text.len()));
-            let remedy = "put this line right first: the rest can only be read after it";
+            let remedy = match error.message() {
+                said if said.contains("unquoted key") => {
+                    "a name with other letters than a-z stands in quotes: \"Flöte\" = 1"
+                }
+                said if said.contains("duplicate key") => "give one of the two another name",
+                _ => "put this line right first: the rest can only be read after it",
+            };
             findings.add(Kind::Syntax, place, format!("this is not TOML: {}", error.message()), remedy);
             None
         }

@@ -31,6 +31,11 @@ impl Memory {
         Self { analysis: Some(Box::new(Analysis::new(rate, stagger))), ..Self::new(room) }
     }
 
+    /// A memory that has heard nothing yet begins at sample `at`: all before it is silence.
+    pub fn start(&mut self, at: u64) {
+        self.written = at;
+    }
+
     /// Writes the sound from sample `from` on: the sample after the last one written, or any if nothing is written yet.
     /// Steps of the analysis that are due at grid lines within are done here.
     pub fn write(&mut self, from: u64, samples: &[f32]) {

@@ -10,6 +10,9 @@ pub const MOST_WAV_BYTES: u64 = u32::MAX as u64 - 4096;
 
 const BYTES_PER_SAMPLE: u64 = 4;
 
+/// The rates that are read, in Hz: a hall's.
+const RATES: std::ops::RangeInclusive<u32> = 8_000..=384_000;
+
 /// A sound from a file.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Recording {
@@ -48,6 +51,20 @@ pub enum WavError {
     #[error("{path} holds no sound: its header announces no frame at all")]
     Empty {
         /// The file.
+        path: PathBuf,
+    },
+    /// Its rate is none that an engine runs at.
+    #[error("{path} says {rate} Hz: convert it to a rate from 8000 to 384000 Hz")]
+    Rate {
+        /// The file.
+        path: PathBuf,
+        /// What it says, in Hz.
+        rate: u32,
+    },
+    /// What has that name already is no file.
+    #[error("{path} is there already and is no plain file: choose another name")]
+    NoFile {
+        /// What was to be written.
         path: PathBuf,
     },
     /// It ends too early.
@@ -96,6 +113,9 @@ pub fn read_wav(path: &Path) -> Result<Recording, WavError> {
     let reader = hound::WavReader::new(BufReader::new(file)).map_err(|why| refused(path, why))?;
     let spec = reader.spec();
     let (channels, announced) = (usize::from(spec.channels), reader.duration());
+    if !RATES.contains(&spec.sample_rate) {
+        return Err(WavError::Rate { path: path.to_owned(), rate: spec.sample_rate });
+    }
     if announced == 0 || channels == 0 {
         return Err(WavError::Empty { path: path.to_owned() });
     }
@@ -152,6 +172,19 @@ pub struct WavWriter {
     keep: bool,
 }
 
+/// A new file beside a place, under a name that says that it is unfinished and that nothing else has.
+fn beside(path: &Path) -> io::Result<(PathBuf, File)> {
+    let ending = |n: u32| if n == 1 { "unfinished.wav".to_owned() } else { format!("unfinished-{n}.wav") };
+    let mut n = 1;
+    loop {
+        let unfinished = path.with_extension(ending(n));
+        match File::options().read(true).write(true).create_new(true).open(&unfinished) {
+            Err(why) if why.kind() == io::ErrorKind::AlreadyExists && n < 100 => n += 1,
+            file => return Ok((unfinished, file?)),
+        }
+    }
+}
+
 impl WavWriter {
     /// Begins the file `path` of `channels` channels at `rate` Hz. Dropped unfinished, it leaves nothing behind.
     ///
@@ -162,10 +195,15 @@ impl WavWriter {
             Ok(count) if count > 0 => count,
             _ => return Err(WavError::Channels { path: path.to_owned(), channels }),
         };
-        let unfinished = path.with_extension("unfinished.wav");
+        // Where the name is a link, what it points to is written.
+        let path = &fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
+        if path.exists() && !path.is_file() {
+            return Err(WavError::NoFile { path: path.clone() });
+        }
+        let (unfinished, file) = beside(path).map_err(|why| WavError::Write { path: path.clone(), why })?;
         let spec =
             WavSpec { channels: count, sample_rate: rate, bits_per_sample: 32, sample_format: SampleFormat::Float };
-        let writer = hound::WavWriter::create(&unfinished, spec).map_err(|why| failed(path, why))?;
+        let writer = hound::WavWriter::new(BufWriter::new(file), spec).map_err(|why| failed(path, why))?;
         Ok(Self {
             path: path.to_owned(),
             unfinished,

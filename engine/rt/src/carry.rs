@@ -1,6 +1,6 @@
 //! What a changed piece takes over from the one before it, worked out before the audio thread sees it.
 
-use tenterhook_plan::{Identity, InstanceId, Mic, Plan, SceneId, Source};
+use tenterhook_plan::{Decibels, Identity, InstanceId, Mic, Plan, SceneId, Source};
 
 use crate::table::{self, Need, Table};
 
@@ -20,7 +20,7 @@ pub(crate) struct Carry {
     pub dipped_mics: Vec<usize>,
     /// Sources of the new table that have no past.
     pub fresh_sources: Vec<usize>,
-    /// Outputs of the old table that go, or go on at another channel.
+    /// Outputs of the old table that go, or go on at another channel or under another ceiling.
     pub dipped_outputs: Vec<usize>,
 }
 
@@ -93,8 +93,12 @@ impl Carry {
             let same = |a: &Mic, b: &Mic| a.input == b.input && a.highpass_hz == b.highpass_hz;
             mics.iter().any(|&(a, b)| i == a && same(&old.mics[a], &new.mics[b]))
         };
-        let same_output =
-            |i: usize| outputs.iter().any(|&(a, b)| i == a && old.outputs[a].channel == new.outputs[b].channel);
+        let same_output = |i: usize| {
+            let same = |a: usize, b: usize| {
+                old.outputs[a].channel == new.outputs[b].channel && ceilings(old, a) == ceilings(new, b)
+            };
+            outputs.iter().any(|&(a, b)| i == a && same(a, b))
+        };
         Self {
             doomed: left_out(old.instances.len(), |i| residents.iter().any(|&(a, _)| a == i)),
             fresh_sources: left_out(needs.len(), |j| sources.iter().any(|&(_, b)| b == j)),
@@ -125,8 +129,8 @@ impl Carry {
         }
     }
 
-    /// AUDIO THREAD. Moves what goes on from the old table into the new one: a few words each, whatever its size.
-    pub fn install(&self, old: &mut Table, new: &mut Table) {
+    /// AUDIO THREAD. At sample `at`: moves what goes on from the old table into the new one: a few words each, whatever its size.
+    pub fn install(&self, old: &mut Table, new: &mut Table, at: u64) {
         let clock = new.clock;
         for &(i, j) in &self.mics {
             new.mics[j].carry(&mut old.mics[i], clock);
@@ -139,6 +143,7 @@ impl Carry {
             new.sources[j].coming = old.sources[i].coming;
         }
         for &j in &self.fresh_sources {
+            new.sources[j].memory.start(at);
             new.sources[j].coming.set(0.0);
             new.sources[j].coming.go(1.0, clock.glide);
         }
@@ -171,4 +176,15 @@ impl Carry {
 
 fn named<T>(things: &[T], name: impl Fn(&T) -> &String) -> Vec<&str> {
     things.iter().map(|thing| name(thing).as_str()).collect()
+}
+
+/// The ceilings of an output and of those that share its channel: what its limiters have to hold.
+fn ceilings(plan: &Plan, output: usize) -> Vec<(&str, Decibels)> {
+    let channel = plan.outputs[output].channel;
+    let on_it = plan
+        .outputs
+        .iter()
+        .enumerate()
+        .filter(|(i, other)| *i == output || channel.is_some() && other.channel == channel);
+    on_it.map(|(_, output)| (output.name.as_str(), output.ceiling)).collect()
 }

@@ -193,7 +193,9 @@ impl Engine {
                 // begun at a later mark is played back as it was.
                 self.table.residents.iter_mut().for_each(Resident::forget);
             }
-            self.enter(scene, self.table.clock.hurry);
+            // The scene in force, fired again, leaves what still fades to its own pace.
+            let hurry = if scene == self.scene { u32::MAX } else { self.table.clock.hurry };
+            self.enter(scene, hurry);
         }
     }
 
@@ -299,7 +301,7 @@ impl Engine {
         }
         let Some((mut new, _)) = self.coming.take_if(|(_, from)| self.sample >= *from) else { return };
         let carry = std::mem::take(&mut new.carry);
-        carry.install(&mut self.table, &mut new);
+        carry.install(&mut self.table, &mut new, self.sample);
         self.scene = carry.scenes.get(self.scene.index()).copied().unwrap_or(SceneId(0));
         new.carry = carry;
         let old = std::mem::replace(&mut self.table, new);

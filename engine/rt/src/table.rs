@@ -168,6 +168,7 @@ impl SceneTable {
             }
             gains[used.instance.index()] = Some(row);
         }
-        Self { fade: clock.samples(scene.fade), gains }
+        // A fade of nothing would be a click.
+        Self { fade: clock.samples(scene.fade).max(clock.glide), gains }
     }
 }

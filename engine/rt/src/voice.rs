@@ -15,7 +15,8 @@ pub(crate) enum Life {
     Sounding,
     /// Its controller came to rest: x goes to 0, and with it the sound.
     Ending,
-    /// It was taken from its controller, which no longer moves it: x stays, the sound fades.
+    /// It was taken from its controller, which no longer moves it: x stays, or goes on to 0 if it was on its way there,
+    /// and the sound fades.
     Leaving,
 }
 
@@ -80,10 +81,10 @@ impl Voice {
             return;
         }
         let dying = self.life == Life::Leaving && self.fade.left() <= samples;
-        if self.life != Life::Leaving {
+        if self.life == Life::Sounding {
             self.x.stay();
-            self.life = Life::Leaving;
         }
+        self.life = Life::Leaving;
         if !dying {
             self.fade.go(0.0, samples);
         }
@@ -92,10 +93,14 @@ impl Voice {
     /// Glides to other outputs and levels.
     pub fn redirect(&mut self, gains: &[f32], samples: u32) {
         for (send, &gain) in self.sends.iter_mut().zip(gains) {
-            if send.target() != gain {
+            if send.target() != gain || send.left() > samples {
                 send.go(gain, samples);
             }
         }
+    }
+
+    fn has_ended(&self) -> bool {
+        self.x.is_silent() && self.level == 0.0
     }
 
     /// Makes the samples from `from` on, all in one cell, into `out`.
@@ -123,8 +128,8 @@ impl Voice {
         }
         let done = match self.life {
             Life::Free | Life::Sounding => false,
-            Life::Ending => self.x.is_silent() && self.level == 0.0,
-            Life::Leaving => self.fade.is_silent(),
+            Life::Ending => self.has_ended(),
+            Life::Leaving => self.fade.is_silent() || self.has_ended(),
         };
         if done {
             self.life = Life::Free;

@@ -61,6 +61,27 @@ fn the_measure_finds_each_fade_that_is_missing() {
 }
 
 #[test]
+fn neither_a_fade_of_nothing_nor_a_changed_ceiling_clicks() {
+    let piece = |ceiling: &str| {
+        format!(
+            "mics = {{ voice = 1 }}\noutputs = {{ left = {{ output = 1, ceiling = \"{ceiling}\" }} }}\n\
+             controllers = {{ foot = {{ cc = 11 }} }}\n[[scene]]\nmark = \"A\"\nfade = \"0 s\"\n\
+             mic.voice.direct = {{ by = \"foot\" }}\n[[scene]]\nmark = \"B\"\nfade = \"0 s\"\n"
+        )
+    };
+    let (first, second) = (piece("-1 dB"), piece("-20 dB"));
+    let plan = plan(&first);
+    let events = [("foot", "1", 0.2), ("fire", "B", 0.9011)].map(|(c, v, s)| gesture(&plan, s, c, v));
+    // A tone of 0.1: under the first ceiling and at the second, whose limiter hardly bends it.
+    let tone: Vec<f32> = (0..48_000).map(|i| (i as f32 * 0.03).sin() * 0.1).collect();
+    for swaps in [usize::MAX, 25_003] {
+        let mut run = Run::new(&first).events(&events).replace_every(swaps, &[&second]);
+        let db = click_db(&run.render(std::slice::from_ref(&tone)));
+        assert!(db < LIMIT_DB, "{db:.1} dB");
+    }
+}
+
+#[test]
 fn no_controller_is_fast_enough_to_click() {
     // 10,000 gestures a second, from one end to the other.
     let plan = plan(PIECE);

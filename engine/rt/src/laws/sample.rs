@@ -76,6 +76,40 @@ fn what_the_new_scene_does_not_have_keeps_its_last_value_and_fades() {
 }
 
 #[test]
+fn what_has_come_to_rest_before_the_change_ends_as_it_would_have() {
+    let seen = levels(&[(0.1, "foot", "1"), (0.5, "foot", "0"), (0.51, "fire", "D")], &[0.499, 0.55]);
+    assert_eq!(seen, [[0.1, 0.0], [0.0, 0.0]], "30 ms after the foot, not at the end of the fade");
+}
+
+#[test]
+fn the_scene_in_force_fired_again_changes_nothing() {
+    let once = [(0.1, "foot", "1"), (0.5, "fire", "C")];
+    let twice = [&once[..], &[(0.53, "fire", "C")]].concat();
+    let at = [0.54, 0.56, 0.58, 0.7];
+    assert_eq!(levels(&twice, &at), levels(&once, &at));
+    assert!(levels(&once, &at)[1][0] > 0.01, "it still fades");
+}
+
+#[test]
+fn a_send_on_its_way_takes_the_pace_of_the_next_scene() {
+    let scene = |mark: &str, fade: &str, level: &str| {
+        let direct = format!("mic.voice.direct = {{ by = \"foot\", level = \"{level}\" }}");
+        format!("[[scene]]\nmark = \"{mark}\"\nfade = \"{fade}\"\n{direct}\n")
+    };
+    let piece = [
+        "mics = { voice = 1 }\noutputs = { left = 1 }\ncontrollers = { foot = { cc = 11 } }\n".to_owned(),
+        scene("A", "1 s", "0 dB"),
+        scene("B", "10 s", "-60 dB"),
+        scene("C", "100 ms", "-60 dB"),
+    ]
+    .concat();
+    let plan = plan(&piece);
+    let events = [(0.1, "foot", "1"), (0.5, "fire", "B"), (0.7, "fire", "C")].map(|(s, c, v)| gesture(&plan, s, c, v));
+    let out = Run::of(&plan).events(&events).render(&[vec![0.1; 48_000]]);
+    assert!(out[0][(0.69 * 48e3) as usize] > 0.09 && (out[0][(0.81 * 48e3) as usize] - 0.0001).abs() < 1e-6);
+}
+
+#[test]
 fn after_hush_nothing_starts_before_its_controller_has_come_to_rest() {
     let events = [(0.1, "foot", "1"), (0.5, "hush", "1"), (0.9, "hush", "0"), (1.1, "foot", "0.5")];
     assert_eq!(levels(&events, &[0.4, 0.8, 1.0, 1.3]), [[0.1, 0.0], [0.0; 2], [0.0; 2], [0.0; 2]]);
