@@ -167,7 +167,11 @@ fn cases() -> Vec<(Kind, In, &'static str)> {
         (NoController, Piece("{ by = \"foot\" }", "{ most = 3 }"), "by = \"…\""),
         (ControllerWorksTwo, Piece("by = \"foot\"", "by = «\"pedal\"»"), "one controller works one effect"),
         (ControllerWorksTwo, Piece("\"step\"", "\"step\"\nback = «\"step\"»"), "of its own"),
-        (CommandByLoudness, Piece("next  = \"step\"", "back = «\"loud\"»\nnext  = \"step\""), "a person works"),
+        (
+            CommandByLoudness,
+            Piece("{ key = \"n\" }", "{ «loudness» = \"voice\", from = \"-50 dB\", to = \"0 dB\" }"),
+            "a person works",
+        ),
         (CommandWorksEffect, Piece("by = \"foot\"", "by = «\"step\"»"), "of its own"),
         (AfterRing, Piece("\"foot\" }", "\"foot\", after = «\"stretch\"» }"), "leave `after` out"),
         (
