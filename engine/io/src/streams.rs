@@ -352,18 +352,19 @@ impl StreamSource {
                 .ok_or_else(unknown)?;
             let system = cpal::host_from_id(id).map_err(|_| unknown())?;
             let wiring = &wish.wiring;
+            // Both by name first: a name that is wrong is told before what a device cannot do.
+            let heard = wish.mics && !wiring.inputs.is_empty();
+            let input = heard.then(|| find(&system, host, Direction::Input, wish.input.as_deref())).transpose()?;
             let device = find(&system, host, Direction::Output, wish.output.as_deref())?;
             let channels = wiring.outputs.len().max(1);
             let fits = |(words, has): (&str, usize)| wiring.fits(Direction::Output, words, has);
             let output = Side::of(device, Direction::Output, channels, wish.rate, wish.block, fits)?;
             let rate = output.config.sample_rate;
-            let input = if wish.mics && !wiring.inputs.is_empty() {
-                let device = find(&system, host, Direction::Input, wish.input.as_deref())?;
+            let input = input.map(|device| {
                 let fits = |(words, has): (&str, usize)| wiring.fits(Direction::Input, words, has);
-                Some(Side::of(device, Direction::Input, wiring.inputs.len(), Some(rate), wish.block, fits)?)
-            } else {
-                None
-            };
+                Side::of(device, Direction::Input, wiring.inputs.len(), Some(rate), wish.block, fits)
+            });
+            let input = input.transpose()?;
             let from = input.as_ref().map_or(String::new(), |input| format!("{} and ", input.words));
             let block = output.block();
             let facts = Facts {
