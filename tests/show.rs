@@ -11,6 +11,7 @@ use common::folder;
 use common::log::{ENOUGH, channels, gestures, grown, names};
 use common::program::Program;
 use common::server::{Freewheel, Server, client, within_a_minute};
+use tempfile::TempDir;
 
 /// Set in the process that runs a test itself, with the server chosen: the server's process id.
 const INSIDE: &str = "TENTERHOOK_TEST_SHOW";
@@ -270,15 +271,21 @@ fn processing_leaves_more_than_half_of_the_time() {
     });
 }
 
+/// The program in the middle of a run whose log has grown for a while, and its folder.
+fn playing() -> (TempDir, Program) {
+    let folder = folder(PIECE);
+    drop(client("waiting"));
+    let mut play = Program::start(folder.path(), PLAY, &[]);
+    play.event("started");
+    grown(&folder.path().join("run").join("outputs.unfinished.wav"));
+    (folder, play)
+}
+
 #[test]
 fn when_the_server_dies_it_is_said_and_the_log_is_whole() {
     on_a_server("when_the_server_dies_it_is_said_and_the_log_is_whole", || {
-        let folder = folder(PIECE);
-        drop(client("waiting"));
-        let mut play = Program::start(folder.path(), PLAY, &[]);
-        play.event("started");
+        let (folder, play) = playing();
         let run = folder.path().join("run");
-        grown(&run.join("outputs.unfinished.wav"));
         let server = std::env::var(INSIDE).unwrap();
         assert!(Command::new("kill").args(["-s", "KILL", &server]).status().unwrap().success());
         let ended = play.end();
@@ -297,12 +304,8 @@ fn when_the_server_dies_it_is_said_and_the_log_is_whole() {
 #[test]
 fn when_the_program_is_killed_its_log_can_be_read_as_it_is() {
     on_a_server("when_the_program_is_killed_its_log_can_be_read_as_it_is", || {
-        let folder = folder(PIECE);
-        drop(client("waiting"));
-        let mut play = Program::start(folder.path(), PLAY, &[]);
-        play.event("started");
+        let (folder, play) = playing();
         let run = folder.path().join("run");
-        grown(&run.join("outputs.unfinished.wav"));
         play.signal("KILL");
         assert_eq!(play.end().status, None, "no fading out, no closing of files");
 

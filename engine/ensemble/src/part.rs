@@ -6,6 +6,31 @@ pub trait Sound {
     fn next(&mut self) -> Option<f64>;
 }
 
+/// How far a sound has come.
+pub struct Course {
+    /// Samples a second.
+    pub rate: f64,
+    samples: u64,
+    at: u64,
+}
+
+impl Course {
+    /// The course of a sound of so many seconds.
+    pub fn new(seconds: f64, rate: u32) -> Self {
+        Self { rate: f64::from(rate), samples: crate::sample(seconds, rate), at: 0 }
+    }
+
+    /// The next sample: the seconds since the beginning and those that are left; `None` once it is over.
+    pub fn next(&mut self) -> Option<(f64, f64)> {
+        if self.at >= self.samples {
+            return None;
+        }
+        let now = (self.at as f64 / self.rate, (self.samples - self.at) as f64 / self.rate);
+        self.at += 1;
+        Some(now)
+    }
+}
+
 /// The sounds of one player, in the order of their beginnings.
 pub struct Part<S> {
     waiting: std::iter::Peekable<std::vec::IntoIter<(u64, S)>>,

@@ -3,7 +3,7 @@
 use crate::cycle::{Cycle, Phase};
 use crate::filter::{Filter, smooth};
 use crate::noise::Noise;
-use crate::part::Sound;
+use crate::part::{Course, Sound};
 use crate::score::{Note, gain};
 use std::f64::consts::TAU;
 
@@ -17,9 +17,7 @@ const RELEASE: f64 = 0.07;
 
 /// One note, tongued.
 pub struct Blown {
-    rate: f64,
-    samples: u64,
-    at: u64,
+    course: Course,
     hz: f64,
     gain: f64,
     cycle: Cycle,
@@ -34,9 +32,7 @@ impl Blown {
         let hz = note.hz();
         let count = Cycle::harmonics_below(12_000.0, hz * 1.02, rate).min(HARMONICS_DB.len());
         Self {
-            rate: f64::from(rate),
-            samples: crate::sample(note.lasts + RELEASE, rate),
-            at: 0,
+            course: Course::new(note.lasts + RELEASE, rate),
             hz,
             gain: PEAK * gain(note.level),
             cycle: Cycle::new(&HARMONICS_DB[..count].iter().map(|db| (0.0, gain(*db))).collect::<Vec<_>>()),
@@ -50,17 +46,12 @@ impl Blown {
 
 impl Sound for Blown {
     fn next(&mut self) -> Option<f64> {
-        if self.at >= self.samples {
-            return None;
-        }
-        let t = self.at as f64 / self.rate;
-        let left = (self.samples - self.at) as f64 / self.rate;
-        self.at += 1;
+        let (t, left) = self.course.next()?;
         let blown = smooth(t / ATTACK) * smooth(left / RELEASE);
         // A slow tremble of the breath, more in loudness than in pitch; the air starts a little flat.
         let tremble = (TAU * 4.6 * t).sin() * smooth((t - 0.35) / 0.8);
         let cents = 4.0 * tremble - 25.0 * (-t / 0.025).exp();
-        let tone = self.cycle.at(self.phase.next(self.hz * (cents / 1200.0).exp2() / self.rate));
+        let tone = self.cycle.at(self.phase.next(self.hz * (cents / 1200.0).exp2() / self.course.rate));
         let noise = self.noise.next();
         let chiff = smooth(t / 0.008) * (-t / 0.022).exp();
         let [second, third] = &mut self.chiff;

@@ -3,7 +3,7 @@
 use crate::cycle::{Cycle, Phase};
 use crate::filter::{Filter, smooth};
 use crate::noise::Noise;
-use crate::part::Sound;
+use crate::part::{Course, Sound};
 use crate::score::{Note, gain};
 use std::f64::consts::{PI, TAU};
 
@@ -39,9 +39,7 @@ impl Body {
 
 /// One note under the bow: a sawtooth (the string's motion under a bow, Helmholtz 1863) that brightens as the bow bites.
 pub struct Bowed {
-    rate: f64,
-    samples: u64,
-    at: u64,
+    course: Course,
     hz: f64,
     gain: f64,
     cycle: Cycle,
@@ -60,9 +58,7 @@ impl Bowed {
         let hz = note.hz();
         let count = Cycle::harmonics_below(7000.0, hz * 1.02, rate);
         Self {
-            rate: f64::from(rate),
-            samples: crate::sample(note.lasts + Self::RELEASE, rate),
-            at: 0,
+            course: Course::new(note.lasts + Self::RELEASE, rate),
             hz,
             gain: BOWED * gain(note.level),
             cycle: Cycle::new(&(1..=count).map(|k| (0.0, 1.0 / k as f64)).collect::<Vec<_>>()),
@@ -77,25 +73,20 @@ impl Bowed {
 
 impl Sound for Bowed {
     fn next(&mut self) -> Option<f64> {
-        if self.at >= self.samples {
-            return None;
-        }
-        let t = self.at as f64 / self.rate;
-        let left = (self.samples - self.at) as f64 / self.rate;
-        self.at += 1;
+        let (t, left) = self.course.next()?;
         let bow = smooth(t / Self::ATTACK);
         let lifted = smooth(left / Self::RELEASE);
         // The stroke swells a little and trembles with the arm.
         let stroke = 0.8 + 0.2 * smooth((t - 0.3) / 1.5) + 0.03 * (TAU * 3.1 * t).sin() * bow;
         let noise = self.noise.next();
-        self.wander += (noise - self.wander) * TAU * 12.0 / self.rate;
+        self.wander += (noise - self.wander) * TAU * 12.0 / self.course.rate;
         // The wander's RMS is about 0.016 √(48 kHz/rate): scaled to some 2 cents at any rate.
         let shake = 6.0 * (TAU * 4.9 * t).sin() * smooth((t - 0.6) / 0.9);
-        let cents = self.wander * 120.0 * (self.rate / 48_000.0).sqrt() + shake - 8.0 * (-t / 0.05).exp();
-        let phase = self.phase.next(self.hz * (cents / 1200.0).exp2() / self.rate);
+        let cents = self.wander * 120.0 * (self.course.rate / 48_000.0).sqrt() + shake - 8.0 * (-t / 0.05).exp();
+        let phase = self.phase.next(self.hz * (cents / 1200.0).exp2() / self.course.rate);
         let string = self.cycle.at(phase);
-        let corner = (700.0 + 2200.0 * bow * lifted * stroke).min(0.4 * self.rate);
-        self.dark += (string - self.dark) * (1.0 - (-TAU * corner / self.rate).exp());
+        let corner = (700.0 + 2200.0 * bow * lifted * stroke).min(0.4 * self.course.rate);
+        self.dark += (string - self.dark) * (1.0 - (-TAU * corner / self.course.rate).exp());
         // The hair slips once a cycle, and scrapes until the string has caught.
         let scrape = 0.035 + 0.05 * smooth(t / 0.03) * (-t / 0.12).exp();
         let hair = self.hair.next(noise) * scrape * (0.5 + phase);
@@ -105,9 +96,7 @@ impl Sound for Bowed {
 
 /// One note under the finger: partials that die away, the high ones first.
 pub struct Plucked {
-    rate: f64,
-    samples: u64,
-    at: u64,
+    course: Course,
     partials: Vec<Partial>,
     noise: Noise,
     finger: Filter,
@@ -143,9 +132,7 @@ impl Plucked {
             Partial { turn: (fall * cos, fall * sin), now: (size, 0.0) }
         });
         Self {
-            rate: f64::from(rate),
-            samples: crate::sample(note.lasts + Self::DAMPED, rate),
-            at: 0,
+            course: Course::new(note.lasts + Self::DAMPED, rate),
             partials: partials.collect(),
             noise: Noise::new(3, number),
             finger: Filter::bandpass(700.0, 0.8, rate),
@@ -156,12 +143,7 @@ impl Plucked {
 
 impl Sound for Plucked {
     fn next(&mut self) -> Option<f64> {
-        if self.at >= self.samples {
-            return None;
-        }
-        let t = self.at as f64 / self.rate;
-        let left = (self.samples - self.at) as f64 / self.rate;
-        self.at += 1;
+        let (t, left) = self.course.next()?;
         let mut string = 0.0;
         for Partial { turn, now } in &mut self.partials {
             string += now.1;
