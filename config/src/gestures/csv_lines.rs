@@ -7,6 +7,9 @@ use crate::report::Findings;
 use std::borrow::Cow;
 use tenterhook_plan::{Address, ControllerId, Event, Gesture, MicId, OutputId, Plan, SceneId};
 
+/// What to do about a file without its header.
+const HEADER_REMEDY: &str = "begin the file with the line seconds,controller,value, with commas between the cells";
+
 /// The highest level that a gesture may give an output, in dB.
 pub const MOST_LEVEL_DB: f32 = 24.0;
 
@@ -61,7 +64,7 @@ fn read_text(text: &str, plan: &Plan, findings: &mut Findings) -> Vec<(f64, Even
         if !header {
             header = true;
             if record.iter().ne(HEADER) {
-                let remedy = "begin the file with the line seconds,controller,value";
+                let remedy = HEADER_REMEDY;
                 findings.add(Kind::BadHeader, line.whole, "this is not the header of a gestures file", remedy);
                 break;
             }
@@ -77,7 +80,7 @@ fn read_text(text: &str, plan: &Plan, findings: &mut Findings) -> Vec<(f64, Even
         events.extend(seconds.zip(gesture.map(Event::Gesture)));
     }
     if !header && !findings.has_errors() {
-        let remedy = "begin the file with the line seconds,controller,value";
+        let remedy = HEADER_REMEDY;
         findings.add(Kind::BadHeader, Place::beginning(0), "this gestures file is empty", remedy);
     }
     events
