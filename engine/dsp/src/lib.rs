@@ -9,12 +9,15 @@
 //! line, so that a run's sound does not depend on the block size of the device.
 
 mod analysis;
+mod breath;
 pub mod effects;
 pub mod guard;
 pub mod highpass;
 pub mod limiter;
 pub mod memory;
 pub mod meter;
+mod model;
+mod oscillators;
 pub mod ramp;
 pub mod random;
 mod schedule;

@@ -2,6 +2,7 @@
 
 use crate::CELL;
 use crate::analysis::Analysis;
+use crate::model::Model;
 use std::fmt;
 
 /// The last seconds of one source: a ring, allocated and touched when it is made.
@@ -10,6 +11,7 @@ pub struct Memory {
     /// The sample after the last one written.
     written: u64,
     analysis: Option<Box<Analysis>>,
+    model: Option<Box<Model>>,
 }
 
 impl Memory {
@@ -19,7 +21,7 @@ impl Memory {
         // Written rather than zero-allocated, so that its pages are there before the audio thread needs them.
         let mut ring = Vec::with_capacity(length);
         ring.extend((0..length).map(|i| std::hint::black_box(i as f32 * 0.0)));
-        Self { ring: ring.into_boxed_slice(), written: 0, analysis: None }
+        Self { ring: ring.into_boxed_slice(), written: 0, analysis: None, model: None }
     }
 
     /// Room for at least `samples` samples of the past at `rate` samples a second, and the source's analysis, which
@@ -29,6 +31,14 @@ impl Memory {
         // A tenth of a second holds the analysis's frame at any rate.
         let room = samples.max(rate as usize / 10 + 2 * CELL as usize);
         Self { analysis: Some(Box::new(Analysis::new(rate, stagger))), ..Self::new(room) }
+    }
+
+    /// The same memory with its source's [model](crate::model), which
+    /// [`Effect::wants_model`](crate::effects::Effect::wants_model) asks for; `stagger` as before.
+    pub fn modelled(self, rate: u32, stagger: u64) -> Self {
+        let room = self.ring.len().max(Model::reach(rate) + 2 * CELL as usize);
+        let model = Some(Box::new(Model::new(rate, stagger)));
+        if room > self.ring.len() { Self { analysis: self.analysis, model, ..Self::new(room) } } else { Self { model, ..self } }
     }
 
     /// A memory that has heard nothing yet begins at sample `at`: all before it is silence.
@@ -53,10 +63,18 @@ impl Memory {
             }
             from += length as u64;
             self.written = from;
+            if let Some(model) = &mut self.model {
+                let heard = Heard { ring: &self.ring, end: from, analysis: None, model: None };
+                let read = |at: i64, out: &mut [f32]| heard.read(at, out);
+                model.feed(from - length as u64, piece, read);
+                if from.is_multiple_of(CELL) {
+                    model.advance(from, read);
+                }
+            }
             if from.is_multiple_of(CELL)
                 && let Some(analysis) = &mut self.analysis
             {
-                let heard = Heard { ring: &self.ring, end: from, analysis: None };
+                let heard = Heard { ring: &self.ring, end: from, analysis: None, model: None };
                 analysis.advance(from, |frame| heard.read(from as i64 - frame.len() as i64, frame));
             }
             rest = later;
@@ -65,7 +83,7 @@ impl Memory {
 
     /// The past as it may be read for the samples of one cell: everything before the sample `end`.
     pub fn heard(&self, end: u64) -> Heard<'_> {
-        Heard { ring: &self.ring, end: end.min(self.written), analysis: self.analysis.as_deref() }
+        Heard { ring: &self.ring, end: end.min(self.written), analysis: self.analysis.as_deref(), model: self.model.as_deref() }
     }
 
     /// How many samples it holds.
@@ -88,6 +106,7 @@ pub struct Heard<'a> {
     ring: &'a [f32],
     end: u64,
     analysis: Option<&'a Analysis>,
+    model: Option<&'a Model>,
 }
 
 impl Heard<'_> {
@@ -129,6 +148,12 @@ impl Heard<'_> {
                 None => out.fill(0.0),
             }
         }
+    }
+
+    /// What the source is made of, if anybody asked for it; of what it tells only that which is known at
+    /// [`Heard::end`] counts.
+    pub(crate) fn model(&self) -> Option<&Model> {
+        self.model
     }
 
     /// The middle of the steadiest pitched moment of the last 0.3 seconds, as far as it is known at [`Heard::end`];

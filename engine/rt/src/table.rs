@@ -55,6 +55,8 @@ pub(crate) struct Need {
     pub samples: usize,
     /// Whether one of them asks for the analysis.
     pub analysis: bool,
+    /// Whether one of them asks for the model.
+    pub model: bool,
 }
 
 /// The place in [`Table::sources`] of what an effect reads; `feeds` says which source an instance feeds.
@@ -92,6 +94,7 @@ pub(crate) fn needs(plan: &Plan, rate: u32) -> Vec<Need> {
         let seconds = (effect.reach)(&instance.settings);
         need.samples = need.samples.max((seconds * f64::from(rate)).ceil() as usize + 2 * CELL as usize);
         need.analysis |= (effect.wants_analysis)(&instance.settings);
+        need.model |= effect.wants_model;
     }
     needs
 }
@@ -116,10 +119,13 @@ impl Table {
         let source = |(place, need): (usize, &Need)| Source {
             now: [0.0; CELL as usize],
             coming: Ramp::at(1.0),
-            memory: if need.analysis {
-                Memory::with_analysis(need.samples, rate, place as u64)
-            } else {
-                Memory::new(need.samples)
+            memory: {
+                let memory = if need.analysis {
+                    Memory::with_analysis(need.samples, rate, place as u64)
+                } else {
+                    Memory::new(need.samples)
+                };
+                if need.model { memory.modelled(rate, place as u64) } else { memory }
             },
         };
         let resident = |(index, instance): (usize, &tenterhook_plan::Instance)| {

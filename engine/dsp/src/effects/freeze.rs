@@ -38,6 +38,7 @@ pub(super) const EFFECT: Effect = Effect {
     level: |x| x,
     reach: |_| PAST + 0.35,
     wants_analysis: |settings| aim(settings) == Aim::Steady,
+    wants_model: true,
     make: |settings| Box::new(Freeze::new(settings)),
 };
 

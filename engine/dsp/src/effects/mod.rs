@@ -20,6 +20,8 @@ pub struct Effect {
     /// Whether it asks [`Heard::steadiest`] with these settings: then its source's memory needs its
     /// [analysis](crate::memory::Memory::with_analysis).
     pub wants_analysis: fn(&[Setting]) -> bool,
+    /// Whether it reads its source's [model](crate::memory::Memory::modelled) rather than its sound.
+    pub wants_model: bool,
     /// Makes a processor. Called off the audio thread: it allocates all that the processor will ever need.
     pub make: fn(&Settings) -> Box<dyn Processor>,
 }

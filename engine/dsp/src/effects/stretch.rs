@@ -2,11 +2,14 @@
 
 use super::{Effect, Processor, Settings};
 use crate::CELL;
+use crate::breath::{self, Breath};
 use crate::guard::settle;
 use crate::memory::Heard;
+use crate::model::{ATTACK, Knot, Model, PARTIALS, Partial, SLOTS, decode, places};
+use crate::oscillators::{Course, add};
 use crate::schedule::Schedule;
-use crate::vocoder::Vocoder;
 use crate::windows::scaled;
+use std::f32::consts::PI;
 use tenterhook_plan::declare::{Declaration, Emits, Kind, SettingDeclaration, Unit};
 
 pub(super) const EFFECT: Effect = Effect {
@@ -29,157 +32,593 @@ pub(super) const EFFECT: Effect = Effect {
         emits: Emits::Audio,
     },
     level: |x| (10.0 * x).min(1.0),
-    // Two frames of up to 64 ms besides what is read first.
     reach: |_| BACK + 0.16,
     wants_analysis: |_| false,
+    wants_model: true,
     make: |settings| Box::new(Stretch::new(settings)),
 };
 
-/// How long before the gesture the reading starts, in seconds.
-const BACK: f64 = 0.12;
+/// How long before the gesture the reading starts, in seconds: so long after a moment its knot is known.
+const BACK: f64 = 0.165;
 
-/// Steps of a frame: see [`Stretch::step`].
-const STEPS: u64 = 8;
+/// Attacks kept, per second of memory.
+const ATTACKS: f64 = 12.0;
 
-/// Takes the source in from the gesture on and reads it slowly: plainly at first, then by the vocoder.
+/// The moments that a voice has taken in, a number of its own, from 0 on: the source's model forgets them.
+struct Record {
+    middles: Box<[u64]>,
+    onsets: Box<[Option<Onset>]>,
+    counts: Box<[u8]>,
+    partials: Box<[Partial]>,
+    noise: Box<[u16]>,
+    places: usize,
+    attacks: Box<[f32]>,
+    /// Samples of an attack.
+    attack: usize,
+    taken: usize,
+    attacks_taken: usize,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Onset {
+    at: u64,
+    /// Its place among the attacks kept, if there was room.
+    attack: Option<u32>,
+}
+
+impl Record {
+    fn new(rate: u32, seconds: f64) -> Self {
+        let samples = |seconds: f64| (seconds * f64::from(rate)).round() as usize;
+        let knots = samples(seconds + BACK) / (scaled(2048, rate) / 4) + 8;
+        let attack = samples(ATTACK.0) + samples(ATTACK.1);
+        let places = places(rate);
+        // Written rather than zero-allocated, so that its pages are there before the audio thread needs them.
+        let touched = |i: usize| std::hint::black_box(i as u64 & 1);
+        Self {
+            middles: (0..knots).map(touched).collect(),
+            onsets: (0..knots).map(|i| (touched(i) > 2).then_some(Onset { at: 0, attack: None })).collect(),
+            counts: (0..knots).map(|i| touched(i) as u8).collect(),
+            partials: (0..knots * PARTIALS).map(|i| Partial { slot: touched(i) as u8, ..Partial::default() }).collect(),
+            noise: (0..knots * places).map(|i| touched(i) as u16).collect(),
+            places,
+            attacks: (0..attack * (seconds * ATTACKS).ceil() as usize).map(|i| touched(i) as f32).collect(),
+            attack,
+            taken: 0,
+            attacks_taken: 0,
+        }
+    }
+
+    fn is_full(&self) -> bool {
+        self.taken == self.middles.len()
+    }
+
+    fn take_in(&mut self, knot: &Knot, before: u64, heard: &Heard<'_>) {
+        let place = self.taken;
+        let (Some(middle), Some(onset), Some(count), Some(partials), Some(noise)) = (
+            self.middles.get_mut(place),
+            self.onsets.get_mut(place),
+            self.counts.get_mut(place),
+            self.partials.get_mut(place * PARTIALS..(place + 1) * PARTIALS),
+            self.noise.get_mut(place * self.places..(place + 1) * self.places),
+        ) else {
+            return;
+        };
+        *middle = knot.middle;
+        *count = knot.partials().len() as u8;
+        partials.iter_mut().zip(knot.partials()).for_each(|(to, from)| *to = *from);
+        noise.copy_from_slice(&knot.noise);
+        *onset = knot.onset.map(|at| {
+            let number = self.attacks_taken;
+            let attack = self.attacks.get_mut(number * self.attack..(number + 1) * self.attack).map(|sound| {
+                heard.read(at as i64 - before as i64, sound);
+                self.attacks_taken += 1;
+                number as u32
+            });
+            Onset { at, attack }
+        });
+        self.taken += 1;
+    }
+
+    fn middle(&self, knot: usize) -> Option<u64> {
+        (knot < self.taken).then(|| self.middles.get(knot).copied()).flatten()
+    }
+
+    fn onset(&self, knot: usize) -> Option<Onset> {
+        (knot < self.taken).then(|| self.onsets.get(knot).copied().flatten()).flatten()
+    }
+
+    fn partials(&self, knot: usize) -> &[Partial] {
+        let count = self.counts.get(knot).copied().unwrap_or(0) as usize;
+        self.partials.get(knot * PARTIALS..knot * PARTIALS + count).unwrap_or_default()
+    }
+
+    fn noise(&self, knot: usize) -> &[u16] {
+        self.noise.get(knot * self.places..(knot + 1) * self.places).unwrap_or_default()
+    }
+}
+
+/// A partial as it sounds over a stretch of the source, from one end of it on.
+#[derive(Clone, Copy, Debug, Default)]
+struct Sounding {
+    id: u32,
+    /// Its phase as it sounds, in turns, and by how much that has gone ahead of the source's.
+    turns: f64,
+    ahead: f64,
+    /// The source's phase from the stretch's start: a cubic without its constant.
+    phase: [f64; 3],
+    /// Octaves of amplitude at the start and per sample; gain at the start and per sample.
+    level: [f32; 2],
+    fade: [f32; 2],
+    /// Its amplitude where it has come to.
+    amplitude: f32,
+}
+
+impl Sounding {
+    fn turned(&self, s: f64) -> f64 {
+        let [a, b, c] = self.phase;
+        s * (a + s * (b + s * c))
+    }
+
+    fn frequency(&self, s: f64) -> f64 {
+        let [a, b, c] = self.phase;
+        a + s * (2.0 * b + s * 3.0 * c)
+    }
+
+    fn amplitude(&self, s: f32) -> f32 {
+        let fade = (self.fade[0] + self.fade[1] * s).clamp(0.0, 1.0);
+        if fade == 0.0 { 0.0 } else { fade * (self.level[0] + self.level[1] * s).exp2() }
+    }
+}
+
+/// A part of the source that is read by one rule.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Part {
+    /// Nothing has come yet.
+    Nothing,
+    /// From a knot to the next.
+    Whole,
+    /// From a knot to the onset before the next, and from there to it.
+    ToOnset,
+    FromOnset,
+    /// Behind the last knot there is.
+    Last,
+}
+
+/// An attack that sounds, or is about to: as many samples as its lead before the onset.
+#[derive(Clone, Copy, Debug)]
+struct Struck {
+    attack: Option<u32>,
+    /// Samples of it that have sounded.
+    done: usize,
+}
+
+/// Reads a source slowly: takes in what its model tells, and makes the sound anew from it at its own pace.
 struct Stretch {
-    vocoder: Vocoder,
-    schedule: Schedule,
-    stagger: u64,
     seed: u64,
     /// Octaves of slowness at x = 1.
     most: f32,
-    /// How far before the gesture the plain reading starts.
+    /// How far before the gesture the reading starts.
     back: u64,
-    record: Box<[f32]>,
-    taken: usize,
-    begun: u64,
-    /// The grid line of the first step of all.
-    first: u64,
-    /// The middle of the frame in work, as a place in the record.
+    /// Samples of an attack before its onset, and of its end that fades.
+    before: usize,
+    after: usize,
+    record: Record,
+    /// The number in the model of the next knot to take in; `None` until the model is there.
+    next: Option<u64>,
+    /// Where the reading stands, in samples after `base`.
+    base: u64,
     place: f64,
-    /// How far the reading has moved since that frame's place was chosen.
-    travel: f64,
-    x: f32,
-    speed: f64,
+    /// What is read: the part, its knot on the left, its start and end.
+    part: Part,
+    left: usize,
+    start: f64,
+    end: f64,
+    partials: Box<[Sounding; SLOTS]>,
+    /// The slots that sound.
+    slots: [u8; SLOTS],
+    count: usize,
+    struck: Option<Struck>,
+    breath: Breath,
+    schedule: Schedule,
+    first: u64,
+    stagger: u64,
+    cell: [f32; CELL as usize],
+    /// The sample up to which the cell is made, and from which on.
+    made: u64,
+    made_from: u64,
 }
 
 impl Stretch {
     fn new(settings: &Settings<'_>) -> Self {
-        let vocoder = Vocoder::new(scaled(2048, settings.rate));
-        let schedule = Schedule::new(vocoder.hop(), STEPS);
-        let back = settings.samples(BACK);
-        let length = vocoder.size() + back + settings.samples(settings.number(1, 30.0));
-        // Written rather than zero-allocated, so that its pages are there before the audio thread needs them.
-        let record = (0..length).map(|i| std::hint::black_box(i as f32 * 0.0)).collect();
+        let breath = Breath::new(settings.rate, settings.seed);
+        let schedule = Schedule::new(breath.hop(), breath::STEPS + 1);
         Self {
-            stagger: schedule.stagger(settings.seed),
-            schedule,
-            vocoder,
             seed: settings.seed,
             most: settings.number(0, 8.0).max(1.0).log2() as f32,
-            back: back as u64,
-            record,
-            taken: 0,
-            begun: 0,
-            first: 0,
+            back: settings.samples(BACK) as u64,
+            before: settings.samples(ATTACK.0),
+            after: settings.samples(ATTACK.1) * 3 / 7,
+            record: Record::new(settings.rate, settings.number(1, 30.0)),
+            next: None,
+            base: 0,
             place: 0.0,
-            travel: 0.0,
-            x: 0.0,
-            speed: 1.0,
+            part: Part::Nothing,
+            left: 0,
+            start: 0.0,
+            end: 0.0,
+            partials: Box::new([Sounding::default(); SLOTS]),
+            slots: [0; SLOTS],
+            count: 0,
+            struck: None,
+            stagger: schedule.stagger(settings.seed),
+            breath,
+            schedule,
+            first: 0,
+            cell: [0.0; CELL as usize],
+            made: 0,
+            made_from: 0,
         }
     }
 
-    /// Where in the record the plain reading starts: before it is only what the first frame needs.
-    fn start(&self) -> usize {
-        self.vocoder.size()
+    /// A sample of the source as a place.
+    fn at(&self, sample: u64) -> f64 {
+        sample as f64 - self.base as f64
     }
 
-    /// The sample at which the first frame starts to sound.
-    fn engaged(&self) -> u64 {
+    /// Takes in what the model has come to know.
+    fn listen(&mut self, heard: &Heard<'_>) {
+        let Some(model) = heard.model() else { return };
+        let known = model.known(heard.end());
+        let mut next = self.next.unwrap_or(known).max(model.first());
+        while next < known && !self.record.is_full() {
+            if let Some(knot) = model.knot(next) {
+                self.record.take_in(knot, self.before as u64, heard);
+            }
+            next += 1;
+        }
+        self.next = Some(next);
+    }
+
+    /// Makes the samples of one cell, or of its rest.
+    fn make(&mut self, from: u64, x: f32) {
+        let length = (CELL - from % CELL) as usize;
+        let slowness = (self.most * x.clamp(0.0, 1.0)).exp2();
+        let pace = 1.0 / f64::from(slowness);
+        self.cell = [0.0; CELL as usize];
+        let mut done = 0;
+        // Each round reads to an end of the cell or of a part; more than a few parts are not in a cell.
+        for _ in 0..8 {
+            if done == length {
+                break;
+            }
+            self.enter();
+            let left = (self.end - self.place) / pace;
+            let until = match self.struck {
+                // An onset falls where its attack says.
+                Some(struck) if self.part == Part::ToOnset => (self.before - struck.done.min(self.before)) as f64,
+                _ if self.part == Part::ToOnset => (left - self.before as f64).max(0.0),
+                _ => left,
+            };
+            if until < 0.5 {
+                match (self.part, self.struck) {
+                    (Part::ToOnset, None) => {
+                        let attack = self.record.onset(self.left + 1).and_then(|onset| onset.attack);
+                        self.struck = Some(Struck { attack, done: 0 });
+                    }
+                    _ => self.place = self.end,
+                }
+                continue;
+            }
+            let samples = ((until + 0.5) as usize).min(length - done).max(1);
+            self.sound(done, samples, pace);
+            done += samples;
+        }
+    }
+
+    /// Sounds `samples` of the present part from place `done` of the cell on.
+    fn sound(&mut self, done: usize, samples: usize, pace: f64) {
+        let mut sum = [0.0; CELL as usize];
+        let s = self.place - self.start;
+        let travel = pace * samples as f64;
+        let count = samples as f64;
+        for &slot in self.slots.iter().take(self.count) {
+            let Some(partial) = self.partials.get_mut(usize::from(slot)) else { continue };
+            let turned = partial.turned(s + travel) - partial.turned(s);
+            let frequency = partial.frequency(s);
+            let advance = turned / pace;
+            let amplitude = partial.amplitude((s + travel) as f32);
+            let course = Course {
+                turns: partial.turns as f32,
+                frequency: frequency as f32,
+                bend: ((advance - frequency * count) / (count * count)) as f32,
+                amplitude: partial.amplitude,
+                slope: (amplitude - partial.amplitude) / samples as f32,
+            };
+            if amplitude > 0.0 || partial.amplitude > 0.0 {
+                add(course, &mut sum);
+            }
+            partial.amplitude = amplitude;
+            partial.turns += advance;
+            partial.turns -= partial.turns.round();
+            partial.ahead += advance - turned;
+        }
+        self.place += travel;
+        let sounds = self.sounds();
+        if let Some(out) = self.cell.get_mut(done..done + samples) {
+            let since = self.made_from + done as u64;
+            let mut noise = [0.0; CELL as usize];
+            if let (Some(since), Some(noise)) = (since.checked_sub(sounds), noise.get_mut(..samples)) {
+                self.breath.sound(since, noise);
+            }
+            for ((out, &sum), &noise) in out.iter_mut().zip(&sum).zip(&noise) {
+                *out = sum + noise;
+            }
+            if let Some(struck) = &mut self.struck {
+                let length = self.record.attack;
+                let sound = struck.attack.and_then(|number| {
+                    self.record.attacks.get(number as usize * length..(number as usize + 1) * length)
+                });
+                for (out, place) in out.iter_mut().zip(struck.done..length) {
+                    let gain = window(place, length, self.before, self.after);
+                    let attack = sound.and_then(|sound| sound.get(place)).copied();
+                    if let Some(attack) = attack {
+                        *out = *out * (1.0 - gain) + attack * gain;
+                    }
+                }
+                struck.done += samples;
+                if struck.done >= length {
+                    self.struck = None;
+                }
+            }
+        }
+    }
+
+    /// Goes on to the next part if the present one is at its end.
+    fn enter(&mut self) {
+        loop {
+            match self.part {
+                Part::Nothing => {
+                    // The last knot not behind the place.
+                    let Some(first) = self.record.middle(0) else {
+                        self.end = f64::MAX;
+                        return;
+                    };
+                    if self.at(first) > self.place {
+                        self.end = self.at(first);
+                        if self.place < self.end {
+                            return;
+                        }
+                    }
+                    let mut left = 0;
+                    while let Some(next) = self.record.middle(left + 1) {
+                        if self.at(next) > self.place {
+                            break;
+                        }
+                        left += 1;
+                    }
+                    self.left = left;
+                    self.begin(left);
+                }
+                Part::Last => {
+                    if self.record.middle(self.left + 1).is_none() {
+                        self.end = f64::MAX;
+                        return;
+                    }
+                    self.begin(self.left);
+                }
+                Part::ToOnset if self.place >= self.end => self.strike(),
+                Part::Whole | Part::FromOnset if self.place >= self.end => self.begin(self.left + 1),
+                _ => return,
+            }
+        }
+    }
+
+    /// Begins to read behind the knot `left`.
+    fn begin(&mut self, left: usize) {
+        self.left = left;
+        let Some(middle) = self.record.middle(left) else { return };
+        let from = self.at(middle);
+        let Some(next) = self.record.middle(left + 1) else {
+            // Nothing more is known, or ever will be: what sounds here sounds on.
+            self.change(Part::Last, from, f64::MAX, false);
+            return;
+        };
+        match self.record.onset(left + 1) {
+            Some(onset) if onset.at >= middle => self.change(Part::ToOnset, from, self.at(onset.at), false),
+            _ => self.change(Part::Whole, from, self.at(next), false),
+        }
+    }
+
+    /// An onset has come.
+    fn strike(&mut self) {
+        let (onset, next) = (self.end, self.record.middle(self.left + 1).unwrap_or(0));
+        self.change(Part::FromOnset, onset, self.at(next), true);
+    }
+
+    /// Sets what sounds over a part.
+    fn change(&mut self, part: Part, start: f64, end: f64, afresh: bool) {
+        (self.part, self.start, self.end) = (part, start, end);
+        let length = end - start;
+        let (lefts, rights) = (self.record.partials(self.left), self.record.partials(self.left + 1));
+        let s = self.place - start;
+        let mut sounding = [0u8; SLOTS];
+        let mut count = 0;
+        // The strongest that sounds on: what comes is as far ahead of the source as that, for its own frequency.
+        let mut ahead = 0.0;
+        if !afresh {
+            let strongest = lefts
+                .iter()
+                .filter(|left| self.partials.get(usize::from(left.slot)).is_some_and(|old| old.id == left.id))
+                .max_by(|a, b| a.level.total_cmp(&b.level));
+            if let Some(left) = strongest
+                && let Some(old) = self.partials.get(usize::from(left.slot))
+            {
+                ahead = old.ahead / f64::from(left.frequency).max(1e-6);
+            }
+        }
+        let mut put = |slot: u8, partial: Sounding, partials: &mut [Sounding; SLOTS]| {
+            if let (Some(place), Some(of)) = (partials.get_mut(usize::from(slot)), sounding.get_mut(count)) {
+                *place = partial;
+                place.amplitude = place.amplitude(s as f32);
+                *of = slot;
+                count += 1;
+            }
+        };
+        if part != Part::FromOnset {
+            for left in lefts {
+                let Some(&old) = self.partials.get(usize::from(left.slot)) else { continue };
+                let frequency = f64::from(left.frequency);
+                let right = match part {
+                    Part::Whole => rights.iter().find(|right| right.id == left.id),
+                    _ => None,
+                };
+                let mut now = match right {
+                    Some(right) => Sounding {
+                        phase: course(left, right, length),
+                        level: [left.level, (right.level - left.level) / length as f32],
+                        fade: [1.0, 0.0],
+                        ..old
+                    },
+                    None => Sounding {
+                        phase: [frequency, 0.0, 0.0],
+                        level: [left.level, if part == Part::ToOnset { left.slope } else { 0.0 }],
+                        fade: [1.0, if part == Part::Whole { -1.0 / length as f32 } else { 0.0 }],
+                        ..old
+                    },
+                };
+                if old.id != left.id || afresh {
+                    // It has not sounded yet: as the source has it here.
+                    now.id = left.id;
+                    now.ahead = ahead * frequency;
+                    now.turns = f64::from(left.turns) + now.turned(s) + now.ahead;
+                }
+                put(left.slot, now, &mut self.partials);
+            }
+        }
+        if matches!(part, Part::Whole | Part::FromOnset) {
+            for right in rights {
+                if part == Part::Whole && lefts.iter().any(|left| left.id == right.id) {
+                    continue;
+                }
+                let frequency = f64::from(right.frequency);
+                let fade = if part == Part::Whole { [0.0, 1.0 / length as f32] } else { [1.0, 0.0] };
+                // After an onset a sound only decays: what is found later was stronger before.
+                let slope = if part == Part::Whole { 0.0 } else { right.slope.min(0.0) };
+                let ahead = ahead * frequency;
+                let now = Sounding {
+                    id: right.id,
+                    turns: f64::from(right.turns) - frequency * (length - s) + ahead,
+                    ahead,
+                    phase: [frequency, 0.0, 0.0],
+                    level: [right.level - slope * length as f32, slope],
+                    fade,
+                    amplitude: 0.0,
+                };
+                put(right.slot, now, &mut self.partials);
+            }
+        }
+        (self.slots, self.count) = (sounding, count);
+    }
+
+    /// The sample at which the first frame of noise starts to sound.
+    fn sounds(&self) -> u64 {
         self.first + self.schedule.lead()
     }
 
-    fn step(&mut self, frame: u64, step: u64) {
-        let size = self.vocoder.size();
-        match step {
-            0 => {
-                self.place = if frame == 0 {
-                    // Where the plain reading will be in the middle of the first frame.
-                    (self.start() as u64 + self.engaged() - self.begun) as f64 + (size / 2) as f64
-                } else {
-                    self.place + self.travel
-                };
-                self.travel = 0.0;
-                // Never past what has been taken in: when that is all, the last moment is held.
-                self.place = self.place.min(self.taken.saturating_sub(size / 2) as f64);
-                self.load(self.vocoder.hop());
+    /// Does a step of a frame of noise.
+    fn breathe(&mut self, frame: u64, step: u64, pace: f64) {
+        let since = frame * self.schedule.hop();
+        let Some(step) = step.checked_sub(1) else {
+            // Where the reading will be in the middle of the frame.
+            let middle = self.place + pace * (self.schedule.lead() + 2 * self.schedule.hop()) as f64;
+            let mut knot = self.left;
+            while self.record.middle(knot + 1).is_some_and(|next| self.at(next) <= middle) {
+                knot += 1;
             }
-            1 => self.vocoder.transform_before(),
-            2 => self.load(0),
-            3 => self.vocoder.transform_here(),
-            4 => self.vocoder.find_peaks(),
-            5 => self.vocoder.turn(frame == 0, 0, 1, self.seed, 0),
-            6 => self.vocoder.transform_back(),
-            _ => self.vocoder.add(frame * self.schedule.hop()),
-        }
+            let noise = self.record.noise(knot);
+            if self.part == Part::Nothing || noise.is_empty() {
+                self.breath.envelope().fill(0.0);
+            } else {
+                self.breath.envelope().iter_mut().zip(noise).for_each(|(to, &from)| *to = decode(from));
+            }
+            return;
+        };
+        self.breath.step(step, since, self.sounds() + since);
     }
+}
 
-    /// Takes the frame that lies `earlier` before the place into the vocoder.
-    fn load(&mut self, earlier: usize) {
-        let start = (self.place.round() as usize).saturating_sub(self.vocoder.size() / 2 + earlier);
-        let record = &self.record;
-        self.vocoder.load(|frame| match record.get(start..start + frame.len()) {
-            Some(sound) => frame.copy_from_slice(sound),
-            None => frame.fill(0.0),
-        });
+/// The gain of an attack at one of its samples: it rises before its onset, and its end falls.
+fn window(place: usize, length: usize, before: usize, after: usize) -> f32 {
+    let half = |part: f32| 0.5 - 0.5 * (PI * part).cos();
+    if place < before {
+        half((place as f32 + 0.5) / before as f32)
+    } else if place + after >= length {
+        half((length - place) as f32 / after as f32)
+    } else {
+        1.0
     }
+}
 
-    fn speed(&mut self, x: f32) -> f64 {
-        if x != self.x {
-            self.x = x;
-            self.speed = f64::from((-self.most * x.clamp(0.0, 1.0)).exp2());
-        }
-        self.speed
-    }
+/// The phase from one knot to the next: the cubic that has both phases and both frequencies, its whole turns those that
+/// the frequencies promise (McAulay and Quatieri 1986).
+fn course(left: &Partial, right: &Partial, length: f64) -> [f64; 3] {
+    let (a, b) = (f64::from(left.frequency), f64::from(right.frequency));
+    let promised = 0.5 * length * (a + b);
+    let misfit = f64::from(right.turns) - f64::from(left.turns) - promised;
+    let turned = promised + misfit - misfit.round();
+    let mean = turned / length;
+    [a, (3.0 * mean - 2.0 * a - b) / length, (a + b - 2.0 * mean) / (length * length)]
 }
 
 impl Processor for Stretch {
     fn begin(&mut self, at: u64, heard: &Heard<'_>) {
-        let length = self.start() + self.back as usize;
-        if let Some(history) = self.record.get_mut(..length) {
-            heard.read(at as i64 - length as i64, history);
-            self.taken = length;
-        }
-        self.begun = at;
+        self.base = at;
+        self.place = -(self.back as f64);
+        self.record.taken = 0;
+        self.record.attacks_taken = 0;
+        self.next = heard.model().map(|model| first_knot(model, at.saturating_sub(self.back), heard.end()));
+        (self.part, self.left, self.count, self.struck) = (Part::Nothing, 0, 0, None);
+        self.partials.iter_mut().for_each(|partial| partial.id = 0);
+        self.breath.clear();
         self.first = at.next_multiple_of(CELL) + self.stagger;
-        self.travel = 0.0;
+        self.made = at;
     }
 
-    fn render(&mut self, from: u64, now: &[f32], x: &[f32], _heard: &Heard<'_>, out: &mut [f32]) {
-        if from.is_multiple_of(CELL)
-            && let Some(line) = from.checked_sub(self.first)
-        {
-            let (frame, due) = self.schedule.due(line);
-            for step in due {
-                self.step(frame, step);
+    fn render(&mut self, from: u64, _now: &[f32], x: &[f32], heard: &Heard<'_>, out: &mut [f32]) {
+        if from >= self.made {
+            let x = x.first().copied().unwrap_or(0.0);
+            self.listen(heard);
+            if from.is_multiple_of(CELL)
+                && let Some(line) = from.checked_sub(self.first)
+            {
+                let pace = f64::from((-self.most * x.clamp(0.0, 1.0)).exp2());
+                let (frame, due) = self.schedule.due(line);
+                for step in due {
+                    self.breathe(frame, step, pace);
+                }
             }
+            self.made_from = from;
+            self.make(from, x);
+            self.made = from + CELL - from % CELL;
         }
-        for (((out, &now), &x), at) in out.iter_mut().zip(now).zip(x).zip(from..) {
-            if let Some(place) = self.record.get_mut(self.taken) {
-                *place = now;
-                self.taken += 1;
-            }
-            self.travel += self.speed(x);
-            let plainly = |place: u64| self.record.get(place as usize).copied().unwrap_or(0.0);
-            let plain = |gain: f32| plainly(self.start() as u64 + at.saturating_sub(self.begun)) * gain;
-            *out = settle(match at.checked_sub(self.engaged()) {
-                None => plain(1.0),
-                Some(since) => match self.vocoder.built(since) {
-                    1.0 => self.vocoder.sound(since),
-                    built => self.vocoder.sound(since) + plain(1.0 - built),
-                },
-            });
+        let offset = (from - self.made_from) as usize;
+        for (out, sound) in out.iter_mut().zip(self.cell.iter().skip(offset)) {
+            *out = settle(*sound);
         }
     }
+}
+
+/// The number of the last knot not after a sample, as far as the model still has it.
+fn first_knot(model: &Model, sample: u64, end: u64) -> u64 {
+    let known = model.known(end);
+    let mut number = known;
+    while let Some(before) = number.checked_sub(1)
+        && let Some(knot) = model.knot(before)
+    {
+        number = before;
+        if knot.middle <= sample {
+            break;
+        }
+    }
+    number
 }

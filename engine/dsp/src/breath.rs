@@ -1,0 +1,149 @@
+//! Noise made anew from its envelope: never read from a record, so that it neither stretches nor comes back.
+//!
+//! Frames of a complex Gaussian spectrum under the envelope, windowed and overlapped four times: noise of that spectrum
+//! (after Serra and Smith, "Spectral modeling synthesis", Computer Music Journal 14, 1990).
+
+use crate::random::{frame, grain};
+use crate::windows::{hann, scaled};
+use realfft::num_complex::Complex32;
+use realfft::{ComplexToReal, RealFftPlanner};
+use std::sync::Arc;
+
+/// Places of the table of normal numbers: a power of two.
+const NORMAL: usize = 2048;
+
+/// Steps of a frame: see [`Breath::step`].
+pub(crate) const STEPS: u64 = 5;
+
+/// Makes the noise of one voice.
+pub(crate) struct Breath {
+    inverse: Arc<dyn ComplexToReal<f32>>,
+    scratch: Box<[Complex32]>,
+    spectrum: Box<[Complex32]>,
+    frame: Box<[f32]>,
+    window: Box<[f32]>,
+    normal: Box<[f32]>,
+    /// The envelope of the frame in work, every second bin.
+    envelope: Box<[f32]>,
+    /// A ring of summed frames.
+    sum: Box<[f32]>,
+    seed: u64,
+}
+
+impl Breath {
+    pub fn new(rate: u32, seed: u64) -> Self {
+        let size = scaled(2048, rate);
+        let inverse = RealFftPlanner::new().plan_fft_inverse(size);
+        // Σ hann² = 1.5 over frames a quarter apart; a bin of unit variance makes 1/√size of a sample.
+        let gain = 1.0 / (1.5 * size as f32).sqrt();
+        Self {
+            scratch: inverse.make_scratch_vec().into(),
+            spectrum: inverse.make_input_vec().into(),
+            frame: inverse.make_output_vec().into(),
+            window: hann(size).into_iter().map(|w| w * gain).collect(),
+            normal: normal().into(),
+            envelope: vec![0.0; (size / 2 + 1).div_ceil(2)].into(),
+            sum: vec![0.0; size].into(),
+            seed,
+            inverse,
+        }
+    }
+
+    pub fn hop(&self) -> usize {
+        self.frame.len() / 4
+    }
+
+    /// Nothing has sounded yet.
+    pub fn clear(&mut self) {
+        self.sum.fill(0.0);
+    }
+
+    /// Where the envelope of the next frame goes.
+    pub fn envelope(&mut self) -> &mut [f32] {
+        &mut self.envelope
+    }
+
+    /// Does a step of the frame that starts to sound `since` samples after the first, at the sample `at`.
+    pub fn step(&mut self, step: u64, since: u64, at: u64) {
+        match step {
+            0..3 => self.fill(step as usize, at),
+            3 => {
+                // The two bins that have no phase.
+                for end in [0, self.spectrum.len() - 1] {
+                    if let Some(z) = self.spectrum.get_mut(end) {
+                        *z = Complex32::new(0.0, 0.0);
+                    }
+                }
+                // All lengths were fixed when it was made.
+                let _ = self.inverse.process_with_scratch(&mut self.spectrum, &mut self.frame, &mut self.scratch);
+            }
+            _ => self.add(since),
+        }
+    }
+
+    /// A third of the spectrum.
+    fn fill(&mut self, third: usize, at: u64) {
+        let length = self.spectrum.len().div_ceil(3).next_multiple_of(4);
+        let first = third * length;
+        let root = frame(self.seed, at);
+        let Some(spectrum) = self.spectrum.get_mut(first..) else { return };
+        let normal = |bits: u64| self.normal.get(bits as usize % NORMAL).copied().unwrap_or(0.0);
+        // Two bins for each place of the envelope, and 44 of 64 bits for their four numbers.
+        let pairs = spectrum.chunks_mut(2).take(length / 2).zip(self.envelope.iter().skip(first / 2));
+        for ((pair, &deviation), place) in pairs.zip(first as u64..) {
+            let bits = grain(root, place);
+            for (z, bits) in pair.iter_mut().zip([bits, bits >> 22]) {
+                *z = Complex32::new(normal(bits) * deviation, normal(bits >> 11) * deviation);
+            }
+        }
+    }
+
+    fn add(&mut self, since: u64) {
+        let size = self.frame.len();
+        let mask = size - 1;
+        let start = since as usize & mask;
+        let fresh = size - self.hop();
+        for (i, (&x, &w)) in self.frame.iter().zip(&self.window).enumerate() {
+            let y = x * w;
+            let y = if y.abs() < 1e-12 { 0.0 } else { y };
+            if let Some(sum) = self.sum.get_mut((start + i) & mask) {
+                *sum = if i < fresh { *sum + y } else { y };
+            }
+        }
+    }
+
+    /// Adds the sound from `since` samples after the first frame's start on.
+    pub fn sound(&self, since: u64, out: &mut [f32]) {
+        let mask = self.sum.len() - 1;
+        for (out, at) in out.iter_mut().zip(since as usize..) {
+            *out += self.sum.get(at & mask).copied().unwrap_or(0.0);
+        }
+    }
+}
+
+/// Equally likely values of a normal variable with variance 1/2, in no order that matters: a complex number of two of
+/// them has variance 1.
+fn normal() -> Vec<f32> {
+    let quantile = |p: f64| {
+        // By bisection of the distribution function, summed finely from the middle: off the audio thread, once.
+        let (mut low, mut high) = (-6.0f64, 6.0f64);
+        for _ in 0..48 {
+            let middle = 0.5 * (low + high);
+            if distribution(middle) < p { low = middle } else { high = middle }
+        }
+        0.5 * (low + high)
+    };
+    let values: Vec<f64> = (0..NORMAL).map(|i| quantile((i as f64 + 0.5) / NORMAL as f64)).collect();
+    let variance = values.iter().map(|x| x * x).sum::<f64>() / NORMAL as f64;
+    values.iter().map(|x| (x / (2.0 * variance).sqrt()) as f32).collect()
+}
+
+/// The normal distribution function, by its series (Abramowitz and Stegun 26.2.11).
+fn distribution(x: f64) -> f64 {
+    let (mut term, mut sum) = (x, x);
+    for n in 1..120 {
+        term *= x * x / f64::from(2 * n + 1);
+        sum += term;
+    }
+    0.5 + sum * (-0.5 * x * x).exp() / std::f64::consts::TAU.sqrt()
+}

@@ -1,0 +1,179 @@
+//! What is left of a source when its partials are taken away: how strong it is where, so that it can be made anew.
+
+use crate::windows::scaled;
+use realfft::num_complex::Complex32;
+
+/// A bin tells of the noise where it holds so much more power than the partials' there: what a model of a partial
+/// leaves behind is not noise.
+const TRUST: f32 = 1e-3;
+
+/// Frames over which the envelope is averaged.
+const SLOW: f32 = 20.0;
+/// How far the sound of the last frames may be from that before the envelope moves.
+const SUDDEN: f32 = 1.8;
+
+/// See the module.
+pub(super) struct Noise {
+    bins: usize,
+    /// Averages of the residual's and the partials' power over many frames, and of the residual's over few.
+    slow: Box<[f32]>,
+    partials: Box<[f32]>,
+    fast: Box<[f32]>,
+    /// How far each bin can be trusted, and the envelope in work.
+    trust: Box<[f32]>,
+    part: Box<[f32]>,
+    rest: Box<[f32]>,
+    /// Frames since the last onset or the start.
+    frames: f32,
+    fill: Box<[f32]>,
+}
+
+impl Noise {
+    pub fn new(rate: u32) -> Self {
+        let bins = bins(rate);
+        let nothing = || vec![0.0f32; bins].into_boxed_slice();
+        Self {
+            bins,
+            slow: nothing(),
+            partials: nothing(),
+            fast: nothing(),
+            trust: nothing(),
+            part: nothing(),
+            rest: nothing(),
+            fill: nothing(),
+            frames: 0.0,
+        }
+    }
+
+    /// After an onset the sound is another: what was before counts little.
+    pub fn onset(&mut self) {
+        self.frames = self.frames.min(2.0);
+    }
+
+    /// Step: takes in a frame, of which `residual` is left of the spectrum and `taken` was taken out; `gain` turns power
+    /// into variance per sample.
+    pub fn take_in(&mut self, residual: &[Complex32], taken: &[Complex32], gain: f32) {
+        self.frames += 1.0;
+        let (slow, fast) = (1.0 / self.frames.min(SLOW), 1.0 / self.frames.min(3.0));
+        let power = |z: &Complex32| z.re * z.re + z.im * z.im;
+        let fold = |three: &[Complex32]| match three {
+            [a, b, c] => 0.25 * power(a) + 0.5 * power(b) + 0.25 * power(c),
+            _ => 0.0,
+        };
+        // The transform has two bins for each of these.
+        let of = |spectrum: &[Complex32], bin: usize| {
+            spectrum.get((2 * bin).saturating_sub(1)..2 * bin + 2).map_or(0.0, &fold) * gain
+        };
+        let mut all = self.slow.iter_mut().zip(&mut self.partials).zip(&mut self.fast);
+        for bin in 0..self.bins {
+            let Some(((average, partials), recent)) = all.next() else { break };
+            let now = of(residual, bin);
+            *average += (now - *average) * slow + 1e-24;
+            *recent += (now - *recent) * fast + 1e-24;
+            *partials += (of(taken, bin) - *partials) * slow + 1e-24;
+        }
+    }
+
+    /// Step: how far each bin can be trusted.
+    pub fn weigh(&mut self) {
+        smooth(&self.slow, 1, &mut self.rest, &mut self.fill);
+        smooth(&self.partials, 1, &mut self.part, &mut self.fill);
+        for ((trust, &rest), &part) in self.trust.iter_mut().zip(&self.rest).zip(&self.part) {
+            *trust = ((rest / (TRUST * part) - 1.0) / 3.0).clamp(0.0, 1.0);
+        }
+    }
+
+    /// Step: the envelope over the bins that can be trusted, as standard deviations of a sample's share per bin.
+    pub fn draw(&mut self, near: usize) {
+        for ((part, &trust), &slow) in self.part.iter_mut().zip(&self.trust).zip(&self.slow) {
+            *part = trust * slow;
+        }
+        smooth(&self.part, near, &mut self.rest, &mut self.fill);
+        smooth(&self.trust, near, &mut self.part, &mut self.fill);
+        for (rest, &trust) in self.rest.iter_mut().zip(&self.part) {
+            *rest /= trust.max(0.1);
+        }
+    }
+
+    /// Step: where the last frames' sound has left the average, the envelope goes with it.
+    pub fn hurry(&mut self, near: usize, out: &mut [u16]) {
+        for ((part, &trust), &fast) in self.part.iter_mut().zip(&self.trust).zip(&self.fast) {
+            *part = (trust + 1e-3) * fast;
+        }
+        smooth_in_place(&mut self.part, near, &mut self.fill);
+        // The average by the same weights, in the place of the weights, which are not needed any more.
+        for (trust, &slow) in self.trust.iter_mut().zip(&self.slow) {
+            *trust = (*trust + 1e-3) * slow;
+        }
+        smooth_in_place(&mut self.trust, near, &mut self.fill);
+        let pairs = self.rest.chunks(2).zip(self.part.chunks(2)).zip(self.trust.chunks(2));
+        for (out, ((rest, fast), slow)) in out.iter_mut().zip(pairs) {
+            let ratio = fast[0] / slow[0].max(1e-20);
+            let excess = if ratio > SUDDEN {
+                ratio / SUDDEN
+            } else if ratio < 1.0 / SUDDEN {
+                ratio * SUDDEN
+            } else {
+                1.0
+            };
+            let envelope = (rest.iter().sum::<f32>() / rest.len() as f32 * excess).sqrt();
+            *out = encode(envelope);
+        }
+    }
+}
+
+/// Bins of the envelope's finer grid, that of [a frame of made noise](crate::breath::Breath).
+fn bins(rate: u32) -> usize {
+    scaled(2048, rate) / 2 + 1
+}
+
+/// Places of an envelope: every second bin.
+pub(crate) fn places(rate: u32) -> usize {
+    bins(rate).div_ceil(2)
+}
+
+/// A number not below 0 in sixteen bits: the upper half of its own, exact within 0.4 %.
+fn encode(x: f32) -> u16 {
+    (x.to_bits().saturating_add(0x8000) >> 16) as u16
+}
+
+/// What [`encode`] has kept.
+pub(crate) fn decode(x: u16) -> f32 {
+    f32::from_bits(u32::from(x) << 16)
+}
+
+/// Means over `near` bins on either side.
+fn smooth(from: &[f32], near: usize, to: &mut [f32], sums: &mut [f32]) {
+    to.copy_from_slice(from);
+    smooth_in_place(to, near, sums);
+}
+
+fn smooth_in_place(values: &mut [f32], near: usize, sums: &mut [f32]) {
+    let count = values.len();
+    let gain = 1.0 / (2 * near + 1) as f32;
+    sums.fill(0.0);
+    if near <= 3 {
+        for shift in 0..=2 * near {
+            // sums[i] += values[i + shift − near]
+            let (to, from) = (near.saturating_sub(shift), shift.saturating_sub(near));
+            let length = count - to.max(from);
+            if let (Some(sums), Some(values)) = (sums.get_mut(to..to + length), values.get(from..from + length)) {
+                for (sum, value) in sums.iter_mut().zip(values) {
+                    *sum += value * gain;
+                }
+            }
+        }
+    } else {
+        // In 64 bits: a running sum of powers of very different size forgets nothing that counts.
+        let at = |i: usize| f64::from(values.get(i).copied().unwrap_or(0.0));
+        let mut sum: f64 = (0..near).map(at).sum();
+        for (i, place) in sums.iter_mut().enumerate() {
+            sum += at(i + near);
+            if i > near {
+                sum -= at(i - near - 1);
+            }
+            *place = (sum.max(0.0)) as f32 * gain;
+        }
+    }
+    values.copy_from_slice(sums);
+}

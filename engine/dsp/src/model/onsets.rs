@@ -1,0 +1,165 @@
+//! Where something was struck, plucked or spoken: found by the energy of the sound's steps from sample to sample.
+
+use std::ops::Range;
+
+/// Blocks kept: a power of two that holds 64 ms.
+const KEPT: usize = 128;
+/// Onsets kept.
+const LAST: usize = 16;
+
+/// What an onset must be, in blocks of 1 ms.
+const BEFORE: Range<usize> = 3..25;
+const AFTER: usize = 18;
+const DEAD: u64 = 20;
+
+/// Listens to one source; knows an onset [`Onsets::delay`] samples after it.
+pub(super) struct Onsets {
+    /// Samples per block of 1 ms.
+    block: usize,
+    energies: [f32; KEPT],
+    /// Blocks finished.
+    blocks: u64,
+    /// The energy of the block in work, its samples so far, and the sample before.
+    energy: f32,
+    filled: usize,
+    before: f32,
+    /// The first sample of block 0.
+    start: u64,
+    last: u64,
+    found: [u64; LAST],
+    count: usize,
+}
+
+impl Onsets {
+    pub fn new(rate: u32) -> Self {
+        Self {
+            block: (rate as usize / 1000).max(1),
+            energies: [0.0; KEPT],
+            blocks: 0,
+            energy: 0.0,
+            filled: 0,
+            before: 0.0,
+            start: 0,
+            last: 0,
+            found: [0; LAST],
+            count: 0,
+        }
+    }
+
+    /// Samples from an onset to when it is surely known.
+    pub fn delay(&self) -> u64 {
+        (self.block * (AFTER + 3)) as u64
+    }
+
+    /// The onsets known, oldest first.
+    pub fn found(&self) -> impl DoubleEndedIterator<Item = u64> + '_ {
+        let kept = self.count.min(LAST);
+        (self.count - kept..self.count).filter_map(|i| self.found.get(i % LAST).copied())
+    }
+
+    /// How many onsets there were so far.
+    pub fn count(&self) -> u64 {
+        self.count as u64
+    }
+
+    /// Takes in the samples from `from` on; `read` fills a slice with earlier sound from a sample on.
+    pub fn feed(&mut self, from: u64, samples: &[f32], read: &impl Fn(i64, &mut [f32])) {
+        if self.blocks == 0 && self.filled == 0 {
+            self.start = from;
+        }
+        let mut rest = samples;
+        while !rest.is_empty() {
+            let (piece, later) = rest.split_at(rest.len().min(self.block - self.filled));
+            let mut before = self.before;
+            for &x in piece {
+                self.energy += (x - before).powi(2);
+                before = x;
+            }
+            self.before = before;
+            self.filled += piece.len();
+            if self.filled == self.block {
+                if let Some(place) = self.energies.get_mut(self.blocks as usize % KEPT) {
+                    *place = if self.energy < 1e-24 { 0.0 } else { self.energy };
+                }
+                (self.filled, self.energy) = (0, 0.0);
+                self.blocks += 1;
+                self.judge(read);
+            }
+            rest = later;
+        }
+    }
+
+    /// Two blocks from this one on.
+    fn pair(&self, block: u64) -> f32 {
+        let at = |block: u64| self.energies.get(block as usize % KEPT).copied().unwrap_or(0.0);
+        at(block) + at(block + 1)
+    }
+
+    fn judge(&mut self, read: &impl Fn(i64, &mut [f32])) {
+        let Some(block) = self.blocks.checked_sub(AFTER as u64 + 2) else { return };
+        if block < BEFORE.end as u64 {
+            return;
+        }
+        if self.count > 0 && block < self.last + DEAD {
+            return;
+        }
+        let now = self.pair(block);
+        if now < 1e-12 * self.block as f32 {
+            return;
+        }
+        let most = |range: Range<u64>| range.map(|i| self.pair(i)).fold(0.0, f32::max);
+        let past = most(block - BEFORE.end as u64..block - BEFORE.start as u64 + 1);
+        if now <= 4.0 * past {
+            return;
+        }
+        let (near, future) = (most(block..block + 5), most(block..block + AFTER as u64));
+        if (now > 4.0 * past && near > 0.5 * future) || (now > 12.0 * past && near > 0.2 * future) {
+            let at = self.place(block, read);
+            if let Some(found) = self.found.get_mut(self.count % LAST) {
+                *found = at;
+            }
+            self.count += 1;
+            self.last = block;
+        }
+    }
+
+    /// The sample at which the onset of this block begins: the first whose step stands out of those before it.
+    fn place(&self, block: u64, read: &impl Fn(i64, &mut [f32])) -> u64 {
+        let start = self.start as i64 + (block as i64) * self.block as i64;
+        let ahead = 3 * self.block as i64;
+        let mut peak = 0.0f32;
+        let mut sound = [0.0; 64];
+        let mut steps = |from: i64, to: i64, each: &mut dyn FnMut(i64, f32) -> bool| {
+            let mut from = from;
+            while from < to {
+                let length = (to - from).min(63) as usize;
+                let Some(piece) = sound.get_mut(..=length) else { return };
+                read(from - 1, piece);
+                for (pair, at) in piece.windows(2).zip(from..) {
+                    if let &[a, b] = pair
+                        && each(at, (b - a).powi(2))
+                    {
+                        return;
+                    }
+                }
+                from += length as i64;
+            }
+        };
+        steps(start, start + 6 * self.block as i64, &mut |_, step| {
+            peak = peak.max(step);
+            false
+        });
+        let mut quiet = 0.0f32;
+        steps(start - ahead - 10 * self.block as i64, start - ahead, &mut |_, step| {
+            quiet = quiet.max(step);
+            false
+        });
+        let limit = 1e-4 * peak + 4.0 * quiet;
+        let mut found = start;
+        steps(start - ahead, start + 6 * self.block as i64, &mut |at, step| {
+            found = at;
+            step > limit
+        });
+        u64::try_from(found).unwrap_or(0)
+    }
+}

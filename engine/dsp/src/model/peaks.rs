@@ -1,0 +1,221 @@
+//! The spectrum of one frame and its peaks.
+
+use super::lobe;
+use crate::windows::scaled;
+use realfft::num_complex::Complex32;
+use realfft::{RealFftPlanner, RealToComplex};
+use std::sync::Arc;
+
+/// Peaks kept of a frame.
+pub(super) const PEAKS: usize = 160;
+
+/// The lengths that a frame's window may have, at 44.1 and 48 kHz.
+const LENGTHS: [usize; 8] = [256, 512, 1024, 2048, 2560, 3072, 3584, 4096];
+/// The place of the usual one.
+pub(super) const USUAL: usize = 3;
+
+/// Bins of the cells whose least powers tell the floor.
+const CELL: usize = 8;
+
+/// A maximum of a spectrum.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Peak {
+    /// Its bin, and its frequency in periods per sample.
+    pub bin: u16,
+    pub frequency: f32,
+    /// The magnitude of its bin: the amplitude of a sinusoid that lies on it.
+    pub magnitude: f32,
+    /// Its phase at the middle of the window, in turns.
+    pub phase: f32,
+    /// Octaves of power over the floor around it.
+    pub prominence: f32,
+}
+
+/// See the module.
+pub(super) struct Peaks {
+    forward: Arc<dyn RealToComplex<f32>>,
+    scratch: Box<[Complex32]>,
+    windows: Vec<(Box<[f32]>, Box<[f32]>)>,
+    frame: Box<[f32]>,
+    power: Box<[f32]>,
+    least: Box<[f32]>,
+    floor: Box<[f32]>,
+    /// Bins looked at.
+    bins: usize,
+    found: Box<[Peak]>,
+    count: usize,
+}
+
+impl Peaks {
+    pub fn new(rate: u32) -> Self {
+        let size = scaled(4096, rate);
+        let forward = RealFftPlanner::new().plan_fft_forward(size);
+        let bins = ((20_000.0 / f64::from(rate) * size as f64) as usize).min(size / 2 - CELL) / CELL * CELL;
+        let cells = bins / CELL;
+        Self {
+            scratch: forward.make_scratch_vec().into(),
+            windows: (0..LENGTHS.len()).map(|width| lobe::halves(Self::length(size, width))).collect(),
+            frame: forward.make_input_vec().into(),
+            power: vec![0.0; bins + CELL].into(),
+            least: vec![0.0; cells + 8].into(),
+            floor: vec![0.0; cells].into(),
+            bins,
+            found: vec![Peak::default(); PEAKS].into(),
+            count: 0,
+            forward,
+        }
+    }
+
+    fn length(size: usize, width: usize) -> usize {
+        LENGTHS.get(width).copied().unwrap_or(2048) * size / 4096
+    }
+
+    /// Samples of the window of this width.
+    pub fn window(&self, width: usize) -> usize {
+        Self::length(self.size(), width)
+    }
+
+    /// The longest window's length: the transform's.
+    pub fn size(&self) -> usize {
+        self.frame.len()
+    }
+
+    /// A spectrum's length.
+    pub fn spectrum(&self) -> usize {
+        self.size() / 2 + 1
+    }
+
+    /// Step: the frame around the sample `middle` through the window of this width.
+    pub fn load(&mut self, middle: u64, width: usize, read: &impl Fn(i64, &mut [f32])) {
+        let Some((first, last)) = self.windows.get(width) else { return };
+        let half = first.len();
+        let end = self.frame.len() - half;
+        self.frame.fill(0.0);
+        let mut part = |at: usize, from: i64, window: &[f32]| {
+            let Some(frame) = self.frame.get_mut(at..at + half) else { return };
+            read(from, frame);
+            for (x, w) in frame.iter_mut().zip(window) {
+                let y = *x * w;
+                *x = if y.abs() < 1e-15 { 0.0 } else { y };
+            }
+        };
+        part(0, middle as i64, first);
+        part(end, middle as i64 - half as i64, last);
+    }
+
+    /// Step: its spectrum.
+    pub fn transform(&mut self, spectrum: &mut [Complex32]) {
+        // All lengths were fixed when it was made.
+        let _ = self.forward.process_with_scratch(&mut self.frame, spectrum, &mut self.scratch);
+    }
+
+    /// Step: the power of each bin and the floor under it.
+    pub fn weigh(&mut self, spectrum: &[Complex32]) {
+        for (power, z) in self.power.iter_mut().zip(spectrum) {
+            *power = z.re * z.re + z.im * z.im + 1e-24;
+        }
+        let cells = self.floor.len();
+        // Three cells more on either side repeat the outermost.
+        for (least, cell) in self.least.iter_mut().skip(4).zip(self.power.chunks_exact(CELL)) {
+            *least = cell.iter().copied().fold(f32::MAX, f32::min);
+        }
+        let (low, high) = (self.least.get(4).copied(), self.least.get(cells + 3).copied());
+        self.least.iter_mut().take(4).for_each(|least| *least = low.unwrap_or(0.0));
+        self.least.iter_mut().skip(cells + 4).for_each(|least| *least = high.unwrap_or(0.0));
+        // The medians of the five cells that end here and that begin here: valleys, not partials.
+        for (floor, near) in self.floor.iter_mut().zip(self.least.windows(9)) {
+            if let &[a, b, c, d, e, f, g, h, i] = near {
+                *floor = median(a, b, c, d, e).max(median(e, f, g, h, i)) * MEAN_OVER_MEDIAN;
+            }
+        }
+    }
+
+    /// Step: the peaks, strongest first.
+    pub fn find(&mut self, width: usize, spectrum: &[Complex32]) {
+        let size = self.size();
+        // A window's main lobe has no other maximum within one and a half of its own bins.
+        let apart = (size * 3 / (2 * self.window(width).max(1))).clamp(1, 24);
+        let loudest = self.power.iter().copied().fold(0.0, f32::max);
+        let least = (loudest * 1e-10).max(1e-12);
+        self.count = 0;
+        let mut by_level = [0u16; 64];
+        let mut candidates = [(0u8, 0u16); 512];
+        let mut count = 0;
+        for (near, bin) in self.power.windows(3).zip(1..self.bins) {
+            let &[a, b, c] = near else { continue };
+            if !(b > a && b >= c && b > least && bin > apart) {
+                continue;
+            }
+            if b < self.floor.get(bin / CELL).copied().unwrap_or(0.0) {
+                continue;
+            }
+            let around = self.power.get(bin - apart..(bin + apart + 1).min(self.bins)).unwrap_or_default();
+            if around.iter().any(|&other| other > b) {
+                continue;
+            }
+            // Buckets of a level: strongest first.
+            let level = (((loudest / b).to_bits() >> 23) as usize).saturating_sub(127).min(63);
+            if let (Some(place), Some(bucket)) = (candidates.get_mut(count), by_level.get_mut(level)) {
+                *place = (level as u8, bin as u16);
+                *bucket += 1;
+                count += 1;
+            }
+        }
+        let mut start = 0;
+        for bucket in &mut by_level {
+            (*bucket, start) = (start, start + *bucket);
+        }
+        for &(level, bin) in candidates.iter().take(count) {
+            let Some(place) = by_level.get_mut(usize::from(level)) else { continue };
+            if let Some(found) = self.found.get_mut(usize::from(*place)) {
+                found.bin = bin;
+            }
+            *place += 1;
+        }
+        self.count = count.min(PEAKS);
+        for peak in self.found.iter_mut().take(self.count) {
+            *peak = refine(usize::from(peak.bin), size, spectrum, &self.power, &self.floor);
+        }
+    }
+
+    /// The peaks that [`Peaks::find`] has found.
+    pub fn found(&self) -> &[Peak] {
+        self.found.get(..self.count).unwrap_or_default()
+    }
+}
+
+/// The mean power of noise over the median of five cells' least (measured with white noise; see the tests).
+const MEAN_OVER_MEDIAN: f32 = 4.0;
+
+fn refine(bin: usize, size: usize, spectrum: &[Complex32], power: &[f32], floor: &[f32]) -> Peak {
+    let (Some(&[x, y, z]), Some(&[a, b, c])) = (spectrum.get(bin - 1..bin + 2), power.get(bin - 1..bin + 2)) else {
+        return Peak::default();
+    };
+    let (a, b, c) = (a.ln(), b.ln(), c.ln());
+    let curve = a - 2.0 * b + c;
+    let shift = if curve < -1e-6 { (0.5 * (a - c) / curve).clamp(-0.6, 0.6) } else { 0.0 };
+    // The window's transform is real and positive around the peak: the spectrum itself may be interpolated.
+    let at = y + (z - x) * (0.5 * shift) + (z - y * 2.0 + x) * (0.5 * shift * shift);
+    let floor = floor.get(bin / CELL).copied().unwrap_or(0.0);
+    Peak {
+        bin: bin as u16,
+        frequency: (bin as f32 + shift) / size as f32,
+        magnitude: (b * 0.5).exp(),
+        phase: turns(at),
+        prominence: b * std::f32::consts::LOG2_E - floor.max(1e-24).log2(),
+    }
+}
+
+/// The direction of a number, in turns.
+fn turns(z: Complex32) -> f32 {
+    z.im.atan2(z.re) * (0.5 / std::f32::consts::PI)
+}
+
+fn median(a: f32, b: f32, c: f32, d: f32, e: f32) -> f32 {
+    // The middle of five by the fewest comparisons that need no branch.
+    let (a, b) = (a.min(b), a.max(b));
+    let (d, e) = (d.min(e), d.max(e));
+    let (a, d) = (a.max(d), b.min(e));
+    let (low, high) = (a.min(d), a.max(d));
+    low.max(high.min(c))
+}
