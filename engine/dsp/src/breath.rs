@@ -43,7 +43,8 @@ impl Breath {
             window: hann(size).into_iter().map(|w| w * gain).collect(),
             normal: normal().into(),
             envelope: vec![0.0; (size / 2 + 1).div_ceil(2)].into(),
-            sum: vec![0.0; size].into(),
+            // Twice a frame: what a frame overwrites has sounded.
+            sum: vec![0.0; 2 * size].into(),
             seed,
             inverse,
         }
@@ -100,7 +101,7 @@ impl Breath {
 
     fn add(&mut self, since: u64) {
         let size = self.frame.len();
-        let mask = size - 1;
+        let mask = self.sum.len() - 1;
         let start = since as usize & mask;
         let fresh = size - self.hop();
         for (i, (&x, &w)) in self.frame.iter().zip(&self.window).enumerate() {
@@ -146,4 +147,27 @@ fn distribution(x: f64) -> f64 {
         sum += term;
     }
     0.5 + sum * (-0.5 * x * x).exp() / std::f64::consts::TAU.sqrt()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_even_envelope_makes_white_noise_of_its_level() {
+        let mut breath = Breath::new(48_000, 3);
+        let hop = breath.hop() as u64;
+        let mut sum = 0.0f64;
+        for number in 0..400 {
+            breath.envelope().fill(0.5);
+            (0..STEPS).for_each(|step| breath.step(step, number * hop, 7 + number * hop));
+            let mut sound = vec![0.0; hop as usize];
+            breath.sound(number * hop, &mut sound);
+            if number >= 4 {
+                sum += sound.iter().map(|&x| f64::from(x).powi(2)).sum::<f64>();
+            }
+        }
+        let level = 10.0 * (sum / (396 * hop) as f64 / 0.25).log10();
+        assert!(level.abs() < 0.05, "{level} dB");
+    }
 }

@@ -9,6 +9,7 @@
 //! line, so that a run's sound does not depend on the block size of the device.
 
 mod analysis;
+mod bank;
 mod breath;
 pub mod effects;
 pub mod guard;

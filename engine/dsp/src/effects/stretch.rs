@@ -2,14 +2,13 @@
 
 use super::{Effect, Processor, Settings};
 use crate::CELL;
+use crate::bank::{Bank, Between};
 use crate::breath::{self, Breath};
 use crate::guard::settle;
 use crate::memory::Heard;
-use crate::model::{ATTACK, Knot, Model, PARTIALS, Partial, SLOTS, decode, places};
-use crate::oscillators::{Course, add};
+use crate::model::{Attack, Hue, Knot, Model, PARTIALS, Partial, decode, places};
 use crate::schedule::Schedule;
 use crate::windows::scaled;
-use std::f32::consts::PI;
 use tenterhook_plan::declare::{Declaration, Emits, Kind, SettingDeclaration, Unit};
 
 pub(super) const EFFECT: Effect = Effect {
@@ -50,8 +49,10 @@ struct Record {
     onsets: Box<[Option<Onset>]>,
     counts: Box<[u8]>,
     partials: Box<[Partial]>,
+    hues: Box<[u64]>,
     noise: Box<[u16]>,
     places: usize,
+    hues_taken: usize,
     attacks: Box<[f32]>,
     /// Samples of an attack.
     attack: usize,
@@ -70,7 +71,7 @@ impl Record {
     fn new(rate: u32, seconds: f64) -> Self {
         let samples = |seconds: f64| (seconds * f64::from(rate)).round() as usize;
         let knots = samples(seconds + BACK) / (scaled(2048, rate) / 4) + 8;
-        let attack = samples(ATTACK.0) + samples(ATTACK.1);
+        let attack = Attack::new(rate).length;
         let places = places(rate);
         // Written rather than zero-allocated, so that its pages are there before the audio thread needs them.
         let touched = |i: usize| std::hint::black_box(i as u64 & 1);
@@ -79,6 +80,8 @@ impl Record {
             onsets: (0..knots).map(|i| (touched(i) > 2).then_some(Onset { at: 0, attack: None })).collect(),
             counts: (0..knots).map(|i| touched(i) as u8).collect(),
             partials: (0..knots * PARTIALS).map(|i| Partial { slot: touched(i) as u8, ..Partial::default() }).collect(),
+            hues: (0..knots).map(touched).collect(),
+            hues_taken: 0,
             noise: (0..knots * places).map(|i| touched(i) as u16).collect(),
             places,
             attacks: (0..attack * (seconds * ATTACKS).ceil() as usize).map(|i| touched(i) as f32).collect(),
@@ -94,19 +97,17 @@ impl Record {
 
     fn take_in(&mut self, knot: &Knot, before: u64, heard: &Heard<'_>) {
         let place = self.taken;
-        let (Some(middle), Some(onset), Some(count), Some(partials), Some(noise)) = (
+        let (Some(middle), Some(onset), Some(count), Some(partials)) = (
             self.middles.get_mut(place),
             self.onsets.get_mut(place),
             self.counts.get_mut(place),
             self.partials.get_mut(place * PARTIALS..(place + 1) * PARTIALS),
-            self.noise.get_mut(place * self.places..(place + 1) * self.places),
         ) else {
             return;
         };
         *middle = knot.middle;
         *count = knot.partials().len() as u8;
         partials.iter_mut().zip(knot.partials()).for_each(|(to, from)| *to = *from);
-        noise.copy_from_slice(&knot.noise);
         *onset = knot.onset.map(|at| {
             let number = self.attacks_taken;
             let attack = self.attacks.get_mut(number * self.attack..(number + 1) * self.attack).map(|sound| {
@@ -117,6 +118,20 @@ impl Record {
             Onset { at, attack }
         });
         self.taken += 1;
+    }
+
+    fn take_in_hue(&mut self, hue: &Hue) {
+        let place = self.hues_taken;
+        let noise = self.noise.get_mut(place * self.places..(place + 1) * self.places);
+        if let (Some(middle), Some(noise)) = (self.hues.get_mut(place), noise) {
+            *middle = hue.middle;
+            noise.copy_from_slice(&hue.envelope);
+            self.hues_taken += 1;
+        }
+    }
+
+    fn hue(&self, number: usize) -> Option<u64> {
+        (number < self.hues_taken).then(|| self.hues.get(number).copied()).flatten()
     }
 
     fn middle(&self, knot: usize) -> Option<u64> {
@@ -132,41 +147,9 @@ impl Record {
         self.partials.get(knot * PARTIALS..knot * PARTIALS + count).unwrap_or_default()
     }
 
-    fn noise(&self, knot: usize) -> &[u16] {
+    fn noise(&self, hue: usize) -> &[u16] {
+        let knot = if hue < self.hues_taken { hue } else { return &[] };
         self.noise.get(knot * self.places..(knot + 1) * self.places).unwrap_or_default()
-    }
-}
-
-/// A partial as it sounds over a stretch of the source, from one end of it on.
-#[derive(Clone, Copy, Debug, Default)]
-struct Sounding {
-    id: u32,
-    /// Its phase as it sounds, in turns, and by how much that has gone ahead of the source's.
-    turns: f64,
-    ahead: f64,
-    /// The source's phase from the stretch's start: a cubic without its constant.
-    phase: [f64; 3],
-    /// Octaves of amplitude at the start and per sample; gain at the start and per sample.
-    level: [f32; 2],
-    fade: [f32; 2],
-    /// Its amplitude where it has come to.
-    amplitude: f32,
-}
-
-impl Sounding {
-    fn turned(&self, s: f64) -> f64 {
-        let [a, b, c] = self.phase;
-        s * (a + s * (b + s * c))
-    }
-
-    fn frequency(&self, s: f64) -> f64 {
-        let [a, b, c] = self.phase;
-        a + s * (2.0 * b + s * 3.0 * c)
-    }
-
-    fn amplitude(&self, s: f32) -> f32 {
-        let fade = (self.fade[0] + self.fade[1] * s).clamp(0.0, 1.0);
-        if fade == 0.0 { 0.0 } else { fade * (self.level[0] + self.level[1] * s).exp2() }
     }
 }
 
@@ -194,17 +177,18 @@ struct Struck {
 
 /// Reads a source slowly: takes in what its model tells, and makes the sound anew from it at its own pace.
 struct Stretch {
-    seed: u64,
     /// Octaves of slowness at x = 1.
     most: f32,
     /// How far before the gesture the reading starts.
     back: u64,
-    /// Samples of an attack before its onset, and of its end that fades.
-    before: usize,
-    after: usize,
+    attack: Attack,
     record: Record,
     /// The number in the model of the next knot to take in; `None` until the model is there.
     next: Option<u64>,
+    /// The same of hues.
+    next_hue: Option<u64>,
+    /// The hue that is read.
+    hue: usize,
     /// Where the reading stands, in samples after `base`.
     base: u64,
     place: f64,
@@ -213,10 +197,7 @@ struct Stretch {
     left: usize,
     start: f64,
     end: f64,
-    partials: Box<[Sounding; SLOTS]>,
-    /// The slots that sound.
-    slots: [u8; SLOTS],
-    count: usize,
+    bank: Bank,
     struck: Option<Struck>,
     breath: Breath,
     schedule: Schedule,
@@ -233,22 +214,20 @@ impl Stretch {
         let breath = Breath::new(settings.rate, settings.seed);
         let schedule = Schedule::new(breath.hop(), breath::STEPS + 1);
         Self {
-            seed: settings.seed,
             most: settings.number(0, 8.0).max(1.0).log2() as f32,
             back: settings.samples(BACK) as u64,
-            before: settings.samples(ATTACK.0),
-            after: settings.samples(ATTACK.1) * 3 / 7,
+            attack: Attack::new(settings.rate),
             record: Record::new(settings.rate, settings.number(1, 30.0)),
             next: None,
+            next_hue: None,
+            hue: 0,
             base: 0,
             place: 0.0,
             part: Part::Nothing,
             left: 0,
             start: 0.0,
             end: 0.0,
-            partials: Box::new([Sounding::default(); SLOTS]),
-            slots: [0; SLOTS],
-            count: 0,
+            bank: Bank::new(),
             struck: None,
             stagger: schedule.stagger(settings.seed),
             breath,
@@ -272,11 +251,20 @@ impl Stretch {
         let mut next = self.next.unwrap_or(known).max(model.first());
         while next < known && !self.record.is_full() {
             if let Some(knot) = model.knot(next) {
-                self.record.take_in(knot, self.before as u64, heard);
+                self.record.take_in(knot, self.attack.before as u64, heard);
             }
             next += 1;
         }
         self.next = Some(next);
+        let known = model.known_hues(heard.end());
+        let mut next = self.next_hue.unwrap_or(known.saturating_sub(1)).max(model.first_hue());
+        while next < known {
+            if let Some(hue) = model.hue(next) {
+                self.record.take_in_hue(hue);
+            }
+            next += 1;
+        }
+        self.next_hue = Some(next);
     }
 
     /// Makes the samples of one cell, or of its rest.
@@ -295,8 +283,8 @@ impl Stretch {
             let left = (self.end - self.place) / pace;
             let until = match self.struck {
                 // An onset falls where its attack says.
-                Some(struck) if self.part == Part::ToOnset => (self.before - struck.done.min(self.before)) as f64,
-                _ if self.part == Part::ToOnset => (left - self.before as f64).max(0.0),
+                Some(struck) if self.part == Part::ToOnset => (self.attack.before - struck.done.min(self.attack.before)) as f64,
+                _ if self.part == Part::ToOnset => (left - self.attack.before as f64).max(0.0),
                 _ => left,
             };
             if until < 0.5 {
@@ -318,31 +306,8 @@ impl Stretch {
     /// Sounds `samples` of the present part from place `done` of the cell on.
     fn sound(&mut self, done: usize, samples: usize, pace: f64) {
         let mut sum = [0.0; CELL as usize];
-        let s = self.place - self.start;
-        let travel = pace * samples as f64;
-        let count = samples as f64;
-        for &slot in self.slots.iter().take(self.count) {
-            let Some(partial) = self.partials.get_mut(usize::from(slot)) else { continue };
-            let turned = partial.turned(s + travel) - partial.turned(s);
-            let frequency = partial.frequency(s);
-            let advance = turned / pace;
-            let amplitude = partial.amplitude((s + travel) as f32);
-            let course = Course {
-                turns: partial.turns as f32,
-                frequency: frequency as f32,
-                bend: ((advance - frequency * count) / (count * count)) as f32,
-                amplitude: partial.amplitude,
-                slope: (amplitude - partial.amplitude) / samples as f32,
-            };
-            if amplitude > 0.0 || partial.amplitude > 0.0 {
-                add(course, &mut sum);
-            }
-            partial.amplitude = amplitude;
-            partial.turns += advance;
-            partial.turns -= partial.turns.round();
-            partial.ahead += advance - turned;
-        }
-        self.place += travel;
+        self.bank.sound(self.place - self.start, pace, samples, &mut sum);
+        self.place += pace * samples as f64;
         let sounds = self.sounds();
         if let Some(out) = self.cell.get_mut(done..done + samples) {
             let since = self.made_from + done as u64;
@@ -359,7 +324,7 @@ impl Stretch {
                     self.record.attacks.get(number as usize * length..(number as usize + 1) * length)
                 });
                 for (out, place) in out.iter_mut().zip(struck.done..length) {
-                    let gain = window(place, length, self.before, self.after);
+                    let gain = self.attack.gain(place);
                     let attack = sound.and_then(|sound| sound.get(place)).copied();
                     if let Some(attack) = attack {
                         *out = *out * (1.0 - gain) + attack * gain;
@@ -420,104 +385,33 @@ impl Stretch {
         let from = self.at(middle);
         let Some(next) = self.record.middle(left + 1) else {
             // Nothing more is known, or ever will be: what sounds here sounds on.
-            self.change(Part::Last, from, f64::MAX, false);
+            self.change(Part::Last, from, f64::MAX);
             return;
         };
         match self.record.onset(left + 1) {
-            Some(onset) if onset.at >= middle => self.change(Part::ToOnset, from, self.at(onset.at), false),
-            _ => self.change(Part::Whole, from, self.at(next), false),
+            Some(onset) if onset.at >= middle => self.change(Part::ToOnset, from, self.at(onset.at)),
+            _ => self.change(Part::Whole, from, self.at(next)),
         }
     }
 
     /// An onset has come.
     fn strike(&mut self) {
         let (onset, next) = (self.end, self.record.middle(self.left + 1).unwrap_or(0));
-        self.change(Part::FromOnset, onset, self.at(next), true);
+        self.change(Part::FromOnset, onset, self.at(next));
     }
 
     /// Sets what sounds over a part.
-    fn change(&mut self, part: Part, start: f64, end: f64, afresh: bool) {
+    fn change(&mut self, part: Part, start: f64, end: f64) {
         (self.part, self.start, self.end) = (part, start, end);
-        let length = end - start;
-        let (lefts, rights) = (self.record.partials(self.left), self.record.partials(self.left + 1));
-        let s = self.place - start;
-        let mut sounding = [0u8; SLOTS];
-        let mut count = 0;
-        // The strongest that sounds on: what comes is as far ahead of the source as that, for its own frequency.
-        let mut ahead = 0.0;
-        if !afresh {
-            let strongest = lefts
-                .iter()
-                .filter(|left| self.partials.get(usize::from(left.slot)).is_some_and(|old| old.id == left.id))
-                .max_by(|a, b| a.level.total_cmp(&b.level));
-            if let Some(left) = strongest
-                && let Some(old) = self.partials.get(usize::from(left.slot))
-            {
-                ahead = old.ahead / f64::from(left.frequency).max(1e-6);
-            }
-        }
-        let mut put = |slot: u8, partial: Sounding, partials: &mut [Sounding; SLOTS]| {
-            if let (Some(place), Some(of)) = (partials.get_mut(usize::from(slot)), sounding.get_mut(count)) {
-                *place = partial;
-                place.amplitude = place.amplitude(s as f32);
-                *of = slot;
-                count += 1;
-            }
+        let between = match part {
+            Part::Nothing => return,
+            Part::Whole => Between::Knots,
+            Part::ToOnset => Between::KnotAndOnset,
+            Part::FromOnset => Between::OnsetAndKnot,
+            Part::Last => Between::KnotAndNothing,
         };
-        if part != Part::FromOnset {
-            for left in lefts {
-                let Some(&old) = self.partials.get(usize::from(left.slot)) else { continue };
-                let frequency = f64::from(left.frequency);
-                let right = match part {
-                    Part::Whole => rights.iter().find(|right| right.id == left.id),
-                    _ => None,
-                };
-                let mut now = match right {
-                    Some(right) => Sounding {
-                        phase: course(left, right, length),
-                        level: [left.level, (right.level - left.level) / length as f32],
-                        fade: [1.0, 0.0],
-                        ..old
-                    },
-                    None => Sounding {
-                        phase: [frequency, 0.0, 0.0],
-                        level: [left.level, if part == Part::ToOnset { left.slope } else { 0.0 }],
-                        fade: [1.0, if part == Part::Whole { -1.0 / length as f32 } else { 0.0 }],
-                        ..old
-                    },
-                };
-                if old.id != left.id || afresh {
-                    // It has not sounded yet: as the source has it here.
-                    now.id = left.id;
-                    now.ahead = ahead * frequency;
-                    now.turns = f64::from(left.turns) + now.turned(s) + now.ahead;
-                }
-                put(left.slot, now, &mut self.partials);
-            }
-        }
-        if matches!(part, Part::Whole | Part::FromOnset) {
-            for right in rights {
-                if part == Part::Whole && lefts.iter().any(|left| left.id == right.id) {
-                    continue;
-                }
-                let frequency = f64::from(right.frequency);
-                let fade = if part == Part::Whole { [0.0, 1.0 / length as f32] } else { [1.0, 0.0] };
-                // After an onset a sound only decays: what is found later was stronger before.
-                let slope = if part == Part::Whole { 0.0 } else { right.slope.min(0.0) };
-                let ahead = ahead * frequency;
-                let now = Sounding {
-                    id: right.id,
-                    turns: f64::from(right.turns) - frequency * (length - s) + ahead,
-                    ahead,
-                    phase: [frequency, 0.0, 0.0],
-                    level: [right.level - slope * length as f32, slope],
-                    fade,
-                    amplitude: 0.0,
-                };
-                put(right.slot, now, &mut self.partials);
-            }
-        }
-        (self.slots, self.count) = (sounding, count);
+        let (lefts, rights) = (self.record.partials(self.left), self.record.partials(self.left + 1));
+        self.bank.change(between, lefts, rights, end - start, self.place - start);
     }
 
     /// The sample at which the first frame of noise starts to sound.
@@ -527,47 +421,34 @@ impl Stretch {
 
     /// Does a step of a frame of noise.
     fn breathe(&mut self, frame: u64, step: u64, pace: f64) {
+
         let since = frame * self.schedule.hop();
         let Some(step) = step.checked_sub(1) else {
             // Where the reading will be in the middle of the frame.
             let middle = self.place + pace * (self.schedule.lead() + 2 * self.schedule.hop()) as f64;
-            let mut knot = self.left;
-            while self.record.middle(knot + 1).is_some_and(|next| self.at(next) <= middle) {
-                knot += 1;
+            while self.record.hue(self.hue + 1).is_some_and(|next| self.at(next) <= middle) {
+                self.hue += 1;
             }
-            let noise = self.record.noise(knot);
-            if self.part == Part::Nothing || noise.is_empty() {
+            let (one, two) = (self.record.hue(self.hue), self.record.hue(self.hue + 1));
+            let part = match (one, two) {
+                (Some(one), Some(two)) => {
+                    ((middle - self.at(one)) / (two.saturating_sub(one)).max(1) as f64).clamp(0.0, 1.0) as f32
+                }
+                _ => 0.0,
+            };
+            let (one, two) = (self.record.noise(self.hue), self.record.noise(self.hue + usize::from(part > 0.0)));
+            if self.part == Part::Nothing || one.is_empty() || two.is_empty() {
                 self.breath.envelope().fill(0.0);
             } else {
-                self.breath.envelope().iter_mut().zip(noise).for_each(|(to, &from)| *to = decode(from));
+                for ((to, &one), &two) in self.breath.envelope().iter_mut().zip(one).zip(two) {
+                    let (one, two) = (decode(one), decode(two));
+                    *to = one + (two - one) * part;
+                }
             }
             return;
         };
         self.breath.step(step, since, self.sounds() + since);
     }
-}
-
-/// The gain of an attack at one of its samples: it rises before its onset, and its end falls.
-fn window(place: usize, length: usize, before: usize, after: usize) -> f32 {
-    let half = |part: f32| 0.5 - 0.5 * (PI * part).cos();
-    if place < before {
-        half((place as f32 + 0.5) / before as f32)
-    } else if place + after >= length {
-        half((length - place) as f32 / after as f32)
-    } else {
-        1.0
-    }
-}
-
-/// The phase from one knot to the next: the cubic that has both phases and both frequencies, its whole turns those that
-/// the frequencies promise (McAulay and Quatieri 1986).
-fn course(left: &Partial, right: &Partial, length: f64) -> [f64; 3] {
-    let (a, b) = (f64::from(left.frequency), f64::from(right.frequency));
-    let promised = 0.5 * length * (a + b);
-    let misfit = f64::from(right.turns) - f64::from(left.turns) - promised;
-    let turned = promised + misfit - misfit.round();
-    let mean = turned / length;
-    [a, (3.0 * mean - 2.0 * a - b) / length, (a + b - 2.0 * mean) / (length * length)]
 }
 
 impl Processor for Stretch {
@@ -576,9 +457,11 @@ impl Processor for Stretch {
         self.place = -(self.back as f64);
         self.record.taken = 0;
         self.record.attacks_taken = 0;
+        self.record.hues_taken = 0;
+        (self.next_hue, self.hue) = (None, 0);
         self.next = heard.model().map(|model| first_knot(model, at.saturating_sub(self.back), heard.end()));
-        (self.part, self.left, self.count, self.struck) = (Part::Nothing, 0, 0, None);
-        self.partials.iter_mut().for_each(|partial| partial.id = 0);
+        (self.part, self.left, self.struck) = (Part::Nothing, 0, None);
+        self.bank.clear();
         self.breath.clear();
         self.first = at.next_multiple_of(CELL) + self.stagger;
         self.made = at;

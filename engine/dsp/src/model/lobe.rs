@@ -3,7 +3,6 @@
 //! The window is that of Harris, "On the use of windows for harmonic analysis with the discrete Fourier transform",
 //! Proc. IEEE 66 (1978), 0.42 + 0.5 cos + 0.08 cos, centred on its middle.
 
-use realfft::num_complex::Complex32;
 use std::f64::consts::{PI, TAU};
 
 /// How far from its frequency a sinusoid's lobe is known, in periods per window.
@@ -89,18 +88,5 @@ impl Lobe {
         let mix = |a: (f32, f32), b: (f32, f32), t: f32| (a.0 + (b.0 - a.0) * t, a.1 + (b.1 - a.1) * t);
         let (octaves, turns) = mix(mix(at(i, j), at(i, j + 1), y), mix(at(i + 1, j), at(i + 1, j + 1), y), x);
         (octaves, if glide < 0.0 { -turns } else { turns })
-    }
-
-    /// Takes a sinusoid out of a spectrum and adds its power to `taken`: frequency in bins, bins per period per window.
-    pub fn take_out(&self, z: Complex32, bins: f32, wide: f32, spectrum: &mut [Complex32], taken: &mut [Complex32]) {
-        let low = (bins - REACH * wide).ceil().max(0.0) as usize;
-        let high = ((bins + REACH * wide).floor().max(0.0) as usize).min(spectrum.len().saturating_sub(1));
-        let narrow = 1.0 / wide;
-        let (Some(spectrum), Some(taken)) = (spectrum.get_mut(low..=high), taken.get_mut(low..=high)) else { return };
-        for ((x, s), bin) in spectrum.iter_mut().zip(taken).zip(low..) {
-            let part = z * self.shape((bin as f32 - bins) * narrow);
-            *x -= part;
-            *s += part;
-        }
     }
 }

@@ -18,7 +18,10 @@ use noise::Noise;
 use onsets::Onsets;
 use peaks::{Peaks, USUAL};
 use realfft::num_complex::Complex32;
-use tracks::{Frame, Heard, Tracks};
+use tracks::{Frame, Tracks};
+
+mod residual;
+use residual::Residual;
 
 pub(crate) use noise::{decode, places};
 
@@ -26,19 +29,51 @@ pub(crate) use noise::{decode, places};
 const AHEAD: u64 = 5;
 /// Frames after one that are known when the bend of its partials is measured.
 const BENT: u64 = 2;
-/// Spectra kept.
-const SPECTRA: usize = 8;
+/// Frames kept.
+const FRAMES: usize = 8;
 /// Knots kept.
 const KNOTS: usize = 64;
 /// Steps of a frame: see [`Model::step`].
-const STEPS: u64 = 14;
+const STEPS: u64 = 15;
 /// Partials told of at once.
 pub(crate) const PARTIALS: usize = tracks::PARTIALS;
 /// Their slots: one for every track.
 pub(crate) const SLOTS: usize = 128;
 
-/// Seconds before an onset and after it that belong to it.
-pub(crate) const ATTACK: (f64, f64) = (0.002, 0.007);
+/// What belongs to an onset and is neither partial nor noise: its sound from shortly before it to shortly after, in
+/// samples.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Attack {
+    pub before: usize,
+    pub length: usize,
+    /// Samples of its end that fades.
+    fades: usize,
+}
+
+impl Attack {
+    pub fn new(rate: u32) -> Self {
+        let samples = |seconds: f64| (seconds * f64::from(rate)).round() as usize;
+        Self { before: samples(0.002), length: samples(0.009), fades: samples(0.003) }
+    }
+
+    /// Its gain at one of its samples; what else sounds has the complement.
+    pub fn gain(&self, place: usize) -> f32 {
+        let half = |part: f32| 0.5 - 0.5 * (std::f32::consts::PI * part).cos();
+        if place < self.before {
+            half((place as f32 + 0.5) / self.before as f32)
+        } else {
+            half((self.length.saturating_sub(place) as f32 / self.fades as f32).min(1.0))
+        }
+    }
+
+    /// The same at `since` samples after the onset.
+    fn at(&self, since: i64) -> f32 {
+        match usize::try_from(since + self.before as i64) {
+            Ok(place) if place < self.length => self.gain(place),
+            _ => 0.0,
+        }
+    }
+}
 
 /// A partial at a knot.
 #[derive(Clone, Copy, Debug, Default)]
@@ -66,8 +101,17 @@ pub(crate) struct Knot {
     known: u64,
     partials: [Partial; PARTIALS],
     count: usize,
-    /// The noise's envelope: every second bin's standard deviation, see [`decode`].
-    pub noise: Box<[u16]>,
+}
+
+/// What a source's noise was like at one moment.
+#[derive(Clone, Debug)]
+pub(crate) struct Hue {
+    /// The moment.
+    pub middle: u64,
+    /// The grid line from which on it is known.
+    known: u64,
+    /// Every second bin's standard deviation, see [`decode`].
+    pub envelope: Box<[u16]>,
 }
 
 impl Knot {
@@ -83,7 +127,7 @@ pub(crate) struct Model {
     stagger: u64,
     /// Samples from a frame's middle to the grid line of its first step.
     behind: u64,
-    attack: (u64, u64),
+    attack: Attack,
     onsets: Onsets,
     peaks: Peaks,
     tracks: Tracks,
@@ -93,18 +137,17 @@ pub(crate) struct Model {
     near: (usize, usize),
     width: usize,
     /// The last frames, by number.
-    frames: [Option<Frame>; SPECTRA],
-    spectra: Box<[Box<[Complex32]>]>,
-    taken: Box<[Complex32]>,
-    /// The partials in work and what they were in the spectrum.
-    told: [Partial; PARTIALS],
-    heard: [Heard; PARTIALS],
-    count: usize,
+    frames: [Option<Frame>; FRAMES],
+    spectrum: Box<[Complex32]>,
+    residual: Residual,
     last: Frame,
-    told_of: Frame,
+    /// Onsets before the last knot.
+    onsets_told: u64,
     knots: Box<[Knot]>,
     /// Knots made so far.
     made: u64,
+    hues: Box<[Hue]>,
+    hues_made: u64,
 }
 
 impl Model {
@@ -114,33 +157,30 @@ impl Model {
         let schedule = Schedule::new(hop, STEPS);
         let onsets = Onsets::new(rate);
         let peaks = Peaks::new(rate);
-        let spectrum = || vec![Complex32::new(0.0, 0.0); peaks.spectrum()].into_boxed_slice();
-        let samples = |seconds: f64| (seconds * f64::from(rate)).round() as u64;
         let knot = Knot {
             middle: 0,
             onset: None,
             known: u64::MAX,
             partials: [Partial::default(); PARTIALS],
             count: 0,
-            noise: vec![0; places(rate)].into(),
         };
+        let hue = Hue { middle: 0, known: u64::MAX, envelope: vec![0; places(rate)].into() };
         Self {
             stagger: schedule.stagger(stagger),
             behind: (peaks.size() as u64 / 2 + onsets.delay()).next_multiple_of(schedule.hop()),
-            attack: (samples(ATTACK.0), samples(ATTACK.1)),
+            attack: Attack::new(rate),
             tracks: Tracks::new(),
             lobe: Lobe::new(),
             noise: Noise::new(rate),
             near: (3, 12),
             width: USUAL,
-            frames: [None; SPECTRA],
-            spectra: (0..SPECTRA).map(|_| spectrum()).collect(),
-            taken: spectrum(),
-            told: [Partial::default(); PARTIALS],
-            heard: [Heard { bins: 0.0, wide: 1.0, amplitude: 0.0, turns: 0.0 }; PARTIALS],
-            count: 0,
+            frames: [None; FRAMES],
+            spectrum: vec![Complex32::new(0.0, 0.0); peaks.spectrum()].into(),
+            residual: Residual::new(rate),
             last: Frame::default(),
-            told_of: Frame::default(),
+            onsets_told: 0,
+            hues: vec![hue; KNOTS].into(),
+            hues_made: 0,
             knots: vec![knot; KNOTS].into(),
             made: 0,
             schedule,
@@ -154,11 +194,6 @@ impl Model {
         // The longest window and what it waits for an onset, or the search for an onset's beginning.
         let peaks = scaled(4096, rate);
         2 * peaks + rate as usize / 20
-    }
-
-    /// Samples from one knot to the next, but for onsets.
-    pub fn hop(&self) -> u64 {
-        self.schedule.hop()
     }
 
     /// The number of the knot after the last that is known at `end`.
@@ -177,6 +212,27 @@ impl Model {
             .flatten()
     }
 
+    /// The number of the hue after the last that is known at `end`.
+    pub fn known_hues(&self, end: u64) -> u64 {
+        let mut made = self.hues_made;
+        while made > 0 && self.hue(made - 1).is_none_or(|hue| hue.known > end) {
+            made -= 1;
+        }
+        made
+    }
+
+    /// A hue by its number, if it is still kept.
+    pub fn hue(&self, number: u64) -> Option<&Hue> {
+        (number < self.hues_made && number + KNOTS as u64 >= self.hues_made)
+            .then(|| self.hues.get(number as usize % KNOTS))
+            .flatten()
+    }
+
+    /// The number of the first hue kept.
+    pub fn first_hue(&self) -> u64 {
+        self.hues_made.saturating_sub(KNOTS as u64)
+    }
+
     /// The number of the first knot kept.
     pub fn first(&self) -> u64 {
         self.made.saturating_sub(KNOTS as u64)
@@ -189,6 +245,14 @@ impl Model {
 
     /// Does what is due at the grid line `line`; `read` fills a slice with the past from a sample on.
     pub fn advance(&mut self, line: u64, read: impl Fn(i64, &mut [f32])) {
+        // The residual's sound is made all the time, at twice the pace at most: knots do not come evenly.
+        for _ in 0..2 {
+            let knot = |number: u64| {
+                let kept = number < self.made && number + KNOTS as u64 > self.made;
+                kept.then(|| self.knots.get(number as usize % KNOTS)).flatten()
+            };
+            self.residual.go_on(self.attack, knot, self.made, &read);
+        }
         let (round, due) = self.schedule.due(line + self.stagger);
         for step in due {
             self.step(round, step, line, &read);
@@ -196,12 +260,11 @@ impl Model {
     }
 
     fn step(&mut self, number: u64, step: u64, line: u64, read: &impl Fn(i64, &mut [f32])) {
-        let told = number.checked_sub(AHEAD).and_then(|told| self.frame(told));
         let here = self.frame(number);
         match step {
             0 => {
                 let frame = line.checked_sub(self.behind).and_then(|middle| self.place(number, middle));
-                if let Some(place) = self.frames.get_mut(number as usize % SPECTRA) {
+                if let Some(place) = self.frames.get_mut(number as usize % FRAMES) {
                     *place = frame.map(|(frame, _)| frame);
                 }
                 if let Some((frame, width)) = frame {
@@ -210,17 +273,12 @@ impl Model {
                     self.last = frame;
                 }
             }
-            1..=4 => {
-                let (Some(frame), Some(spectrum)) = (here, self.spectra.get_mut(number as usize % SPECTRA)) else {
-                    return;
-                };
-                match step {
-                    1 => self.peaks.transform(spectrum),
-                    2 => self.peaks.weigh(spectrum),
-                    3 => {
-                        self.peaks.find(self.width, spectrum);
-                    }
-                    _ => self.tracks.follow(frame, self.peaks.found()),
+            1 if here.is_some() => self.peaks.transform(&mut self.spectrum),
+            2 if here.is_some() => self.peaks.weigh(&self.spectrum),
+            3 if here.is_some() => self.peaks.find(self.width, &self.spectrum),
+            4 => {
+                if let Some(frame) = here {
+                    self.tracks.follow(frame, self.peaks.found());
                 }
             }
             5 | 6 => {
@@ -229,66 +287,54 @@ impl Model {
                 }
             }
             7 => {
-                self.taken.fill(Complex32::new(0.0, 0.0));
-                self.count = 0;
-                let Some(frame) = told else { return };
-                let (told, heard, count) = (&mut self.told, &mut self.heard, &mut self.count);
-                self.tracks.tell(frame.number, self.peaks.size(), &self.lobe, |partial, was| {
-                    if let (Some(place), Some(was_place)) = (told.get_mut(*count), heard.get_mut(*count)) {
-                        (*place, *was_place) = (partial, was);
-                        *count += 1;
-                    }
-                });
-            }
-            8 | 9 => {
-                let Some(frame) = told else { return };
-                let Some(spectrum) = self.spectra.get_mut(frame.number as usize % SPECTRA) else { return };
-                let half = self.count / 2;
-                let range = if step == 8 { 0..half } else { half..self.count };
-                for was in self.heard.get(range).unwrap_or_default() {
-                    let turn = std::f32::consts::TAU * was.turns;
-                    let z = Complex32::from_polar(was.amplitude, turn);
-                    self.lobe.take_out(z, was.bins, was.wide, spectrum, &mut self.taken);
+                if let Some(frame) = number.checked_sub(AHEAD).and_then(|told| self.frame(told)) {
+                    self.tell(frame, line);
                 }
             }
-            10 => {
-                let Some(frame) = told else { return };
-                if frame.onsets != self.told_of.onsets {
-                    self.noise.onset();
-                }
-                // A window's noise bandwidth in its own bins: 1.7268 (Harris).
-                let gain = frame.window as f32 / (4.0 * 1.7268);
-                if let Some(residual) = self.spectra.get(frame.number as usize % SPECTRA) {
-                    self.noise.take_in(residual, &self.taken, gain);
-                }
-            }
+            8 => self.residual.frame(),
+            9 => self.residual.transform_rest(),
+            10 => self.residual.transform_partials(),
             11 => {
-                if told.is_some() {
-                    self.noise.weigh();
+                if let Some((rest, partials)) = self.residual.spectra() {
+                    self.noise.take_in(rest, partials);
                 }
             }
-            12 => {
-                if told.is_some() {
-                    self.noise.draw(self.near.0);
-                }
-            }
+            12 => self.noise.weigh(),
+            13 => self.noise.draw(self.near.0),
             _ => {
-                let Some(frame) = told else { return };
-                let onset = (frame.onsets != self.told_of.onsets)
-                    .then(|| self.onsets.found().rev().find(|&onset| onset <= frame.middle))
-                    .flatten();
-                let Some(knot) = self.knots.get_mut(self.made as usize % KNOTS) else { return };
-                (knot.middle, knot.onset, knot.known) = (frame.middle, onset, line);
-                (knot.partials, knot.count) = (self.told, self.count);
-                self.noise.hurry(self.near.1, &mut knot.noise);
-                self.made += 1;
-                self.told_of = frame;
+                if let Some(middle) = self.residual.middle()
+                    && let Some(hue) = self.hues.get_mut(self.hues_made as usize % KNOTS)
+                {
+                    (hue.middle, hue.known) = (middle, line);
+                    self.noise.hurry(self.near.1, &mut hue.envelope);
+                    self.hues_made += 1;
+                }
             }
         }
     }
 
+    /// Makes a knot of a frame.
+    fn tell(&mut self, frame: Frame, line: u64) {
+        let onset = (frame.onsets != self.onsets_told)
+            .then(|| self.onsets.found().rev().find(|&onset| onset <= frame.middle))
+            .flatten();
+        let Some(knot) = self.knots.get_mut(self.made as usize % KNOTS) else { return };
+        (knot.middle, knot.onset, knot.known, knot.count) = (frame.middle, onset, line, 0);
+        self.tracks.tell(frame.number, self.peaks.size(), &self.lobe, |partial| {
+            if let Some(place) = knot.partials.get_mut(knot.count) {
+                *place = partial;
+                knot.count += 1;
+            }
+        });
+        self.made += 1;
+        if onset.is_some() {
+            self.noise.onset();
+        }
+        self.onsets_told = frame.onsets;
+    }
+
     fn frame(&self, number: u64) -> Option<Frame> {
-        self.frames.get(number as usize % SPECTRA).copied().flatten().filter(|frame| frame.number == number)
+        self.frames.get(number as usize % FRAMES).copied().flatten().filter(|frame| frame.number == number)
     }
 
     /// Where a frame's window may lie and how long it may be, so that it does not reach across an onset: near `middle`
@@ -298,10 +344,10 @@ impl Model {
         let (mut low, mut high) = (0, u64::MAX);
         for onset in self.onsets.found().rev() {
             if onset <= middle {
-                low = onset + self.attack.1;
+                low = onset + (self.attack.length - self.attack.before) as u64;
                 break;
             }
-            high = onset.saturating_sub(self.attack.0);
+            high = onset.saturating_sub(self.attack.before as u64);
             onsets -= 1;
         }
         let mut width = USUAL;
@@ -315,5 +361,36 @@ impl Model {
         let first = self.last.window == 0 || place > self.last.middle;
         (moved <= self.schedule.hop() / 2 && first)
             .then_some((Frame { number, middle: place, window, onsets }, width))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::memory::Memory;
+    use crate::random;
+
+    #[test]
+    fn white_noise_is_noise_of_its_level() {
+        let mut memory = Memory::new(20_000).modelled(48_000, 1);
+        let gauss = |i: u64| (0..12).map(|k| random::even(5, i, k)).sum::<f64>() - 6.0;
+        let sound: Vec<f32> = (0..96_000).map(|i| (0.1 * gauss(i)) as f32).collect();
+        memory.write(0, &sound);
+        let heard = memory.heard(96_000);
+        let model = heard.model().expect("it was asked for");
+        let (mut sum, mut count, mut partials) = (0.0, 0.0, 0.0);
+        for number in model.first_hue()..model.known_hues(96_000) {
+            let hue = model.hue(number).unwrap();
+            for &x in &hue.envelope[10..400] {
+                sum += f64::from(decode(x)).powi(2);
+                count += 1.0;
+            }
+        }
+        for number in model.first()..model.known(96_000) {
+            partials += model.knot(number).unwrap().partials().len() as f64 / KNOTS as f64;
+        }
+        let level = 10.0 * (sum / count / 0.01f64).log10();
+        println!("{level} dB, {partials} partials");
+        assert!(level.abs() < 0.05, "{level} dB, {partials} partials");
     }
 }

@@ -14,7 +14,6 @@ const SUDDEN: f32 = 1.8;
 
 /// See the module.
 pub(super) struct Noise {
-    bins: usize,
     /// Averages of the residual's and the partials' power over many frames, and of the residual's over few.
     slow: Box<[f32]>,
     partials: Box<[f32]>,
@@ -33,7 +32,6 @@ impl Noise {
         let bins = bins(rate);
         let nothing = || vec![0.0f32; bins].into_boxed_slice();
         Self {
-            bins,
             slow: nothing(),
             partials: nothing(),
             fast: nothing(),
@@ -50,27 +48,17 @@ impl Noise {
         self.frames = self.frames.min(2.0);
     }
 
-    /// Step: takes in a frame, of which `residual` is left of the spectrum and `taken` was taken out; `gain` turns power
-    /// into variance per sample.
-    pub fn take_in(&mut self, residual: &[Complex32], taken: &[Complex32], gain: f32) {
+    /// Step: takes in a frame: the spectra of what is left and of the partials, as variance per sample.
+    pub fn take_in(&mut self, rest: &[Complex32], partials: &[Complex32]) {
         self.frames += 1.0;
         let (slow, fast) = (1.0 / self.frames.min(SLOW), 1.0 / self.frames.min(3.0));
-        let power = |z: &Complex32| z.re * z.re + z.im * z.im;
-        let fold = |three: &[Complex32]| match three {
-            [a, b, c] => 0.25 * power(a) + 0.5 * power(b) + 0.25 * power(c),
-            _ => 0.0,
-        };
-        // The transform has two bins for each of these.
-        let of = |spectrum: &[Complex32], bin: usize| {
-            spectrum.get((2 * bin).saturating_sub(1)..2 * bin + 2).map_or(0.0, &fold) * gain
-        };
-        let mut all = self.slow.iter_mut().zip(&mut self.partials).zip(&mut self.fast);
-        for bin in 0..self.bins {
-            let Some(((average, partials), recent)) = all.next() else { break };
-            let now = of(residual, bin);
-            *average += (now - *average) * slow + 1e-24;
-            *recent += (now - *recent) * fast + 1e-24;
-            *partials += (of(taken, bin) - *partials) * slow + 1e-24;
+        let power = |z: &Complex32| z.re * z.re + z.im * z.im + 1e-24;
+        let averages = self.slow.iter_mut().zip(&mut self.fast).zip(&mut self.partials);
+        for (((average, recent), partial), (rest, taken)) in averages.zip(rest.iter().zip(partials)) {
+            let now = power(rest);
+            *average += (now - *average) * slow;
+            *recent += (now - *recent) * fast;
+            *partial += (power(taken) - *partial) * slow;
         }
     }
 

@@ -125,7 +125,7 @@ impl Tracks {
     pub fn follow(&mut self, frame: Frame, peaks: &[Peak]) {
         let apart = (frame.middle - self.last.middle) as f64;
         let cut = frame.onsets != self.last.onsets || apart <= 0.0;
-        self.sort(frame, cut);
+        self.sort(cut);
         let limit = 2.0 / frame.window as f32;
         let mut born = [0u8; TRACKS];
         let mut births = 0;
@@ -163,18 +163,14 @@ impl Tracks {
     }
 
     /// Puts the live tracks in the order of where they are expected; none go on across an onset.
-    fn sort(&mut self, frame: Frame, cut: bool) {
+    fn sort(&mut self, cut: bool) {
         self.live = 0;
-        let _ = frame;
         for (index, track) in self.tracks.iter_mut().enumerate() {
             track.live &= !cut;
             if track.live {
                 track.expected = track.moments[track.last as usize % KEPT].frequency + 0.7 * track.change;
-                let mut place = self.live;
-                // Nearly sorted from frame to frame: few places to go.
-                self.order[place] = index as u8;
+                self.order[self.live] = index as u8;
                 self.live += 1;
-                let _ = &mut place;
             }
         }
         let tracks = &self.tracks;
@@ -245,9 +241,8 @@ impl Tracks {
         }
     }
 
-    /// Step: the partials of the frame `number`, of which [`AHEAD`] frames after are known, with what they were in its
-    /// spectrum.
-    pub fn tell(&mut self, number: u64, size: usize, lobe: &Lobe, mut each: impl FnMut(Partial, Heard)) {
+    /// Step: the partials of the frame `number`, of which [`AHEAD`] frames after are known.
+    pub fn tell(&mut self, number: u64, size: usize, lobe: &Lobe, mut each: impl FnMut(Partial)) {
         let mut told = 0;
         let mut accepted = 0;
         for (slot, track) in self.tracks.iter_mut().enumerate() {
@@ -294,29 +289,17 @@ impl Tracks {
             let amplitude = here.magnitude / shape;
             let octaves = amplitude.max(1e-9).log2() - here.bend.0;
             let turns = phase(&here);
-            each(
-                Partial {
-                    slot: slot as u8,
-                    id: track.id,
-                    turns: (turns - turns.floor()) as f32,
-                    frequency,
-                    level: octaves,
-                    slope: slope(track, number, here),
-                },
-                Heard { bins, wide, amplitude, turns: here.phase as f32 - here.phase.floor() as f32 },
-            );
+            each(Partial {
+                slot: slot as u8,
+                id: track.id,
+                turns: (turns - turns.floor()) as f32,
+                frequency,
+                level: octaves,
+                slope: slope(track, number),
+            });
         }
         self.accepted = accepted;
     }
-}
-
-/// What a partial was in its frame's spectrum.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Heard {
-    pub bins: f32,
-    pub wide: f32,
-    pub amplitude: f32,
-    pub turns: f32,
 }
 
 fn moment(frame: Frame, peak: &Peak, phase: f64, misfit: f32) -> Moment {
@@ -369,13 +352,12 @@ fn second(a: &Moment, b: &Moment, c: &Moment, y: impl Fn(&Moment) -> f64) -> f64
 }
 
 /// Octaves of amplitude per sample around a moment, not the accident of two frames: the middle of up to three changes.
-fn slope(track: &Track, number: u64, here: Moment) -> f32 {
+fn slope(track: &Track  , number: u64) -> f32 {
     let change = |from: u64| -> Option<f32> {
         let (a, b) = (track.moment(from)?, track.moment(from + 1)?);
         let octaves = |moment: &Moment| moment.magnitude.log2() - moment.bend.0;
         Some((octaves(b) - octaves(a)) / (b.middle - a.middle).max(1) as f32)
     };
-    let _ = here;
     // At a birth the three to come, at an end the three before, else one before and two to come.
     let from = if number == track.born {
         number

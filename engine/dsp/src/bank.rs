@@ -1,0 +1,191 @@
+//! The partials of a source as they sound, read at any pace.
+
+use crate::CELL;
+use crate::model::{Partial, SLOTS};
+use crate::oscillators::{Course, add};
+
+/// A partial as it sounds over a stretch of the source, from one end of it on.
+#[derive(Clone, Copy, Debug, Default)]
+struct Sounding {
+    id: u32,
+    /// Its phase as it sounds, in turns, and by how much that has gone ahead of the source's.
+    turns: f64,
+    ahead: f64,
+    /// The source's phase from the stretch's start: a cubic without its constant.
+    phase: [f64; 3],
+    /// Octaves of amplitude at the start and per sample; gain at the start and per sample.
+    level: [f32; 2],
+    fade: [f32; 2],
+    /// Its amplitude where it has come to.
+    amplitude: f32,
+}
+
+impl Sounding {
+    fn turned(&self, s: f64) -> f64 {
+        let [a, b, c] = self.phase;
+        s * (a + s * (b + s * c))
+    }
+
+    fn frequency(&self, s: f64) -> f64 {
+        let [a, b, c] = self.phase;
+        a + s * (2.0 * b + s * 3.0 * c)
+    }
+
+    fn amplitude(&self, s: f32) -> f32 {
+        let fade = (self.fade[0] + self.fade[1] * s).clamp(0.0, 1.0);
+        if fade == 0.0 { 0.0 } else { fade * (self.level[0] + self.level[1] * s).exp2() }
+    }
+}
+
+/// What of the source two knots stand for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Between {
+    /// From a knot to the next.
+    Knots,
+    /// From a knot to the onset before the next.
+    KnotAndOnset,
+    /// From an onset to the knot after it.
+    OnsetAndKnot,
+    /// Behind a knot that none follows yet.
+    KnotAndNothing,
+}
+
+/// All partials that sound, each at the place of its track.
+pub(crate) struct Bank {
+    partials: Box<[Sounding; SLOTS]>,
+    /// The slots that sound.
+    slots: [u8; SLOTS],
+    count: usize,
+}
+
+impl Bank {
+    pub fn new() -> Self {
+        Self { partials: Box::new([Sounding::default(); SLOTS]), slots: [0; SLOTS], count: 0 }
+    }
+
+    /// Nothing sounds.
+    pub fn clear(&mut self) {
+        self.partials.iter_mut().for_each(|partial| partial.id = 0);
+        self.count = 0;
+    }
+
+    /// Sounds `samples`, a cell at most, from `s` source samples behind the present stretch's start on, `pace` source
+    /// samples each, and adds them to `sum`, whose rest is not to be used.
+    pub fn sound(&mut self, s: f64, pace: f64, samples: usize, sum: &mut [f32; CELL as usize]) {
+        let travel = pace * samples as f64;
+        let count = samples as f64;
+        for &slot in self.slots.iter().take(self.count) {
+            let Some(partial) = self.partials.get_mut(usize::from(slot)) else { continue };
+            let turned = partial.turned(s + travel) - partial.turned(s);
+            let frequency = partial.frequency(s);
+            let advance = turned / pace;
+            let amplitude = partial.amplitude((s + travel) as f32);
+            let course = Course {
+                turns: partial.turns as f32,
+                frequency: frequency as f32,
+                bend: ((advance - frequency * count) / (count * count)) as f32,
+                amplitude: partial.amplitude,
+                slope: (amplitude - partial.amplitude) / samples as f32,
+            };
+            if amplitude > 0.0 || partial.amplitude > 0.0 {
+                add(course, sum);
+            }
+            partial.amplitude = amplitude;
+            partial.turns += advance;
+            partial.turns -= partial.turns.round();
+            partial.ahead += advance - turned;
+        }
+    }
+
+    /// Sets what sounds over a stretch of `length` source samples between two knots, of which `s` have been read.
+    pub fn change(&mut self, between: Between, lefts: &[Partial], rights: &[Partial], length: f64, s: f64) {
+        let mut sounding = [0u8; SLOTS];
+        let mut count = 0;
+        // The strongest that sounds on: what comes is as far ahead of the source as that, for its own frequency.
+        let mut ahead = 0.0;
+        if between != Between::OnsetAndKnot {
+            let strongest = lefts
+                .iter()
+                .filter(|left| self.partials.get(usize::from(left.slot)).is_some_and(|old| old.id == left.id))
+                .max_by(|a, b| a.level.total_cmp(&b.level));
+            if let Some(left) = strongest
+                && let Some(old) = self.partials.get(usize::from(left.slot))
+            {
+                ahead = old.ahead / f64::from(left.frequency).max(1e-6);
+            }
+        }
+        let mut put = |slot: u8, partial: Sounding, partials: &mut [Sounding; SLOTS]| {
+            if let (Some(place), Some(of)) = (partials.get_mut(usize::from(slot)), sounding.get_mut(count)) {
+                *place = partial;
+                place.amplitude = place.amplitude(s as f32);
+                *of = slot;
+                count += 1;
+            }
+        };
+        if between != Between::OnsetAndKnot {
+            for left in lefts {
+                let Some(&old) = self.partials.get(usize::from(left.slot)) else { continue };
+                let frequency = f64::from(left.frequency);
+                let right = match between {
+                    Between::Knots => rights.iter().find(|right| right.id == left.id),
+                    _ => None,
+                };
+                let mut now = match right {
+                    Some(right) => Sounding {
+                        phase: course(left, right, length),
+                        level: [left.level, (right.level - left.level) / length as f32],
+                        fade: [1.0, 0.0],
+                        ..old
+                    },
+                    None => Sounding {
+                        phase: [frequency, 0.0, 0.0],
+                        level: [left.level, if between == Between::KnotAndOnset { left.slope } else { 0.0 }],
+                        fade: [1.0, if between == Between::Knots { -1.0 / length as f32 } else { 0.0 }],
+                        ..old
+                    },
+                };
+                if old.id != left.id {
+                    // It has not sounded yet: as the source has it here.
+                    now.id = left.id;
+                    now.ahead = ahead * frequency;
+                    now.turns = f64::from(left.turns) + now.turned(s) + now.ahead;
+                }
+                put(left.slot, now, &mut self.partials);
+            }
+        }
+        if matches!(between, Between::Knots | Between::OnsetAndKnot) {
+            for right in rights {
+                if between == Between::Knots && lefts.iter().any(|left| left.id == right.id) {
+                    continue;
+                }
+                let frequency = f64::from(right.frequency);
+                let fade = if between == Between::Knots { [0.0, 1.0 / length as f32] } else { [1.0, 0.0] };
+                // After an onset a sound only decays: what is found later was stronger before.
+                let slope = if between == Between::Knots { 0.0 } else { right.slope.min(0.0) };
+                let ahead = ahead * frequency;
+                let now = Sounding {
+                    id: right.id,
+                    turns: f64::from(right.turns) - frequency * (length - s) + ahead,
+                    ahead,
+                    phase: [frequency, 0.0, 0.0],
+                    level: [right.level - slope * length as f32, slope],
+                    fade,
+                    amplitude: 0.0,
+                };
+                put(right.slot, now, &mut self.partials);
+            }
+        }
+        (self.slots, self.count) = (sounding, count);
+    }
+}
+
+/// The phase from one knot to the next: the cubic that has both phases and both frequencies, its whole turns those that
+/// the frequencies promise (McAulay and Quatieri 1986).
+fn course(left: &Partial, right: &Partial, length: f64) -> [f64; 3] {
+    let (a, b) = (f64::from(left.frequency), f64::from(right.frequency));
+    let promised = 0.5 * length * (a + b);
+    let misfit = f64::from(right.turns) - f64::from(left.turns) - promised;
+    let turned = promised + misfit - misfit.round();
+    let mean = turned / length;
+    [a, (3.0 * mean - 2.0 * a - b) / length, (a + b - 2.0 * mean) / (length * length)]
+}
