@@ -69,6 +69,10 @@ impl Bank {
         self.count = 0;
     }
 
+    fn get(&self, slot: u8) -> Option<&Sounding> {
+        self.partials.get(usize::from(slot))
+    }
+
     /// Sounds `samples`, a cell at most, from `s` source samples behind the present stretch's start on, `pace` source
     /// samples each, and adds them to `sum`, whose rest is not to be used.
     pub fn sound(&mut self, s: f64, pace: f64, samples: usize, sum: &mut [f32; CELL as usize]) {
@@ -98,22 +102,28 @@ impl Bank {
     }
 
     /// Sets what sounds over a stretch of `length` source samples between two knots, of which `s` have been read.
-    pub fn change(&mut self, between: Between, lefts: &[Partial], rights: &[Partial], length: f64, s: f64) {
+    ///
+    /// All partials of a note begin together, with the phases that the source had there, or they would not add up to its
+    /// waveform: one that is found later is as far ahead of the source's phase as it would be by then. `late` says how
+    /// many samples longer the reading took from that beginning to here than the source, if the beginning is known;
+    /// else it is told from the strongest partial that sounds on.
+    pub fn change(
+        &mut self,
+        between: Between,
+        lefts: &[Partial],
+        rights: &[Partial],
+        length: f64,
+        s: f64,
+        late: Option<f64>,
+    ) {
         let mut sounding = [0u8; SLOTS];
         let mut count = 0;
-        // The strongest that sounds on: what comes is as far ahead of the source as that, for its own frequency.
-        let mut ahead = 0.0;
-        if between != Between::OnsetAndKnot {
-            let strongest = lefts
-                .iter()
-                .filter(|left| self.partials.get(usize::from(left.slot)).is_some_and(|old| old.id == left.id))
-                .max_by(|a, b| a.level.total_cmp(&b.level));
-            if let Some(left) = strongest
-                && let Some(old) = self.partials.get(usize::from(left.slot))
-            {
-                ahead = old.ahead / f64::from(left.frequency).max(1e-6);
-            }
-        }
+        let late = late.unwrap_or_else(|| {
+            let sounds = |left: &&Partial| self.get(left.slot).is_some_and(|old| old.id == left.id);
+            let strongest = lefts.iter().filter(sounds).max_by(|a, b| a.level.total_cmp(&b.level));
+            let ahead = strongest.and_then(|left| Some(self.get(left.slot)?.ahead / f64::from(left.frequency).max(1e-6)));
+            ahead.unwrap_or(0.0)
+        });
         let mut put = |slot: u8, partial: Sounding, partials: &mut [Sounding; SLOTS]| {
             if let (Some(place), Some(of)) = (partials.get_mut(usize::from(slot)), sounding.get_mut(count)) {
                 *place = partial;
@@ -147,7 +157,7 @@ impl Bank {
                 if old.id != left.id {
                     // It has not sounded yet: as the source has it here.
                     now.id = left.id;
-                    now.ahead = ahead * frequency;
+                    now.ahead = late * frequency;
                     now.turns = f64::from(left.turns) + now.turned(s) + now.ahead;
                 }
                 put(left.slot, now, &mut self.partials);
@@ -162,7 +172,7 @@ impl Bank {
                 let fade = if between == Between::Knots { [0.0, 1.0 / length as f32] } else { [1.0, 0.0] };
                 // After an onset a sound only decays: what is found later was stronger before.
                 let slope = if between == Between::Knots { 0.0 } else { right.slope.min(0.0) };
-                let ahead = ahead * frequency;
+                let ahead = late * frequency;
                 let now = Sounding {
                     id: right.id,
                     turns: f64::from(right.turns) - frequency * (length - s) + ahead,

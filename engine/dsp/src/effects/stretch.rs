@@ -47,6 +47,7 @@ const ATTACKS: f64 = 12.0;
 struct Record {
     middles: Box<[u64]>,
     onsets: Box<[Option<Onset>]>,
+    starts: Box<[Option<u64>]>,
     counts: Box<[u8]>,
     partials: Box<[Partial]>,
     hues: Box<[u64]>,
@@ -78,6 +79,7 @@ impl Record {
         Self {
             middles: (0..knots).map(touched).collect(),
             onsets: (0..knots).map(|i| (touched(i) > 2).then_some(Onset { at: 0, attack: None })).collect(),
+            starts: (0..knots).map(|i| (touched(i) > 2).then_some(0)).collect(),
             counts: (0..knots).map(|i| touched(i) as u8).collect(),
             partials: (0..knots * PARTIALS).map(|i| Partial { slot: touched(i) as u8, ..Partial::default() }).collect(),
             hues: (0..knots).map(touched).collect(),
@@ -106,6 +108,9 @@ impl Record {
             return;
         };
         *middle = knot.middle;
+        if let Some(start) = self.starts.get_mut(place) {
+            *start = knot.start;
+        }
         *count = knot.partials().len() as u8;
         partials.iter_mut().zip(knot.partials()).for_each(|(to, from)| *to = *from);
         *onset = knot.onset.map(|at| {
@@ -136,6 +141,10 @@ impl Record {
 
     fn middle(&self, knot: usize) -> Option<u64> {
         (knot < self.taken).then(|| self.middles.get(knot).copied()).flatten()
+    }
+
+    fn start(&self, knot: usize) -> Option<u64> {
+        (knot < self.taken).then(|| self.starts.get(knot).copied().flatten()).flatten()
     }
 
     fn onset(&self, knot: usize) -> Option<Onset> {
@@ -198,6 +207,11 @@ struct Stretch {
     start: f64,
     end: f64,
     bank: Bank,
+    /// Where what sounds has begun, and how many samples longer the reading took from there than the source.
+    begun: f64,
+    late: f64,
+    /// How long after a beginning a partial may be found that has begun with it.
+    together: f64,
     struck: Option<Struck>,
     breath: Breath,
     schedule: Schedule,
@@ -228,6 +242,9 @@ impl Stretch {
             start: 0.0,
             end: 0.0,
             bank: Bank::new(),
+            begun: 0.0,
+            late: 0.0,
+            together: settings.samples(0.06) as f64,
             struck: None,
             stagger: schedule.stagger(settings.seed),
             breath,
@@ -279,7 +296,7 @@ impl Stretch {
             if done == length {
                 break;
             }
-            self.enter();
+            self.enter(pace);
             let left = (self.end - self.place) / pace;
             let until = match self.struck {
                 // An onset falls where its attack says.
@@ -308,6 +325,7 @@ impl Stretch {
         let mut sum = [0.0; CELL as usize];
         self.bank.sound(self.place - self.start, pace, samples, &mut sum);
         self.place += pace * samples as f64;
+        self.late += samples as f64 * (1.0 - pace);
         let sounds = self.sounds();
         if let Some(out) = self.cell.get_mut(done..done + samples) {
             let since = self.made_from + done as u64;
@@ -339,7 +357,7 @@ impl Stretch {
     }
 
     /// Goes on to the next part if the present one is at its end.
-    fn enter(&mut self) {
+    fn enter(&mut self, pace: f64) {
         loop {
             match self.part {
                 Part::Nothing => {
@@ -362,46 +380,46 @@ impl Stretch {
                         left += 1;
                     }
                     self.left = left;
-                    self.begin(left);
+                    self.begin_at(left, pace);
                 }
                 Part::Last => {
                     if self.record.middle(self.left + 1).is_none() {
                         self.end = f64::MAX;
                         return;
                     }
-                    self.begin(self.left);
+                    self.begin_at(self.left, pace);
                 }
-                Part::ToOnset if self.place >= self.end => self.strike(),
-                Part::Whole | Part::FromOnset if self.place >= self.end => self.begin(self.left + 1),
+                Part::ToOnset if self.place >= self.end => self.strike(pace),
+                Part::Whole | Part::FromOnset if self.place >= self.end => self.begin_at(self.left + 1, pace),
                 _ => return,
             }
         }
     }
 
     /// Begins to read behind the knot `left`.
-    fn begin(&mut self, left: usize) {
+    fn begin_at(&mut self, left: usize, pace: f64) {
         self.left = left;
         let Some(middle) = self.record.middle(left) else { return };
         let from = self.at(middle);
         let Some(next) = self.record.middle(left + 1) else {
             // Nothing more is known, or ever will be: what sounds here sounds on.
-            self.change(Part::Last, from, f64::MAX);
+            self.change(Part::Last, from, f64::MAX, pace);
             return;
         };
         match self.record.onset(left + 1) {
-            Some(onset) if onset.at >= middle => self.change(Part::ToOnset, from, self.at(onset.at)),
-            _ => self.change(Part::Whole, from, self.at(next)),
+            Some(onset) if onset.at >= middle => self.change(Part::ToOnset, from, self.at(onset.at), pace),
+            _ => self.change(Part::Whole, from, self.at(next), pace),
         }
     }
 
     /// An onset has come.
-    fn strike(&mut self) {
+    fn strike(&mut self, pace: f64) {
         let (onset, next) = (self.end, self.record.middle(self.left + 1).unwrap_or(0));
-        self.change(Part::FromOnset, onset, self.at(next));
+        self.change(Part::FromOnset, onset, self.at(next), pace);
     }
 
     /// Sets what sounds over a part.
-    fn change(&mut self, part: Part, start: f64, end: f64) {
+    fn change(&mut self, part: Part, start: f64, end: f64, pace: f64) {
         (self.part, self.start, self.end) = (part, start, end);
         let between = match part {
             Part::Nothing => return,
@@ -411,7 +429,21 @@ impl Stretch {
             Part::Last => Between::KnotAndNothing,
         };
         let (lefts, rights) = (self.record.partials(self.left), self.record.partials(self.left + 1));
-        self.bank.change(between, lefts, rights, end - start, self.place - start);
+        // An onset is a beginning, and so is where the sound has come out of silence, for a while.
+        let late = match part {
+            Part::FromOnset => {
+                (self.late, self.begun) = (0.0, start);
+                Some(0.0)
+            }
+            _ => {
+                if let Some(begun) = self.record.start(self.left + 1) {
+                    self.begun = self.at(begun);
+                    self.late = (self.place - self.begun) * (1.0 / pace - 1.0);
+                }
+                (self.place - self.begun <= self.together).then_some(self.late)
+            }
+        };
+        self.bank.change(between, lefts, rights, end - start, self.place - start, late);
     }
 
     /// The sample at which the first frame of noise starts to sound.
@@ -455,6 +487,7 @@ impl Processor for Stretch {
     fn begin(&mut self, at: u64, heard: &Heard<'_>) {
         self.base = at;
         self.place = -(self.back as f64);
+        (self.begun, self.late) = (self.place, 0.0);
         self.record.taken = 0;
         self.record.attacks_taken = 0;
         self.record.hues_taken = 0;

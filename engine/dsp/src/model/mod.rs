@@ -97,6 +97,8 @@ pub(crate) struct Knot {
     pub middle: u64,
     /// The onset between the knot before and this one, if there is any: the last.
     pub onset: Option<u64>,
+    /// Where the sound came out of silence between the knot before and this one, if it did.
+    pub start: Option<u64>,
     /// The grid line from which on it is known.
     known: u64,
     partials: [Partial; PARTIALS],
@@ -160,6 +162,7 @@ impl Model {
         let knot = Knot {
             middle: 0,
             onset: None,
+            start: None,
             known: u64::MAX,
             partials: [Partial::default(); PARTIALS],
             count: 0,
@@ -318,7 +321,11 @@ impl Model {
         let onset = (frame.onsets != self.onsets_told)
             .then(|| self.onsets.found().rev().find(|&onset| onset <= frame.middle))
             .flatten();
+        let last = self.made.checked_sub(1).and_then(|last| self.knots.get(last as usize % KNOTS));
+        let last = last.map_or(0, |knot| knot.middle);
+        let start = self.onsets.started().filter(|&start| start >= last && start < frame.middle);
         let Some(knot) = self.knots.get_mut(self.made as usize % KNOTS) else { return };
+        knot.start = start;
         (knot.middle, knot.onset, knot.known, knot.count) = (frame.middle, onset, line, 0);
         self.tracks.tell(frame.number, self.peaks.size(), &self.lobe, |partial| {
             if let Some(place) = knot.partials.get_mut(knot.count) {
@@ -327,9 +334,6 @@ impl Model {
             }
         });
         self.made += 1;
-        if onset.is_some() {
-            self.noise.onset();
-        }
         self.onsets_told = frame.onsets;
     }
 

@@ -9,6 +9,8 @@ const TRUST: f32 = 1e-3;
 
 /// Frames over which the envelope is averaged.
 const SLOW: f32 = 20.0;
+/// How fast a partial's power is forgotten, per frame.
+const FORGET: f32 = 0.01;
 /// How far the sound of the last frames may be from that before the envelope moves.
 const SUDDEN: f32 = 1.8;
 
@@ -43,11 +45,6 @@ impl Noise {
         }
     }
 
-    /// After an onset the sound is another: what was before counts little.
-    pub fn onset(&mut self) {
-        self.frames = self.frames.min(2.0);
-    }
-
     /// Step: takes in a frame: the spectra of what is left and of the partials, as variance per sample.
     pub fn take_in(&mut self, rest: &[Complex32], partials: &[Complex32]) {
         self.frames += 1.0;
@@ -58,7 +55,9 @@ impl Noise {
             let now = power(rest);
             *average += (now - *average) * slow;
             *recent += (now - *recent) * fast;
-            *partial += (power(taken) - *partial) * slow;
+            // A partial that was there a moment ago may be there again: beats and decays are no noise.
+            let taken = power(taken);
+            *partial = taken.max(*partial + (taken - *partial) * FORGET);
         }
     }
 

@@ -12,6 +12,10 @@ const BEFORE: Range<usize> = 3..25;
 const AFTER: usize = 18;
 const DEAD: u64 = 20;
 
+/// A sound starts from silence where, within so many blocks, its energy rises so much.
+const STARTS: usize = 18;
+const RISE: f32 = 1e5;
+
 /// Listens to one source; knows an onset [`Onsets::delay`] samples after it.
 pub(super) struct Onsets {
     /// Samples per block of 1 ms.
@@ -28,6 +32,9 @@ pub(super) struct Onsets {
     last: u64,
     found: [u64; LAST],
     count: usize,
+    /// The last start from silence.
+    started: Option<u64>,
+    started_block: u64,
 }
 
 impl Onsets {
@@ -43,6 +50,8 @@ impl Onsets {
             last: 0,
             found: [0; LAST],
             count: 0,
+            started: None,
+            started_block: 0,
         }
     }
 
@@ -55,6 +64,11 @@ impl Onsets {
     pub fn found(&self) -> impl DoubleEndedIterator<Item = u64> + '_ {
         let kept = self.count.min(LAST);
         (self.count - kept..self.count).filter_map(|i| self.found.get(i % LAST).copied())
+    }
+
+    /// Where the sound last came out of silence, be it ever so softly.
+    pub fn started(&self) -> Option<u64> {
+        self.started
     }
 
     /// How many onsets there were so far.
@@ -100,6 +114,7 @@ impl Onsets {
         if block < BEFORE.end as u64 {
             return;
         }
+        self.judge_start(block, read);
         if self.count > 0 && block < self.last + DEAD {
             return;
         }
@@ -114,7 +129,7 @@ impl Onsets {
         }
         let (near, future) = (most(block..block + 5), most(block..block + AFTER as u64));
         if (now > 4.0 * past && near > 0.5 * future) || (now > 12.0 * past && near > 0.2 * future) {
-            let at = self.place(block, read);
+            let at = self.place(block, 1e-4, read);
             if let Some(found) = self.found.get_mut(self.count % LAST) {
                 *found = at;
             }
@@ -123,8 +138,22 @@ impl Onsets {
         }
     }
 
-    /// The sample at which the onset of this block begins: the first whose step stands out of those before it.
-    fn place(&self, block: u64, read: &impl Fn(i64, &mut [f32])) -> u64 {
+    fn judge_start(&mut self, block: u64, read: &impl Fn(i64, &mut [f32])) {
+        if self.started.is_some() && block < self.started_block + 2 * STARTS as u64 {
+            return;
+        }
+        let most = |range: Range<u64>| range.map(|i| self.pair(i)).fold(0.0, f32::max);
+        let future = most(block + STARTS as u64 - 2..block + STARTS as u64);
+        let past = most(block - BEFORE.end as u64..block - 1);
+        if self.pair(block) > 4.0 * past && future > 1e-10 * self.block as f32 && future > RISE * past {
+            self.started = Some(self.place(block, 1e-10, read));
+            self.started_block = block;
+        }
+    }
+
+    /// The sample at which the onset of this block begins: the first whose step stands out of those before it, and is
+    /// no less than a part of the highest near it.
+    fn place(&self, block: u64, part: f32, read: &impl Fn(i64, &mut [f32])) -> u64 {
         let start = self.start as i64 + (block as i64) * self.block as i64;
         let ahead = 3 * self.block as i64;
         let mut peak = 0.0f32;
@@ -154,7 +183,7 @@ impl Onsets {
             quiet = quiet.max(step);
             false
         });
-        let limit = 1e-4 * peak + 4.0 * quiet;
+        let limit = part * peak + 4.0 * quiet;
         let mut found = start;
         steps(start - ahead, start + 6 * self.block as i64, &mut |at, step| {
             found = at;

@@ -121,7 +121,7 @@ impl Residual {
         }
         (self.start, self.end, self.at) = (start, end, start);
         self.left = Some((number, past));
-        self.bank.change(between, left.partials(), right.partials(), (end - start) as f64, 0.0);
+        self.bank.change(between, left.partials(), right.partials(), (end - start) as f64, 0.0, None);
         true
     }
 
