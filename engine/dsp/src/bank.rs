@@ -4,6 +4,32 @@ use crate::CELL;
 use crate::model::{Partial, SLOTS};
 use crate::oscillators::{Course, add};
 
+/// How an amplitude goes from one knot to the next.
+#[derive(Clone, Copy, Debug)]
+enum Level {
+    /// Through nothing, as in a beat, or far.
+    Even { start: f32, slope: f32 },
+    /// As things ring off.
+    Decay { start: f32, octaves: f32 },
+}
+
+impl Default for Level {
+    fn default() -> Self {
+        Self::Even { start: 0.0, slope: 0.0 }
+    }
+}
+
+impl Level {
+    fn new(from: f32, to: f32, length: f32) -> Self {
+        let ratio = to / from;
+        if (0.5..2.0).contains(&ratio) {
+            Self::Decay { start: from, octaves: ratio.log2() / length }
+        } else {
+            Self::Even { start: from, slope: (to - from) / length }
+        }
+    }
+}
+
 /// A partial as it sounds over a stretch of the source, from one end of it on.
 #[derive(Clone, Copy, Debug, Default)]
 struct Sounding {
@@ -13,8 +39,8 @@ struct Sounding {
     ahead: f64,
     /// The source's phase from the stretch's start: a cubic without its constant.
     phase: [f64; 3],
-    /// Octaves of amplitude at the start and per sample; gain at the start and per sample.
-    level: [f32; 2],
+    /// How its amplitude goes, and a gain at the start and per sample.
+    level: Level,
     fade: [f32; 2],
     /// Its amplitude where it has come to.
     amplitude: f32,
@@ -33,7 +59,13 @@ impl Sounding {
 
     fn amplitude(&self, s: f32) -> f32 {
         let fade = (self.fade[0] + self.fade[1] * s).clamp(0.0, 1.0);
-        if fade == 0.0 { 0.0 } else { fade * (self.level[0] + self.level[1] * s).exp2() }
+        if fade == 0.0 {
+            return 0.0;
+        }
+        fade * match self.level {
+            Level::Even { start, slope } => start + slope * s,
+            Level::Decay { start, octaves } => start * (octaves * s).exp2(),
+        }
     }
 }
 
@@ -91,7 +123,7 @@ impl Bank {
                 amplitude: partial.amplitude,
                 slope: (amplitude - partial.amplitude) / samples as f32,
             };
-            if amplitude > 0.0 || partial.amplitude > 0.0 {
+            if amplitude != 0.0 || partial.amplitude != 0.0 {
                 add(course, sum);
             }
             partial.amplitude = amplitude;
@@ -105,8 +137,8 @@ impl Bank {
     ///
     /// All partials of a note begin together, with the phases that the source had there, or they would not add up to its
     /// waveform: one that is found later is as far ahead of the source's phase as it would be by then. `late` says how
-    /// many samples longer the reading took from that beginning to here than the source, if the beginning is known;
-    /// else it is told from the strongest partial that sounds on.
+    /// many samples longer the reading took from that beginning to here than the source, and how many those were, if the
+    /// beginning is known; else it is told from the strongest partial that sounds on.
     pub fn change(
         &mut self,
         between: Between,
@@ -114,13 +146,17 @@ impl Bank {
         rights: &[Partial],
         length: f64,
         s: f64,
-        late: Option<f64>,
+        late: Option<(f64, f64)>,
     ) {
+        let (late, since) = match late {
+            Some((late, since)) => (Some(late), since + length - s),
+            None => (None, 0.0),
+        };
         let mut sounding = [0u8; SLOTS];
         let mut count = 0;
         let late = late.unwrap_or_else(|| {
             let sounds = |left: &&Partial| self.get(left.slot).is_some_and(|old| old.id == left.id);
-            let strongest = lefts.iter().filter(sounds).max_by(|a, b| a.level.total_cmp(&b.level));
+            let strongest = lefts.iter().filter(sounds).max_by(|a, b| a.amplitude.abs().total_cmp(&b.amplitude.abs()));
             let ahead = strongest.and_then(|left| Some(self.get(left.slot)?.ahead / f64::from(left.frequency).max(1e-6)));
             ahead.unwrap_or(0.0)
         });
@@ -143,13 +179,16 @@ impl Bank {
                 let mut now = match right {
                     Some(right) => Sounding {
                         phase: course(left, right, length),
-                        level: [left.level, (right.level - left.level) / length as f32],
+                        level: Level::new(left.amplitude, right.amplitude, length as f32),
                         fade: [1.0, 0.0],
                         ..old
                     },
                     None => Sounding {
                         phase: [frequency, 0.0, 0.0],
-                        level: [left.level, if between == Between::KnotAndOnset { left.slope } else { 0.0 }],
+                        level: Level::Decay {
+                            start: left.amplitude,
+                            octaves: if between == Between::KnotAndOnset { left.slope } else { 0.0 },
+                        },
                         fade: [1.0, if between == Between::Knots { -1.0 / length as f32 } else { 0.0 }],
                         ..old
                     },
@@ -172,13 +211,13 @@ impl Bank {
                 let fade = if between == Between::Knots { [0.0, 1.0 / length as f32] } else { [1.0, 0.0] };
                 // After an onset a sound only decays: what is found later was stronger before.
                 let slope = if between == Between::Knots { 0.0 } else { right.slope.min(0.0) };
-                let ahead = late * frequency;
+                let ahead = late * (frequency - 0.5 * f64::from(right.glide) * since);
                 let now = Sounding {
                     id: right.id,
                     turns: f64::from(right.turns) - frequency * (length - s) + ahead,
                     ahead,
                     phase: [frequency, 0.0, 0.0],
-                    level: [right.level - slope * length as f32, slope],
+                    level: Level::Decay { start: right.amplitude * (-slope * length as f32).exp2(), octaves: slope },
                     fade,
                     amplitude: 0.0,
                 };

@@ -433,14 +433,14 @@ impl Stretch {
         let late = match part {
             Part::FromOnset => {
                 (self.late, self.begun) = (0.0, start);
-                Some(0.0)
+                Some((0.0, 0.0))
             }
             _ => {
                 if let Some(begun) = self.record.start(self.left + 1) {
                     self.begun = self.at(begun);
                     self.late = (self.place - self.begun) * (1.0 / pace - 1.0);
                 }
-                (self.place - self.begun <= self.together).then_some(self.late)
+                (self.place - self.begun <= self.together).then_some((self.late, self.place - self.begun))
             }
         };
         self.bank.change(between, lefts, rights, end - start, self.place - start, late);

@@ -85,8 +85,10 @@ pub(crate) struct Partial {
     pub turns: f32,
     /// Its frequency in periods per sample.
     pub frequency: f32,
-    /// Its level in octaves of amplitude, and its change per sample.
-    pub level: f32,
+    /// At its first knot how that changes per sample, as far as it can be told.
+    pub glide: f32,
+    /// Its amplitude, below 0 where it is turned over; and the change of its level in octaves per sample.
+    pub amplitude: f32,
     pub slope: f32,
 }
 
@@ -281,7 +283,7 @@ impl Model {
             3 if here.is_some() => self.peaks.find(self.width, &self.spectrum),
             4 => {
                 if let Some(frame) = here {
-                    self.tracks.follow(frame, self.peaks.found());
+                    self.tracks.follow(frame, self.peaks.found(), &self.spectrum);
                 }
             }
             5 | 6 => {
@@ -327,7 +329,7 @@ impl Model {
         let Some(knot) = self.knots.get_mut(self.made as usize % KNOTS) else { return };
         knot.start = start;
         (knot.middle, knot.onset, knot.known, knot.count) = (frame.middle, onset, line, 0);
-        self.tracks.tell(frame.number, self.peaks.size(), &self.lobe, |partial| {
+        self.tracks.tell(frame.number, |partial| {
             if let Some(place) = knot.partials.get_mut(knot.count) {
                 *place = partial;
                 knot.count += 1;

@@ -7,6 +7,9 @@ use realfft::num_complex::Complex32;
 /// leaves behind is not noise.
 const TRUST: f32 = 1e-3;
 
+/// How fast that falls from bin to bin on either side of a partial.
+const SKIRT: f32 = 0.25;
+
 /// Frames over which the envelope is averaged.
 const SLOW: f32 = 20.0;
 /// How fast a partial's power is forgotten, per frame.
@@ -26,6 +29,7 @@ pub(super) struct Noise {
     rest: Box<[f32]>,
     /// Frames since the last onset or the start.
     frames: f32,
+    wide: Box<[f32]>,
     fill: Box<[f32]>,
 }
 
@@ -40,6 +44,7 @@ impl Noise {
             trust: nothing(),
             part: nothing(),
             rest: nothing(),
+            wide: nothing(),
             fill: nothing(),
             frames: 0.0,
         }
@@ -64,7 +69,16 @@ impl Noise {
     /// Step: how far each bin can be trusted.
     pub fn weigh(&mut self) {
         smooth(&self.slow, 1, &mut self.rest, &mut self.fill);
-        smooth(&self.partials, 1, &mut self.part, &mut self.fill);
+        self.part.copy_from_slice(&self.partials);
+        let mut skirt = 0.0f32;
+        for part in &mut self.part {
+            skirt = part.max(skirt * SKIRT);
+            *part = skirt;
+        }
+        for part in self.part.iter_mut().rev() {
+            skirt = part.max(skirt * SKIRT);
+            *part = skirt;
+        }
         for ((trust, &rest), &part) in self.trust.iter_mut().zip(&self.rest).zip(&self.part) {
             *trust = ((rest / (TRUST * part) - 1.0) / 3.0).clamp(0.0, 1.0);
         }
@@ -76,9 +90,18 @@ impl Noise {
             *part = trust * slow;
         }
         smooth(&self.part, near, &mut self.rest, &mut self.fill);
+        smooth_in_place(&mut self.part, 4 * near, &mut self.fill);
+        // Wide holes under partials are bridged from farther away.
+        self.wide.copy_from_slice(&self.part);
         smooth(&self.trust, near, &mut self.part, &mut self.fill);
+        for ((rest, &trust), &wide) in self.rest.iter_mut().zip(&self.part).zip(&self.wide) {
+            *rest = if trust > 0.1 { *rest / trust } else { -wide };
+        }
+        smooth(&self.trust, 4 * near, &mut self.part, &mut self.fill);
         for (rest, &trust) in self.rest.iter_mut().zip(&self.part) {
-            *rest /= trust.max(0.1);
+            if *rest < 0.0 {
+                *rest = -*rest / trust.max(0.05);
+            }
         }
     }
 

@@ -21,9 +21,9 @@ const CELL: usize = 8;
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Peak {
     /// Its bin, and its frequency in periods per sample.
-    pub bin: u16,
+    bin: u16,
     pub frequency: f32,
-    /// The magnitude of its bin: the amplitude of a sinusoid that lies on it.
+    /// Its amplitude, if it is a sinusoid.
     pub magnitude: f32,
     /// Its phase at the middle of the window, in turns.
     pub phase: f32,
@@ -194,16 +194,30 @@ fn refine(bin: usize, size: usize, spectrum: &[Complex32], power: &[f32], floor:
     let (a, b, c) = (a.ln(), b.ln(), c.ln());
     let curve = a - 2.0 * b + c;
     let shift = if curve < -1e-6 { (0.5 * (a - c) / curve).clamp(-0.6, 0.6) } else { 0.0 };
-    // The window's transform is real and positive around the peak: the spectrum itself may be interpolated.
-    let at = y + (z - x) * (0.5 * shift) + (z - y * 2.0 + x) * (0.5 * shift * shift);
+    let at = between(x, y, z, shift);
     let floor = floor.get(bin / CELL).copied().unwrap_or(0.0);
     Peak {
         bin: bin as u16,
         frequency: (bin as f32 + shift) / size as f32,
-        magnitude: (b * 0.5).exp(),
+        magnitude: (0.5 * (b - 0.25 * (a - c) * shift)).exp(),
         phase: turns(at),
         prominence: b * std::f32::consts::LOG2_E - floor.max(1e-24).log2(),
     }
+}
+
+/// The spectrum at a frequency in periods per sample: the amplitude and phase that a sinusoid of that frequency would
+/// have.
+pub(super) fn at(spectrum: &[Complex32], frequency: f32) -> Option<(f32, f32)> {
+    let place = frequency * (2 * (spectrum.len() - 1)) as f32;
+    let bin = (place.round() as usize).max(1);
+    let &[x, y, z] = spectrum.get(bin - 1..bin + 2)? else { return None };
+    let at = between(x, y, z, place - bin as f32);
+    Some((at.norm(), turns(at)))
+}
+
+/// The spectrum beside a bin. The window's transform is real and smooth there: it may be interpolated.
+fn between(x: Complex32, y: Complex32, z: Complex32, shift: f32) -> Complex32 {
+    y + (z - x) * (0.5 * shift) + (z - y * 2.0 + x) * (0.5 * shift * shift)
 }
 
 /// The direction of a number, in turns.

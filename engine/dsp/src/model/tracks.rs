@@ -4,9 +4,10 @@
 //! (1986); what decides between partial and noise is the misfit of the phase that a frame measures with the one that the
 //! frequencies of this frame and the last promise.
 
-use super::lobe::Lobe;
-use super::peaks::Peak;
+use super::lobe::{Lobe, VARIANCE};
+use super::peaks::{Peak, at};
 use super::{AHEAD, BENT, Partial};
+use realfft::num_complex::Complex32;
 use std::f32::consts::{LN_2, TAU};
 
 /// Tracks followed at once.
@@ -15,6 +16,12 @@ const TRACKS: usize = 128;
 const KEPT: usize = 16;
 /// Partials told of at once.
 pub(super) const PARTIALS: usize = 64;
+
+/// A misfit in turns beyond which a peak is doubted, and below which a track is steady.
+const DOUBT: f64 = 0.08;
+const STEADY: f32 = 0.03;
+/// Frames in a row in which a track may be looked for.
+const SOUGHT: u64 = 4;
 
 /// A frame by which it was followed: its number, its middle, its window.
 #[derive(Clone, Copy, Debug, Default)]
@@ -33,13 +40,15 @@ struct Moment {
     frame: u64,
     middle: u64,
     window: f32,
-    bin: u16,
     frequency: f32,
-    magnitude: f32,
+    /// Below 0 where a beat has turned it over.
+    amplitude: f32,
     /// Unwrapped, turns.
     phase: f64,
-    /// What the bend of the frequency and the decay within the window have added: octaves and turns.
+    /// What curves of amplitude and frequency within the window have added: amplitude and turns.
     bend: (f32, f32),
+    /// Whether it was looked for where it was expected, for want of a peak.
+    sought: bool,
     /// Turns squared; nothing at a birth.
     misfit: f32,
     prominence: f32,
@@ -70,11 +79,11 @@ const NONE: Track = Track {
         frame: u64::MAX,
         middle: 0,
         window: 0.0,
-        bin: 0,
         frequency: 0.0,
-        magnitude: 0.0,
+        amplitude: 0.0,
         phase: 0.0,
         bend: (0.0, 0.0),
+        sought: false,
         misfit: 0.0,
         prominence: 0.0,
     }; KEPT],
@@ -122,7 +131,7 @@ impl Tracks {
     }
 
     /// Step: joins a frame's peaks, strongest first, to the tracks.
-    pub fn follow(&mut self, frame: Frame, peaks: &[Peak]) {
+    pub fn follow(&mut self, frame: Frame, peaks: &[Peak], spectrum: &[Complex32]) {
         let apart = (frame.middle - self.last.middle) as f64;
         let cut = frame.onsets != self.last.onsets || apart <= 0.0;
         self.sort(cut);
@@ -131,7 +140,7 @@ impl Tracks {
         let mut births = 0;
         for (place, peak) in peaks.iter().enumerate() {
             match self.nearest(peak.frequency, limit) {
-                Some(index) => self.go_on(index, frame, peak, apart),
+                Some(index) => self.go_on(index, frame, peak, apart, spectrum),
                 None => {
                     if let Some(birth) = born.get_mut(births) {
                         *birth = place as u8;
@@ -140,8 +149,14 @@ impl Tracks {
                 }
             }
         }
-        for track in &mut self.tracks[..] {
-            track.live &= track.last == frame.number;
+        for track in self.tracks.iter_mut().filter(|track| track.live && track.last != frame.number) {
+            match seek(track, frame, apart, spectrum) {
+                Some(found) => {
+                    track.last = frame.number;
+                    put(track, found);
+                }
+                None => track.live = false,
+            }
         }
         let mut free = 0;
         for &place in born.iter().take(births) {
@@ -201,18 +216,29 @@ impl Tracks {
         }
     }
 
-    fn go_on(&mut self, index: usize, frame: Frame, peak: &Peak, apart: f64) {
+    fn go_on(&mut self, index: usize, frame: Frame, peak: &Peak, apart: f64, spectrum: &[Complex32]) {
         let Some(track) = self.tracks.get_mut(index) else { return };
         let Some(&last) = track.moment(track.last) else { return };
+        // A partial that had been turned over by a beat still is.
+        let over = if last.amplitude < 0.0 { 0.5 } else { 0.0 };
         let promised = last.phase + apart * 0.5 * (f64::from(last.frequency) + f64::from(peak.frequency));
-        let misfit = f64::from(peak.phase) - promised;
+        let misfit = f64::from(peak.phase) - over - promised;
         let misfit = misfit - misfit.round();
+        if misfit.abs() > DOUBT
+            && let Some(found) = seek(track, frame, apart, spectrum)
+        {
+            track.last = frame.number;
+            put(track, found);
+            return;
+        }
         track.change = peak.frequency - last.frequency;
         track.last = frame.number;
-        put(track, moment(frame, peak, promised + misfit, misfit as f32));
+        let mut moment = moment(frame, peak, promised + misfit, misfit as f32);
+        moment.amplitude = moment.amplitude.copysign(last.amplitude);
+        put(track, moment);
     }
 
-    /// Step: what glide and decay within the window have added to the moments of frame `number`, of which the two frames
+    /// Step: what curves within the window have added to the moments of frame `number`, of which the two frames
     /// after are known. For half of the tracks.
     pub fn bend(&mut self, number: u64, half: usize, lobe: &Lobe) {
         for track in self.tracks.iter_mut().skip(half * TRACKS / 2).take(TRACKS / 2) {
@@ -222,10 +248,12 @@ impl Tracks {
             let around = track.around(number);
             let Some(&here) = around[2] else { continue };
             let mut glide = 0.0;
-            let mut decay = 0.0;
+            let mut curve = 0.0;
+            let mut most = 0.0f32;
             if let Some((a, b, c)) = three(&around) {
                 glide = second(a, b, c, |moment| moment.phase) as f32;
-                decay = first(a, b, c, here.middle, |moment| f64::from(moment.magnitude.ln())) as f32;
+                curve = second(a, b, c, |moment| f64::from(moment.amplitude)) as f32;
+                most = a.amplitude.abs().max(b.amplitude.abs()).max(c.amplitude.abs());
             }
             if let [Some(a), Some(b), Some(c), Some(d), Some(e)] = around
                 && let Some(apart) = even(&around)
@@ -234,7 +262,10 @@ impl Tracks {
                 glide = (sum / (12.0 * apart * apart)) as f32;
             }
             let half_window = here.window * 0.5;
-            let bend = lobe.bend(decay * half_window, TAU * 0.5 * glide * half_window * half_window);
+            let half_window = half_window * half_window;
+            let (part, turns) = lobe.bend(TAU * 0.5 * glide * half_window);
+            let more = (0.5 * VARIANCE * half_window * curve).clamp(-0.5 * most, 0.5 * most);
+            let bend = (here.amplitude - (here.amplitude - more) / part, turns);
             if let Some(moment) = track.moment_mut(number) {
                 moment.bend = bend;
             }
@@ -242,7 +273,7 @@ impl Tracks {
     }
 
     /// Step: the partials of the frame `number`, of which [`AHEAD`] frames after are known.
-    pub fn tell(&mut self, number: u64, size: usize, lobe: &Lobe, mut each: impl FnMut(Partial)) {
+    pub fn tell(&mut self, number: u64, mut each: impl FnMut(Partial)) {
         let mut told = 0;
         let mut accepted = 0;
         for (slot, track) in self.tracks.iter_mut().enumerate() {
@@ -266,35 +297,28 @@ impl Tracks {
             let around = track.around(number);
             let Some(&here) = around[2] else { continue };
             let phase = |moment: &Moment| moment.phase - f64::from(moment.bend.1);
-            let frequency = match (around, even(&around)) {
+            let (frequency, glide) = match (around, even(&around)) {
+                _ if number == track.born => outset(track, number, phase),
                 ([Some(a), Some(b), Some(_), Some(d), Some(e)], Some(apart)) => {
-                    (8.0 * (phase(d) - phase(b)) - (phase(e) - phase(a))) / (12.0 * apart)
+                    ((8.0 * (phase(d) - phase(b)) - (phase(e) - phase(a))) / (12.0 * apart), 0.0)
                 }
                 _ => match three(&around) {
-                    Some((a, b, c)) => first(a, b, c, here.middle, phase),
-                    None => match (around[1], around[3]) {
-                        (Some(a), _) => (phase(&here) - phase(a)) / (here.middle - a.middle).max(1) as f64,
-                        (_, Some(c)) => (phase(c) - phase(&here)) / (c.middle - here.middle).max(1) as f64,
-                        _ => f64::from(here.frequency),
-                    },
+                    Some((a, b, c)) => (first(a, b, c, here.middle, phase), 0.0),
+                    None => outset(track, number.saturating_sub(1).max(track.born), phase),
                 },
             };
             // Not farther from the peak than a bin: a slip of the phase is no leap of the pitch.
             let bin = 1.0 / f64::from(here.window);
             let measured = f64::from(here.frequency);
             let frequency = frequency.clamp(measured - bin, measured + bin) as f32;
-            let bins = frequency * size as f32;
-            let wide = size as f32 / here.window;
-            let shape = lobe.shape((f32::from(here.bin) - bins) / wide).max(0.3);
-            let amplitude = here.magnitude / shape;
-            let octaves = amplitude.max(1e-9).log2() - here.bend.0;
             let turns = phase(&here);
             each(Partial {
                 slot: slot as u8,
                 id: track.id,
                 turns: (turns - turns.floor()) as f32,
                 frequency,
-                level: octaves,
+                glide: glide as f32,
+                amplitude: here.amplitude - here.bend.0,
                 slope: slope(track, number),
             });
         }
@@ -302,16 +326,51 @@ impl Tracks {
     }
 }
 
+/// A moment of a track that was steady so far, looked for where it should be: in the null of a beat the peak is not
+/// there, and what is left of it may be turned over.
+fn seek(track: &Track, frame: Frame, apart: f64, spectrum: &[Complex32]) -> Option<Moment> {
+    let last = track.moment(track.last)?;
+    let past = |back: u64| track.last.checked_sub(back).filter(|&number| number >= track.born).and_then(|number| track.moment(number));
+    let steady = (0..4).all(|back| past(back).is_some_and(|moment| moment.misfit < STEADY * STEADY));
+    if !steady || (0..SOUGHT).all(|back| past(back).is_some_and(|moment| moment.sought)) {
+        return None;
+    }
+    // The mean frequency of the last steps, not the last: near a null a peak lies beside it.
+    let before = past(3)?;
+    let frequency = ((last.phase - before.phase) / (last.middle - before.middle).max(1) as f64) as f32;
+    let (amplitude, turns) = at(spectrum, frequency)?;
+    let promised = last.phase + apart * f64::from(frequency);
+    let misfit = f64::from(turns) - promised;
+    let misfit = misfit - (2.0 * misfit).round() * 0.5;
+    if misfit.abs() > DOUBT || amplitude < 1e-6 {
+        return None;
+    }
+    let phase = promised + misfit;
+    let over = (f64::from(turns) - phase).rem_euclid(1.0);
+    Some(Moment {
+        frame: frame.number,
+        middle: frame.middle,
+        window: frame.window as f32,
+        frequency,
+        amplitude: if (0.25..0.75).contains(&over) { -amplitude } else { amplitude },
+        phase,
+        bend: (0.0, 0.0),
+        sought: true,
+        misfit: (misfit * misfit) as f32,
+        prominence: last.prominence,
+    })
+}
+
 fn moment(frame: Frame, peak: &Peak, phase: f64, misfit: f32) -> Moment {
     Moment {
         frame: frame.number,
         middle: frame.middle,
         window: frame.window as f32,
-        bin: peak.bin,
         frequency: peak.frequency,
-        magnitude: peak.magnitude.max(1e-9),
+        amplitude: peak.magnitude.max(1e-9),
         phase,
         bend: (0.0, 0.0),
+        sought: false,
         misfit: misfit * misfit,
         prominence: peak.prominence,
     }
@@ -351,11 +410,46 @@ fn second(a: &Moment, b: &Moment, c: &Moment, y: impl Fn(&Moment) -> f64) -> f64
     2.0 * ((y(c) - y(b)) / q - (y(b) - y(a)) / p) / (p + q)
 }
 
+/// The frequency and its change per sample at a track's moment, from this one and the next three: the parabola through
+/// their phases, the louder counting more, as the window of the first may reach before the beginning.
+fn outset(track: &Track, number: u64, phase: impl Fn(&Moment) -> f64) -> (f64, f64) {
+    let Some(here) = track.moment(number) else { return (0.0, 0.0) };
+    // Normal equations of y = b·t + c·t² + a, with t in hops of the first two moments.
+    let unit = track.moment(number + 1).map_or(1, |next| (next.middle - here.middle).max(1)) as f64;
+    let mut sums = [0.0f64; 5];
+    let mut sides = [0.0f64; 3];
+    let mut count = 0;
+    for moment in (number..number + 4).filter_map(|number| track.moment(number)) {
+        let t = (moment.middle - here.middle) as f64 / unit;
+        let y = phase(moment) - phase(here);
+        let weight = f64::from(moment.amplitude / here.amplitude).powi(2).min(1e6);
+        let mut power = weight;
+        for (i, sum) in sums.iter_mut().enumerate() {
+            *sum += power;
+            if let Some(side) = sides.get_mut(i) {
+                *side += power * y;
+            }
+            power *= t;
+        }
+        count += 1;
+    }
+    let [s0, s1, s2, s3, s4] = sums;
+    let [y0, y1, y2] = sides;
+    let determinant = s0 * (s2 * s4 - s3 * s3) - s1 * (s1 * s4 - s2 * s3) + s2 * (s1 * s3 - s2 * s2);
+    if count < 3 || determinant.abs() < 1e-9 * s0 * s2 * s4 {
+        let flat = s0 * s2 - s1 * s1;
+        return if flat.abs() > 1e-9 * s0 * s2 { ((s0 * y1 - s1 * y0) / flat / unit, 0.0) } else { (f64::from(here.frequency), 0.0) };
+    }
+    let b = s0 * (y1 * s4 - y2 * s3) - y0 * (s1 * s4 - s2 * s3) + s2 * (s1 * y2 - s2 * y1);
+    let c = s0 * (s2 * y2 - s3 * y1) - s1 * (s1 * y2 - s2 * y1) + y0 * (s1 * s3 - s2 * s2);
+    (b / determinant / unit, 2.0 * c / determinant / (unit * unit))
+}
+
 /// Octaves of amplitude per sample around a moment, not the accident of two frames: the middle of up to three changes.
 fn slope(track: &Track  , number: u64) -> f32 {
     let change = |from: u64| -> Option<f32> {
         let (a, b) = (track.moment(from)?, track.moment(from + 1)?);
-        let octaves = |moment: &Moment| moment.magnitude.log2() - moment.bend.0;
+        let octaves = |moment: &Moment| (moment.amplitude - moment.bend.0).abs().max(1e-9).log2();
         Some((octaves(b) - octaves(a)) / (b.middle - a.middle).max(1) as f32)
     };
     // At a birth the three to come, at an end the three before, else one before and two to come.
