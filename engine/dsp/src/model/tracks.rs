@@ -21,7 +21,7 @@ pub(super) const PARTIALS: usize = 64;
 const DOUBT: f64 = 0.08;
 const STEADY: f32 = 0.03;
 /// Frames in a row in which a track may be looked for.
-const SOUGHT: u64 = 4;
+const SOUGHT: u64 = 8;
 
 /// A frame by which it was followed: its number, its middle, its window.
 #[derive(Clone, Copy, Debug, Default)]
@@ -224,7 +224,7 @@ impl Tracks {
         let promised = last.phase + apart * 0.5 * (f64::from(last.frequency) + f64::from(peak.frequency));
         let misfit = f64::from(peak.phase) - over - promised;
         let misfit = misfit - misfit.round();
-        if misfit.abs() > DOUBT
+        if (misfit.abs() > DOUBT || strays(track, frame, peak))
             && let Some(found) = seek(track, frame, apart, spectrum)
         {
             track.last = frame.number;
@@ -326,13 +326,24 @@ impl Tracks {
     }
 }
 
+/// Whether a peak has left a track that grows faint: beside a null it lies off the partial's frequency.
+fn strays(track: &Track, frame: Frame, peak: &Peak) -> bool {
+    let (Some(last), Some(before)) = (track.moment(track.last), track.last.checked_sub(3).and_then(|b| track.moment(b))) else {
+        return false;
+    };
+    let frequency = ((last.phase - before.phase) / (last.middle - before.middle).max(1) as f64) as f32;
+    let loudest = (track.born.max(track.last.saturating_sub(10))..=track.last)
+        .filter_map(|number| track.moment(number))
+        .fold(0.0f32, |most, moment| most.max(moment.amplitude.abs()));
+    peak.magnitude < 0.4 * loudest && (peak.frequency - frequency).abs() > 0.1 / frame.window as f32
+}
+
 /// A moment of a track that was steady so far, looked for where it should be: in the null of a beat the peak is not
 /// there, and what is left of it may be turned over.
 fn seek(track: &Track, frame: Frame, apart: f64, spectrum: &[Complex32]) -> Option<Moment> {
     let last = track.moment(track.last)?;
     let past = |back: u64| track.last.checked_sub(back).filter(|&number| number >= track.born).and_then(|number| track.moment(number));
-    let steady = (0..4).all(|back| past(back).is_some_and(|moment| moment.misfit < STEADY * STEADY));
-    if !steady || (0..SOUGHT).all(|back| past(back).is_some_and(|moment| moment.sought)) {
+    if (0..4).any(|back| past(back).is_none_or(|moment| moment.misfit > STEADY * STEADY)) || (0..SOUGHT).all(|back| past(back).is_some_and(|moment| moment.sought)) {
         return None;
     }
     // The mean frequency of the last steps, not the last: near a null a peak lies beside it.
