@@ -82,6 +82,17 @@ pub(crate) enum Between {
     KnotAndNothing,
 }
 
+/// How far the reading has come from a beginning.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Late {
+    /// Samples of the source.
+    pub since: f64,
+    /// How many samples longer the reading took.
+    pub late: f64,
+    /// The same per sample of the source.
+    pub slower: f64,
+}
+
 /// All partials that sound, each at the place of its track.
 pub(crate) struct Bank {
     partials: Box<[Sounding; SLOTS]>,
@@ -146,12 +157,10 @@ impl Bank {
         rights: &[Partial],
         length: f64,
         s: f64,
-        late: Option<(f64, f64)>,
+        late: Option<Late>,
     ) {
-        let (late, since) = match late {
-            Some((late, since)) => (Some(late), since + length - s),
-            None => (None, 0.0),
-        };
+        let (since, slower) = late.map_or((0.0, 0.0), |late| (late.since + length - s, late.slower));
+        let late = late.map(|late| late.late);
         let mut sounding = [0u8; SLOTS];
         let mut count = 0;
         let late = late.unwrap_or_else(|| {
@@ -211,7 +220,8 @@ impl Bank {
                 let fade = if between == Between::Knots { [0.0, 1.0 / length as f32] } else { [1.0, 0.0] };
                 // After an onset a sound only decays: what is found later was stronger before.
                 let slope = if between == Between::Knots { 0.0 } else { right.slope.min(0.0) };
-                let ahead = late * (frequency - 0.5 * f64::from(right.glide) * since);
+                let bent = f64::from(right.offset) - 0.5 * f64::from(right.glide) * since * since;
+                let ahead = late * frequency + slower * bent;
                 let now = Sounding {
                     id: right.id,
                     turns: f64::from(right.turns) - frequency * (length - s) + ahead,

@@ -2,7 +2,7 @@
 
 use super::{Effect, Processor, Settings};
 use crate::CELL;
-use crate::bank::{Bank, Between};
+use crate::bank::{Bank, Between, Late};
 use crate::breath::{self, Breath};
 use crate::guard::settle;
 use crate::memory::Heard;
@@ -433,14 +433,16 @@ impl Stretch {
         let late = match part {
             Part::FromOnset => {
                 (self.late, self.begun) = (0.0, start);
-                Some((0.0, 0.0))
+                Some(Late { since: 0.0, late: 0.0, slower: 1.0 / pace - 1.0 })
             }
             _ => {
-                if let Some(begun) = self.record.start(self.left + 1) {
+                // Windows reach ahead: what begins is found up to half of one before.
+                if let Some(begun) = (1..5).find_map(|ahead| self.record.start(self.left + ahead)) {
                     self.begun = self.at(begun);
                     self.late = (self.place - self.begun) * (1.0 / pace - 1.0);
                 }
-                (self.place - self.begun <= self.together).then_some((self.late, self.place - self.begun))
+                let since = self.place - self.begun;
+                (since <= self.together).then_some(Late { since, late: self.late, slower: 1.0 / pace - 1.0 })
             }
         };
         self.bank.change(between, lefts, rights, end - start, self.place - start, late);

@@ -85,8 +85,9 @@ pub(crate) struct Partial {
     pub turns: f32,
     /// Its frequency in periods per sample.
     pub frequency: f32,
-    /// At its first knot how that changes per sample, as far as it can be told.
+    /// At its first knot how that changes per sample, and how far the phase lies beyond what the next knots agree on.
     pub glide: f32,
+    pub offset: f32,
     /// Its amplitude, below 0 where it is turned over; and the change of its level in octaves per sample.
     pub amplitude: f32,
     pub slope: f32,

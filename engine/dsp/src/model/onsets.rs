@@ -146,7 +146,8 @@ impl Onsets {
         let future = most(block + STARTS as u64 - 2..block + STARTS as u64);
         let past = most(block - BEFORE.end as u64..block - 1);
         if self.pair(block) > 4.0 * past && future > 1e-10 * self.block as f32 && future > RISE * past {
-            self.started = Some(self.place(block, 1e-10, read));
+            // The last sample of silence: sounds begin from 0.
+            self.started = Some(self.place(block, 1e-10, read).saturating_sub(1));
             self.started_block = block;
         }
     }

@@ -297,13 +297,13 @@ impl Tracks {
             let around = track.around(number);
             let Some(&here) = around[2] else { continue };
             let phase = |moment: &Moment| moment.phase - f64::from(moment.bend.1);
-            let (frequency, glide) = match (around, even(&around)) {
+            let (frequency, glide, offset) = match (around, even(&around)) {
                 _ if number == track.born => outset(track, number, phase),
                 ([Some(a), Some(b), Some(_), Some(d), Some(e)], Some(apart)) => {
-                    ((8.0 * (phase(d) - phase(b)) - (phase(e) - phase(a))) / (12.0 * apart), 0.0)
+                    ((8.0 * (phase(d) - phase(b)) - (phase(e) - phase(a))) / (12.0 * apart), 0.0, 0.0)
                 }
                 _ => match three(&around) {
-                    Some((a, b, c)) => (first(a, b, c, here.middle, phase), 0.0),
+                    Some((a, b, c)) => (first(a, b, c, here.middle, phase), 0.0, 0.0),
                     None => outset(track, number.saturating_sub(1).max(track.born), phase),
                 },
             };
@@ -318,6 +318,7 @@ impl Tracks {
                 turns: (turns - turns.floor()) as f32,
                 frequency,
                 glide: glide as f32,
+                offset: offset as f32,
                 amplitude: here.amplitude - here.bend.0,
                 slope: slope(track, number),
             });
@@ -421,10 +422,10 @@ fn second(a: &Moment, b: &Moment, c: &Moment, y: impl Fn(&Moment) -> f64) -> f64
     2.0 * ((y(c) - y(b)) / q - (y(b) - y(a)) / p) / (p + q)
 }
 
-/// The frequency and its change per sample at a track's moment, from this one and the next three: the parabola through
-/// their phases, the louder counting more, as the window of the first may reach before the beginning.
-fn outset(track: &Track, number: u64, phase: impl Fn(&Moment) -> f64) -> (f64, f64) {
-    let Some(here) = track.moment(number) else { return (0.0, 0.0) };
+/// The frequency at a track's moment, its change per sample, and how far in turns the phase there lies beyond what this
+/// moment and the next three agree on: by the parabola through their phases, the louder counting more, as the window of the first may reach before the beginning.
+fn outset(track: &Track, number: u64, phase: impl Fn(&Moment) -> f64) -> (f64, f64, f64) {
+    let Some(here) = track.moment(number) else { return (0.0, 0.0, 0.0) };
     // Normal equations of y = b·t + c·t² + a, with t in hops of the first two moments.
     let unit = track.moment(number + 1).map_or(1, |next| (next.middle - here.middle).max(1)) as f64;
     let mut sums = [0.0f64; 5];
@@ -449,11 +450,12 @@ fn outset(track: &Track, number: u64, phase: impl Fn(&Moment) -> f64) -> (f64, f
     let determinant = s0 * (s2 * s4 - s3 * s3) - s1 * (s1 * s4 - s2 * s3) + s2 * (s1 * s3 - s2 * s2);
     if count < 3 || determinant.abs() < 1e-9 * s0 * s2 * s4 {
         let flat = s0 * s2 - s1 * s1;
-        return if flat.abs() > 1e-9 * s0 * s2 { ((s0 * y1 - s1 * y0) / flat / unit, 0.0) } else { (f64::from(here.frequency), 0.0) };
+        return if flat.abs() > 1e-9 * s0 * s2 { ((s0 * y1 - s1 * y0) / flat / unit, 0.0, 0.0) } else { (f64::from(here.frequency), 0.0, 0.0) };
     }
     let b = s0 * (y1 * s4 - y2 * s3) - y0 * (s1 * s4 - s2 * s3) + s2 * (s1 * y2 - s2 * y1);
     let c = s0 * (s2 * y2 - s3 * y1) - s1 * (s1 * y2 - s2 * y1) + y0 * (s1 * s3 - s2 * s2);
-    (b / determinant / unit, 2.0 * c / determinant / (unit * unit))
+    let a = y0 * (s2 * s4 - s3 * s3) - s1 * (y1 * s4 - y2 * s3) + s2 * (y1 * s3 - y2 * s2);
+    (b / determinant / unit, 2.0 * c / determinant / (unit * unit), -a / determinant)
 }
 
 /// Octaves of amplitude per sample around a moment, not the accident of two frames: the middle of up to three changes.
