@@ -9,14 +9,17 @@ mod lobe;
 mod noise;
 mod onsets;
 mod peaks;
+mod period;
 mod tracks;
 
+use crate::CELL;
 use crate::schedule::Schedule;
 use crate::windows::scaled;
 use lobe::Lobe;
 use noise::Noise;
 use onsets::Onsets;
 use peaks::{Peaks, USUAL};
+use period::Period;
 use realfft::num_complex::Complex32;
 use tracks::{Frame, Tracks};
 
@@ -138,6 +141,7 @@ pub(crate) struct Model {
     tracks: Tracks,
     lobe: Lobe,
     noise: Noise,
+    period: Period,
     /// Bins of the noise's envelope over which it is averaged, and those of a sudden change.
     near: (usize, usize),
     width: usize,
@@ -178,6 +182,7 @@ impl Model {
             tracks: Tracks::new(),
             lobe: Lobe::new(),
             noise: Noise::new(rate),
+            period: Period::new(rate),
             near: (3, 12),
             width: USUAL,
             frames: [None; FRAMES],
@@ -247,6 +252,7 @@ impl Model {
     /// Takes in the samples from `from` on, up to the end of their cell at most.
     pub fn feed(&mut self, from: u64, samples: &[f32], read: impl Fn(i64, &mut [f32])) {
         self.onsets.feed(from, samples, &read);
+        self.period.feed(from, samples);
     }
 
     /// Does what is due at the grid line `line`; `read` fills a slice with the past from a sample on.
@@ -259,7 +265,13 @@ impl Model {
             };
             self.residual.go_on(self.attack, knot, self.made, &read);
         }
+        // The period is looked for in every second round.
         let (round, due) = self.schedule.due(line + self.stagger);
+        let at = (line + self.stagger) % self.schedule.hop() / CELL;
+        if round % 2 == 1 && at % 3 == 1 && at / 3 < period::STEPS {
+            let middle = (line - at * CELL).saturating_sub(self.behind) + self.schedule.hop();
+            self.period.step(at / 3, middle);
+        }
         for step in due {
             self.step(round, step, line, &read);
         }
@@ -357,7 +369,7 @@ impl Model {
             high = onset.saturating_sub(self.attack.before as u64);
             onsets -= 1;
         }
-        let mut width = USUAL;
+        let mut width = self.period.width();
         while self.peaks.window(width) as u64 > high.saturating_sub(low) {
             width = width.checked_sub(1)?;
         }

@@ -10,7 +10,7 @@ use std::sync::Arc;
 pub(super) const PEAKS: usize = 160;
 
 /// The lengths that a frame's window may have, at 44.1 and 48 kHz.
-const LENGTHS: [usize; 8] = [256, 512, 1024, 2048, 2560, 3072, 3584, 4096];
+pub(super) const LENGTHS: [usize; 8] = [256, 512, 1024, 2048, 2560, 3072, 3584, 4096];
 /// The place of the usual one.
 pub(super) const USUAL: usize = 3;
 

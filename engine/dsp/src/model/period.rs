@@ -1,0 +1,168 @@
+//! How long a window must be to tell the partials of a low voice apart: from the period of the sound.
+//!
+//! By the autocorrelation of a windowed frame over that of its window (Boersma, "Accurate short-term analysis of the
+//! fundamental frequency", Proc. Institute of Phonetic Sciences Amsterdam 17, 1993), at about 12 kHz.
+
+use super::peaks::{LENGTHS, USUAL};
+use crate::windows::{hann, scaled};
+use realfft::num_complex::Complex32;
+use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use std::f64::consts::PI;
+use std::sync::Arc;
+
+/// Samples of a frame at 12 kHz.
+const FRAME: usize = 1024;
+/// Lags looked at, in seconds.
+const LAGS: (f64, f64) = (0.0015, 0.02);
+/// A lag is taken before a longer one that is not much better; none is if the best is weak.
+const AS_GOOD: f32 = 0.93;
+const WEAK: f32 = 0.4;
+
+pub(super) const STEPS: u64 = 4;
+
+/// See the module.
+pub(super) struct Period {
+    forward: Arc<dyn RealToComplex<f32>>,
+    inverse: Arc<dyn ComplexToReal<f32>>,
+    scratch: Box<[Complex32]>,
+    /// Every how many samples one is kept, and the filter before that.
+    apart: usize,
+    filter: Box<[f32]>,
+    /// The last samples, doubled so that a slice of them is always in one piece.
+    past: Box<[f32]>,
+    taken: usize,
+    /// A ring of kept samples.
+    kept: Box<[f32]>,
+    count: u64,
+    window: Box<[f32]>,
+    own: Box<[f32]>,
+    first: usize,
+    frame: Box<[f32]>,
+    spectrum: Box<[Complex32]>,
+    width: usize,
+}
+
+impl Period {
+    pub fn new(rate: u32) -> Self {
+        let apart = (scaled(2048, rate) / 512).max(1);
+        let kept_rate = f64::from(rate) / apart as f64;
+        let taps = 8 * apart;
+        let middle = (taps - 1) as f64 / 2.0;
+        let tap = |i: usize| {
+            let t = (i as f64 - middle) / apart as f64;
+            let sinc = if t.abs() < 1e-9 { 1.0 } else { (PI * 0.8 * t).sin() / (PI * 0.8 * t) };
+            sinc * (0.5 + 0.5 * (PI * (i as f64 - middle) / (middle + 1.0)).cos())
+        };
+        let sum: f64 = (0..taps).map(tap).sum();
+        let mut planner = RealFftPlanner::new();
+        let (forward, inverse) = (planner.plan_fft_forward(2 * FRAME), planner.plan_fft_inverse(2 * FRAME));
+        let scratch = forward.get_scratch_len().max(inverse.get_scratch_len());
+        let window = hann(FRAME);
+        let own = |lag: usize| window.iter().zip(window.iter().skip(lag)).map(|(a, b)| a * b).sum::<f32>();
+        let lag = |seconds: f64| (seconds * kept_rate) as usize;
+        let first = lag(LAGS.0);
+        Self {
+            scratch: vec![Complex32::new(0.0, 0.0); scratch].into(),
+            apart,
+            filter: (0..taps).map(|i| (tap(i) / sum) as f32).collect(),
+            past: vec![0.0; 2 * taps].into(),
+            taken: 0,
+            kept: vec![0.0; 4 * FRAME].into(),
+            count: 0,
+            own: (first..=lag(LAGS.1)).map(|lag| own(lag) / own(0)).collect(),
+            window: window.into(),
+            first,
+            frame: forward.make_input_vec().into(),
+            spectrum: forward.make_output_vec().into(),
+            width: USUAL,
+            forward,
+            inverse,
+        }
+    }
+
+    /// The place among [`LENGTHS`] of the window that tells this sound's partials apart.
+    pub fn width(&self) -> usize {
+        self.width
+    }
+
+    /// Takes in the sound, from sample `from` on.
+    pub fn feed(&mut self, from: u64, samples: &[f32]) {
+        let taps = self.filter.len();
+        for (&x, at) in samples.iter().zip(from..) {
+            let place = self.taken % taps;
+            self.taken += 1;
+            for place in [place, place + taps] {
+                if let Some(past) = self.past.get_mut(place) {
+                    *past = x;
+                }
+            }
+            if (at + 1).is_multiple_of(self.apart as u64) {
+                let start = self.taken % taps;
+                let past = self.past.get(start..start + taps).unwrap_or_default();
+                let sum: f32 = past.iter().zip(&self.filter).map(|(x, w)| x * w).sum();
+                self.count = (at + 1) / self.apart as u64;
+                if let Some(kept) = self.kept.get_mut(self.count as usize % (4 * FRAME)) {
+                    *kept = sum;
+                }
+            }
+        }
+    }
+
+    /// Does a step of the frame around the sample `middle`.
+    pub fn step(&mut self, step: u64, middle: u64) {
+        match step {
+            0 => {
+                let start = (middle / self.apart as u64).wrapping_sub(FRAME as u64 / 2);
+                let (frame, rest) = self.frame.split_at_mut(FRAME);
+                rest.fill(0.0);
+                for (i, (x, w)) in frame.iter_mut().zip(&self.window).enumerate() {
+                    let place = start.wrapping_add(i as u64) as usize % (4 * FRAME);
+                    let y = self.kept.get(place).copied().unwrap_or(0.0) * w;
+                    *x = if y.abs() < 1e-12 { 0.0 } else { y };
+                }
+            }
+            1 => {
+                let scratch = self.scratch.get_mut(..self.forward.get_scratch_len()).unwrap_or_default();
+                // All lengths were fixed when it was made.
+                let _ = self.forward.process_with_scratch(&mut self.frame, &mut self.spectrum, scratch);
+            }
+            2 => {
+                for z in &mut self.spectrum {
+                    *z = Complex32::new(z.re * z.re + z.im * z.im, 0.0);
+                }
+                let scratch = self.scratch.get_mut(..self.inverse.get_scratch_len()).unwrap_or_default();
+                let _ = self.inverse.process_with_scratch(&mut self.spectrum, &mut self.frame, scratch);
+            }
+            _ => self.choose(),
+        }
+    }
+
+    fn choose(&mut self) {
+        let energy = self.frame.first().copied().unwrap_or(0.0);
+        if energy < 1e-12 {
+            return;
+        }
+        let likeness = self.frame.get_mut(self.first..).unwrap_or_default();
+        let mut best = 0.0f32;
+        for (x, own) in likeness.iter_mut().zip(&self.own) {
+            *x /= own * energy;
+            best = best.max(*x);
+        }
+        if best < WEAK {
+            return;
+        }
+        let likeness = likeness.get(..self.own.len()).unwrap_or_default();
+        let found = likeness.windows(3).position(|near| match near {
+            &[a, b, c] => b >= a && b >= c && b >= AS_GOOD * best,
+            _ => false,
+        });
+        let Some(found) = found else { return };
+        // In samples at 44.1 and 48 kHz, for which the lengths are given.
+        let period = ((self.first + found + 1) * 4) as f32;
+        self.width = if 4.6 * period > LENGTHS[USUAL] as f32 {
+            LENGTHS.iter().position(|&length| length as f32 > 7.0 * period).unwrap_or(LENGTHS.len() - 1)
+        } else {
+            USUAL
+        };
+    }
+}
