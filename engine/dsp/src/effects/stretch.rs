@@ -244,7 +244,7 @@ impl Stretch {
             bank: Bank::new(),
             begun: 0.0,
             late: 0.0,
-            together: settings.samples(0.06) as f64,
+            together: settings.samples(0.12) as f64,
             struck: None,
             stagger: schedule.stagger(settings.seed),
             breath,

@@ -108,17 +108,17 @@ impl Noise {
     /// Step: where the last frames' sound has left the average, the envelope goes with it.
     pub fn hurry(&mut self, near: usize, out: &mut [u16]) {
         for ((part, &trust), &fast) in self.part.iter_mut().zip(&self.trust).zip(&self.fast) {
-            *part = (trust + 1e-3) * fast;
+            *part = trust * fast;
         }
         smooth_in_place(&mut self.part, near, &mut self.fill);
         // The average by the same weights, in the place of the weights, which are not needed any more.
         for (trust, &slow) in self.trust.iter_mut().zip(&self.slow) {
-            *trust = (*trust + 1e-3) * slow;
+            *trust *= slow;
         }
         smooth_in_place(&mut self.trust, near, &mut self.fill);
         let pairs = self.rest.chunks(2).zip(self.part.chunks(2)).zip(self.trust.chunks(2));
         for (out, ((rest, fast), slow)) in out.iter_mut().zip(pairs) {
-            let ratio = fast[0] / slow[0].max(1e-20);
+            let ratio = if slow[0] > 1e-20 { fast[0] / slow[0] } else { 1.0 };
             let excess = if ratio > SUDDEN {
                 ratio / SUDDEN
             } else if ratio < 1.0 / SUDDEN {

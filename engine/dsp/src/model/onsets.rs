@@ -11,6 +11,7 @@ const LAST: usize = 16;
 const BEFORE: Range<usize> = 3..25;
 const AFTER: usize = 18;
 const DEAD: u64 = 20;
+const SOFT: u64 = 45;
 
 /// A sound starts from silence where, within so many blocks, its energy rises so much.
 const STARTS: usize = 18;
@@ -125,6 +126,11 @@ impl Onsets {
         let most = |range: Range<u64>| range.map(|i| self.pair(i)).fold(0.0, f32::max);
         let past = most(block - BEFORE.end as u64..block - BEFORE.start as u64 + 1);
         if now <= 4.0 * past {
+            return;
+        }
+        // The pulses of a low voice that comes out of silence grow as fast as that.
+        let soft = self.started.is_some() && (3..SOFT).contains(&(block - self.started_block.min(block)));
+        if soft && now <= 100.0 * past {
             return;
         }
         let (near, future) = (most(block..block + 5), most(block..block + AFTER as u64));

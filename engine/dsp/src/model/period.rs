@@ -58,7 +58,14 @@ impl Period {
         let (forward, inverse) = (planner.plan_fft_forward(2 * FRAME), planner.plan_fft_inverse(2 * FRAME));
         let scratch = forward.get_scratch_len().max(inverse.get_scratch_len());
         let window = hann(FRAME);
-        let own = |lag: usize| window.iter().zip(window.iter().skip(lag)).map(|(a, b)| a * b).sum::<f32>();
+        let mut frame = vec![0.0; 2 * FRAME];
+        frame.iter_mut().zip(&window).for_each(|(x, w)| *x = *w);
+        let mut spectrum = forward.make_output_vec();
+        // The window's own likeness to itself, by the same way. All lengths are as planned.
+        let _ = forward.process(&mut frame, &mut spectrum);
+        flatten(&mut spectrum);
+        let _ = inverse.process(&mut spectrum, &mut frame);
+        let own = |lag: usize| frame.get(lag).copied().unwrap_or(0.0);
         let lag = |seconds: f64| (seconds * kept_rate) as usize;
         let first = lag(LAGS.0);
         Self {
@@ -127,9 +134,7 @@ impl Period {
                 let _ = self.forward.process_with_scratch(&mut self.frame, &mut self.spectrum, scratch);
             }
             2 => {
-                for z in &mut self.spectrum {
-                    *z = Complex32::new(z.re * z.re + z.im * z.im, 0.0);
-                }
+                flatten(&mut self.spectrum);
                 let scratch = self.scratch.get_mut(..self.inverse.get_scratch_len()).unwrap_or_default();
                 let _ = self.inverse.process_with_scratch(&mut self.spectrum, &mut self.frame, scratch);
             }
@@ -164,5 +169,12 @@ impl Period {
         } else {
             USUAL
         };
+    }
+}
+
+/// Magnitudes in the place of powers: formants count less, so that a harmonic under one is not taken for the note.
+fn flatten(spectrum: &mut [Complex32]) {
+    for z in spectrum {
+        *z = Complex32::new((z.re * z.re + z.im * z.im).sqrt(), 0.0);
     }
 }
