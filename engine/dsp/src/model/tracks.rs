@@ -15,7 +15,7 @@ const TRACKS: usize = 128;
 /// Frames that a track remembers: a power of two.
 const KEPT: usize = 16;
 /// Partials told of at once.
-pub(super) const PARTIALS: usize = 64;
+pub(super) const PARTIALS: usize = 80;
 
 /// A misfit in turns beyond which a peak is doubted, and below which a track is steady.
 const DOUBT: f64 = 0.08;
@@ -114,7 +114,6 @@ pub(super) struct Tracks {
     order: [u8; TRACKS],
     live: usize,
     next: u32,
-    accepted: usize,
     last: Frame,
 }
 
@@ -125,7 +124,6 @@ impl Tracks {
             order: [0; TRACKS],
             live: 0,
             next: 0,
-            accepted: 0,
             last: Frame::default(),
         }
     }
@@ -274,26 +272,31 @@ impl Tracks {
 
     /// Step: the partials of the frame `number`, of which [`AHEAD`] frames after are known.
     pub fn tell(&mut self, number: u64, mut each: impl FnMut(Partial)) {
-        let mut told = 0;
-        let mut accepted = 0;
+        // Those that are partials, and how loud, with a lead for those that were told of before.
+        let mut candidates = [(0u8, 0.0f32); TRACKS];
+        let mut count = 0;
         for (slot, track) in self.tracks.iter_mut().enumerate() {
-            if track.born > number || number > track.last {
-                if track.last < number {
+            let there = track.born <= number && number <= track.last;
+            let lead = if track.accepted { 2.0 } else { 1.0 };
+            track.accepted = there && judge(track, number);
+            if track.accepted
+                && let (Some(place), Some(moment)) = (candidates.get_mut(count), track.moment(number))
+            {
+                *place = (slot as u8, moment.amplitude.abs() * lead);
+                count += 1;
+            }
+        }
+        let candidates = candidates.get_mut(..count).unwrap_or_default();
+        if count > PARTIALS {
+            // The loudest.
+            let (_, _, rest) = candidates.select_nth_unstable_by(PARTIALS - 1, |a, b| b.1.total_cmp(&a.1));
+            for &mut (slot, _) in rest {
+                if let Some(track) = self.tracks.get_mut(usize::from(slot)) {
                     track.accepted = false;
                 }
-                continue;
             }
-            let was = track.accepted;
-            track.accepted = judge(track, number) && (was || self.accepted < PARTIALS);
-            if !track.accepted {
-                continue;
-            }
-            accepted += 1;
-            if told == PARTIALS {
-                track.accepted = false;
-                continue;
-            }
-            told += 1;
+        }
+        for (slot, track) in self.tracks.iter().enumerate().filter(|(_, track)| track.accepted) {
             let around = track.around(number);
             let Some(&here) = around[2] else { continue };
             let phase = |moment: &Moment| moment.phase - f64::from(moment.bend.1);
@@ -323,7 +326,6 @@ impl Tracks {
                 slope: slope(track, number),
             });
         }
-        self.accepted = accepted;
     }
 }
 
