@@ -2,7 +2,7 @@
 
 use crate::CELL;
 use crate::model::{Partial, SLOTS};
-use crate::oscillators::{Course, add};
+use crate::oscillators::{Course, Oscillators};
 
 /// How an amplitude goes from one knot to the next.
 #[derive(Clone, Copy, Debug)]
@@ -64,7 +64,7 @@ impl Sounding {
         }
         fade * match self.level {
             Level::Even { start, slope } => start + slope * s,
-            Level::Decay { start, octaves } => start * (octaves * s).exp2(),
+            Level::Decay { start, octaves } => start * exp2(octaves * s),
         }
     }
 }
@@ -99,11 +99,12 @@ pub(crate) struct Bank {
     /// The slots that sound.
     slots: [u8; SLOTS],
     count: usize,
+    oscillators: Oscillators,
 }
 
 impl Bank {
     pub fn new() -> Self {
-        Self { partials: Box::new([Sounding::default(); SLOTS]), slots: [0; SLOTS], count: 0 }
+        Self { partials: Box::new([Sounding::default(); SLOTS]), slots: [0; SLOTS], count: 0, oscillators: Oscillators::new() }
     }
 
     /// Nothing sounds.
@@ -120,28 +121,33 @@ impl Bank {
     /// samples each, and adds them to `sum`, whose rest is not to be used.
     pub fn sound(&mut self, s: f64, pace: f64, samples: usize, sum: &mut [f32; CELL as usize]) {
         let travel = pace * samples as f64;
-        let count = samples as f64;
+        let (count, part, slower) = (samples as f64, 1.0 / samples as f64, 1.0 / pace);
+        let mut courses = [Course::NONE; SLOTS];
+        let mut sounding = 0;
         for &slot in self.slots.iter().take(self.count) {
-            let Some(partial) = self.partials.get_mut(usize::from(slot)) else { continue };
+            let (Some(partial), Some(course)) =
+                (self.partials.get_mut(usize::from(slot)), courses.get_mut(sounding))
+            else {
+                continue;
+            };
             let turned = partial.turned(s + travel) - partial.turned(s);
             let frequency = partial.frequency(s);
-            let advance = turned / pace;
+            let advance = turned * slower;
             let amplitude = partial.amplitude((s + travel) as f32);
-            let course = Course {
+            *course = Course {
                 turns: partial.turns as f32,
                 frequency: frequency as f32,
-                bend: ((advance - frequency * count) / (count * count)) as f32,
+                bend: ((advance - frequency * count) * part * part) as f32,
                 amplitude: partial.amplitude,
-                slope: (amplitude - partial.amplitude) / samples as f32,
+                slope: (amplitude - partial.amplitude) * part as f32,
             };
-            if amplitude != 0.0 || partial.amplitude != 0.0 {
-                add(course, sum);
-            }
+            sounding += usize::from(amplitude != 0.0 || partial.amplitude != 0.0);
             partial.amplitude = amplitude;
-            partial.turns += advance;
-            partial.turns -= partial.turns.round();
+            let turns = partial.turns + advance;
+            partial.turns = turns - (turns as i64) as f64;
             partial.ahead += advance - turned;
         }
+        self.oscillators.add(courses.get(..sounding).unwrap_or_default(), sum);
     }
 
     /// Sets what sounds over a stretch of `length` source samples between two knots, of which `s` have been read.
@@ -247,4 +253,14 @@ fn course(left: &Partial, right: &Partial, length: f64) -> [f64; 3] {
     let turned = promised + misfit - misfit.round();
     let mean = turned / length;
     [a, (3.0 * mean - 2.0 * a - b) / length, (a + b - 2.0 * mean) / (length * length)]
+}
+
+/// 2 to the power of `x`, |x| < 100, within 2e-7 of itself.
+fn exp2(x: f32) -> f32 {
+    let x = x.clamp(-100.0, 100.0);
+    // Adding and taking away 1.5 × 2^23 rounds to whole octaves.
+    let whole = (x + 12_582_912.0) - 12_582_912.0;
+    let y = (x - whole) * std::f32::consts::LN_2;
+    let part = 1.0 + y * (1.0 + y * (0.5 + y * (1.0 / 6.0 + y * (1.0 / 24.0 + y * (1.0 / 120.0 + y / 720.0)))));
+    f32::from_bits((((whole as i32) + 127) as u32) << 23) * part
 }

@@ -55,11 +55,10 @@ impl Memory {
             // Up to the next grid line.
             let length = rest.len().min((CELL - from % CELL) as usize);
             let (piece, later) = rest.split_at(length);
-            let mask = self.ring.len() - 1;
-            for (&sample, at) in piece.iter().zip(from..) {
-                if let Some(place) = self.ring.get_mut(at as usize & mask) {
-                    *place = sample;
-                }
+            // A cell never falls across the ring's end: its length is a power of two.
+            let place = from as usize & (self.ring.len() - 1);
+            if let Some(ring) = self.ring.get_mut(place..place + length) {
+                ring.copy_from_slice(piece);
             }
             from += length as u64;
             self.written = from;

@@ -118,7 +118,7 @@ pub(crate) struct Hue {
     pub middle: u64,
     /// The grid line from which on it is known.
     known: u64,
-    /// Every second bin's standard deviation, see [`decode`].
+    /// Standard deviations, one for every two bins, see [`decode`].
     pub envelope: Box<[u16]>,
 }
 
@@ -183,7 +183,7 @@ impl Model {
             lobe: Lobe::new(),
             noise: Noise::new(rate),
             period: Period::new(rate),
-            near: (3, 12),
+            near: (1, 6),
             width: USUAL,
             frames: [None; FRAMES],
             spectrum: vec![Complex32::new(0.0, 0.0); peaks.spectrum()].into(),

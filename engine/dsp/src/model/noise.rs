@@ -8,7 +8,7 @@ use realfft::num_complex::Complex32;
 const TRUST: f32 = 1e-3;
 
 /// How fast that falls from bin to bin on either side of a partial.
-const SKIRT: f32 = 0.25;
+const SKIRT: f32 = 0.0625;
 
 /// Frames over which the envelope is averaged.
 const SLOW: f32 = 20.0;
@@ -35,7 +35,7 @@ pub(super) struct Noise {
 
 impl Noise {
     pub fn new(rate: u32) -> Self {
-        let bins = bins(rate);
+        let bins = places(rate);
         let nothing = || vec![0.0f32; bins].into_boxed_slice();
         Self {
             slow: nothing(),
@@ -56,12 +56,12 @@ impl Noise {
         let (slow, fast) = (1.0 / self.frames.min(SLOW), 1.0 / self.frames.min(3.0));
         let power = |z: &Complex32| z.re * z.re + z.im * z.im + 1e-24;
         let averages = self.slow.iter_mut().zip(&mut self.fast).zip(&mut self.partials);
-        for (((average, recent), partial), (rest, taken)) in averages.zip(rest.iter().zip(partials)) {
-            let now = power(rest);
+        for (((average, recent), partial), (rest, taken)) in averages.zip(rest.chunks(2).zip(partials.chunks(2))) {
+            let now = rest.iter().map(power).sum::<f32>() / rest.len() as f32;
             *average += (now - *average) * slow;
             *recent += (now - *recent) * fast;
             // A partial that was there a moment ago may be there again: beats and decays are no noise.
-            let taken = power(taken);
+            let taken = taken.iter().map(power).sum::<f32>() / taken.len() as f32;
             *partial = taken.max(*partial + (taken - *partial) * FORGET);
         }
     }
@@ -70,14 +70,17 @@ impl Noise {
     pub fn weigh(&mut self) {
         smooth(&self.slow, 1, &mut self.rest, &mut self.fill);
         self.part.copy_from_slice(&self.partials);
-        let mut skirt = 0.0f32;
-        for part in &mut self.part {
-            skirt = part.max(skirt * SKIRT);
-            *part = skirt;
-        }
-        for part in self.part.iter_mut().rev() {
-            skirt = part.max(skirt * SKIRT);
-            *part = skirt;
+        // The skirts reach seven bins to either side.
+        let mut fall = SKIRT;
+        for reach in [1, 2, 4] {
+            self.fill.copy_from_slice(&self.part);
+            let count = self.part.len() - reach;
+            let (low, high) = (self.fill.get(..count), self.fill.get(reach..));
+            if let (Some(low), Some(high)) = (low, high) {
+                self.part.iter_mut().zip(high).for_each(|(part, &other)| *part = part.max(other * fall));
+                self.part.iter_mut().skip(reach).zip(low).for_each(|(part, &other)| *part = part.max(other * fall));
+            }
+            fall *= fall;
         }
         for ((trust, &rest), &part) in self.trust.iter_mut().zip(&self.rest).zip(&self.part) {
             *trust = ((rest / (TRUST * part) - 1.0) / 3.0).clamp(0.0, 1.0);
@@ -116,9 +119,9 @@ impl Noise {
             *trust *= slow;
         }
         smooth_in_place(&mut self.trust, near, &mut self.fill);
-        let pairs = self.rest.chunks(2).zip(self.part.chunks(2)).zip(self.trust.chunks(2));
-        for (out, ((rest, fast), slow)) in out.iter_mut().zip(pairs) {
-            let ratio = if slow[0] > 1e-20 { fast[0] / slow[0] } else { 1.0 };
+        let ratios = self.part.iter().zip(&self.trust);
+        for ((out, &rest), (&fast, &slow)) in out.iter_mut().zip(&self.rest).zip(ratios) {
+            let ratio = if slow > 1e-20 { fast / slow } else { 1.0 };
             let excess = if ratio > SUDDEN {
                 ratio / SUDDEN
             } else if ratio < 1.0 / SUDDEN {
@@ -126,20 +129,14 @@ impl Noise {
             } else {
                 1.0
             };
-            let envelope = (rest.iter().sum::<f32>() / rest.len() as f32 * excess).sqrt();
-            *out = encode(envelope);
+            *out = encode((rest * excess).sqrt());
         }
     }
 }
 
-/// Bins of the envelope's finer grid, that of [a frame of made noise](crate::breath::Breath).
-fn bins(rate: u32) -> usize {
-    scaled(2048, rate) / 2 + 1
-}
-
-/// Places of an envelope: every second bin.
+/// Places of an envelope: one for every two bins of [a frame of made noise](crate::breath::Breath).
 pub(crate) fn places(rate: u32) -> usize {
-    bins(rate).div_ceil(2)
+    (scaled(2048, rate) / 2 + 1).div_ceil(2)
 }
 
 /// A number not below 0 in sixteen bits: the upper half of its own, exact within 0.4 %.
@@ -162,27 +159,14 @@ fn smooth_in_place(values: &mut [f32], near: usize, sums: &mut [f32]) {
     let count = values.len();
     let gain = 1.0 / (2 * near + 1) as f32;
     sums.fill(0.0);
-    if near <= 3 {
-        for shift in 0..=2 * near {
-            // sums[i] += values[i + shift − near]
-            let (to, from) = (near.saturating_sub(shift), shift.saturating_sub(near));
-            let length = count - to.max(from);
-            if let (Some(sums), Some(values)) = (sums.get_mut(to..to + length), values.get(from..from + length)) {
-                for (sum, value) in sums.iter_mut().zip(values) {
-                    *sum += value * gain;
-                }
+    for shift in 0..=2 * near {
+        // sums[i] += values[i + shift − near]
+        let (to, from) = (near.saturating_sub(shift), shift.saturating_sub(near));
+        let length = count - to.max(from);
+        if let (Some(sums), Some(values)) = (sums.get_mut(to..to + length), values.get(from..from + length)) {
+            for (sum, value) in sums.iter_mut().zip(values) {
+                *sum += value * gain;
             }
-        }
-    } else {
-        // In 64 bits: a running sum of powers of very different size forgets nothing that counts.
-        let at = |i: usize| f64::from(values.get(i).copied().unwrap_or(0.0));
-        let mut sum: f64 = (0..near).map(at).sum();
-        for (i, place) in sums.iter_mut().enumerate() {
-            sum += at(i + near);
-            if i > near {
-                sum -= at(i - near - 1);
-            }
-            *place = (sum.max(0.0)) as f32 * gain;
         }
     }
     values.copy_from_slice(sums);

@@ -106,7 +106,12 @@ impl Period {
             if (at + 1).is_multiple_of(self.apart as u64) {
                 let start = self.taken % taps;
                 let past = self.past.get(start..start + taps).unwrap_or_default();
-                let sum: f32 = past.iter().zip(&self.filter).map(|(x, w)| x * w).sum();
+                // Eight sums side by side, which the compiler makes vectors of.
+                let mut sums = [0.0f32; 8];
+                for (x, w) in past.chunks_exact(8).zip(self.filter.chunks_exact(8)) {
+                    sums.iter_mut().zip(x.iter().zip(w)).for_each(|(sum, (x, w))| *sum += x * w);
+                }
+                let sum: f32 = sums.iter().sum();
                 self.count = (at + 1) / self.apart as u64;
                 if let Some(kept) = self.kept.get_mut(self.count as usize % (4 * FRAME)) {
                     *kept = sum;
