@@ -2,70 +2,174 @@
 
 use crate::CELL;
 use crate::model::{Partial, SLOTS};
-use crate::oscillators::{Course, Oscillators};
+use crate::oscillators::Courses;
+use pulp::{Arch, Simd, WithSimd};
 
-/// How an amplitude goes from one knot to the next.
+/// How an amplitude goes over a stretch: from `start` on by `octaves` and `slope` per sample, under a gain that goes from
+/// `fade[0]` by `fade[1]` per sample within 0…1.
 #[derive(Clone, Copy, Debug)]
-enum Level {
-    /// Through nothing, as in a beat, or far.
-    Even { start: f32, slope: f32 },
-    /// As things ring off.
-    Decay { start: f32, octaves: f32 },
-}
-
-impl Default for Level {
-    fn default() -> Self {
-        Self::Even { start: 0.0, slope: 0.0 }
-    }
+struct Level {
+    start: f32,
+    octaves: f32,
+    slope: f32,
+    fade: [f32; 2],
 }
 
 impl Level {
-    fn new(from: f32, to: f32, length: f32) -> Self {
+    /// Between two knots: as things ring off, or evenly if it goes through nothing, as in a beat, or far.
+    fn between(from: f32, to: f32, length: f32) -> Self {
         let ratio = to / from;
-        if (0.5..2.0).contains(&ratio) {
-            Self::Decay { start: from, octaves: ratio.log2() / length }
+        let (octaves, slope) = if (0.5..2.0).contains(&ratio) {
+            (ratio.log2() / length, 0.0)
         } else {
-            Self::Even { start: from, slope: (to - from) / length }
-        }
+            (0.0, (to - from) / length)
+        };
+        Self { start: from, octaves, slope, fade: [1.0, 0.0] }
     }
 }
 
 /// A partial as it sounds over a stretch of the source, from one end of it on.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug)]
 struct Sounding {
     id: u32,
+    slot: u8,
     /// Its phase as it sounds, in turns, and by how much that has gone ahead of the source's.
     turns: f64,
     ahead: f64,
     /// The source's phase from the stretch's start: a cubic without its constant.
     phase: [f64; 3],
-    /// How its amplitude goes, and a gain at the start and per sample.
     level: Level,
-    fade: [f32; 2],
-    /// Its amplitude where it has come to.
-    amplitude: f32,
 }
 
-impl Sounding {
-    fn turned(&self, s: f64) -> f64 {
-        let [a, b, c] = self.phase;
-        s * (a + s * (b + s * c))
+/// The partials that sound, side by side: part by part, so that the compiler makes vectors of what is done with all.
+#[derive(Clone, Debug)]
+struct Lanes {
+    turns: [f64; SLOTS],
+    ahead: [f64; SLOTS],
+    phase: [[f64; SLOTS]; 3],
+    start: [f32; SLOTS],
+    octaves: [f32; SLOTS],
+    slope: [f32; SLOTS],
+    fade: [[f32; SLOTS]; 2],
+    /// The amplitude where it has come to.
+    amplitude: [f32; SLOTS],
+    ids: [u32; SLOTS],
+    count: usize,
+    /// The lane of each slot.
+    lanes: [u8; SLOTS],
+}
+
+/// Lanes that are worked on together.
+const TOGETHER: usize = 8;
+
+impl Lanes {
+    fn new() -> Self {
+        Self {
+            turns: [0.0; SLOTS],
+            ahead: [0.0; SLOTS],
+            phase: [[0.0; SLOTS]; 3],
+            start: [0.0; SLOTS],
+            octaves: [0.0; SLOTS],
+            slope: [0.0; SLOTS],
+            fade: [[0.0; SLOTS]; 2],
+            amplitude: [0.0; SLOTS],
+            ids: [0; SLOTS],
+            count: 0,
+            lanes: [0; SLOTS],
+        }
     }
 
-    fn frequency(&self, s: f64) -> f64 {
-        let [a, b, c] = self.phase;
-        a + s * (2.0 * b + s * 3.0 * c)
+    /// The lane of a partial that sounds.
+    fn lane(&self, slot: u8, id: u32) -> Option<usize> {
+        let lane = usize::from(*self.lanes.get(usize::from(slot))?);
+        (lane < self.count && self.ids.get(lane) == Some(&id)).then_some(lane)
     }
 
-    fn amplitude(&self, s: f32) -> f32 {
-        let fade = (self.fade[0] + self.fade[1] * s).clamp(0.0, 1.0);
-        if fade == 0.0 {
-            return 0.0;
+    /// A partial's phase and how far that is ahead, if it sounds.
+    fn state(&self, slot: u8, id: u32) -> Option<(f64, f64)> {
+        let lane = self.lane(slot, id)?;
+        Some((*self.turns.get(lane)?, *self.ahead.get(lane)?))
+    }
+
+    fn put(&mut self, partial: Sounding, s: f32) {
+        let lane = self.count;
+        let Some(place) = self.lanes.get_mut(usize::from(partial.slot)).filter(|_| lane < SLOTS) else { return };
+        *place = lane as u8;
+        (self.ids[lane], self.turns[lane], self.ahead[lane]) = (partial.id, partial.turns, partial.ahead);
+        let Level { start, octaves, slope, fade } = partial.level;
+        (self.start[lane], self.octaves[lane], self.slope[lane]) = (start, octaves, slope);
+        (self.fade[0][lane], self.fade[1][lane]) = (fade[0], fade[1]);
+        for (phase, part) in self.phase.iter_mut().zip(partial.phase) {
+            phase[lane] = part;
         }
-        fade * match self.level {
-            Level::Even { start, slope } => start + slope * s,
-            Level::Decay { start, octaves } => start * exp2(octaves * s),
+        self.amplitude[lane] = amplitude(start, octaves, slope, fade, s);
+        self.count += 1;
+    }
+
+    /// Ends the list: what is left of the last lanes that are worked on together is silent.
+    fn close(&mut self) {
+        for lane in self.count..self.count.next_multiple_of(TOGETHER).min(SLOTS) {
+            (self.start[lane], self.slope[lane], self.amplitude[lane]) = (0.0, 0.0, 0.0);
+            (self.turns[lane], self.ahead[lane], self.octaves[lane]) = (0.0, 0.0, 0.0);
+            self.phase.iter_mut().for_each(|phase| phase[lane] = 0.0);
         }
+    }
+
+    /// Goes on by `samples`, from `s` source samples behind the stretch's start on, and tells the way.
+    #[inline(always)]
+    fn go_on(&mut self, s: f64, pace: f64, samples: usize, courses: &mut Courses) {
+        let (count, part, slower) = (samples as f64, 1.0 / samples as f64, 1.0 / pace);
+        let end = s + pace * count;
+        // Adding and taking away 1.5 × 2^52 rounds to whole turns.
+        const ROUND: f64 = 6_755_399_441_055_744.0;
+        let lanes = self.count.next_multiple_of(TOGETHER).min(SLOTS);
+        let [a, b, c] = &self.phase;
+        for lane in 0..lanes {
+            let (a, b, c) = (a[lane], b[lane], c[lane]);
+            let turned = end * (a + end * (b + end * c)) - s * (a + s * (b + s * c));
+            let frequency = a + s * (2.0 * b + s * 3.0 * c);
+            let advance = turned * slower;
+            courses.turns[lane] = self.turns[lane] as f32;
+            courses.frequency[lane] = frequency as f32;
+            courses.bend[lane] = ((advance - frequency * count) * part * part) as f32;
+            let turns = self.turns[lane] + advance;
+            self.turns[lane] = turns - ((turns + ROUND) - ROUND);
+            self.ahead[lane] += advance - turned;
+        }
+        let end = end as f32;
+        for lane in 0..lanes {
+            let fade = [self.fade[0][lane], self.fade[1][lane]];
+            let amplitude = amplitude(self.start[lane], self.octaves[lane], self.slope[lane], fade, end);
+            courses.amplitude[lane] = self.amplitude[lane];
+            courses.slope[lane] = (amplitude - self.amplitude[lane]) * part as f32;
+            self.amplitude[lane] = amplitude;
+        }
+        courses.count = self.count;
+    }
+}
+
+#[inline(always)]
+fn amplitude(start: f32, octaves: f32, slope: f32, fade: [f32; 2], s: f32) -> f32 {
+    (start * exp2(octaves * s) + slope * s) * (fade[0] + fade[1] * s).clamp(0.0, 1.0)
+}
+
+/// A piece of sound in work: [`Lanes::go_on`] and the sum of its sines.
+struct Piece<'a> {
+    lanes: &'a mut Lanes,
+    courses: &'a mut Courses,
+    s: f64,
+    pace: f64,
+    samples: usize,
+    sum: &'a mut [f32; CELL as usize],
+}
+
+impl WithSimd for Piece<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, _simd: S) {
+        self.lanes.go_on(self.s, self.pace, self.samples, self.courses);
+        self.courses.add(self.sum);
     }
 }
 
@@ -93,61 +197,33 @@ pub(crate) struct Late {
     pub slower: f64,
 }
 
-/// All partials that sound, each at the place of its track.
+/// All partials that sound.
 pub(crate) struct Bank {
-    partials: Box<[Sounding; SLOTS]>,
-    /// The slots that sound.
-    slots: [u8; SLOTS],
-    count: usize,
-    oscillators: Oscillators,
+    /// Those of the present stretch, and room for those of the next.
+    now: Box<Lanes>,
+    next: Box<Lanes>,
+    courses: Box<Courses>,
+    arch: Arch,
 }
 
 impl Bank {
     pub fn new() -> Self {
-        Self { partials: Box::new([Sounding::default(); SLOTS]), slots: [0; SLOTS], count: 0, oscillators: Oscillators::new() }
+        let lanes = || Box::new(Lanes::new());
+        Self { now: lanes(), next: lanes(), courses: Box::new(Courses::new()), arch: Arch::new() }
     }
 
     /// Nothing sounds.
     pub fn clear(&mut self) {
-        self.partials.iter_mut().for_each(|partial| partial.id = 0);
-        self.count = 0;
-    }
-
-    fn get(&self, slot: u8) -> Option<&Sounding> {
-        self.partials.get(usize::from(slot))
+        self.now.count = 0;
     }
 
     /// Sounds `samples`, a cell at most, from `s` source samples behind the present stretch's start on, `pace` source
     /// samples each, and adds them to `sum`, whose rest is not to be used.
     pub fn sound(&mut self, s: f64, pace: f64, samples: usize, sum: &mut [f32; CELL as usize]) {
-        let travel = pace * samples as f64;
-        let (count, part, slower) = (samples as f64, 1.0 / samples as f64, 1.0 / pace);
-        let mut courses = [Course::NONE; SLOTS];
-        let mut sounding = 0;
-        for &slot in self.slots.iter().take(self.count) {
-            let (Some(partial), Some(course)) =
-                (self.partials.get_mut(usize::from(slot)), courses.get_mut(sounding))
-            else {
-                continue;
-            };
-            let turned = partial.turned(s + travel) - partial.turned(s);
-            let frequency = partial.frequency(s);
-            let advance = turned * slower;
-            let amplitude = partial.amplitude((s + travel) as f32);
-            *course = Course {
-                turns: partial.turns as f32,
-                frequency: frequency as f32,
-                bend: ((advance - frequency * count) * part * part) as f32,
-                amplitude: partial.amplitude,
-                slope: (amplitude - partial.amplitude) * part as f32,
-            };
-            sounding += usize::from(amplitude != 0.0 || partial.amplitude != 0.0);
-            partial.amplitude = amplitude;
-            let turns = partial.turns + advance;
-            partial.turns = turns - (turns as i64) as f64;
-            partial.ahead += advance - turned;
+        if self.now.count > 0 {
+            let (lanes, courses) = (&mut *self.now, &mut *self.courses);
+            self.arch.dispatch(Piece { lanes, courses, s, pace, samples, sum });
         }
-        self.oscillators.add(courses.get(..sounding).unwrap_or_default(), sum);
     }
 
     /// Sets what sounds over a stretch of `length` source samples between two knots, of which `s` have been read.
@@ -167,80 +243,67 @@ impl Bank {
     ) {
         let (since, slower) = late.map_or((0.0, 0.0), |late| (late.since + length - s, late.slower));
         let late = late.map(|late| late.late);
-        let mut sounding = [0u8; SLOTS];
-        let mut count = 0;
+        let (now, next) = (&*self.now, &mut *self.next);
         let late = late.unwrap_or_else(|| {
-            let sounds = |left: &&Partial| self.get(left.slot).is_some_and(|old| old.id == left.id);
-            let strongest = lefts.iter().filter(sounds).max_by(|a, b| a.amplitude.abs().total_cmp(&b.amplitude.abs()));
-            let ahead = strongest.and_then(|left| Some(self.get(left.slot)?.ahead / f64::from(left.frequency).max(1e-6)));
-            ahead.unwrap_or(0.0)
+            let sounding = lefts.iter().filter_map(|left| Some((left, now.state(left.slot, left.id)?.1)));
+            let strongest = sounding.max_by(|a, b| a.0.amplitude.abs().total_cmp(&b.0.amplitude.abs()));
+            strongest.map_or(0.0, |(left, ahead)| ahead / f64::from(left.frequency).max(1e-6))
         });
-        let mut put = |slot: u8, partial: Sounding, partials: &mut [Sounding; SLOTS]| {
-            if let (Some(place), Some(of)) = (partials.get_mut(usize::from(slot)), sounding.get_mut(count)) {
-                *place = partial;
-                place.amplitude = place.amplitude(s as f32);
-                *of = slot;
-                count += 1;
+        // Where each slot is on the right, counted from 1, and which of those are on the left as well.
+        let mut places = [0u8; SLOTS];
+        let mut known = [false; SLOTS];
+        if matches!(between, Between::Knots) {
+            for (right, place) in rights.iter().zip(1..) {
+                if let Some(of) = places.get_mut(usize::from(right.slot)) {
+                    *of = place;
+                }
             }
-        };
+        }
+        next.count = 0;
         if between != Between::OnsetAndKnot {
             for left in lefts {
-                let Some(&old) = self.partials.get(usize::from(left.slot)) else { continue };
                 let frequency = f64::from(left.frequency);
-                let right = match between {
-                    Between::Knots => rights.iter().find(|right| right.id == left.id),
-                    _ => None,
+                let place = places.get(usize::from(left.slot)).copied().unwrap_or(0);
+                let right = rights.get(usize::from(place).wrapping_sub(1)).filter(|right| right.id == left.id);
+                let (phase, level) = match right {
+                    Some(right) => {
+                        if let Some(known) = known.get_mut(usize::from(place - 1)) {
+                            *known = true;
+                        }
+                        (course(left, right, length), Level::between(left.amplitude, right.amplitude, length as f32))
+                    }
+                    None => {
+                        let octaves = if between == Between::KnotAndOnset { left.slope } else { 0.0 };
+                        let fade = [1.0, if between == Between::Knots { -1.0 / length as f32 } else { 0.0 }];
+                        ([frequency, 0.0, 0.0], Level { start: left.amplitude, octaves, slope: 0.0, fade })
+                    }
                 };
-                let mut now = match right {
-                    Some(right) => Sounding {
-                        phase: course(left, right, length),
-                        level: Level::new(left.amplitude, right.amplitude, length as f32),
-                        fade: [1.0, 0.0],
-                        ..old
-                    },
-                    None => Sounding {
-                        phase: [frequency, 0.0, 0.0],
-                        level: Level::Decay {
-                            start: left.amplitude,
-                            octaves: if between == Between::KnotAndOnset { left.slope } else { 0.0 },
-                        },
-                        fade: [1.0, if between == Between::Knots { -1.0 / length as f32 } else { 0.0 }],
-                        ..old
-                    },
-                };
-                if old.id != left.id {
+                let (turns, ahead) = now.state(left.slot, left.id).unwrap_or_else(|| {
                     // It has not sounded yet: as the source has it here.
-                    now.id = left.id;
-                    now.ahead = late * frequency;
-                    now.turns = f64::from(left.turns) + now.turned(s) + now.ahead;
-                }
-                put(left.slot, now, &mut self.partials);
+                    let [a, b, c] = phase;
+                    let ahead = late * frequency;
+                    (f64::from(left.turns) + s * (a + s * (b + s * c)) + ahead, ahead)
+                });
+                next.put(Sounding { id: left.id, slot: left.slot, turns, ahead, phase, level }, s as f32);
             }
         }
         if matches!(between, Between::Knots | Between::OnsetAndKnot) {
-            for right in rights {
-                if between == Between::Knots && lefts.iter().any(|left| left.id == right.id) {
-                    continue;
-                }
+            for (right, _) in rights.iter().zip(known).filter(|(_, known)| !known) {
                 let frequency = f64::from(right.frequency);
                 let fade = if between == Between::Knots { [0.0, 1.0 / length as f32] } else { [1.0, 0.0] };
                 // After an onset a sound only decays: what is found later was stronger before.
-                let slope = if between == Between::Knots { 0.0 } else { right.slope.min(0.0) };
+                let octaves = if between == Between::Knots { 0.0 } else { right.slope.min(0.0) };
+                let start = right.amplitude * exp2(-octaves * length as f32);
                 let bent = f64::from(right.offset) - 0.5 * f64::from(right.glide) * since * since;
                 let ahead = late * frequency + slower * bent;
-                let now = Sounding {
-                    id: right.id,
-                    turns: f64::from(right.turns) - frequency * (length - s) + ahead,
-                    ahead,
-                    phase: [frequency, 0.0, 0.0],
-                    level: Level::Decay { start: right.amplitude * (-slope * length as f32).exp2(), octaves: slope },
-                    fade,
-                    amplitude: 0.0,
-                };
-                put(right.slot, now, &mut self.partials);
+                let turns = f64::from(right.turns) - frequency * (length - s) + ahead;
+                let level = Level { start, octaves, slope: 0.0, fade };
+                let phase = [frequency, 0.0, 0.0];
+                next.put(Sounding { id: right.id, slot: right.slot, turns, ahead, phase, level }, s as f32);
             }
         }
-        (self.slots, self.count) = (sounding, count);
+        next.close();
+        std::mem::swap(&mut self.now, &mut self.next);
     }
 }
 
@@ -256,6 +319,7 @@ fn course(left: &Partial, right: &Partial, length: f64) -> [f64; 3] {
 }
 
 /// 2 to the power of `x`, |x| < 100, within 2e-7 of itself.
+#[inline(always)]
 fn exp2(x: f32) -> f32 {
     let x = x.clamp(-100.0, 100.0);
     // Adding and taking away 1.5 × 2^23 rounds to whole octaves.

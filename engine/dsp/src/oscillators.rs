@@ -1,67 +1,45 @@
 //! Sines, summed over one cell.
 
 use crate::CELL;
-use pulp::{Arch, Simd, WithSimd};
+use crate::model::SLOTS;
 
-/// One sine's course over a cell: from `turns` on at `frequency` periods per sample, which changes by `2 × bend` per
-/// sample; its amplitude goes evenly from `from` to `to`.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Course {
-    /// Phase of a cosine at the first sample, −1…1.
-    pub turns: f32,
-    pub frequency: f32,
-    pub bend: f32,
-    /// Amplitude at the first sample, and its change per sample.
-    pub amplitude: f32,
-    pub slope: f32,
+/// The courses of sines over a cell: from `turns` on at `frequency` periods per sample, which changes by `2 × bend` per
+/// sample; the amplitude changes by `slope` per sample.
+#[derive(Clone, Debug)]
+pub(crate) struct Courses {
+    /// Phases of a cosine at the first sample, −1…1.
+    pub turns: [f32; SLOTS],
+    pub frequency: [f32; SLOTS],
+    pub bend: [f32; SLOTS],
+    pub amplitude: [f32; SLOTS],
+    pub slope: [f32; SLOTS],
+    pub count: usize,
 }
 
-impl Course {
-    /// Silence.
-    pub const NONE: Self = Self { turns: 0.0, frequency: 0.0, bend: 0.0, amplitude: 0.0, slope: 0.0 };
-}
-
-/// Sums sines by the widest vectors that the processor has.
-///
-/// The sine is an odd polynomial of degree 9 over half a turn to either side, within −104 dB; there is no branch and no
-/// call in the loop, so that the compiler makes vectors of it, for each kind of processor by itself.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Oscillators {
-    arch: Arch,
-}
-
-impl Oscillators {
+impl Courses {
     pub fn new() -> Self {
-        Self { arch: Arch::new() }
+        let nothing = [0.0; SLOTS];
+        Self { turns: nothing, frequency: nothing, bend: nothing, amplitude: nothing, slope: nothing, count: 0 }
     }
 
-    /// Adds all courses to a cell's sum.
-    pub fn add(&self, courses: &[Course], sum: &mut [f32; CELL as usize]) {
-        self.arch.dispatch(Add { courses, sum });
-    }
-}
-
-struct Add<'a> {
-    courses: &'a [Course],
-    sum: &'a mut [f32; CELL as usize],
-}
-
-impl WithSimd for Add<'_> {
-    type Output = ();
-
+    /// Adds all sines to a cell's sum.
+    ///
+    /// The sine is an odd polynomial of degree 9 over half a turn to either side, within −104 dB; there is no branch and
+    /// no call in the loop, so that the compiler makes vectors of it.
     #[inline(always)]
-    fn with_simd<S: Simd>(self, _simd: S) {
-        let mut sum = *self.sum;
-        for course in self.courses {
+    pub fn add(&self, sum: &mut [f32; CELL as usize]) {
+        let mut all = *sum;
+        for course in 0..self.count.min(SLOTS) {
             // A cosine is a sine a quarter turn on.
-            let start = course.turns + 0.25;
-            for (i, sum) in sum.iter_mut().enumerate() {
+            let start = self.turns[course] + 0.25;
+            let (frequency, bend) = (self.frequency[course], self.bend[course]);
+            let (amplitude, slope) = (self.amplitude[course], self.slope[course]);
+            for (i, sum) in all.iter_mut().enumerate() {
                 let i = i as f32;
-                let turns = start + i * (course.frequency + i * course.bend);
-                *sum += sine(turns) * (course.amplitude + i * course.slope);
+                *sum += sine(start + i * (frequency + i * bend)) * (amplitude + i * slope);
             }
         }
-        *self.sum = sum;
+        *sum = all;
     }
 }
 

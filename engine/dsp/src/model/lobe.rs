@@ -36,8 +36,8 @@ impl Lobe {
     pub fn new() -> Self {
         let bend = |glide: f64| {
             let (mut re, mut im, mut sum) = (0.0, 0.0, 0.0);
-            for i in 0..4000 {
-                let t = (i as f64 + 0.5) / 2000.0 - 1.0;
+            for i in 0..400 {
+                let t = (i as f64 + 0.5) / 200.0 - 1.0;
                 let weight = blackman(t / 2.0);
                 re += weight * (glide * t * t).cos();
                 im += weight * (glide * t * t).sin();

@@ -309,6 +309,7 @@ impl Model {
                     self.tell(frame, line);
                 }
             }
+            8.. if number % 2 == 1 => {}
             8 => self.residual.frame(),
             9 => self.residual.transform_rest(),
             10 => self.residual.transform_partials(),

@@ -11,9 +11,9 @@ const TRUST: f32 = 1e-3;
 const SKIRT: f32 = 0.0625;
 
 /// Frames over which the envelope is averaged.
-const SLOW: f32 = 20.0;
+const SLOW: f32 = 10.0;
 /// How fast a partial's power is forgotten, per frame.
-const FORGET: f32 = 0.01;
+const FORGET: f32 = 0.02;
 /// How far the sound of the last frames may be from that before the envelope moves.
 const SUDDEN: f32 = 1.8;
 
@@ -53,7 +53,7 @@ impl Noise {
     /// Step: takes in a frame: the spectra of what is left and of the partials, as variance per sample.
     pub fn take_in(&mut self, rest: &[Complex32], partials: &[Complex32]) {
         self.frames += 1.0;
-        let (slow, fast) = (1.0 / self.frames.min(SLOW), 1.0 / self.frames.min(3.0));
+        let (slow, fast) = (1.0 / self.frames.min(SLOW), 1.0 / self.frames.min(1.5));
         let power = |z: &Complex32| z.re * z.re + z.im * z.im + 1e-24;
         let averages = self.slow.iter_mut().zip(&mut self.fast).zip(&mut self.partials);
         for (((average, recent), partial), (rest, taken)) in averages.zip(rest.chunks(2).zip(partials.chunks(2))) {

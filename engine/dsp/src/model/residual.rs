@@ -128,7 +128,7 @@ impl Residual {
     /// Step: whether a frame is due.
     pub fn frame(&mut self) {
         let size = self.window.len() as u64;
-        let hop = size / 4;
+        let hop = size / 2;
         self.due = self.left.is_some() && self.at >= self.framed + hop;
         if self.due {
             self.framed += hop;
