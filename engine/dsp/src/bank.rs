@@ -167,9 +167,9 @@ impl WithSimd for Piece<'_> {
     type Output = ();
 
     #[inline(always)]
-    fn with_simd<S: Simd>(self, _simd: S) {
+    fn with_simd<S: Simd>(self, simd: S) {
         self.lanes.go_on(self.s, self.pace, self.samples, self.courses);
-        self.courses.add(self.sum);
+        self.courses.add(simd, self.sum);
     }
 }
 

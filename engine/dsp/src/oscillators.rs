@@ -2,6 +2,7 @@
 
 use crate::CELL;
 use crate::model::SLOTS;
+use pulp::Simd;
 
 /// The courses of sines over a cell: from `turns` on at `frequency` periods per sample, which changes by `2 × bend` per
 /// sample; the amplitude changes by `slope` per sample.
@@ -24,35 +25,48 @@ impl Courses {
 
     /// Adds all sines to a cell's sum.
     ///
-    /// The sine is an odd polynomial of degree 9 over half a turn to either side, within −104 dB; there is no branch and
-    /// no call in the loop, so that the compiler makes vectors of it.
+    /// The sine is an odd polynomial of degree 9 over half a turn to either side, within −104 dB.
     #[inline(always)]
-    pub fn add(&self, sum: &mut [f32; CELL as usize]) {
-        let mut all = *sum;
+    pub fn add<S: Simd>(&self, simd: S, sum: &mut [f32; CELL as usize]) {
+        let (sums, _) = S::as_mut_simd_f32s(sum);
+        let (places, _) = S::as_simd_f32s(&PLACES);
+        let splat = |x: f32| simd.splat_f32s(x);
+        let [a, b, c, d, e] = SINE.map(splat);
+        let round = splat(ROUND);
         for course in 0..self.count.min(SLOTS) {
             // A cosine is a sine a quarter turn on.
-            let start = self.turns[course] + 0.25;
-            let (frequency, bend) = (self.frequency[course], self.bend[course]);
-            let (amplitude, slope) = (self.amplitude[course], self.slope[course]);
-            for (i, sum) in all.iter_mut().enumerate() {
-                let i = i as f32;
-                *sum += sine(start + i * (frequency + i * bend)) * (amplitude + i * slope);
+            let start = splat(self.turns[course] + 0.25);
+            let (frequency, bend) = (splat(self.frequency[course]), splat(self.bend[course]));
+            let (amplitude, slope) = (splat(self.amplitude[course]), splat(self.slope[course]));
+            for (sum, &i) in sums.iter_mut().zip(places) {
+                let turns = simd.mul_add_e_f32s(i, simd.mul_add_e_f32s(i, bend, frequency), start);
+                let whole = simd.sub_f32s(simd.add_f32s(turns, round), round);
+                let x = simd.sub_f32s(turns, whole);
+                let y = simd.mul_f32s(x, x);
+                let p = simd.mul_add_e_f32s(y, e, d);
+                let p = simd.mul_add_e_f32s(y, p, c);
+                let p = simd.mul_add_e_f32s(y, p, b);
+                let p = simd.mul_add_e_f32s(y, p, a);
+                let x = simd.mul_f32s(x, simd.mul_add_e_f32s(i, slope, amplitude));
+                *sum = simd.mul_add_e_f32s(p, x, *sum);
             }
         }
-        *sum = all;
     }
 }
 
-/// sin(2π × turns), for turns of a few thousand at most.
-#[inline(always)]
-fn sine(turns: f32) -> f32 {
-    // Adding and taking away 1.5 × 2^23 rounds to whole turns.
-    const ROUND: f32 = 12_582_912.0;
-    let x = turns - ((turns + ROUND) - ROUND);
-    let y = x * x;
-    let [a, b, c, d, e] = SINE;
-    x * (a + y * (b + y * (c + y * (d + y * e))))
-}
+/// The samples of a cell.
+const PLACES: [f32; CELL as usize] = {
+    let mut places = [0.0; CELL as usize];
+    let mut i = 0;
+    while i < CELL as usize {
+        places[i] = i as f32;
+        i += 1;
+    }
+    places
+};
+
+/// Adding and taking away 1.5 × 2^23 rounds to whole turns.
+const ROUND: f32 = 12_582_912.0;
 
 /// sin(2πx)/x over −1/2…1/2 as a polynomial in x², fitted for the least greatest error of the sine.
 const SINE: [f32; 5] = [6.283_055_8, -41.331_215, 81.366_814, -74.478_004, 32.781_4];
