@@ -113,6 +113,16 @@ impl Breath {
         }
     }
 
+    /// How much of its power the noise has `since` samples after the first frame's start.
+    pub fn power(&self, since: u64) -> f32 {
+        let hop = self.hop() as u64;
+        let weight = |back: u64| {
+            let place = since.checked_sub(back * hop)?;
+            self.window.get(place as usize).map(|w| w * w * self.frame.len() as f32)
+        };
+        (0..4).filter_map(weight).sum()
+    }
+
     /// Adds the sound from `since` samples after the first frame's start on.
     pub fn sound(&self, since: u64, out: &mut [f32]) {
         let mask = self.sum.len() - 1;

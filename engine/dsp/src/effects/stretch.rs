@@ -93,10 +93,6 @@ impl Record {
         }
     }
 
-    fn is_full(&self) -> bool {
-        self.taken == self.middles.len()
-    }
-
     fn take_in(&mut self, knot: &Knot, before: u64, heard: &Heard<'_>) {
         let place = self.taken;
         let (Some(middle), Some(onset), Some(count), Some(partials)) = (
@@ -184,6 +180,28 @@ struct Struck {
     done: usize,
 }
 
+/// The first moments, read plainly until the noise that is made anew has come up: so the sound is there from its very
+/// sample on. Partials have the same phases both ways.
+#[derive(Clone, Copy, Debug, Default)]
+struct Opening {
+    /// How many samples after the beginning it is over at the latest: before an onset, which is to sound once.
+    end: u64,
+    /// Its sound in the cell in work, and the gain of that.
+    sound: [f32; CELL as usize],
+    gain: [f32; CELL as usize],
+}
+
+impl Opening {
+    /// Samples over which it falls before an onset.
+    const FALL: u64 = 128;
+
+    /// The gain of what is read plainly, `since` samples after the beginning: what is left by noise of this power.
+    fn gain(&self, since: u64, power: f32) -> f32 {
+        let fall = self.end.saturating_sub(since).min(Self::FALL) as f32 / Self::FALL as f32;
+        (1.0 - power).max(0.0).sqrt() * fall
+    }
+}
+
 /// Reads a source slowly: takes in what its model tells, and makes the sound anew from it at its own pace.
 struct Stretch {
     /// Octaves of slowness at x = 1.
@@ -192,6 +210,9 @@ struct Stretch {
     back: u64,
     attack: Attack,
     record: Record,
+    /// Samples after the gesture up to which sound is taken in, and the last moment whose window lies within.
+    memory: u64,
+    last: u64,
     /// The number in the model of the next knot to take in; `None` until the model is there.
     next: Option<u64>,
     /// The same of hues.
@@ -217,6 +238,7 @@ struct Stretch {
     schedule: Schedule,
     first: u64,
     stagger: u64,
+    opening: Opening,
     cell: [f32; CELL as usize],
     /// The sample up to which the cell is made, and from which on.
     made: u64,
@@ -231,6 +253,8 @@ impl Stretch {
             most: settings.number(0, 8.0).max(1.0).log2() as f32,
             back: settings.samples(BACK) as u64,
             attack: Attack::new(settings.rate),
+            memory: settings.samples(settings.number(1, 30.0)) as u64,
+            last: 0,
             record: Record::new(settings.rate, settings.number(1, 30.0)),
             next: None,
             next_hue: None,
@@ -250,6 +274,7 @@ impl Stretch {
             breath,
             schedule,
             first: 0,
+            opening: Opening::default(),
             cell: [0.0; CELL as usize],
             made: 0,
             made_from: 0,
@@ -266,8 +291,10 @@ impl Stretch {
         let Some(model) = heard.model() else { return };
         let known = model.known(heard.end());
         let mut next = self.next.unwrap_or(known).max(model.first());
-        while next < known && !self.record.is_full() {
-            if let Some(knot) = model.knot(next) {
+        while next < known {
+            if let Some(knot) = model.knot(next)
+                && knot.middle <= self.last
+            {
                 self.record.take_in(knot, self.attack.before as u64, heard);
             }
             next += 1;
@@ -276,12 +303,28 @@ impl Stretch {
         let known = model.known_hues(heard.end());
         let mut next = self.next_hue.unwrap_or(known.saturating_sub(1)).max(model.first_hue());
         while next < known {
-            if let Some(hue) = model.hue(next) {
+            if let Some(hue) = model.hue(next)
+                && hue.middle <= self.last
+            {
                 self.record.take_in_hue(hue);
             }
             next += 1;
         }
         self.next_hue = Some(next);
+    }
+
+    /// Reads the opening's part of a cell.
+    fn open(&mut self, from: u64, heard: &Heard<'_>) {
+        let since = from.saturating_sub(self.base);
+        self.opening.gain = [0.0; CELL as usize];
+        if since < self.opening.end {
+            let sounds = self.sounds();
+            heard.read(from as i64 - self.back as i64, &mut self.opening.sound);
+            for i in 0..self.opening.gain.len() {
+                let power = (from + i as u64).checked_sub(sounds).map_or(0.0, |since| self.breath.power(since));
+                self.opening.gain[i] = self.opening.gain(since + i as u64, power);
+            }
+        }
     }
 
     /// Makes the samples of one cell, or of its rest.
@@ -333,8 +376,9 @@ impl Stretch {
             if let (Some(since), Some(noise)) = (since.checked_sub(sounds), noise.get_mut(..samples)) {
                 self.breath.sound(since, noise);
             }
-            for ((out, &sum), &noise) in out.iter_mut().zip(&sum).zip(&noise) {
-                *out = sum + noise;
+            let opening = self.opening.sound.iter().zip(&self.opening.gain).skip(done);
+            for (((out, &sum), &noise), (&plain, &gain)) in out.iter_mut().zip(&sum).zip(&noise).zip(opening) {
+                *out = sum * (1.0 - gain) + noise + plain * gain;
             }
             if let Some(struck) = &mut self.struck {
                 let length = self.record.attack;
@@ -488,6 +532,7 @@ impl Stretch {
 impl Processor for Stretch {
     fn begin(&mut self, at: u64, heard: &Heard<'_>) {
         self.base = at;
+        self.last = (at + self.memory).saturating_sub(2 * self.breath.hop() as u64 * 2);
         self.place = -(self.back as f64);
         (self.begun, self.late) = (self.place, 0.0);
         self.record.taken = 0;
@@ -500,6 +545,12 @@ impl Processor for Stretch {
         self.breath.clear();
         self.first = at.next_multiple_of(CELL) + self.stagger;
         self.made = at;
+        // The longest it can take: the noise has come up a frame after its first begins.
+        let longest = self.sounds() - at + self.breath.hop() as u64 * 3;
+        let start = at.saturating_sub(self.back);
+        let onset = heard.model().and_then(|model| model.onset(start));
+        let until = onset.map_or(longest, |onset| (onset - start).saturating_sub(self.attack.before as u64));
+        self.opening.end = longest.min(until);
     }
 
     fn render(&mut self, from: u64, _now: &[f32], x: &[f32], heard: &Heard<'_>, out: &mut [f32]) {
@@ -516,6 +567,7 @@ impl Processor for Stretch {
                 }
             }
             self.made_from = from;
+            self.open(from, heard);
             self.make(from, x);
             self.made = from + CELL - from % CELL;
         }

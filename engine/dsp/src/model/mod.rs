@@ -244,6 +244,11 @@ impl Model {
         self.hues_made.saturating_sub(KNOTS as u64)
     }
 
+    /// The first onset from this sample on, as far as it is kept.
+    pub fn onset(&self, from: u64) -> Option<u64> {
+        self.onsets.found().find(|&onset| onset >= from)
+    }
+
     /// The number of the first knot kept.
     pub fn first(&self) -> u64 {
         self.made.saturating_sub(KNOTS as u64)
@@ -410,36 +415,6 @@ mod tests {
             partials += model.knot(number).unwrap().partials().len() as f64 / KNOTS as f64;
         }
         let level = 10.0 * (sum / count / 0.01f64).log10();
-        println!("{level} dB, {partials} partials");
         assert!(level.abs() < 0.05, "{level} dB, {partials} partials");
-    }
-}
-#[cfg(test)]
-mod dump {
-    use super::*;
-    use crate::memory::Memory;
-    #[test]
-    fn dump() {
-        let bytes = std::fs::read("/tmp/i.f32").unwrap();
-        let input: Vec<f32> = bytes.chunks_exact(4).map(|b| f32::from_le_bytes(b.try_into().unwrap())).collect();
-        let mut memory = Memory::new(20_000).modelled(48_000, 1);
-        let mut at = 48_000u64;
-        memory.start(0);
-        memory.write(0, &vec![0.0; 48_000]);
-        let mut next = 0;
-        for piece in input.chunks(32) {
-            memory.write(at, piece);
-            at += piece.len() as u64;
-            let heard = memory.heard(at);
-            let model = heard.model().unwrap();
-            while next < model.known(at) {
-                if let Some(k) = model.knot(next) {
-                    print!("K {:.4} {:?} {:?}", (k.middle as f64 - 48000.0) / 48000.0, k.onset.map(|o| o as i64 - 48000), k.start.map(|o| o as i64 - 48000));
-                    for p in k.partials() { print!(" {}:{:.2}:{:.5}:{:.3}", p.id, p.frequency * 48000.0, p.amplitude, p.turns); }
-                    println!();
-                }
-                next += 1;
-            }
-        }
     }
 }

@@ -60,6 +60,9 @@ impl<'a> Run<'a> {
             true => Memory::with_analysis(reach, self.rate, self.seed),
             false => Memory::new(reach),
         };
+        if self.effect.wants_model {
+            memory = memory.modelled(self.rate, self.seed);
+        }
         let mut out = vec![f32::NAN; source.len()];
         let cell = CELL as usize;
         let mut cuts = self.cuts.iter().cycle();

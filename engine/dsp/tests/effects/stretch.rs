@@ -5,11 +5,11 @@ use crate::rig::Run;
 use crate::sounds::{noise, tones, vowel};
 use tenterhook_plan::declare::Setting;
 
-/// 120 ms at 48 kHz.
-const BACK: usize = 5760;
+/// 165 ms at 48 kHz.
+const BACK: usize = 7920;
 
 #[test]
-fn it_sounds_from_its_very_sample_on_120_ms_before() {
+fn it_sounds_from_its_very_sample_on_165_ms_before() {
     let source = noise(1, 0.5, 60_000);
     for at in [20_000, 20_017] {
         let out = Run::new("stretch", at).play(&source);
@@ -17,12 +17,52 @@ fn it_sounds_from_its_very_sample_on_120_ms_before() {
     }
 }
 
+/// Samples after which nothing is read plainly any more.
+const OPENING: usize = 2400;
+
 #[test]
-fn unstretched_it_is_the_source_late() {
-    let source: Vec<f32> = vowel(220.0, 120_000).iter().zip(noise(1, 0.1, 120_000)).map(|(a, b)| a + b).collect();
+fn unstretched_a_pitched_sound_is_its_source_late() {
+    let source = vowel(220.0, 120_000);
     let out = Run { x: |_| 0.0, ..Run::new("stretch", 20_000) }.play(&source);
-    for (i, (&y, &x)) in out.iter().zip(&source[20_000 - BACK..]).enumerate() {
-        assert!((y - x).abs() < 1e-3, "{i}: {y} {x}");
+    let late = &source[20_000 - BACK..];
+    let error: Vec<f32> = out.iter().zip(late).map(|(y, x)| y - x).skip(OPENING).take(80_000).collect();
+    assert!(level(&error) < level(late) - 40.0, "{} dB", level(&error) - level(late));
+}
+
+#[test]
+fn noise_stays_noise_of_its_level_and_is_made_anew() {
+    let source = noise(1, 0.5, 200_000);
+    for most in [1.0, 4.0, 64.0] {
+        let out = Run::new("stretch", 20_000).with(0, Setting::Quantity(most)).play(&source);
+        let out = &out[OPENING..];
+        let change = level(out) - level(&source);
+        assert!(change.abs() < 0.3, "{most}: {change} dB");
+        // Not one place of the source is like a piece of it.
+        let piece = &out[1000..3400];
+        let product = |place: usize| piece.iter().zip(&source[place..]).map(|(a, b)| f64::from(a * b)).sum::<f64>();
+        let power = piece.iter().map(|&a| f64::from(a * a)).sum::<f64>();
+        let most_alike = (0..40_000).map(|place| (product(place) / power).abs()).fold(0.0, f64::max);
+        assert!(most_alike < 0.2, "{most}: {most_alike}");
+    }
+}
+
+#[test]
+fn a_struck_sound_is_struck_once_and_as_sharply() {
+    // Wherever the gesture falls before or after the stroke, as long as that is read.
+    for gesture in [0.05, 0.1, 0.13, 0.16] {
+        let stroke = 40_000;
+        let mut source = vec![0.0; 300_000];
+        for (i, x) in source[stroke..].iter_mut().enumerate() {
+            *x = (i as f32 * 0.05).sin() * (-(i as f32) / 10_000.0).exp();
+        }
+        let at = stroke + (gesture * 48_000.0) as usize;
+        let out = Run::new("stretch", at).play(&source);
+        let due = (stroke + BACK - at) * 8;
+        // A sharp stroke has steps that no decay has.
+        let peak = |range: std::ops::Range<usize>| out[range].iter().fold(0.0f32, |most, x| most.max(x.abs()));
+        assert!(peak(0..due - 100) < 0.01, "{gesture}: {} before", peak(0..due - 100));
+        let (early, full) = (peak(due..due + 48), peak(due..due + 4800));
+        assert!(early > 0.6 && full < 1.1, "{gesture}: {early} {full}");
     }
 }
 
@@ -58,7 +98,7 @@ fn the_reading_is_as_slow_as_it_says() {
         let (early, late) = (place(40_000), place(200_000));
         let found = 160_000.0 / (late - early);
         assert!((found / ratio - 1.0).abs() < 0.01, "{found} instead of {ratio}");
-        // From the beginning on: 120 ms before, then plainly for at most 50 ms, of which a part could be slow already.
+        // From the beginning on: 165 ms before, then plainly for at most 50 ms, of which a part could be slow already.
         let begun = early - 40_000.0 / ratio;
         let expected = (at - BACK) as f64;
         assert!((begun - expected).abs() < 2400.0, "{begun} instead of {expected}");
