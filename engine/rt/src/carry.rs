@@ -63,7 +63,8 @@ impl Carry {
 
         let mut sources = pairs(&names(old), &names(new));
         sources.retain(|&(i, j)| {
-            let goes_on = had[i].samples >= needs[j].samples && (had[i].analysis || !needs[j].analysis);
+            let knows = (had[i].analysis || !needs[j].analysis) && (had[i].model || !needs[j].model);
+            let goes_on = knows && had[i].samples >= needs[j].samples;
             if goes_on {
                 needs[j] = had[i];
             }

@@ -335,7 +335,7 @@ impl Stretch {
         self.cell = [0.0; CELL as usize];
         let mut done = 0;
         // Each round reads to an end of the cell or of a part; more than a few parts are not in a cell.
-        for _ in 0..8 {
+        for _ in 0..16 {
             if done == length {
                 break;
             }
