@@ -15,9 +15,11 @@ pub mod highpass;
 pub mod limiter;
 pub mod memory;
 pub mod meter;
+mod onsets;
 pub mod ramp;
 pub mod random;
 mod schedule;
+mod seam;
 mod vocoder;
 pub mod windows;
 
