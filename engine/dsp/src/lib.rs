@@ -19,9 +19,11 @@ pub mod memory;
 pub mod meter;
 mod model;
 mod oscillators;
+mod onsets;
 pub mod ramp;
 pub mod random;
 mod schedule;
+mod seam;
 mod vocoder;
 pub mod windows;
 
