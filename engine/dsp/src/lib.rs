@@ -8,16 +8,20 @@
 //! gestures fall. Whatever happens "now and then" (a step of an analysis, a meter settling) happens at such a grid
 //! line, so that a run's sound does not depend on the block size of the device.
 
+mod aim;
 mod analysis;
 pub mod effects;
 pub mod guard;
 pub mod highpass;
+mod hold;
 pub mod limiter;
 pub mod memory;
 pub mod meter;
 pub mod ramp;
 pub mod random;
 mod schedule;
+mod separation;
+mod spectrum;
 mod vocoder;
 pub mod windows;
 

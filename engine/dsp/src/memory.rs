@@ -131,10 +131,9 @@ impl Heard<'_> {
         }
     }
 
-    /// The middle of the steadiest pitched moment of the last 0.3 seconds, as far as it is known at [`Heard::end`];
-    /// `None` if nothing was steady enough or the source is not analysed.
-    pub fn steadiest(&self) -> Option<u64> {
-        self.analysis?.steadiest(self.end)
+    /// The source's analysis, if it has one.
+    pub(crate) fn analysis(&self) -> Option<&Analysis> {
+        self.analysis
     }
 }
 
