@@ -63,6 +63,8 @@ pub(crate) struct Hold {
     pub noise: Box<[f32]>,
     inverse: Arc<dyn ComplexToReal<f32>>,
     scratch: Box<[Complex32]>,
+    /// Noise before its window, with a bin of nothing at both ends.
+    loose: Box<[Complex32]>,
     spectrum: Box<[Complex32]>,
     frame: Box<[f32]>,
     sum: Box<[f32]>,
@@ -100,6 +102,7 @@ impl Hold {
             count: 0,
             noise: vec![0.0; size / 2 + 1].into(),
             scratch: vec![none; inverse.get_scratch_len()].into(),
+            loose: vec![none; size / 2 + 3].into(),
             spectrum: vec![none; size / 2 + 1].into(),
             frame: vec![0.0; size].into(),
             sum: vec![0.0; 2 * size].into(),
@@ -145,9 +148,9 @@ impl Hold {
     }
 
     fn make_noise(&mut self, from: usize, to: usize, gain: f32, random: u64) {
-        let (Some(spectrum), Some(noise)) = (self.spectrum.get_mut(from..to), self.noise.get(from..to)) else { return };
+        let (Some(loose), Some(noise)) = (self.loose.get_mut(from + 1..to + 1), self.noise.get(from..to)) else { return };
         const EACH: usize = (64 / BITS) as usize;
-        for ((bins, amplitudes), i) in spectrum.chunks_mut(EACH).zip(noise.chunks(EACH)).zip(from as u64..) {
+        for ((bins, amplitudes), i) in loose.chunks_mut(EACH).zip(noise.chunks(EACH)).zip(from as u64..) {
             let mut bits = random::grain(random, i);
             for (bin, amplitude) in bins.iter_mut().zip(amplitudes) {
                 let direction = self.directions.get(bits as usize & ((1 << BITS) - 1));
@@ -159,13 +162,9 @@ impl Hold {
 
     /// The Hann window, as the three bins that it is.
     fn shape_noise(&mut self) {
-        let mut before = Complex32::new(0.0, 0.0);
-        let mut bins = self.spectrum.iter_mut().peekable();
-        while let Some(bin) = bins.next() {
-            let after = bins.peek().map_or(Complex32::new(0.0, 0.0), |z| **z);
-            let here = *bin;
+        for (bin, around) in self.spectrum.iter_mut().zip(self.loose.windows(3)) {
+            let &[before, here, after] = around else { break };
             *bin = here * 0.5 - (before + after) * 0.25;
-            before = here;
         }
     }
 
@@ -222,12 +221,18 @@ impl Hold {
     fn add(&mut self, since: u64) {
         let size = self.size();
         let fresh = if since == 0 { 0 } else { size - self.hop() };
-        let start = since as usize & (self.sum.len() - 1);
-        let (late, early) = self.sum.split_at_mut(start);
-        let places = early.iter_mut().chain(late);
-        for (i, (sum, &y)) in places.zip(&*self.frame).enumerate() {
-            let y = if y.abs() < TINY { 0.0 } else { y };
-            *sum = if i < fresh { *sum + y } else { y };
+        let flush = |y: f32| if y.abs() < TINY { 0.0 } else { y };
+        let mask = self.sum.len() - 1;
+        let hop = self.hop();
+        for (place, piece) in (0..).step_by(hop).zip(self.frame.chunks(hop)) {
+            // Frames start at hops, so that no hop's piece goes over the ring's end.
+            let start = (since as usize).wrapping_add(place) & mask;
+            let Some(sum) = self.sum.get_mut(start..start + hop) else { continue };
+            if place < fresh {
+                sum.iter_mut().zip(piece).for_each(|(sum, &y)| *sum += flush(y));
+            } else {
+                sum.iter_mut().zip(piece).for_each(|(sum, &y)| *sum = flush(y));
+            }
         }
     }
 }

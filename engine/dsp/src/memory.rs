@@ -1,6 +1,7 @@
 //! What a source has sounded so far.
 
 use crate::CELL;
+use crate::aim::Aim;
 use crate::analysis::Analysis;
 use std::fmt;
 
@@ -131,9 +132,9 @@ impl Heard<'_> {
         }
     }
 
-    /// The source's analysis, if it has one.
-    pub(crate) fn analysis(&self) -> Option<&Analysis> {
-        self.analysis
+    /// What the source's analysis knows at [`Heard::end`], if the source has one.
+    pub(crate) fn aim(&self, rate: u32) -> Option<Aim<'_>> {
+        self.analysis.map(|analysis| Aim::new(analysis, self.end, rate))
     }
 }
 

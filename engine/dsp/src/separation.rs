@@ -22,6 +22,10 @@ use std::sync::Arc;
 /// Bins in one place of the floor and in one cell of the noise.
 const GROUP: usize = 3;
 
+/// How far over the floor a peak is surely a partial, and how far a harmonic's must be: 18 and 12 dB.
+const CLEAR: f32 = 63.0;
+const HARMONIC: f32 = 16.0;
+
 /// The most peaks that are looked at.
 const PEAKS: usize = 384;
 
@@ -33,13 +37,21 @@ const BANDS: usize = 100;
 const LOWEST: f64 = 60.0;
 const HIGHEST: f64 = 18_000.0;
 
+/// Places of the floor that are found in one step.
+const AT_ONCE: usize = 160;
+
+/// Nodes that are placed in one step.
+const NODES: usize = 40;
+
 /// Times that the model is corrected.
-const ROUNDS: u64 = 3;
+const ROUNDS: u64 = 2;
 
 /// What is done, in order. Each part has so many steps.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 enum Part {
+    Course,
     Fit,
+    Clear,
     Place,
     Read,
     Gather,
@@ -57,8 +69,10 @@ enum Part {
     Finish,
 }
 
-const PARTS: [Part; 16] = [
+const PARTS: [Part; 18] = [
+    Part::Course,
     Part::Fit,
+    Part::Clear,
     Part::Place,
     Part::Read,
     Part::Gather,
@@ -108,6 +122,9 @@ pub(crate) struct Separation {
     nodes: Box<[(f64, f32)]>,
     chunk: usize,
     sound: Box<[f32]>,
+    /// Where the placing of nodes is, and where it began.
+    walk: f64,
+    start: f64,
     part: usize,
     done: u64,
     /// The floor in the making: levels, how many of each, how many below the one that is the floor.
@@ -138,7 +155,7 @@ pub(crate) struct Separation {
     out: Box<[Complex32]>,
     window: Box<[f32]>,
     /// The span's own density, then its sums of sums.
-    raw: Box<[f64]>,
+    raw: Box<[f32]>,
     twice: Box<[f64]>,
     wanted: [f64; BANDS],
     noisy: [f64; BANDS],
@@ -171,6 +188,8 @@ impl Separation {
             nodes: vec![(0.0, 1.0); longest / node + 2].into(),
             chunk,
             sound: vec![0.0; chunk * 5 / 4 + 8].into(),
+            walk: 0.0,
+            start: 0.0,
             part: PARTS.len(),
             done: 0,
             levels: vec![0; groups].into(),
@@ -207,11 +226,10 @@ impl Separation {
         }
     }
 
-    /// A new span; its pitch's course is known already.
-    pub fn start(&mut self, span: Span, course: Course) {
+    /// A new span.
+    pub fn start(&mut self, span: Span) {
         self.span = span;
         self.length = (span.length() as usize).min(self.spectrum.span.len()) / self.node * self.node;
-        self.course = course;
         (self.part, self.done) = (0, 0);
     }
 
@@ -226,23 +244,25 @@ impl Separation {
         let steps = |work: usize, each: usize| work.div_ceil(each.max(1));
         (match part {
             Part::Fit => FITS as usize,
+            Part::Place => steps(length / self.node + 1, NODES),
             Part::Read => steps(length, self.chunk),
             Part::Gather => 2 * self.spectrum.frames(),
             Part::Combine => steps(blocks, self.blocks()),
-            Part::Floor => steps(self.levels.len(), 400),
-            Part::Peaks => steps(self.spectrum.power.len(), 1700),
-            Part::Cells => steps(self.levels.len(), 600),
-            Part::Noise => steps(self.noise.len(), 342),
-            Part::Partials => steps(PARTIALS, 32),
-            Part::Compare => 3 * self.compared(length),
-            Part::Correct => 4 * ROUNDS as usize,
-            Part::Place | Part::Prune | Part::Decide | Part::Bands | Part::Finish => 1,
+            Part::Floor => steps(self.levels.len(), AT_ONCE),
+            Part::Peaks => steps(self.spectrum.power.len(), 1000),
+            Part::Cells => steps(self.levels.len(), 400),
+            Part::Noise => steps(self.noise.len(), 205),
+            Part::Partials => steps(PARTIALS, 20),
+            Part::Compare => 4 * self.compared(length),
+            Part::Correct => 6 * ROUNDS as usize,
+            Part::Bands => 2,
+            Part::Course | Part::Clear | Part::Prune | Part::Decide | Part::Finish => 1,
         }) as u64
     }
 
     /// Blocks of bins that are put together in one step.
     fn blocks(&self) -> usize {
-        (32 / self.spectrum.frames()).clamp(1, 8)
+        (48 / self.spectrum.frames()).clamp(1, 8)
     }
 
     /// Frames of the span that the hold is compared with.
@@ -262,22 +282,28 @@ impl Separation {
         let step = self.done;
         let i = step as usize;
         match part {
+            Part::Course => {
+                let aim = heard.aim(self.rate as u32);
+                self.course = aim.map_or(Course::default(), |aim| aim.course(self.span));
+            }
             Part::Fit => self.course.fit(step),
-            Part::Place => self.place(),
+            Part::Clear => self.clear(),
+            Part::Place => self.place(i),
             Part::Read => self.read(i * self.chunk, heard),
             Part::Gather if i.is_multiple_of(2) => self.spectrum.gather(i / 2),
             Part::Gather => self.spectrum.transform(i / 2),
             Part::Combine => self.combine(i * self.blocks()),
-            Part::Floor => self.find_floor(i * 400),
-            Part::Peaks => self.find_peaks(i * 1700),
+            Part::Floor => self.find_floor(i * AT_ONCE),
+            Part::Peaks => self.find_peaks(i * 1000),
             Part::Prune => self.prune(),
             Part::Decide => self.decide(),
-            Part::Cells => self.gather_noise(i * 600),
-            Part::Noise => self.shape_noise(i * 342),
-            Part::Partials => self.weigh_partials(i * 32),
+            Part::Cells => self.gather_noise(i * 400),
+            Part::Noise => self.shape_noise(i * 205),
+            Part::Partials => self.weigh_partials(i * 20),
             Part::Compare => self.compare(i, heard),
+            Part::Bands if i == 0 => twice(self.raw.iter().map(|&p| f64::from(p)), self.raw.len(), &mut self.twice),
             Part::Bands => self.want(),
-            Part::Correct => self.correct(i % 4),
+            Part::Correct => self.correct(i % 6),
             Part::Finish => self.finish(hold),
         }
         self.done += 1;
@@ -304,38 +330,40 @@ impl Separation {
         hertz / self.rate * self.spectrum.size() as f64
     }
 
-    /// Where the span is read, from its middle to both sides.
-    fn place(&mut self) {
+    fn clear(&mut self) {
+        self.course.settle();
         self.spectrum.start(self.length);
         (self.found, self.count, self.next) = (0, 0, 0);
         (self.level, self.below, self.counted) = (0, 0, 0);
         (self.top, self.pitch) = (0.0, 0.0);
         self.counts.fill(0);
         self.raw.fill(0.0);
-        let step = self.node as f64;
-        let course = self.course;
-        let slowness = |place: f64| 1.0 / course.speed(place);
-        let walk = |nodes: &mut dyn Iterator<Item = &mut (f64, f32)>, start: f64, step: f64| {
-            let mut place = start;
-            for node in nodes {
-                let here = slowness(place);
-                *node = (place, here as f32);
-                // Heun's method.
-                place += step * 0.5 * (here + slowness(place + step * here));
+        // An even span has a node at its middle, an odd one half a step beside it.
+        let odd = (self.length / self.node % 2) as f64;
+        let back = 0.5 * odd * self.node as f64;
+        self.walk = self.middle() - back / self.course.speed(self.middle() - back / 2.0);
+        self.start = self.walk;
+    }
+
+    /// Where the span is read: some nodes, first from the middle on, then back from it.
+    fn place(&mut self, step: usize) {
+        let half = self.length / self.node / 2;
+        let after = self.length / self.node + 1 - half;
+        let first = step * NODES;
+        for i in first..(first + NODES).min(after + half) {
+            if i == after {
+                self.walk = self.start;
             }
-        };
-        // The middle may lie between two nodes.
-        let count = self.length / self.node;
-        let middle = self.middle();
-        let (before, after) = self.nodes.split_at_mut(count / 2);
-        if count.is_multiple_of(2) {
-            walk(&mut after.iter_mut(), middle, step);
-            let back = middle - step * slowness(middle - step / 2.0);
-            walk(&mut before.iter_mut().rev(), back, -step);
-        } else {
-            let near = middle - step / 2.0 * slowness(middle);
-            walk(&mut after.iter_mut(), near, step);
-            walk(&mut before.iter_mut().rev(), near - step * slowness(near - step / 2.0), -step);
+            let forwards = i < after;
+            let step = if forwards { self.node as f64 } else { -(self.node as f64) };
+            let here = 1.0 / self.course.speed(self.walk);
+            // Heun's method.
+            let next = self.walk + step * 0.5 * (here + 1.0 / self.course.speed(self.walk + step * here));
+            let place = if forwards { half + i } else { half - 1 - (i - after) };
+            if let Some(node) = self.nodes.get_mut(place) {
+                *node = if forwards { (self.walk, here as f32) } else { (next, 1.0 / self.course.speed(next) as f32) };
+            }
+            self.walk = next;
         }
     }
 
@@ -346,26 +374,36 @@ impl Separation {
         let base = start.floor() as i64 - 1;
         heard.read(base, &mut self.sound);
         let to = (from + self.chunk).min(self.length);
-        let mut window = [0.0f32; 512];
+        let inverse = 1.0 / self.node as f32;
         for (node, place) in (first..).zip((from..to).step_by(self.node)) {
             let (Some(&(a, speed)), Some(&(_, next))) = (self.nodes.get(node), self.nodes.get(node + 1)) else { return };
-            let start = (a - base as f64) as f32;
-            let bend = (next - speed) / (2 * self.node) as f32;
-            let count = self.node.min(window.len());
-            window.iter_mut().zip(self.spectrum.window(place)).take(count).for_each(|(to, w)| *to = w);
-            let Some(span) = self.spectrum.span.get_mut(place..place + count) else { return };
-            for ((i, out), w) in span.iter_mut().enumerate().zip(&window) {
-                let i = i as f32;
-                let at = start + i * (speed + bend * i);
-                let whole = at as usize;
-                let t = at - whole as f32;
-                let Some(&[a, b, c, d]) = self.sound.get(whole.saturating_sub(1)..whole + 3) else { continue };
+            let Some(span) = self.spectrum.span.get_mut(place..place + self.node) else { return };
+            // The place in 32.32 bits, stepped by differences: a quadratic from node to node.
+            let fixed = |x: f64| (x * 4_294_967_296.0) as i64;
+            let bend = f64::from(next - speed) / (2 * self.node) as f64;
+            let (mut at, mut step, twice) = (fixed(a - base as f64), fixed(f64::from(speed) + bend), fixed(2.0 * bend));
+            for out in span {
+                let whole = (at >> 32) as usize;
+                let t = (at as u32 >> 8) as f32 * (1.0 / 16_777_216.0);
+                at += step;
+                step += twice;
+                let Some(&[a, b, c, d]) = self.sound.get(whole.wrapping_sub(1)..whole.wrapping_add(3)) else { continue };
                 // The cubic through four samples.
                 let (ab, bc, cd) = (b - a, c - b, d - c);
                 let (curve, bend) = (bc - ab, cd - bc - (bc - ab));
-                let y = b + t * (bc + (t - 1.0) * (0.5 * curve + (t + 1.0) / 6.0 * bend));
-                let y = y * w;
-                *out = if y.abs() < 1e-12 { 0.0 } else { y };
+                *out = b + t * (bc + (t - 1.0) * (0.5 * curve + (t + 1.0) * (1.0 / 6.0) * bend));
+            }
+        }
+        // The window is a quadratic from node to node, too.
+        for place in (from..to).step_by(self.node) {
+            let half = 0.5 * self.node as f32;
+            let [a, b, c] = [0.0, 1.0, 2.0].map(|i| self.spectrum.window(place as f32 + i * half));
+            let (rise, bend) = (4.0 * b - 3.0 * a - c, 2.0 * (a - 2.0 * b + c));
+            let Some(span) = self.spectrum.span.get_mut(place..place + self.node) else { return };
+            for (i, x) in span.iter_mut().enumerate() {
+                let t = i as f32 * inverse;
+                let y = *x * (a + t * (rise + t * bend));
+                *x = if y.abs() < 1e-12 { 0.0 } else { y };
             }
         }
     }
@@ -375,6 +413,12 @@ impl Separation {
         self.spectrum.combine(first..last);
         let power = self.spectrum.power.get(first * BLOCK..last * BLOCK).unwrap_or_default();
         self.top = power.iter().copied().fold(self.top, f32::max);
+        // Blocks begin between groups: each group is given its level with its first bin.
+        let group = (first * BLOCK).div_ceil(GROUP);
+        let power = self.spectrum.power.get(group * GROUP..last * BLOCK).unwrap_or_default();
+        for (level, power) in self.levels.iter_mut().skip(group).zip(power.iter().step_by(GROUP)) {
+            *level = level_of(*power);
+        }
     }
 
     /// The floor between the partials: the 30th percentile of the power over 1.2 times the pitch to both sides, which of
@@ -383,12 +427,7 @@ impl Separation {
         let pitch = self.course.held() * self.spectrum.size() as f64;
         let reach = ((1.2 * pitch).max(self.bins(60.0)) / GROUP as f64) as usize;
         let last = self.levels.len();
-        if from == 0 {
-            for (level, power) in self.levels.iter_mut().zip(self.spectrum.power.iter().step_by(GROUP)) {
-                *level = level_of(*power);
-            }
-        }
-        for place in from..(from + 400).min(last) {
+        for place in from..(from + AT_ONCE).min(last) {
             let (enter, leave) = (place + reach, place.checked_sub(reach + 1));
             let entering = if place == 0 { 0..enter + 1 } else { enter..enter + 1 };
             for &level in self.levels.get(entering.start.min(last)..entering.end.min(last)).unwrap_or_default() {
@@ -425,7 +464,7 @@ impl Separation {
     fn find_peaks(&mut self, from: usize) {
         let least = (self.top * 10f32.powf(-7.5)).max(1e-20);
         let power = &self.spectrum.power;
-        for k in from.max(1)..(from + 1700).min(power.len().saturating_sub(1)) {
+        for k in from.max(1)..(from + 1000).min(power.len().saturating_sub(1)) {
             let Some(&[a, b, c]) = power.get(k - 1..k + 2) else { break };
             if !((b > a) & (b >= c) & (b > least)) {
                 continue;
@@ -477,7 +516,8 @@ impl Separation {
     /// The peaks of harmonics, the strongest near each multiple of `pitch`: number, place, amplitude.
     fn harmonics(&self, pitch: f64) -> impl Iterator<Item = (f64, f64, f64)> + '_ {
         let number = move |peak: &Peak| (f64::from(peak.place) / pitch).round();
-        let mut peaks = self.peaks.iter().take(self.found).filter(move |peak| number(peak) > 0.0).peekable();
+        let clear = move |peak: &&Peak| peak.over > CLEAR && number(peak) > 0.0;
+        let mut peaks = self.peaks.iter().take(self.found).filter(clear).peekable();
         std::iter::from_fn(move || {
             let mut best = *peaks.next()?;
             while let Some(peak) = peaks.next_if(|peak| number(peak) == number(&best)) {
@@ -516,7 +556,8 @@ impl Separation {
         }
         self.zone = lobe;
         self.pitch = 0.0;
-        let (least, highest) = if one { (0.00001, 63.0) } else { (10f32.powf(-6.5), 63.0) };
+        // Besides a note's harmonics only what is within 50 dB of the strongest, else within 65 dB.
+        let least = if one { 1e-5 } else { 10f32.powf(-6.5) };
         let mut next = 1.0;
         if one {
             self.pitch = pitch;
@@ -533,17 +574,17 @@ impl Separation {
             if one {
                 let number = (place / pitch).round();
                 let off = (place - number * pitch).abs();
-                if number >= next && off < self.zone {
+                if number >= next && off < self.zone && peak.over > HARMONIC {
                     // A harmonic has something of its own there.
                     self.push(number * pitch);
                     next = number + 1.0;
                     continue;
                 }
-                if off < 1.5 * lobe {
+                if off < self.zone.max(1.5 * lobe) {
                     continue;
                 }
             }
-            if peak.over > highest && peak.power > least * self.top {
+            if peak.over > CLEAR && peak.power > least * self.top {
                 self.push(place);
             }
         }
@@ -563,7 +604,7 @@ impl Separation {
     /// Sums the power outside the partials.
     fn gather_noise(&mut self, from: usize) {
         let zone = self.zone;
-        for cell in from..(from + 600).min(self.levels.len()) {
+        for cell in from..(from + 400).min(self.levels.len()) {
             let (low, high) = ((cell * GROUP) as f64 - 0.5, (cell * GROUP + GROUP) as f64 - 0.5);
             while self.lines.get(self.next).is_some_and(|l| self.next < self.count && l.place + zone < low) {
                 self.next += 1;
@@ -608,7 +649,7 @@ impl Separation {
         let scale = self.spectrum.size() as f64 / (2 * last) as f64;
         let least = self.bins(60.0);
         let end = self.spectrum.power.len() as f64;
-        for bin in from..(from + 342).min(last + 1) {
+        for bin in from..(from + 205).min(last + 1) {
             let place = bin as f64 * scale;
             let density = if place < end { self.density(place, least.max(0.0595 * place)) } else { 0.0 };
             if let Some(noise) = self.noise.get_mut(bin) {
@@ -620,7 +661,7 @@ impl Separation {
     /// The power and the directions of the partials: all energy around them that is not the noise's.
     fn weigh_partials(&mut self, from: usize) {
         let least = self.bins(60.0);
-        for i in from..(from + 32).min(self.count) {
+        for i in from..(from + 20).min(self.count) {
             let Some(&line) = self.lines.get(i) else { break };
             let at = |i: usize| self.lines.get(i).filter(|_| i < self.count).map(|line| line.place);
             let low = i.checked_sub(1).and_then(at).map_or(0.0, |other| (other + line.place) / 2.0);
@@ -641,7 +682,7 @@ impl Separation {
 
     /// The span's own density, frame by frame.
     fn compare(&mut self, step: usize, heard: &Heard<'_>) {
-        let (frame, step) = (step / 3, step % 3);
+        let (frame, step) = (step / 4, step % 4);
         let frames = self.compared(self.length);
         let size = self.frame.len();
         let length = self.length.min(size);
@@ -652,23 +693,30 @@ impl Separation {
                 self.frame.fill(0.0);
                 let Some(sound) = self.frame.get_mut(..length) else { return };
                 heard.read(start, sound);
-                let step = size as f32 / length.max(1) as f32;
-                for (i, x) in sound.iter_mut().enumerate() {
-                    let w = self.window.get((i as f32 * step) as usize).copied().unwrap_or(0.0);
+                let window = |(x, w): (&mut f32, f32)| {
                     let y = *x * w;
                     *x = if y.abs() < 1e-12 { 0.0 } else { y };
+                };
+                if length == size {
+                    sound.iter_mut().zip(self.window.iter().copied()).for_each(window);
+                } else {
+                    let step = size as f32 / length.max(1) as f32;
+                    let at = |i: usize| self.window.get((i as f32 * step) as usize).copied().unwrap_or(0.0);
+                    sound.iter_mut().zip((0..length).map(at)).for_each(window);
                 }
             }
             1 => {
                 // All lengths were fixed when it was made.
                 let _ = self.compare.process_with_scratch(&mut self.frame, &mut self.out, &mut self.scratch);
             }
+            // The transform is the longest step of all: nothing comes beside it.
+            2 => {}
             _ => {
                 let scale = 1.0 / (0.375 * length.max(1) as f32 * frames as f32);
                 for (raw, z) in self.raw.iter_mut().zip(&self.out) {
                     let flush = |x: f32| if x.abs() < 1e-9 { 0.0 } else { x };
                     let (re, im) = (flush(z.re), flush(z.im));
-                    *raw += f64::from((re * re + im * im) * scale);
+                    *raw += (re * re + im * im) * scale;
                 }
             }
         }
@@ -687,7 +735,6 @@ impl Separation {
     /// The power of the span in the bands.
     fn want(&mut self) {
         let size = self.frame.len();
-        twice(self.raw.iter().copied(), &mut self.twice);
         for band in 0..BANDS {
             let (middle, half) = self.band(band);
             let sum = triangle(&self.twice, middle, half);
@@ -701,8 +748,10 @@ impl Separation {
         let size = self.frame.len();
         match step {
             0 => {
+                twice(self.noise.iter().map(|&p| f64::from(p)), self.noise.len(), &mut self.twice);
+            }
+            1 => {
                 let hold = 2 * (self.noise.len() - 1);
-                twice(self.noise.iter().map(|&p| f64::from(p)), &mut self.twice);
                 let scale = hold as f64 / size as f64;
                 for band in 0..BANDS {
                     let (middle, half) = self.band(band);
@@ -712,7 +761,7 @@ impl Separation {
                     }
                 }
             }
-            1 => {
+            2 => {
                 self.tonal.fill(0.0);
                 let scale = size as f64 / self.spectrum.size() as f64;
                 let bands: [(f64, f64); BANDS] = std::array::from_fn(|band| self.band(band));
@@ -732,7 +781,7 @@ impl Separation {
                     }
                 }
             }
-            2 => {
+            3 => {
                 let gains = self.partial_gain.iter_mut().zip(&mut self.noise_gain);
                 for (((partial, noise), wanted), (noisy, tonal)) in
                     gains.zip(self.wanted).zip(self.noisy.iter().zip(self.tonal))
@@ -740,15 +789,17 @@ impl Separation {
                     let all = noisy + tonal;
                     let ratio = if all > 1e-22 && wanted > 1e-22 { (wanted / all).clamp(0.25, 4.0) } else { 1.0 };
                     *partial = ratio as f32;
-                    *noise = if all > 1e-22 { ratio.powf(noisy / all) as f32 } else { 1.0 };
+                    *noise = if all > 1e-22 { ((ratio as f32).log2() * (noisy / all) as f32).exp2() } else { 1.0 };
                 }
             }
-            _ => {
+            4 => {
                 let scale = self.rate / self.spectrum.size() as f64;
                 for line in self.lines.iter_mut().take(self.count) {
                     let band = ((line.place * scale / LOWEST).max(1.0).ln() / spacing()) as f32;
                     line.power *= f64::from(between(&self.partial_gain, band));
                 }
+            }
+            _ => {
                 for (noise, &band) in self.noise.iter_mut().zip(&self.band_of) {
                     *noise *= between(&self.noise_gain, band);
                 }
@@ -810,14 +861,18 @@ fn between(values: &[f32], place: f32) -> f32 {
     }
 }
 
-/// The running sums of the running sums of some values; beyond the last they go on evenly.
-fn twice(values: impl Iterator<Item = f64>, out: &mut [f64]) {
+/// The running sums of the running sums of so many values: beyond the last they would go on evenly.
+fn twice(values: impl Iterator<Item = f64>, count: usize, out: &mut [f64]) {
     let (mut once, mut both) = (0.0, 0.0);
-    let mut values = values;
-    for out in out {
+    let (sums, rest) = out.split_at_mut((count + 1).min(out.len()));
+    for (out, value) in sums.iter_mut().zip(values.chain([0.0])) {
         *out = both;
         both += once;
-        once += values.next().unwrap_or(0.0);
+        once += value;
+    }
+    for out in rest {
+        *out = both;
+        both += once;
     }
 }
 

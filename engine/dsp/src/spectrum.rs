@@ -11,7 +11,7 @@ use std::ops::Range;
 use std::sync::Arc;
 
 /// The longest frame that is transformed in one step.
-const FRAME: usize = 4096;
+const FRAME: usize = 2048;
 
 /// Bins that are put together at a time; divides half a frame.
 pub(crate) const BLOCK: usize = 64;
@@ -95,17 +95,14 @@ impl Spectrum {
         self.length = length.min(self.span.len());
     }
 
-    /// The window's values from a place in the span on: as many as are asked for.
-    pub fn window(&self, from: usize) -> impl Iterator<Item = f32> + '_ {
-        let step = 4096.0 / self.length.max(1) as f32;
-        (from..).map(move |i| {
-            let place = i as f32 * step;
-            let (i, t) = (place as usize, place.fract());
-            match self.window.get(i..i + 2) {
-                Some(&[a, b]) => a + (b - a) * t,
-                _ => 0.0,
-            }
-        })
+    /// The window at a place in the span.
+    pub fn window(&self, place: f32) -> f32 {
+        let place = (place * 4096.0 / self.length.max(1) as f32).clamp(0.0, 4096.0);
+        let (i, t) = (place as usize, place.fract());
+        match self.window.get(i..i + 2) {
+            Some(&[a, b]) => a + (b - a) * t,
+            _ => 0.0,
+        }
     }
 
     /// Step: takes a frame from the span.
@@ -215,14 +212,14 @@ mod tests {
             let mut spectrum = Spectrum::new(longest, rate);
             spectrum.start(length);
             let span: Vec<f32> = (0..length).map(|i| even(1, i as u64, 0) as f32 - 0.5).collect();
-            let windowed: Vec<f32> = spectrum.window(0).zip(&span).map(|(w, x)| w * x).collect();
+            let windowed: Vec<f32> = (0..length).map(|i| spectrum.window(i as f32) * span[i]).collect();
             spectrum.span[..length].copy_from_slice(&windowed);
             for frame in 0..spectrum.frames() {
                 spectrum.gather(frame);
                 spectrum.transform(frame);
             }
             spectrum.combine(0..spectrum.power.len() / BLOCK);
-            let squares: f64 = spectrum.window(0).take(length).map(|w| f64::from(w).powi(2)).sum();
+            let squares: f64 = (0..length).map(|i| f64::from(spectrum.window(i as f32)).powi(2)).sum();
             for bin in [0, 1, 63, 64, 700, 2047, 2048, 2049, 3000, 4000] {
                 let (mut re, mut im) = (0.0, 0.0);
                 for (i, &x) in windowed.iter().enumerate() {

@@ -1,4 +1,4 @@
-//! A phase-locked vocoder in small steps: stretch and freeze are made of it.
+//! A phase-locked vocoder in small steps: stretch is made of it.
 //!
 //! Each frame is analysed twice, one hop apart: the later of the two is what is heard, the advance of phase from the
 //! earlier one tells how fast each of its peaks turns. So a peak keeps its frequency exactly wherever the next frame is
@@ -9,12 +9,9 @@
 //!
 //! One call does one step. None allocates; which steps are due when is the caller's business.
 
-use crate::random;
 use crate::windows::hann;
 use realfft::num_complex::Complex32;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
-use std::f32::consts::PI;
-use std::f64::consts::TAU;
 use std::sync::Arc;
 
 /// Frames that overlap at any moment.
@@ -25,9 +22,6 @@ const TINY: f32 = 1e-9;
 
 /// A peak is higher than so many bins to each side.
 const EDGE: usize = 2;
-
-/// Random phases are taken from this many directions.
-const DIRECTIONS: usize = 1024;
 
 /// See the module.
 pub(crate) struct Vocoder {
@@ -46,13 +40,8 @@ pub(crate) struct Vocoder {
     spoilt: Box<[Complex32]>,
     /// The power of each bin, between [`EDGE`] zeros at both ends.
     power: Box<[f32]>,
-    /// Running sum of the power's logarithm, for its local mean.
-    logs: Box<[f32]>,
     regions: Box<[Region]>,
     count: usize,
-    /// Which bins belong to no clear peak.
-    loose: Box<[bool]>,
-    directions: Box<[Complex32]>,
     sum: Box<[f32]>,
     built: Box<[f32]>,
 }
@@ -77,10 +66,6 @@ impl Vocoder {
             .map(|i| (0..=i / hop).map(|frame| window[i - frame * hop].powi(2)).sum::<f32>() / 1.5)
             .collect();
         let none = Complex32::new(0.0, 0.0);
-        let direction = |i| {
-            let (im, re) = (TAU * i as f64 / DIRECTIONS as f64).sin_cos();
-            Complex32::new(re as f32, im as f32)
-        };
         Self {
             forward,
             inverse,
@@ -92,11 +77,8 @@ impl Vocoder {
             turned: vec![none; bins].into(),
             spoilt: vec![none; bins].into(),
             power: vec![0.0; bins + 2 * EDGE].into(),
-            logs: vec![0.0; bins + 1].into(),
             regions: vec![Region::default(); bins].into(),
             count: 0,
-            loose: vec![false; bins].into(),
-            directions: (0..DIRECTIONS).map(direction).collect(),
             sum: vec![0.0; 2 * size].into(),
             built,
         }
@@ -149,7 +131,6 @@ impl Vocoder {
         for (p, z) in self.power.iter_mut().skip(EDGE).zip(&self.here) {
             *p = z.norm_sqr();
         }
-        self.loose.fill(false);
         self.count = 0;
         // Every bin is written down and only peaks are kept: a branch here would be guessed wrong all the time.
         for (k, around) in self.power.windows(2 * EDGE + 1).enumerate() {
@@ -176,67 +157,20 @@ impl Vocoder {
         }
     }
 
-    /// Step: finds which bins belong to no clear peak. A peak is clear if it stands 11 dB over the mean level (in dB)
-    /// around it, which of noise one bin in a thousand does; its are the bins next to it, those that stand out as well,
-    /// and those that hold no more than its own side lobes.
-    pub fn find_noise(&mut self) {
-        // One more than there are bins: the zero after the last makes the sum's end.
-        let mut sum = 0.0;
-        for (log, &p) in self.logs.iter_mut().zip(self.power.iter().skip(EDGE)) {
-            *log = sum;
-            sum += rough_log2(p);
-        }
-        let logs = &self.logs;
-        let around = |k: usize| {
-            let (low, high) = (k.saturating_sub(16), (k + 17).min(logs.len() - 1));
-            let sum = logs.get(high).copied().unwrap_or(0.0) - logs.get(low).copied().unwrap_or(0.0);
-            sum / (high - low).max(1) as f32
-        };
-        for region in self.regions.iter().take(self.count) {
-            let power = self.power.get(region.peak + EDGE).copied().unwrap_or(0.0);
-            let clear = rough_log2(power) > around(region.peak) + 11.0 / 3.0103;
-            let (bins, powers) = (region.start..region.end, region.start + EDGE..region.end + EDGE);
-            for (k, (loose, &p)) in
-                bins.clone().zip(iter_mut(&mut self.loose, bins.clone()).zip(iter(&self.power, powers)))
-            {
-                let away = k.abs_diff(region.peak) as f32;
-                // The side lobes of Hann fall as 1 / (π d (d² − 1)); twice that leaves room for a moving pitch.
-                let lobe = 2.0 / (PI * away * (away * away - 1.0));
-                *loose = !clear || (away > 2.0 && p > power * lobe * lobe && rough_log2(p) < around(k) + 2.0);
-            }
-        }
-    }
-
-    /// Step: turns the peaks of one part of the spectrum, 0 of 2 its lower half. The `first` frame is not
-    /// turned; loose bins of later ones get fresh random phases from the instance's `seed` and the frame's `sample`.
-    pub fn turn(&mut self, first: bool, part: usize, parts: usize, seed: u64, sample: u64) {
-        let bins = self.here.len();
-        let peaks = bins * part / parts.max(1)..bins * (part + 1) / parts.max(1);
-        let frame = random::frame(seed, sample);
+    /// Step: turns the peaks. The `first` frame is not turned.
+    pub fn turn(&mut self, first: bool) {
         if self.count == 0 {
             self.turned.fill(Complex32::new(0.0, 0.0));
         }
         for &Region { start, peak, end } in self.regions.iter().take(self.count) {
-            if !peaks.contains(&peak) {
-                continue;
-            }
             let turn = if first {
                 Complex32::new(1.0, 0.0)
             } else {
                 unit(self.turned.get(peak)) * unit(self.before.get(peak)).conj()
             };
             let bins = start..end;
-            let sources = iter(&self.here, bins.clone()).zip(iter(&self.loose, bins.clone()));
-            for ((k, y), (&x, &loose)) in bins.clone().zip(iter_mut(&mut self.turned, bins)).zip(sources) {
-                let z = if loose && !first {
-                    // Frames of random phases add up by their power, not their amplitude. With Hann before and after,
-                    // and four of them at a time, that leaves 1.5 · 0.375 · (2/3)² = 1/4 of the power.
-                    let direction = random::grain(frame, k as u64) as usize & (DIRECTIONS - 1);
-                    x * self.directions.get(direction).copied().unwrap_or(Complex32::new(1.0, 0.0)) * 2.0
-                } else {
-                    x * turn
-                };
-                *y = flush(z);
+            for (y, &x) in iter_mut(&mut self.turned, bins.clone()).zip(iter(&self.here, bins)) {
+                *y = flush(x * turn);
             }
         }
     }
@@ -293,11 +227,6 @@ fn unit(z: Option<&Complex32>) -> Complex32 {
     }
 }
 
-/// The base-2 logarithm, within 0.09, from the number's own bits; about −127 for 0.
-fn rough_log2(power: f32) -> f32 {
-    power.to_bits() as f32 / (1 << 23) as f32 - 127.0
-}
-
 fn iter<T>(values: &[T], range: std::ops::Range<usize>) -> std::slice::Iter<'_, T> {
     values.get(range).unwrap_or_default().iter()
 }
@@ -309,9 +238,11 @@ fn iter_mut<T>(values: &mut [T], range: std::ops::Range<usize>) -> std::slice::I
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::random;
+    use std::f64::consts::TAU;
 
     /// Runs frames read at `place(frame)` and gives the sound.
-    fn run(source: &[f32], size: usize, frames: u64, place: impl Fn(u64) -> usize, noise: bool) -> Vec<f32> {
+    fn run(source: &[f32], size: usize, frames: u64, place: impl Fn(u64) -> usize) -> Vec<f32> {
         let mut vocoder = Vocoder::new(size);
         let hop = vocoder.hop();
         let mut out = Vec::new();
@@ -322,11 +253,7 @@ mod tests {
             vocoder.load(|x| x.copy_from_slice(&source[start..start + size]));
             vocoder.transform_here();
             vocoder.find_peaks();
-            if noise {
-                vocoder.find_noise();
-            }
-            vocoder.turn(frame == 0, 0, 2, 1, frame);
-            vocoder.turn(frame == 0, 1, 2, 1, frame);
+            vocoder.turn(frame == 0);
             vocoder.transform_back();
             vocoder.add(frame * hop as u64);
             out.extend((0..hop as u64).map(|i| vocoder.sound(frame * hop as u64 + i)));
@@ -341,7 +268,7 @@ mod tests {
     #[test]
     fn at_full_speed_the_sound_is_its_source() {
         let source = noise(30_000);
-        let out = run(&source, 2048, 40, |frame| 1000 + frame as usize * 512, false);
+        let out = run(&source, 2048, 40, |frame| 1000 + frame as usize * 512);
         for i in 1536..out.len() {
             // Single precision over some forty frames of turning.
             assert!((out[i] - source[1000 + i]).abs() < 2e-4, "{i}: {} {}", out[i], source[1000 + i]);
@@ -352,7 +279,7 @@ mod tests {
     fn what_is_built_and_what_is_kept_make_one() {
         let source = noise(30_000);
         let vocoder = Vocoder::new(2048);
-        let out = run(&source, 2048, 8, |frame| 1000 + frame as usize * 512, false);
+        let out = run(&source, 2048, 8, |frame| 1000 + frame as usize * 512);
         for i in 0..1536 {
             let plain = source[1000 + i] * (1.0 - vocoder.built(i as u64));
             assert!((out[i] + plain - source[1000 + i]).abs() < 2e-5, "{i}");
@@ -366,7 +293,7 @@ mod tests {
         // 1234.5 Hz at 44.1 kHz, held at one place for two seconds.
         let step = TAU * 1234.5 / 44_100.0;
         let source: Vec<f32> = (0..8000).map(|i| (step * f64::from(i)).sin() as f32).collect();
-        let out = run(&source, 4096, 86, |_| 2000, true);
+        let out = run(&source, 4096, 86, |_| 2000);
         let out = &out[3072..];
         let expected = |i: usize| (step * (2000 + 3072 + i) as f64).sin();
         let worst = out.iter().enumerate().map(|(i, &y)| (f64::from(y) - expected(i)).abs()).fold(0.0, f64::max);
@@ -375,22 +302,7 @@ mod tests {
     }
 
     #[test]
-    fn held_noise_keeps_its_level_and_does_not_come_back() {
-        let source = noise(8000);
-        let hop = 1024;
-        let out = run(&source, 4096, 120, |_| 2000, true);
-        let energy = |x: &[f32]| x.iter().map(|&x| f64::from(x).powi(2)).sum::<f64>() / x.len() as f64;
-        let window = hann(4096);
-        let weighted = source[2000..6096].iter().zip(&window).map(|(&x, &w)| f64::from(x * w).powi(2)).sum::<f64>();
-        let held = 10.0 * (energy(&out[4096..]) / (weighted / (0.375 * 4096.0))).log10();
-        assert!(held.abs() < 0.5, "{held} dB");
-        let (a, b) = (&out[8192..40_000], &out[8192 + 4 * hop..40_000 + 4 * hop]);
-        let product = a.iter().zip(b).map(|(&a, &b)| f64::from(a) * f64::from(b)).sum::<f64>() / a.len() as f64;
-        assert!(product / energy(a) < 0.2, "{}", product / energy(a));
-    }
-
-    #[test]
     fn silence_stays_exact() {
-        assert!(run(&vec![0.0; 20_000], 1024, 20, |frame| 1000 + 100 * frame as usize, true).iter().all(|&y| y == 0.0));
+        assert!(run(&vec![0.0; 20_000], 1024, 20, |frame| 1000 + 100 * frame as usize).iter().all(|&y| y == 0.0));
     }
 }

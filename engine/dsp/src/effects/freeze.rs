@@ -155,16 +155,12 @@ impl Freeze {
     }
 
     /// Begins to take a span apart at a grid line.
-    fn take(&mut self, span: Span, line: u64, heard: &Heard<'_>) {
+    fn take(&mut self, span: Span, line: u64) {
         self.span = span;
         self.state = State::Taking;
         self.first = line;
         self.engaged = line + self.separation.steps(span.length()) * CELL + self.frames.lead();
-        let course = match heard.analysis() {
-            Some(analysis) => aim::Aim::new(analysis, heard.end(), self.rate).course(span),
-            None => aim::Course::default(),
-        };
-        self.separation.start(span, course);
+        self.separation.start(span);
         if let Some(swarm) = &mut self.swarm {
             swarm.start(span);
         }
@@ -173,8 +169,7 @@ impl Freeze {
     /// Looks whether what is waited for has come; when the wait is over, takes the best there is.
     fn wait(&mut self, line: u64, heard: &Heard<'_>) {
         let over = line >= self.begun + self.samples(WAIT) as u64;
-        let found = heard.analysis().and_then(|analysis| {
-            let aim = aim::Aim::new(analysis, heard.end(), self.rate);
+        let found = heard.aim(self.rate).and_then(|aim| {
             let coming = aim.coming(self.begun, ENOUGH, AWAITED);
             if over { coming.or_else(|| aim.best(AWAITED)) } else { coming }
         });
@@ -186,7 +181,7 @@ impl Freeze {
             }
             None => return,
         };
-        self.take(span, line, heard);
+        self.take(span, line);
         let middle = (span.from + span.to) / 2;
         // The reading comes to the middle just then, or has it behind it.
         let meeting = middle + self.behind;
@@ -267,7 +262,7 @@ impl Processor for Freeze {
         self.hold.count = 0;
         let line = at.next_multiple_of(CELL) + self.stagger;
         self.first = line;
-        let aim = heard.analysis().map(|analysis| aim::Aim::new(analysis, at, self.rate));
+        let aim = heard.aim(self.rate);
         let span = match (self.aim, &aim) {
             (Aim::Steady, Some(aim)) => aim.past(),
             (Aim::Now, Some(aim)) => Some(aim.here(at)),
@@ -275,7 +270,7 @@ impl Processor for Freeze {
         };
         match span {
             Some(span) => {
-                self.take(span, line, heard);
+                self.take(span, line);
                 let meeting = line + self.takes(span.length());
                 self.behind = meeting as i64 - (span.from + span.to) / 2;
             }

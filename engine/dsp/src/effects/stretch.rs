@@ -46,7 +46,6 @@ struct Stretch {
     vocoder: Vocoder,
     schedule: Schedule,
     stagger: u64,
-    seed: u64,
     /// Octaves of slowness at x = 1.
     most: f32,
     /// How far before the gesture the plain reading starts.
@@ -76,7 +75,6 @@ impl Stretch {
             stagger: schedule.stagger(settings.seed),
             schedule,
             vocoder,
-            seed: settings.seed,
             most: settings.number(0, 8.0).max(1.0).log2() as f32,
             back: back as u64,
             record,
@@ -119,7 +117,7 @@ impl Stretch {
             2 => self.load(0),
             3 => self.vocoder.transform_here(),
             4 => self.vocoder.find_peaks(),
-            5 => self.vocoder.turn(frame == 0, 0, 1, self.seed, 0),
+            5 => self.vocoder.turn(frame == 0),
             6 => self.vocoder.transform_back(),
             _ => self.vocoder.add(frame * self.schedule.hop()),
         }
