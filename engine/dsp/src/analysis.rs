@@ -219,7 +219,7 @@ impl Analysis {
             place += 1;
         }
         let exact = |place: usize| {
-            let (a, b, c) = (at(place.wrapping_sub(1)), at(place), at(place + 1));
+            let (a, b, c) = (place.checked_sub(1).map_or(f32::MIN, at), at(place), at(place + 1));
             let bend = a - 2.0 * b + c;
             let shift = if a > f32::MIN && c > f32::MIN && bend < 0.0 { 0.5 * (a - c) / bend } else { 0.0 };
             (self.first_lag + place) as f32 + shift.clamp(-0.5, 0.5)
