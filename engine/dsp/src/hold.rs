@@ -148,7 +148,9 @@ impl Hold {
     }
 
     fn make_noise(&mut self, from: usize, to: usize, gain: f32, random: u64) {
-        let (Some(loose), Some(noise)) = (self.loose.get_mut(from + 1..to + 1), self.noise.get(from..to)) else { return };
+        let (Some(loose), Some(noise)) = (self.loose.get_mut(from + 1..to + 1), self.noise.get(from..to)) else {
+            return;
+        };
         const EACH: usize = (64 / BITS) as usize;
         for ((bins, amplitudes), i) in loose.chunks_mut(EACH).zip(noise.chunks(EACH)).zip(from as u64..) {
             let mut bits = random::grain(random, i);

@@ -376,7 +376,9 @@ impl Separation {
         let to = (from + self.chunk).min(self.length);
         let inverse = 1.0 / self.node as f32;
         for (node, place) in (first..).zip((from..to).step_by(self.node)) {
-            let (Some(&(a, speed)), Some(&(_, next))) = (self.nodes.get(node), self.nodes.get(node + 1)) else { return };
+            let (Some(&(a, speed)), Some(&(_, next))) = (self.nodes.get(node), self.nodes.get(node + 1)) else {
+                return;
+            };
             let Some(span) = self.spectrum.span.get_mut(place..place + self.node) else { return };
             // The place in 32.32 bits, stepped by differences: a quadratic from node to node.
             let fixed = |x: f64| (x * 4_294_967_296.0) as i64;
@@ -387,7 +389,9 @@ impl Separation {
                 let t = (at as u32 >> 8) as f32 * (1.0 / 16_777_216.0);
                 at += step;
                 step += twice;
-                let Some(&[a, b, c, d]) = self.sound.get(whole.wrapping_sub(1)..whole.wrapping_add(3)) else { continue };
+                let Some(&[a, b, c, d]) = self.sound.get(whole.wrapping_sub(1)..whole.wrapping_add(3)) else {
+                    continue;
+                };
                 // The cubic through four samples.
                 let (ab, bc, cd) = (b - a, c - b, d - c);
                 let (curve, bend) = (bc - ab, cd - bc - (bc - ab));
@@ -612,11 +616,8 @@ impl Separation {
             let taken = self.next < self.count && self.lines.get(self.next).is_some_and(|l| l.place - zone < high);
             let bins = self.spectrum.power.get(cell * GROUP..).unwrap_or_default();
             let bins = bins.get(..GROUP.min(bins.len())).unwrap_or_default();
-            let (sum, count) = if taken {
-                (0.0, 0)
-            } else {
-                (bins.iter().map(|&p| f64::from(p)).sum(), bins.len() as u32)
-            };
+            let (sum, count) =
+                if taken { (0.0, 0) } else { (bins.iter().map(|&p| f64::from(p)).sum(), bins.len() as u32) };
             let (before, bins) =
                 (self.sums.get(cell).copied().unwrap_or(0.0), self.bins.get(cell).copied().unwrap_or(0));
             if let (Some(s), Some(b)) = (self.sums.get_mut(cell + 1), self.bins.get_mut(cell + 1)) {
