@@ -20,23 +20,38 @@ const SILENCE: f32 = -160.0;
 
 /// One moment's measures.
 #[derive(Clone, Copy, Debug)]
-struct Moment {
+pub(crate) struct Moment {
     /// The sample after its frame; 0 where there is none yet.
-    end: u64,
+    pub end: u64,
     /// The grid line from which on it is known.
     known: u64,
     /// Levels of eight bands, dB.
-    bands: [f32; BANDS],
+    pub bands: [f32; BANDS],
     /// Level of 80…3500 Hz, dB.
-    level: f32,
+    pub level: f32,
     /// The level that this source's pitched sound usually has, dB.
-    usual: f32,
+    pub usual: f32,
     /// Steadiness × harmonicity, 0…1.
-    steady: f32,
+    pub steady: f32,
+    /// Steadiness × loudness × harmonicity: the above times a tenfold for every 25 dB over full scale.
+    pub weight: f32,
+    /// How periodic it is, 0…1.
+    pub harmonicity: f32,
+    /// The shortest period that fits, in samples; 0 if none does.
+    pub period: f32,
 }
 
-const NONE: Moment =
-    Moment { end: 0, known: u64::MAX, bands: [SILENCE; BANDS], level: SILENCE, usual: SILENCE, steady: 0.0 };
+static NONE: Moment = Moment {
+    end: 0,
+    known: u64::MAX,
+    bands: [SILENCE; BANDS],
+    level: SILENCE,
+    usual: SILENCE,
+    steady: 0.0,
+    weight: 0.0,
+    harmonicity: 0.0,
+    period: 0.0,
+};
 
 /// See the module.
 pub(crate) struct Analysis {
@@ -73,7 +88,7 @@ impl Analysis {
         let own = |lag: usize| window.iter().zip(window.iter().skip(lag)).map(|(a, b)| a * b).sum::<f32>();
         let second = rate as f32;
         let first_lag = (0.00125 * second) as usize;
-        let lags = (first_lag..=(0.0125 * second) as usize).map(|lag| own(lag).max(1e-3) / own(0)).collect();
+        let lags = (first_lag..=(0.016 * second) as usize).map(|lag| own(lag).max(1e-3) / own(0)).collect();
         let bin = |hertz: f32| ((hertz * padded as f32 / second).round() as usize).clamp(1, padded / 2);
         Self {
             schedule,
@@ -155,22 +170,25 @@ impl Analysis {
         let _ = self.inverse.process_with_scratch(&mut self.spectrum, &mut self.time, scratch);
     }
 
-    /// The best normalised correlation at 80…800 Hz: the frame's own over the window's (Boersma, "Accurate short-term
+    /// The best normalised correlation at 62…800 Hz: the frame's own over the window's (Boersma, "Accurate short-term
     /// analysis of the fundamental frequency", Proc. Institute of Phonetic Sciences Amsterdam 17, 1993).
     fn weigh_pitch(&mut self) {
         let energy = self.time.first().copied().unwrap_or(0.0);
-        let best = self.time.iter().skip(self.first_lag).zip(&self.lags).map(|(x, own)| x / own).fold(0.0, f32::max);
+        let best = self.correlations().fold(0.0, f32::max);
         let harmonicity = if energy > 1e-12 { (best / energy).min(1.0) } else { 0.0 };
+        let period = if harmonicity > 0.3 { self.period(best - 0.05 * energy) } else { 0.0 };
         let hop = self.schedule.hop();
         let (earlier, last) = {
             let steps = (0.02 * self.rate / hop as f32).round() as u64;
-            (self.at(self.moment.end.wrapping_sub(steps * hop)), self.at(self.moment.end.wrapping_sub(hop)))
+            (*self.at(self.moment.end.wrapping_sub(steps * hop)), *self.at(self.moment.end.wrapping_sub(hop)))
         };
         let moment = &mut self.moment;
         let difference = moment.bands.iter().zip(earlier.bands).map(|(a, b)| (a - b).powi(2)).sum::<f32>();
         let difference = (difference / BANDS as f32).sqrt();
         let steadiness = (-(difference - 1.5).max(0.0) / 4.0).exp();
+        (moment.harmonicity, moment.period) = (harmonicity, period);
         moment.steady = steadiness * ((harmonicity - 0.5) / 0.4).clamp(0.0, 1.0);
+        moment.weight = moment.steady * 10f32.powf(moment.level / 25.0);
         // Pitched sound teaches what is usual, over some two seconds of it.
         moment.usual = if moment.steady < 0.8 || moment.level < -70.0 {
             last.usual
@@ -185,142 +203,67 @@ impl Analysis {
         }
     }
 
+    fn correlations(&self) -> impl Iterator<Item = f32> + '_ {
+        self.time.iter().skip(self.first_lag).zip(&self.lags).map(|(x, own)| x / own)
+    }
+
+    /// The shortest lag at which the correlation has a peak of at least `least`, made exact at its highest multiple that
+    /// was looked at: there the same error of a lag is a smaller one of the period.
+    fn period(&self, least: f32) -> f32 {
+        let at = |place: usize| match (self.time.get(self.first_lag + place), self.lags.get(place)) {
+            (Some(x), Some(own)) => x / own,
+            _ => f32::MIN,
+        };
+        let Some(mut place) = self.correlations().position(|x| x >= least) else { return 0.0 };
+        while at(place + 1) > at(place) {
+            place += 1;
+        }
+        let exact = |place: usize| {
+            let (a, b, c) = (place.checked_sub(1).map_or(f32::MIN, at), at(place), at(place + 1));
+            let bend = a - 2.0 * b + c;
+            let shift = if a > f32::MIN && c > f32::MIN && bend < 0.0 { 0.5 * (a - c) / bend } else { 0.0 };
+            (self.first_lag + place) as f32 + shift.clamp(-0.5, 0.5)
+        };
+        let mut period = exact(place);
+        let most = (self.first_lag + self.lags.len()) as f32 - 2.0;
+        let mut times = 2.0;
+        while times * period < most {
+            let near = (times * period).round() as usize - self.first_lag;
+            let top = (near.saturating_sub(2)..=near + 2).max_by(|&a, &b| at(a).total_cmp(&at(b))).unwrap_or(near);
+            if at(top) < least || top.abs_diff(near) == 2 {
+                break;
+            }
+            period = exact(top) / times;
+            times += 1.0;
+        }
+        period
+    }
+
     fn place(&self, end: u64) -> usize {
         ((end + self.stagger) / self.schedule.hop()) as usize & (KEPT - 1)
     }
 
-    fn at(&self, end: u64) -> Moment {
+    fn at(&self, end: u64) -> &Moment {
         match self.moments.get(self.place(end.min(u64::MAX - CELL * 64))) {
-            Some(moment) if moment.end == end => *moment,
-            _ => NONE,
+            Some(moment) if moment.end == end => moment,
+            _ => &NONE,
         }
     }
 
-    /// The middle of the steadiest pitched moment shortly before `at`, or `None` if nothing there is steady enough.
-    ///
-    /// Steadiness, loudness and harmonicity are multiplied and averaged over 60 ms, of which the latest that is nearly as
-    /// good as the best is taken, and 40 ms before it, clear of its end.
-    pub fn steadiest(&self, at: u64) -> Option<u64> {
-        let hop = self.schedule.hop();
-        let samples = |seconds: f32| (seconds * self.rate) as u64;
-        let span = (samples(0.06) / hop).max(1);
-        let newest = (at + self.stagger) / hop * hop;
-        let moment = |back: u64| -> Option<Moment> {
-            let moment = self.at(newest.checked_sub(back * hop + self.stagger)?);
-            (moment.known <= at && moment.end > 0).then_some(moment)
-        };
-        let mut loudest = SILENCE;
-        let mut usual = None;
-        for moment in (0..samples(1.0) / hop).filter_map(moment) {
-            loudest = moment.level.max(loudest);
-            usual = usual.or(Some(moment.usual));
-        }
-        let loudest = loudest.max(usual.unwrap_or(SILENCE) - 6.0);
-        let score = |back: u64| -> Option<f32> {
-            let mut sum = 0.0;
-            for moment in (back..back + span).map(moment) {
-                let moment = moment?;
-                sum += moment.steady * 10f32.powf(((moment.level - loudest) / 25.0).min(0.0));
-            }
-            Some(sum / span as f32)
-        };
-        let places = || (0..samples(0.17) / hop).filter_map(|back| Some((back, score(back)?)));
-        let best = places().map(|(_, score)| score).fold(0.0, f32::max);
-        if best < 0.45 {
-            return None;
-        }
-        let (back, _) = places().find(|&(_, score)| score >= best - 0.05)?;
-        let end = newest.checked_sub(back * hop + self.stagger)?;
-        end.checked_sub(samples(0.04) + samples(0.03))
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use crate::memory::Memory;
-    use crate::random;
-    use std::f64::consts::TAU;
-
-    const SECOND: usize = 48_000;
-
-    /// A tone with ten harmonics.
-    fn tone(hertz: f64, amplitude: f64, samples: usize) -> Vec<f32> {
-        let value =
-            |i: usize| (1..=10).map(|k| (TAU * hertz * (k * i) as f64 / 48_000.0).sin() / k as f64).sum::<f64>();
-        (0..samples).map(|i| (amplitude * value(i)) as f32).collect()
+    /// Samples from one moment to the next.
+    pub fn hop(&self) -> u64 {
+        self.schedule.hop()
     }
 
-    fn noise(amplitude: f64, samples: usize) -> Vec<f32> {
-        (0..samples).map(|i| (amplitude * (2.0 * random::even(1, i as u64, 0) - 1.0)) as f32).collect()
+    /// Samples of a moment's frame.
+    pub fn size(&self) -> u64 {
+        self.window.len() as u64
     }
 
-    /// How long before the end of the sound its steadiest moment lies, in milliseconds, for every stagger alike.
-    fn steadiest(sound: &[f32]) -> Option<f64> {
-        let found: Vec<_> = (0..20)
-            .map(|stagger| {
-                let mut memory = Memory::with_analysis(SECOND, 48_000, stagger);
-                memory.write(0, sound);
-                let end = sound.len() as u64;
-                memory.heard(end).steadiest().map(|at| (end - at) as f64 / 48.0)
-            })
-            .collect();
-        let (least, most) = found.iter().fold((f64::MAX, f64::MIN), |(least, most), found| {
-            let found = found.unwrap_or(-1.0);
-            (least.min(found), most.max(found))
-        });
-        assert!(most - least <= 16.0, "{found:?}");
-        found[0]
-    }
-
-    #[test]
-    fn of_a_steady_tone_it_is_the_latest_moment_clear_of_the_gesture() {
-        for hertz in [98.0, 220.0, 440.0, 784.0] {
-            // 70 ms, and what the analysis is behind: at most a hop of 10.7 ms and its ten lines of 0.67 ms.
-            let found = steadiest(&tone(hertz, 0.1, SECOND)).expect("a moment");
-            assert!((70.0..88.0).contains(&found), "{hertz}: {found} ms");
-        }
-    }
-
-    #[test]
-    fn a_consonant_after_the_vowel_is_passed_over() {
-        for late in [30, 60, 100] {
-            let mut sound = tone(220.0, 0.1, SECOND);
-            sound.extend(noise(0.2, late * 48));
-            let found = steadiest(&sound).expect("the vowel");
-            let before = found - late as f64;
-            assert!((35.0..110.0).contains(&before), "{before} ms before the vowel's end, {late} ms late");
-        }
-    }
-
-    #[test]
-    fn another_instruments_spill_after_the_note_is_passed_over() {
-        let mut sound = tone(220.0, 0.2, SECOND);
-        sound.extend(tone(330.0, 0.004, 80 * 48));
-        let found = steadiest(&sound).expect("the note");
-        assert!(found > 110.0, "{found} ms");
-        // On its own it would do.
-        assert!(steadiest(&tone(330.0, 0.004, SECOND)).is_some());
-    }
-
-    #[test]
-    fn noise_and_silence_have_no_steady_moment() {
-        assert_eq!(steadiest(&noise(0.3, SECOND)), None);
-        assert_eq!(steadiest(&vec![0.0; SECOND]), None);
-        let mut memory = Memory::new(SECOND);
-        memory.write(0, &tone(220.0, 0.1, SECOND));
-        assert_eq!(memory.heard(SECOND as u64).steadiest(), None, "nobody asked for its analysis");
-    }
-
-    #[test]
-    fn what_is_written_ahead_is_not_known() {
-        let mut sound = tone(220.0, 0.1, SECOND);
-        let mut memory = Memory::with_analysis(SECOND, 48_000, 5);
-        memory.write(0, &sound);
-        let alone = memory.heard(SECOND as u64).steadiest();
-        sound.extend(noise(0.2, 512));
-        let mut ahead = Memory::with_analysis(SECOND, 48_000, 5);
-        sound.chunks(77).zip(0..).for_each(|(piece, i)| ahead.write(77 * i, piece));
-        assert_eq!(ahead.heard(SECOND as u64).steadiest(), alone);
-        assert!(alone.is_some());
+    /// The moment `back` hops before the newest whose frame ends by `at`; `None` if it is not known there or then.
+    pub fn moment(&self, at: u64, back: u64) -> Option<&Moment> {
+        let newest = (at + self.stagger) / self.hop() * self.hop();
+        let moment = self.at(newest.checked_sub(back * self.hop() + self.stagger)?);
+        (moment.known <= at && moment.end > 0).then_some(moment)
     }
 }

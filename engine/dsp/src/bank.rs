@@ -19,11 +19,8 @@ impl Level {
     /// Between two knots: as things ring off, or evenly if it goes through nothing, as in a beat, or far.
     fn between(from: f32, to: f32, length: f32) -> Self {
         let ratio = to / from;
-        let (octaves, slope) = if (0.5..2.0).contains(&ratio) {
-            (ratio.log2() / length, 0.0)
-        } else {
-            (0.0, (to - from) / length)
-        };
+        let (octaves, slope) =
+            if (0.5..2.0).contains(&ratio) { (ratio.log2() / length, 0.0) } else { (0.0, (to - from) / length) };
         Self { start: from, octaves, slope, fade: [1.0, 0.0] }
     }
 }

@@ -8,23 +8,26 @@
 //! gestures fall. Whatever happens "now and then" (a step of an analysis, a meter settling) happens at such a grid
 //! line, so that a run's sound does not depend on the block size of the device.
 
+mod aim;
 mod analysis;
 mod bank;
 mod breath;
 pub mod effects;
 pub mod guard;
 pub mod highpass;
+mod hold;
 pub mod limiter;
 pub mod memory;
 pub mod meter;
 mod model;
-mod oscillators;
 mod onsets;
+mod oscillators;
 pub mod ramp;
 pub mod random;
 mod schedule;
 mod seam;
-mod vocoder;
+mod separation;
+mod spectrum;
 pub mod windows;
 
 /// Samples between two lines of the absolute grid at which periodic work may be done.

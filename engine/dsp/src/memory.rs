@@ -1,6 +1,7 @@
 //! What a source has sounded so far.
 
 use crate::CELL;
+use crate::aim::Aim;
 use crate::analysis::Analysis;
 use crate::model::Model;
 use std::fmt;
@@ -38,7 +39,11 @@ impl Memory {
     pub fn modelled(self, rate: u32, stagger: u64) -> Self {
         let room = self.ring.len().max(Model::reach(rate) + 2 * CELL as usize);
         let model = Some(Box::new(Model::new(rate, stagger)));
-        if room > self.ring.len() { Self { analysis: self.analysis, model, ..Self::new(room) } } else { Self { model, ..self } }
+        if room > self.ring.len() {
+            Self { analysis: self.analysis, model, ..Self::new(room) }
+        } else {
+            Self { model, ..self }
+        }
     }
 
     /// A memory that has heard nothing yet begins at sample `at`: all before it is silence.
@@ -82,7 +87,12 @@ impl Memory {
 
     /// The past as it may be read for the samples of one cell: everything before the sample `end`.
     pub fn heard(&self, end: u64) -> Heard<'_> {
-        Heard { ring: &self.ring, end: end.min(self.written), analysis: self.analysis.as_deref(), model: self.model.as_deref() }
+        Heard {
+            ring: &self.ring,
+            end: end.min(self.written),
+            analysis: self.analysis.as_deref(),
+            model: self.model.as_deref(),
+        }
     }
 
     /// How many samples it holds.
@@ -155,10 +165,9 @@ impl Heard<'_> {
         self.model
     }
 
-    /// The middle of the steadiest pitched moment of the last 0.3 seconds, as far as it is known at [`Heard::end`];
-    /// `None` if nothing was steady enough or the source is not analysed.
-    pub fn steadiest(&self) -> Option<u64> {
-        self.analysis?.steadiest(self.end)
+    /// What the source's analysis knows at [`Heard::end`], if the source has one.
+    pub(crate) fn aim(&self, rate: u32) -> Option<Aim<'_>> {
+        self.analysis.map(|analysis| Aim::new(analysis, self.end, rate))
     }
 }
 

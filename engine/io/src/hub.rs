@@ -85,6 +85,9 @@ pub struct Snapshot {
     pub mics: Vec<Meter>,
     /// The outputs' meters, by [`OutputId`](tenterhook_plan::OutputId).
     pub outputs: Vec<Meter>,
+    /// The samples of its source that an effect holds, the first and the one after the last, by
+    /// [`InstanceId`](tenterhook_plan::InstanceId).
+    pub held: Vec<Option<(u64, u64)>>,
     /// Events that were lost on the way to the engine.
     pub events_lost: u64,
     /// Applied gestures that were lost on the way from it, to here or to a subscriber.
@@ -95,7 +98,8 @@ impl Snapshot {
     /// Nothing was reported yet.
     fn of(plan: Arc<Plan>) -> Self {
         let (mics, outputs) = (vec![Meter::default(); plan.mics.len()], vec![Meter::default(); plan.outputs.len()]);
-        Self { plan: Some(plan), mics, outputs, ..Self::default() }
+        let held = vec![None; plan.instances.len()];
+        Self { plan: Some(plan), mics, outputs, held, ..Self::default() }
     }
 
     fn take_in(&mut self, reading: Reading) {
@@ -111,6 +115,12 @@ impl Snapshot {
                     meters.resize(index + 1, Meter::default());
                 }
                 meters[index] = Meter { peak, rms, clips };
+            }
+            Reading::Held { effect, span } => {
+                if self.held.len() <= effect.index() {
+                    self.held.resize(effect.index() + 1, None);
+                }
+                self.held[effect.index()] = span;
             }
         }
     }

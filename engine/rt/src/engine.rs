@@ -8,7 +8,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use ringbuf::traits::{Consumer, Producer};
 use ringbuf::{HeapCons, HeapProd};
 use tenterhook_dsp::CELL;
-use tenterhook_plan::{Applied, ControllerId, Event, Gesture, MicId, OutputId, SceneId, Timed, gain, unit};
+use tenterhook_plan::{Applied, ControllerId, Event, Gesture, InstanceId, MicId, OutputId, SceneId, Timed, gain, unit};
 
 use crate::reading::{Channel, Reading};
 use crate::resident::{Change, Moment, Resident};
@@ -288,6 +288,11 @@ impl Engine {
             for index in 0..self.table.outputs.len() {
                 let reading = self.table.outputs[index].meter.take();
                 self.report(Reading::meter(Channel::Output(OutputId::new(index)), reading));
+            }
+            for index in 0..self.table.residents.len() {
+                if let Some(span) = self.table.residents[index].news() {
+                    self.report(Reading::Held { effect: InstanceId::new(index), span });
+                }
             }
         }
     }

@@ -1,6 +1,6 @@
 //! What the engine reports of itself.
 
-use tenterhook_plan::{MicId, OutputId, SceneId};
+use tenterhook_plan::{InstanceId, MicId, OutputId, SceneId};
 
 /// One report from the audio thread. Reports are facts of a moment: when their ring is full they are lost and counted.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -22,6 +22,14 @@ pub enum Reading {
         rms: f32,
         /// Clips since the start.
         clips: u32,
+    },
+    /// An effect holds other samples of its source than when this was last read, see
+    /// [`Processor::holds`](tenterhook_dsp::effects::Processor::holds).
+    Held {
+        /// Which effect.
+        effect: InstanceId,
+        /// The first sample that it holds and the one after the last; `None` if it holds nothing any more.
+        span: Option<(u64, u64)>,
     },
 }
 

@@ -115,6 +115,8 @@ pub(crate) struct Resident {
     /// It does not carry on into the table that is about to be installed: nothing of it begins any more.
     pub doomed: bool,
     level: fn(f32) -> f32,
+    /// What was last told of what it holds.
+    told: Option<(u64, u64)>,
 }
 
 impl Resident {
@@ -139,6 +141,7 @@ impl Resident {
             feeds: None,
             doomed: false,
             level: effect.level,
+            told: None,
         }
     }
 
@@ -283,6 +286,13 @@ impl Resident {
             }
             None => self.gate = Gate::On { waits: true },
         }
+    }
+
+    /// What it holds, if that is not what was last told: the newest of its voices says it.
+    pub fn news(&mut self) -> Option<Option<(u64, u64)>> {
+        let newest = self.voices.iter().filter(|voice| voice.life != Life::Free).max_by_key(|voice| voice.began);
+        let holds = newest.and_then(Voice::holds);
+        (std::mem::replace(&mut self.told, holds) != holds).then_some(holds)
     }
 
     fn sounding(&mut self) -> Option<&mut Voice> {

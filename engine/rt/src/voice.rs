@@ -103,6 +103,11 @@ impl Voice {
         self.x.is_silent() && self.level == 0.0
     }
 
+    /// Which samples of its source it holds, from the first to before the last.
+    pub fn holds(&self) -> Option<(u64, u64)> {
+        self.processor.holds().map(|span| (span.start, span.end))
+    }
+
     /// Makes the samples from `from` on, all in one cell, into `out`.
     pub fn render(
         &mut self,

@@ -15,7 +15,7 @@ pub(super) const EFFECT: Effect = Effect {
     level: |x| x,
     reach: |_| 0.0,
     wants_analysis: |_| false,
-    wants_model: true,
+    wants_model: false,
     make: |_| Box::new(Direct),
 };
 

@@ -2,12 +2,15 @@
 
 use super::{Effect, Processor, Settings};
 use crate::CELL;
+use crate::aim::{self, Span};
 use crate::guard::settle;
+use crate::hold::{self, Frame, Hold};
 use crate::memory::Heard;
-use crate::random::even;
+use crate::random::{bits, even};
 use crate::schedule::Schedule;
-use crate::vocoder::Vocoder;
-use crate::windows::scaled;
+use crate::separation::Separation;
+use crate::windows::{hann, scaled};
+use std::ops::Range;
 use tenterhook_plan::declare::{Declaration, Emits, Kind, Setting, SettingDeclaration, Unit};
 
 pub(super) const EFFECT: Effect = Effect {
@@ -29,28 +32,38 @@ pub(super) const EFFECT: Effect = Effect {
             },
             SettingDeclaration {
                 name: "spread",
-                help: "How far apart the grains are taken: 0 hangs still, 1 swarms.",
+                help: "How much of the hold is a swarm of grains: 0 hangs still, 1 swarms.",
                 kind: Kind::Quantity { unit: Unit::Number, least: 0.0, most: 1.0, default: 0.0 },
             },
         ],
         emits: Emits::Audio,
     },
     level: |x| x,
-    reach: |_| PAST + 0.35,
-    wants_analysis: |settings| aim(settings) == Aim::Steady,
-    wants_model: true,
+    reach: |_| PAST,
+    wants_analysis: |_| true,
+    wants_model: false,
     make: |settings| Box::new(Freeze::new(settings)),
 };
 
-/// How far before the gesture the held moment and what is taken around it may lie, in seconds, besides one window: the
-/// steadiest moment's middle up to 0.25, `spread` up to 0.2.
-const PAST: f64 = 0.45;
+/// How far back of the present the source is read, in seconds: the longest span, what lies between it and the gesture,
+/// the waiting and the taking apart, and a moment's frame.
+const PAST: f64 = 0.9;
 
-/// How far to both sides of the held moment grains are taken at `spread` 1, in seconds.
-const SWARM: f64 = 0.2;
+/// How long after the gesture a better moment is waited for, in seconds.
+const WAIT: f64 = 0.15;
 
-/// Steps of a frame: see [`Freeze::step`].
-const STEPS: u64 = 10;
+/// The longest span that is waited for, and how much of it is enough, in seconds.
+const AWAITED: f64 = 0.1;
+const ENOUGH: f64 = 0.08;
+
+/// The time in which the pitch of the moment goes over into the one that is held, in seconds.
+const GLIDE: f64 = 0.1;
+
+/// The swarm: how long a grain is, in seconds, how many sound together, and how far their pitches lie apart at most, in
+/// cents to both sides.
+const GRAIN: f64 = 0.08;
+const GRAINS: u64 = 4;
+const DETUNED: f64 = 15.0;
 
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Aim {
@@ -65,146 +78,343 @@ fn aim(settings: &[Setting]) -> Aim {
     }
 }
 
-/// Holds a moment: reads plainly across it, then sounds it for ever by the vocoder, its peaks turning on, its noise
-/// always fresh.
+/// Where a hold is.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum State {
+    /// Nothing good has sounded yet.
+    Waiting,
+    /// The span is known, and is taken apart.
+    Taking,
+    /// It sounds by itself, or is about to.
+    Holding,
+}
+
+/// Holds a moment: reads plainly up to its middle, meanwhile takes it apart into steady partials and noise, and sounds
+/// those for ever.
 struct Freeze {
-    vocoder: Vocoder,
-    schedule: Schedule,
-    stagger: u64,
+    rate: u32,
     seed: u64,
     aim: Aim,
-    /// How far from the held moment grains may be taken, in samples.
-    swarm: u64,
-    /// What was heard before the gesture, the last sample at its end: the source's memory goes on, the hold does not.
-    past: Box<[f32]>,
+    separation: Separation,
+    hold: Hold,
+    frames: Schedule,
+    swarm: Option<Swarm>,
+    stagger: u64,
+    state: State,
     begun: u64,
-    /// The grid line of the first step of all.
+    /// The grid line from which on steps are done.
     first: u64,
-    /// The middle of the held moment, as a place in the past.
-    held: usize,
-    /// The first place in the past that was sound at all.
-    sounded: usize,
-    /// The middle of the frame in work.
-    place: usize,
+    span: Span,
+    /// The plain reading lies so many samples behind the present.
+    behind: i64,
+    /// The sample at which the hold begins to sound.
+    engaged: u64,
+    /// Whether the plain reading is at the span's middle when the hold takes over.
+    meets: bool,
+    /// Samples that the partials have turned by at the middle of the frame in work, and how fast they turn there.
+    turned: f64,
+    speed: f64,
+    /// How fast they turned when the plain reading had gone.
+    left: f64,
 }
 
 impl Freeze {
     fn new(settings: &Settings<'_>) -> Self {
-        let vocoder = Vocoder::new(scaled(4096, settings.rate));
-        let schedule = Schedule::new(vocoder.hop(), STEPS);
-        let length = settings.samples(PAST) + 2 * vocoder.size();
-        // Written rather than zero-allocated, so that its pages are there before the audio thread needs them.
-        let past = (0..length).map(|i| std::hint::black_box(i as f32 * 0.0)).collect();
+        let size = scaled(2048, settings.rate).min(4096);
+        let hold = Hold::new(size);
+        let frames = Schedule::new(hold.hop(), hold::STEPS);
+        let spread = settings.number(1, 0.0).clamp(0.0, 1.0);
         Self {
-            stagger: schedule.stagger(settings.seed),
-            schedule,
-            vocoder,
+            rate: settings.rate,
             seed: settings.seed,
             aim: aim(settings.values),
-            swarm: settings.samples(SWARM * settings.number(1, 0.0).clamp(0.0, 1.0)) as u64,
-            past,
+            separation: Separation::new(aim::LONGEST, settings.rate, size),
+            hold,
+            stagger: frames.stagger(settings.seed),
+            frames,
+            swarm: (spread > 0.0).then(|| Swarm::new(spread, settings)),
+            state: State::Waiting,
             begun: 0,
             first: 0,
-            held: 0,
-            sounded: 0,
-            place: 0,
+            span: Span::default(),
+            behind: 0,
+            engaged: 0,
+            meets: true,
+            turned: 0.0,
+            speed: 1.0,
+            left: 1.0,
         }
     }
 
-    /// The sample at which the first frame starts to sound.
-    fn engaged(&self) -> u64 {
-        self.first + self.schedule.lead()
+    fn samples(&self, seconds: f64) -> i64 {
+        (seconds * f64::from(self.rate)) as i64
     }
 
-    fn step(&mut self, frame: u64, step: u64) {
-        // A hold that stands still is analysed once.
-        let again = frame == 0 || self.swarm > 0;
-        // The frame's own sample is what its random numbers come from.
-        let sample = self.engaged() + frame * self.schedule.hop();
-        match step {
-            0 if again => {
-                self.place = self.choose(frame, sample);
-                self.load(self.vocoder.hop());
-            }
-            1 if again => self.vocoder.transform_before(),
-            2 if again => self.load(0),
-            3 if again => self.vocoder.transform_here(),
-            4 if again => self.vocoder.find_peaks(),
-            5 if again => self.vocoder.find_noise(),
-            6 => self.vocoder.turn(frame == 0, 0, 2, self.seed, sample),
-            7 => self.vocoder.turn(frame == 0, 1, 2, self.seed, sample),
-            8 => self.vocoder.transform_back(),
-            9 => self.vocoder.add(frame * self.schedule.hop()),
-            _ => {}
+    /// From the line at which the taking apart of a span begins to the middle of the cross-fade.
+    fn takes(&self, length: u64) -> u64 {
+        self.separation.steps(length) * CELL + self.frames.lead() + self.hold.hop() as u64 * 3 / 2
+    }
+
+    /// Begins to take a span apart at a grid line.
+    fn take(&mut self, span: Span, line: u64) {
+        self.span = span;
+        self.state = State::Taking;
+        self.first = line;
+        self.engaged = line + self.separation.steps(span.length()) * CELL + self.frames.lead();
+        self.separation.start(span);
+        if let Some(swarm) = &mut self.swarm {
+            swarm.start(span);
         }
     }
 
-    /// Where a frame is taken: the first at the held moment, the others swarm around it within what had sounded.
-    fn choose(&self, frame: u64, sample: u64) -> usize {
-        let half = self.vocoder.size() / 2;
-        let last = self.past.len().saturating_sub(half);
-        let low = self.held.saturating_sub(self.swarm as usize).max(self.sounded + half + self.vocoder.hop()).min(last);
-        let high = self.held.saturating_add(self.swarm as usize).clamp(low, last);
-        if frame == 0 || low >= high {
-            return self.held;
-        }
-        low + (even(self.seed, sample, 0) * (high - low + 1) as f64) as usize
-    }
-
-    /// Takes the frame that lies `earlier` before the place into the vocoder.
-    fn load(&mut self, earlier: usize) {
-        let past = &self.past;
-        let start = self.place.saturating_sub(self.vocoder.size() / 2 + earlier);
-        self.vocoder.load(|frame| match past.get(start..start + frame.len()) {
-            Some(sound) => frame.copy_from_slice(sound),
-            None => frame.fill(0.0),
+    /// Looks whether what is waited for has come; when the wait is over, takes the best there is.
+    fn wait(&mut self, line: u64, heard: &Heard<'_>) {
+        let over = line >= self.begun + self.samples(WAIT) as u64;
+        let found = heard.aim(self.rate).and_then(|aim| {
+            let coming = aim.coming(self.begun, ENOUGH, AWAITED);
+            if over { coming.or_else(|| aim.best(AWAITED)) } else { coming }
         });
+        let span = match found {
+            Some(span) => span,
+            None if over => {
+                let to = self.begun as i64;
+                Span { from: to - self.samples(AWAITED), to }
+            }
+            None => return,
+        };
+        self.take(span, line);
+        let middle = (span.from + span.to) / 2;
+        // The reading comes to the middle just then, or has it behind it.
+        let meeting = middle + self.behind;
+        let earliest = (line + self.takes(span.length())) as i64;
+        self.meets = meeting >= earliest;
+        if self.meets {
+            let later = ((meeting - earliest) as u64).next_multiple_of(CELL);
+            self.engaged += later;
+        }
     }
 
-    /// What the plain reading gives at sample `at`: it comes to the held moment in the middle of the first frame.
-    fn plain(&self, at: u64) -> f32 {
-        let half = self.vocoder.size() as u64 / 2;
-        let place = (self.held as u64 + at).checked_sub(self.engaged() + half);
-        place.and_then(|place| self.past.get(place as usize)).copied().unwrap_or(0.0)
+    fn at_line(&mut self, line: u64, heard: &Heard<'_>) {
+        if self.state == State::Waiting && line >= self.first {
+            // A moment is known some lines after its end: looking at every other line is soon enough.
+            if (line / CELL).is_multiple_of(2) {
+                self.wait(line, heard);
+            }
+            return;
+        }
+        if self.state == State::Taking && line >= self.first {
+            if let Some(swarm) = &mut self.swarm {
+                swarm.copy(heard);
+            }
+            self.separation.step(heard, &mut self.hold);
+            if self.separation.is_done() {
+                self.state = State::Holding;
+            }
+            return;
+        }
+        let Some(since) = (line + self.frames.lead()).checked_sub(self.engaged) else { return };
+        let (frame, due) = self.frames.due(since);
+        for step in due {
+            if frame < 2 {
+                eprintln!(
+                    "DBG line {line} frame {frame} step {step} engaged {} meets {} behind {}",
+                    self.engaged, self.meets, self.behind
+                );
+            } //DBG
+            if step == 0 {
+                self.turn(frame);
+            }
+            self.hold.step(step, frame, self.frame(frame), self.seed, self.engaged + frame * self.frames.hop());
+        }
+    }
+
+    /// Where the partials are in the middle of a frame: while the plain reading is heard they follow its pitch, then they
+    /// glide to the one that is held.
+    fn turn(&mut self, frame: u64) {
+        let hop = self.hold.hop() as f64;
+        let meeting = self.separation.middle();
+        let before = self.speed;
+        // The fade's middle is one and a half hops after its beginning, the middle of the first frame two.
+        let ahead = (frame as f64 + 0.5) * hop;
+        if !self.meets {
+            self.speed = 1.0;
+        } else if frame < 3 {
+            self.speed = self.separation.speed(meeting + ahead);
+            self.left = self.speed;
+        } else {
+            let gone = ((ahead - 2.5 * hop) / self.samples(GLIDE) as f64).min(1.0);
+            self.speed = 1.0 + (self.left - 1.0) * (1.0 - gone * gone * (3.0 - 2.0 * gone));
+        }
+        self.turned = if frame == 0 {
+            0.5 * hop * self.separation.speed(meeting + ahead / 2.0)
+        } else {
+            self.turned + hop * 0.5 * (before + self.speed)
+        };
+    }
+
+    fn frame(&self, frame: u64) -> Frame {
+        // The noise comes in with the roots of what makes its power and that of the plain reading's about 1.
+        let noise = [1.162, 0.922].get(frame as usize).copied().unwrap_or(1.0);
+        let partials = if self.meets { 1.0 } else { noise };
+        Frame { turned: self.turned, speed: self.speed, partials, noise }
     }
 }
 
 impl Processor for Freeze {
     fn begin(&mut self, at: u64, heard: &Heard<'_>) {
-        let length = self.past.len();
-        heard.read(at as i64 - length as i64, &mut self.past);
         self.begun = at;
-        self.first = at.next_multiple_of(CELL) + self.stagger;
-        self.sounded = length.saturating_sub(usize::try_from(at).unwrap_or(length));
-        let half = self.vocoder.size() / 2;
-        let last = length.saturating_sub(half);
-        let steadiest = match self.aim {
-            Aim::Steady => heard.steadiest(),
-            Aim::Now => None,
+        self.state = State::Waiting;
+        self.engaged = u64::MAX;
+        self.meets = true;
+        self.hold.count = 0;
+        let line = at.next_multiple_of(CELL) + self.stagger;
+        self.first = line;
+        let aim = heard.aim(self.rate);
+        let span = match (self.aim, &aim) {
+            (Aim::Steady, Some(aim)) => aim.past(),
+            (Aim::Now, Some(aim)) => Some(aim.here(at)),
+            (_, None) => Some(Span { from: at as i64 - self.samples(AWAITED), to: at as i64 }),
         };
-        self.held = steadiest
-            .and_then(|middle| length.checked_sub(at.checked_sub(middle)? as usize))
-            // Room before it for the plain reading and the frame a hop before.
-            .map_or(last, |middle| middle.clamp((3 * half).min(last), last));
-    }
-
-    fn render(&mut self, from: u64, _now: &[f32], _x: &[f32], _heard: &Heard<'_>, out: &mut [f32]) {
-        if from.is_multiple_of(CELL)
-            && let Some(line) = from.checked_sub(self.first)
-        {
-            let (frame, due) = self.schedule.due(line);
-            for step in due {
-                self.step(frame, step);
+        match span {
+            Some(span) => {
+                self.take(span, line);
+                let meeting = line + self.takes(span.length());
+                self.behind = meeting as i64 - (span.from + span.to) / 2;
+            }
+            // The middle of the longest span that is waited for is reached in time.
+            None => {
+                let length = self.samples(AWAITED) as u64;
+                self.behind = (self.takes(length) + length / 2 + 12 * CELL) as i64;
             }
         }
-        for (out, at) in out.iter_mut().zip(from..) {
-            *out = settle(match at.checked_sub(self.engaged()) {
-                None => self.plain(at),
-                Some(since) => match self.vocoder.built(since) {
-                    1.0 => self.vocoder.sound(since),
-                    built => self.vocoder.sound(since) + self.plain(at) * (1.0 - built),
-                },
-            });
+    }
+
+    fn render(&mut self, from: u64, _now: &[f32], _x: &[f32], heard: &Heard<'_>, out: &mut [f32]) {
+        if from.is_multiple_of(CELL) {
+            self.at_line(from, heard);
         }
+        let still = self.swarm.as_ref().map_or(1.0, |swarm| swarm.still);
+        let faded = self.engaged.saturating_add(self.hold.size() as u64);
+        if from < faded {
+            heard.read(from as i64 - self.behind, out);
+        }
+        for (out, at) in out.iter_mut().zip(from..) {
+            if let Some(since) = at.checked_sub(self.engaged) {
+                let built = self.hold.built(since);
+                let held = self.hold.sound(since) * still;
+                let swarm = self.swarm.as_mut().map_or(0.0, |swarm| swarm.sound(since, built, self.seed));
+                *out = if built < 1.0 { *out * (1.0 - built) + held + swarm } else { held + swarm };
+            }
+            *out = settle(*out);
+        }
+    }
+
+    fn holds(&self) -> Option<Range<u64>> {
+        let Span { from, to } = self.span;
+        (self.state != State::Waiting).then(|| from.max(0) as u64..to.max(0) as u64)
+    }
+}
+
+/// Grains of the span: windowed pieces of it, [`GRAINS`] at any moment, each from a place of its own and in a pitch of
+/// its own.
+///
+/// At `spread` s the swarm has the share s of the hold's power and the still sound 1 − s. Grains are taken evenly from
+/// the middle s of the span, detuned evenly by up to ±15 s cents.
+struct Swarm {
+    /// The amplitudes of the still sound and of the swarm.
+    still: f32,
+    gain: f32,
+    spread: f64,
+    span: Span,
+    copied: usize,
+    past: Box<[f32]>,
+    window: Box<[f32]>,
+    longest: u64,
+    size: u64,
+    grains: [Grain; GRAINS as usize],
+}
+
+#[derive(Clone, Copy, Default)]
+struct Grain {
+    start: f64,
+    speed: f64,
+}
+
+impl Swarm {
+    fn new(spread: f64, settings: &Settings<'_>) -> Self {
+        let longest = settings.samples(GRAIN) as u64 / GRAINS * GRAINS;
+        Self {
+            still: (1.0 - spread).sqrt() as f32,
+            // Squares of Hann at a quarter of its length add up to 3/2.
+            gain: (spread / 1.5).sqrt() as f32,
+            spread,
+            span: Span::default(),
+            copied: 0,
+            past: (0..settings.samples(aim::LONGEST) + 1).map(|i| std::hint::black_box(i as f32 * 0.0)).collect(),
+            window: hann(1024).into_iter().chain([0.0, 0.0]).collect(),
+            longest,
+            size: longest,
+            grains: [Grain::default(); GRAINS as usize],
+        }
+    }
+
+    fn start(&mut self, span: Span) {
+        self.span = span;
+        self.copied = 0;
+        self.size = self.longest.min(span.length() / 2 / GRAINS * GRAINS).max(GRAINS);
+    }
+
+    /// Step: copies a piece of the span.
+    fn copy(&mut self, heard: &Heard<'_>) {
+        let length = (self.span.length() as usize).min(self.past.len());
+        let to = (self.copied + 1024).min(length);
+        if let Some(piece) = self.past.get_mut(self.copied..to) {
+            heard.read(self.span.from + self.copied as i64, piece);
+        }
+        self.copied = to;
+    }
+
+    /// The sound `since` samples after the beginning, of which so much is there.
+    fn sound(&mut self, since: u64, built: f32, seed: u64) -> f32 {
+        let (hop, size) = (self.size / GRAINS, self.size);
+        if since.is_multiple_of(hop) {
+            let number = since / hop;
+            // Like the rest, it has always been there when it comes in.
+            let from = if number == 0 { 0 } else { number + GRAINS - 1 };
+            for number in from..number + GRAINS {
+                let grain = self.grain(number, seed);
+                if let Some(place) = self.grains.get_mut((number % GRAINS) as usize) {
+                    *place = grain;
+                }
+            }
+        }
+        let newest = since / hop + GRAINS - 1;
+        let mut sum = 0.0;
+        for back in 0..GRAINS {
+            let number = newest - back;
+            let Some(grain) = self.grains.get((number % GRAINS) as usize) else { continue };
+            let age = since % hop + back * hop;
+            let window = age as f32 / size as f32 * 1024.0;
+            let w = match self.window.get(window as usize..window as usize + 2) {
+                Some(&[a, b]) => a + (b - a) * window.fract(),
+                _ => 0.0,
+            };
+            let place = grain.start + grain.speed * age as f64;
+            let t = place.fract() as f32;
+            if let Some(&[a, b]) = self.past.get(place as usize..place as usize + 2) {
+                sum += w * (a + (b - a) * t);
+            }
+        }
+        sum * self.gain * built
+    }
+
+    fn grain(&self, number: u64, seed: u64) -> Grain {
+        // Apart from the numbers of the noise.
+        let seed = bits(seed, 0, 1);
+        let speed = (DETUNED / 1200.0 * self.spread * (2.0 * even(seed, number, 0) - 1.0)).exp2();
+        let length = self.span.length() as f64;
+        let room = (length - 2.0 - self.size as f64 * speed).max(0.0);
+        let start = room * (0.5 + self.spread * (even(seed, number, 1) - 0.5));
+        Grain { start, speed }
     }
 }

@@ -6,6 +6,7 @@ mod reverse;
 mod stretch;
 
 use crate::memory::Heard;
+use std::ops::Range;
 use tenterhook_plan::declare::{Declaration, Setting};
 
 /// An effect as the program knows it.
@@ -17,8 +18,8 @@ pub struct Effect {
     pub level: fn(f32) -> f32,
     /// How many seconds of its source's past it reads with these settings.
     pub reach: fn(&[Setting]) -> f64,
-    /// Whether it asks [`Heard::steadiest`] with these settings: then its source's memory needs its
-    /// [analysis](crate::memory::Memory::with_analysis).
+    /// Whether it looks at its source's analysis with these settings: then the source's memory needs
+    /// [one](crate::memory::Memory::with_analysis).
     pub wants_analysis: fn(&[Setting]) -> bool,
     /// Whether it reads its source's [model](crate::memory::Memory::modelled) rather than its sound.
     pub wants_model: bool,
@@ -68,6 +69,11 @@ pub trait Processor: Send {
     ///
     /// The sound must be the same however the cell is cut into calls.
     fn render(&mut self, from: u64, now: &[f32], x: &[f32], heard: &Heard<'_>, out: &mut [f32]);
+
+    /// Which samples of its source it holds, if it holds any: known from some moment after its beginning on.
+    fn holds(&self) -> Option<Range<u64>> {
+        None
+    }
 }
 
 /// All effects.

@@ -25,7 +25,7 @@ pub(super) const EFFECT: Effect = Effect {
     // rest is for the lines and their stagger.
     reach: |settings| 2.0 * (number(settings, 0, 1.5) + SEAM) + RANGE + SEARCH + 0.06,
     wants_analysis: |_| false,
-    wants_model: true,
+    wants_model: false,
     make: |settings| Box::new(Reverse::new(settings)),
 };
 

@@ -343,7 +343,9 @@ impl Stretch {
             let left = (self.end - self.place) / pace;
             let until = match self.struck {
                 // An onset falls where its attack says.
-                Some(struck) if self.part == Part::ToOnset => (self.attack.before - struck.done.min(self.attack.before)) as f64,
+                Some(struck) if self.part == Part::ToOnset => {
+                    (self.attack.before - struck.done.min(self.attack.before)) as f64
+                }
                 _ if self.part == Part::ToOnset => (left - self.attack.before as f64).max(0.0),
                 _ => left,
             };
@@ -499,7 +501,6 @@ impl Stretch {
 
     /// Does a step of a frame of noise.
     fn breathe(&mut self, frame: u64, step: u64, pace: f64) {
-
         let since = frame * self.schedule.hop();
         let Some(step) = step.checked_sub(1) else {
             // Where the reading will be in the middle of the frame.

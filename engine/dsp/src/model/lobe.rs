@@ -46,9 +46,7 @@ impl Lobe {
             ((re.hypot(im) / sum) as f32, (im.atan2(re) / TAU) as f32)
         };
         let step = f64::from(STEP);
-        Self {
-            bend: (0..GLIDES).map(|i| bend(i as f64 * step)).collect(),
-        }
+        Self { bend: (0..GLIDES).map(|i| bend(i as f64 * step)).collect() }
     }
 
     /// What the transform's peak is over that of a steady sinusoid: part of its magnitude, and turns of phase added.

@@ -384,8 +384,7 @@ impl Model {
         let place = middle.max(low + half).min(high.saturating_sub(half));
         let moved = place.abs_diff(middle);
         let first = self.last.window == 0 || place > self.last.middle;
-        (moved <= self.schedule.hop() / 2 && first)
-            .then_some((Frame { number, middle: place, window, onsets }, width))
+        (moved <= self.schedule.hop() / 2 && first).then_some((Frame { number, middle: place, window, onsets }, width))
     }
 }
 

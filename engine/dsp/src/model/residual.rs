@@ -147,14 +147,30 @@ impl Residual {
     /// Step.
     pub fn transform_rest(&mut self) {
         if self.due {
-            transform(&*self.forward, &self.rest, self.framed, &self.window, &mut self.frame, &mut self.spectra[0], &mut self.scratch);
+            transform(
+                &*self.forward,
+                &self.rest,
+                self.framed,
+                &self.window,
+                &mut self.frame,
+                &mut self.spectra[0],
+                &mut self.scratch,
+            );
         }
     }
 
     /// Step.
     pub fn transform_partials(&mut self) {
         if self.due {
-            transform(&*self.forward, &self.partials, self.framed, &self.window, &mut self.frame, &mut self.spectra[1], &mut self.scratch);
+            transform(
+                &*self.forward,
+                &self.partials,
+                self.framed,
+                &self.window,
+                &mut self.frame,
+                &mut self.spectra[1],
+                &mut self.scratch,
+            );
         }
     }
 

@@ -119,13 +119,7 @@ pub(super) struct Tracks {
 
 impl Tracks {
     pub fn new() -> Self {
-        Self {
-            tracks: Box::new([NONE; TRACKS]),
-            order: [0; TRACKS],
-            live: 0,
-            next: 0,
-            last: Frame::default(),
-        }
+        Self { tracks: Box::new([NONE; TRACKS]), order: [0; TRACKS], live: 0, next: 0, last: Frame::default() }
     }
 
     /// Step: joins a frame's peaks, strongest first, to the tracks.
@@ -160,7 +154,9 @@ impl Tracks {
         for &place in born.iter().take(births) {
             let Some(peak) = peaks.get(usize::from(place)) else { continue };
             // A track that has ended is told of to its end first.
-            while self.tracks.get(free).is_some_and(|track| track.live || track.last + KEPT as u64 - 4 > frame.number && track.born <= track.last) {
+            while self.tracks.get(free).is_some_and(|track| {
+                track.live || track.last + KEPT as u64 - 4 > frame.number && track.born <= track.last
+            }) {
                 free += 1;
             }
             let Some(track) = self.tracks.get_mut(free) else { break };
@@ -331,7 +327,9 @@ impl Tracks {
 
 /// Whether a peak has left a track that grows faint: beside a null it lies off the partial's frequency.
 fn strays(track: &Track, frame: Frame, peak: &Peak) -> bool {
-    let (Some(last), Some(before)) = (track.moment(track.last), track.last.checked_sub(3).and_then(|b| track.moment(b))) else {
+    let (Some(last), Some(before)) =
+        (track.moment(track.last), track.last.checked_sub(3).and_then(|b| track.moment(b)))
+    else {
         return false;
     };
     let frequency = ((last.phase - before.phase) / (last.middle - before.middle).max(1) as f64) as f32;
@@ -345,8 +343,12 @@ fn strays(track: &Track, frame: Frame, peak: &Peak) -> bool {
 /// there, and what is left of it may be turned over.
 fn seek(track: &Track, frame: Frame, apart: f64, spectrum: &[Complex32]) -> Option<Moment> {
     let last = track.moment(track.last)?;
-    let past = |back: u64| track.last.checked_sub(back).filter(|&number| number >= track.born).and_then(|number| track.moment(number));
-    if (0..4).any(|back| past(back).is_none_or(|moment| moment.misfit > STEADY * STEADY)) || (0..SOUGHT).all(|back| past(back).is_some_and(|moment| moment.sought)) {
+    let past = |back: u64| {
+        track.last.checked_sub(back).filter(|&number| number >= track.born).and_then(|number| track.moment(number))
+    };
+    if (0..4).any(|back| past(back).is_none_or(|moment| moment.misfit > STEADY * STEADY))
+        || (0..SOUGHT).all(|back| past(back).is_some_and(|moment| moment.sought))
+    {
         return None;
     }
     // The mean frequency of the last steps, not the last: near a null a peak lies beside it.
@@ -452,7 +454,11 @@ fn outset(track: &Track, number: u64, phase: impl Fn(&Moment) -> f64) -> (f64, f
     let determinant = s0 * (s2 * s4 - s3 * s3) - s1 * (s1 * s4 - s2 * s3) + s2 * (s1 * s3 - s2 * s2);
     if count < 3 || determinant.abs() < 1e-9 * s0 * s2 * s4 {
         let flat = s0 * s2 - s1 * s1;
-        return if flat.abs() > 1e-9 * s0 * s2 { ((s0 * y1 - s1 * y0) / flat / unit, 0.0, 0.0) } else { (f64::from(here.frequency), 0.0, 0.0) };
+        return if flat.abs() > 1e-9 * s0 * s2 {
+            ((s0 * y1 - s1 * y0) / flat / unit, 0.0, 0.0)
+        } else {
+            (f64::from(here.frequency), 0.0, 0.0)
+        };
     }
     let b = s0 * (y1 * s4 - y2 * s3) - y0 * (s1 * s4 - s2 * s3) + s2 * (s1 * y2 - s2 * y1);
     let c = s0 * (s2 * y2 - s3 * y1) - s1 * (s1 * y2 - s2 * y1) + y0 * (s1 * s3 - s2 * s2);
@@ -461,7 +467,7 @@ fn outset(track: &Track, number: u64, phase: impl Fn(&Moment) -> f64) -> (f64, f
 }
 
 /// Octaves of amplitude per sample around a moment, not the accident of two frames: the middle of up to three changes.
-fn slope(track: &Track  , number: u64) -> f32 {
+fn slope(track: &Track, number: u64) -> f32 {
     let change = |from: u64| -> Option<f32> {
         let (a, b) = (track.moment(from)?, track.moment(from + 1)?);
         let octaves = |moment: &Moment| (moment.amplitude - moment.bend.0).abs().max(1e-9).log2();

@@ -3,6 +3,7 @@
 mod freeze;
 mod laws;
 mod measures;
+mod pedal;
 mod reverse;
 mod rig;
 mod sounds;

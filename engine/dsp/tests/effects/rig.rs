@@ -1,6 +1,7 @@
 //! Runs one voice of one effect over a source, as the engine does.
 
 use std::fmt;
+use std::ops::Range;
 use tenterhook_dsp::CELL;
 use tenterhook_dsp::effects::{Effect, Settings};
 use tenterhook_dsp::memory::Memory;
@@ -53,6 +54,11 @@ impl<'a> Run<'a> {
 
     /// What the voice sounds from its beginning to the source's end.
     pub fn play(&self, source: &[f32]) -> Vec<f32> {
+        self.play_and_hold(source).0
+    }
+
+    /// The same, and which samples it holds at the end.
+    pub fn play_and_hold(&self, source: &[f32]) -> (Vec<f32>, Option<Range<u64>>) {
         let settings = Settings { values: &self.values, rate: self.rate, seed: self.seed };
         let mut voice = (self.effect.make)(&settings);
         let reach = ((self.effect.reach)(&self.values) * self.memory * f64::from(self.rate)).ceil() as usize;
@@ -95,6 +101,6 @@ impl<'a> Run<'a> {
             }
             at = end;
         }
-        out.split_off(self.at.min(source.len()))
+        (out.split_off(self.at.min(source.len())), voice.holds())
     }
 }

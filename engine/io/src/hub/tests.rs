@@ -1,6 +1,6 @@
 use super::*;
 use tenterhook_config::{Text, check};
-use tenterhook_plan::{ControllerId, MicId, OutputId};
+use tenterhook_plan::{ControllerId, InstanceId, MicId, OutputId};
 
 fn plan(marks: &[&str]) -> Plan {
     let scenes: String = marks.iter().map(|mark| format!("[[scene]]\nmark = \"{mark}\"\n")).collect();
@@ -20,6 +20,10 @@ fn a_snapshot_holds_the_latest_of_each() {
     snapshot.take_in(meter(Channel::Mic(MicId(2)), 0.25));
     snapshot.take_in(meter(Channel::Output(OutputId(0)), 1.0));
     snapshot.take_in(Reading::Scene { sample: 7, scene: SceneId(1) });
+    snapshot.take_in(Reading::Held { effect: InstanceId(0), span: Some((1, 9)) });
+    assert_eq!(snapshot.held, [Some((1, 9))]);
+    snapshot.take_in(Reading::Held { effect: InstanceId(0), span: None });
+    assert_eq!(snapshot.held, [None]);
     let quiet = Meter::default();
     assert_eq!(snapshot.mics, [quiet, quiet, Meter { peak: 0.25, rms: 0.125, clips: 3 }]);
     assert_eq!(snapshot.outputs, [Meter { peak: 1.0, rms: 0.5, clips: 3 }]);
