@@ -15,6 +15,7 @@ pub(super) const EFFECT: Effect = Effect {
     level: |x| x,
     reach: |_| 0.0,
     wants_analysis: |_| false,
+    lag: |_, _| 0.0,
     make: |_| Box::new(Direct),
 };
 

@@ -38,6 +38,7 @@ pub(super) const EFFECT: Effect = Effect {
     level: |x| x,
     reach: |_| PAST + 0.35,
     wants_analysis: |settings| aim(settings) == Aim::Steady,
+    lag: |_, _| 0.0,
     make: |settings| Box::new(Freeze::new(settings)),
 };
 

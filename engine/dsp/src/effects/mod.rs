@@ -20,6 +20,9 @@ pub struct Effect {
     /// Whether it asks [`Heard::steadiest`] with these settings: then its source's memory needs its
     /// [analysis](crate::memory::Memory::with_analysis).
     pub wants_analysis: fn(&[Setting]) -> bool,
+    /// How many samples after its beginning, at a grid line, the sound of that very moment is heard, when x goes as given,
+    /// sample by sample, and then stays at its last value. A measurement lays the sound beside its source by it.
+    pub lag: fn(&Settings<'_>, &[f32]) -> f64,
     /// Makes a processor. Called off the audio thread: it allocates all that the processor will ever need.
     pub make: fn(&Settings) -> Box<dyn Processor>,
 }

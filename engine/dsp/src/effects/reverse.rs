@@ -23,6 +23,7 @@ pub(super) const EFFECT: Effect = Effect {
     // grid lines.
     reach: |settings| 2.0 * (number(settings, 0, 1.5) + SEAM + SEARCH) + 0.03,
     wants_analysis: |_| false,
+    lag: |_, _| 0.0,
     make: |settings| Box::new(Reverse::new(settings)),
 };
 

@@ -32,6 +32,7 @@ pub(super) const EFFECT: Effect = Effect {
     // Two frames of up to 64 ms besides what is read first.
     reach: |_| BACK + 0.16,
     wants_analysis: |_| false,
+    lag,
     make: |settings| Box::new(Stretch::new(settings)),
 };
 
@@ -40,6 +41,30 @@ const BACK: f64 = 0.12;
 
 /// Steps of a frame: see [`Stretch::step`].
 const STEPS: u64 = 8;
+
+/// The reading goes plainly until the middle of the first frame and from there at the speed that x asks for, which each
+/// frame takes over as many samples late as it takes to make it.
+fn lag(settings: &Settings<'_>, x: &[f32]) -> f64 {
+    let size = scaled(2048, settings.rate);
+    let schedule = Schedule::new(size / 4, STEPS);
+    let first = schedule.stagger(settings.seed);
+    let plain = (first + schedule.lead()) as f64 + size as f64 / 2.0;
+    let mut left = settings.samples(BACK) as f64 - plain;
+    if left <= 0.0 {
+        return settings.samples(BACK) as f64;
+    }
+    let octaves = settings.number(0, 8.0).max(1.0).log2();
+    let speed = |x: f32| (-octaves * f64::from(x.clamp(0.0, 1.0))).exp2();
+    let mut since = plain;
+    for speed in x.iter().skip(first as usize).map(|&x| speed(x)) {
+        if speed >= left {
+            return since + left / speed;
+        }
+        left -= speed;
+        since += 1.0;
+    }
+    since + left / speed(x.last().copied().unwrap_or(0.0))
+}
 
 /// Takes the source in from the gesture on and reads it slowly: plainly at first, then by the vocoder.
 struct Stretch {

@@ -1,0 +1,137 @@
+//! The command.
+
+use std::path::PathBuf;
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use clap::{Parser, ValueEnum};
+
+use crate::report::{Row, tables, write_csv};
+use crate::signals::{self, Signal};
+use crate::{stretch, subjects, wav};
+
+/// How good the effects sound, against exact answers and published measures.
+#[derive(Clone, Debug, Parser)]
+#[command(name = "tenterhook-quality", version)]
+pub struct Cli {
+    /// What to judge; all if nothing is said.
+    pub parts: Vec<Part>,
+    /// Only these ratios of stretch.
+    #[arg(long, value_delimiter = ',')]
+    pub ratio: Vec<f64>,
+    /// Only signals whose names contain one of these.
+    #[arg(long, value_delimiter = ',')]
+    pub signal: Vec<String>,
+    /// Only subjects whose names contain one of these; ours is always there.
+    #[arg(long, value_delimiter = ',')]
+    pub subject: Vec<String>,
+    /// The signals by which nothing is tuned, in place of the others.
+    #[arg(long)]
+    pub hold_out: bool,
+    /// Writes every sound into this folder, to be listened to.
+    #[arg(long, value_name = "FOLDER")]
+    pub keep: Option<PathBuf>,
+    /// Writes every value into this file.
+    #[arg(long, value_name = "FILE")]
+    pub csv: Option<PathBuf>,
+    /// How many signals at once; as many as there are cores if nothing is said.
+    #[arg(long)]
+    pub jobs: Option<usize>,
+}
+
+/// A part of the whole.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum Part {
+    /// Stretch.
+    Stretch,
+}
+
+impl Cli {
+    fn has(&self, part: Part) -> bool {
+        self.parts.is_empty() || self.parts.contains(&part)
+    }
+
+    fn wants(&self, name: &str) -> bool {
+        self.signal.is_empty() || self.signal.iter().any(|part| name.contains(part))
+    }
+
+    /// Writes a sound if it is to be kept.
+    fn keep(&self, name: &str, sound: &[f64]) {
+        if let Some(folder) = &self.keep
+            && let Err(why) = wav::write(&folder.join(name.replace([' ', '/'], "_") + ".wav"), sound)
+        {
+            eprintln!("{name}: {why}");
+        }
+    }
+
+    /// Does all jobs, several at once, and returns what they gave in order.
+    fn all<J: Sync, T: Send>(&self, jobs: &[J], work: impl Fn(&J) -> T + Sync) -> Vec<T> {
+        let (next, done) = (AtomicUsize::new(0), Mutex::new(Vec::new()));
+        let cores = std::thread::available_parallelism().map_or(1, usize::from);
+        std::thread::scope(|scope| {
+            for _ in 0..self.jobs.unwrap_or(cores).clamp(1, jobs.len().max(1)) {
+                scope.spawn(|| {
+                    while let Some((place, job)) = {
+                        let place = next.fetch_add(1, Ordering::Relaxed);
+                        jobs.get(place).map(|job| (place, job))
+                    } {
+                        let result = work(job);
+                        done.lock().expect("no job panics while it holds this").push((place, result));
+                    }
+                });
+            }
+        });
+        let mut done = done.into_inner().expect("no job panics while it holds this");
+        done.sort_by_key(|(place, _)| *place);
+        done.into_iter().map(|(_, result)| result).collect()
+    }
+
+    fn stretch(&self) -> Vec<Row> {
+        let mut signals: Vec<Signal> = if self.hold_out { signals::holdout::signals() } else { signals::modelled() };
+        #[cfg(feature = "peers")]
+        if !self.hold_out {
+            signals.extend(signals::sampled::signals());
+        }
+        signals.retain(|signal| self.wants(&signal.name));
+        let ratios = match (&self.ratio[..], self.hold_out) {
+            ([], false) => &[1.5, 2.0, 4.0, 8.0][..],
+            ([], true) => &[2.0, 4.0, 8.0],
+            (ratios, _) => ratios,
+        };
+        let mut all = subjects::stretchers();
+        all.retain(|s| {
+            s.name == crate::report::OURS
+                || self.subject.is_empty()
+                || self.subject.iter().any(|part| s.name.contains(part))
+        });
+        let jobs: Vec<(f64, &Signal)> =
+            ratios.iter().flat_map(|&ratio| signals.iter().map(move |signal| (ratio, signal))).collect();
+        let rows = self.all(&jobs, |&(ratio, signal)| {
+            stretch::rows(signal, ratio, &all, |subject, sound| {
+                self.keep(&format!("stretch-{}-{ratio}-{subject}", signal.name), sound);
+            })
+        });
+        rows.into_iter().flatten().collect()
+    }
+}
+
+/// Prints the tables asked for.
+///
+/// # Errors
+/// What could not be written.
+pub fn run(cli: &Cli) -> Result<(), String> {
+    if let Some(folder) = &cli.keep {
+        std::fs::create_dir_all(folder).map_err(|why| format!("{}: {why}", folder.display()))?;
+    }
+    let mut parts: Vec<(&str, Vec<Row>)> = Vec::new();
+    if cli.has(Part::Stretch) {
+        let rows = cli.stretch();
+        println!("{}", tables("Stretch", "ratio", &rows));
+        parts.push(("stretch", rows));
+    }
+    if let Some(file) = &cli.csv {
+        let parts: Vec<(&str, &[Row])> = parts.iter().map(|(name, rows)| (*name, &rows[..])).collect();
+        write_csv(file, &parts).map_err(|why| format!("{}: {why}", file.display()))?;
+    }
+    Ok(())
+}

@@ -1,0 +1,1 @@
+//! Textbook ways to hold a sound.
