@@ -6,9 +6,9 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use clap::{Parser, ValueEnum};
 
-use crate::report::{Row, tables, write_csv};
+use crate::report::{Row, hold_tables, tables, write_csv};
 use crate::signals::{self, Signal};
-use crate::{stretch, subjects, wav};
+use crate::{freeze, stretch, subjects, wav};
 
 /// How good the effects sound, against exact answers and published measures.
 #[derive(Clone, Debug, Parser)]
@@ -44,6 +44,8 @@ pub struct Cli {
 pub enum Part {
     /// Stretch.
     Stretch,
+    /// Freeze.
+    Freeze,
 }
 
 impl Cli {
@@ -115,6 +117,17 @@ impl Cli {
     }
 }
 
+impl Cli {
+    fn freeze(&self) -> Vec<Row> {
+        let mut notes = if self.hold_out { signals::held::holdout() } else { signals::held::notes() };
+        notes.retain(|note| self.wants(&note.name));
+        let rows = self.all(&notes, |note| {
+            freeze::rows(note, |subject, sound| self.keep(&format!("freeze-{}-{subject}", note.name), sound))
+        });
+        rows.into_iter().flatten().collect()
+    }
+}
+
 /// Prints the tables asked for.
 ///
 /// # Errors
@@ -128,6 +141,11 @@ pub fn run(cli: &Cli) -> Result<(), String> {
         let rows = cli.stretch();
         println!("{}", tables("Stretch", "ratio", &rows));
         parts.push(("stretch", rows));
+    }
+    if cli.has(Part::Freeze) {
+        let rows = cli.freeze();
+        println!("{}", hold_tables("Freeze", &rows, freeze::LIMITS));
+        parts.push(("freeze", rows));
     }
     if let Some(file) = &cli.csv {
         let parts: Vec<(&str, &[Row])> = parts.iter().map(|(name, rows)| (*name, &rows[..])).collect();

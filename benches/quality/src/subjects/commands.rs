@@ -49,7 +49,9 @@ fn run(command: &str, arguments: Arguments, source: &[f64], ratio: f64) -> Resul
     let folder = tempfile::tempdir().map_err(|why| why.to_string())?;
     let file = |name: &str| folder.path().join(name).to_string_lossy().into_owned();
     let (before, after) = (file("before.wav"), file("after.wav"));
-    wav::write(Path::new(&before), source).map_err(|why| why.to_string())?;
+    // soundstretch takes the bits of floats for integers.
+    let write = if command == "soundstretch" { wav::write_integers } else { wav::write };
+    write(Path::new(&before), source).map_err(|why| why.to_string())?;
     let status = quiet(Command::new(command).args(arguments(ratio, &before, &after))).status();
     match status.map_err(|why| why.to_string())? {
         done if done.success() => Ok(wav::read(Path::new(&after)).map_err(|why| why.to_string())?.0),
