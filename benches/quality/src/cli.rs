@@ -8,7 +8,7 @@ use clap::{Parser, ValueEnum};
 
 use crate::report::{Row, hold_tables, tables, write_csv};
 use crate::signals::{self, Signal};
-use crate::{freeze, stretch, subjects, wav};
+use crate::{freeze, late_pedal, moving, reverse, stretch, subjects, wav};
 
 /// How good the effects sound, against exact answers and published measures.
 #[derive(Clone, Debug, Parser)]
@@ -46,6 +46,10 @@ pub enum Part {
     Stretch,
     /// Freeze.
     Freeze,
+    /// Reverse.
+    Reverse,
+    /// Freeze with a foot that is late or early.
+    LatePedal,
 }
 
 impl Cli {
@@ -126,6 +130,44 @@ impl Cli {
         });
         rows.into_iter().flatten().collect()
     }
+
+    /// What only the hold-out has: a ratio that moves, and the slowest there is.
+    fn other_stretches(&self) -> Vec<Row> {
+        let chosen = |mut signals: Vec<Signal>| {
+            signals.retain(|signal| self.wants(&signal.name));
+            signals
+        };
+        let moving = self.all(&chosen(moving::signals()), |signal| {
+            moving::rows(signal, |subject, sound| {
+                self.keep(&format!("stretch-{}-moving-{subject}", signal.name), sound)
+            })
+        });
+        let ours: Vec<_> = subjects::stretchers().into_iter().filter(|s| s.name == crate::report::OURS).collect();
+        let slow = self.all(&chosen(moving::slow()), |signal| {
+            stretch::rows(signal, 64.0, &ours, |subject, sound| {
+                self.keep(&format!("stretch-{}-64-{subject}", signal.name), sound);
+            })
+        });
+        moving.into_iter().chain(slow).flatten().collect()
+    }
+
+    fn reverse(&self) -> Vec<Row> {
+        let mut signals = reverse::signals();
+        signals.retain(|signal| self.wants(&signal.name));
+        let jobs: Vec<(f64, &Signal)> =
+            reverse::SPANS.iter().flat_map(|&span| signals.iter().map(move |signal| (span, signal))).collect();
+        let rows = self.all(&jobs, |&(span, signal)| {
+            reverse::rows(signal, span, |sound| self.keep(&format!("reverse-{}-{span}", signal.name), sound))
+        });
+        let attacks = self.all(&reverse::SPANS, |&span| reverse::attacks(span));
+        rows.into_iter().flatten().chain(attacks).collect()
+    }
+
+    fn late_pedal(&self) -> Vec<Row> {
+        self.all(&late_pedal::CASES, |&(name, when)| {
+            late_pedal::row(name, when, |case, sound| self.keep(&format!("late-{name}-{case}"), sound))
+        })
+    }
 }
 
 /// Prints the tables asked for.
@@ -146,6 +188,21 @@ pub fn run(cli: &Cli) -> Result<(), String> {
         let rows = cli.freeze();
         println!("{}", hold_tables("Freeze", &rows, freeze::LIMITS));
         parts.push(("freeze", rows));
+    }
+    if cli.hold_out && cli.has(Part::Stretch) && cli.ratio.is_empty() {
+        let rows = cli.other_stretches();
+        println!("{}", tables("Stretch while x moves, and at 64", "ratio", &rows));
+        parts.push(("stretch", rows));
+    }
+    if cli.has(Part::Reverse) {
+        let rows = cli.reverse();
+        println!("{}", tables("Reverse", "span", &rows));
+        parts.push(("reverse", rows));
+    }
+    if cli.has(Part::LatePedal) {
+        let rows = cli.late_pedal();
+        println!("{}", tables("Freeze with a late or early foot", "cases", &rows));
+        parts.push(("late-pedal", rows));
     }
     if let Some(file) = &cli.csv {
         let parts: Vec<(&str, &[Row])> = parts.iter().map(|(name, rows)| (*name, &rows[..])).collect();

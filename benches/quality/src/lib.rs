@@ -6,9 +6,12 @@
 
 mod cli;
 pub mod freeze;
+pub mod late_pedal;
 pub mod measures;
 pub mod metrics;
+pub mod moving;
 pub mod report;
+pub mod reverse;
 pub mod signals;
 pub mod stretch;
 pub mod subjects;

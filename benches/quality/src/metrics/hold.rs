@@ -83,7 +83,8 @@ pub fn repetition(x: &[f64]) -> (f64, f64) {
     let whole = sum.first().copied().unwrap_or(0.0) + 0.25 * bands.len() as f64;
     let lags = samples(0.03) / hop..(samples(3.0) / hop).min(count / 2);
     let peaks = lags.filter(|&lag| sum[lag] >= sum[lag - 1] && sum[lag] > sum[lag + 1]);
-    let best = peaks.max_by(|&one, &two| sum[one].total_cmp(&sum[two]));
+    // Of equals the first: a loop's own period.
+    let best = peaks.reduce(|best, lag| if sum[lag] > sum[best] { lag } else { best });
     best.map_or((0.0, 0.0), |lag| ((sum[lag] / whole).clamp(0.0, 1.0), (lag * hop) as f64 / RATE))
 }
 

@@ -1,5 +1,7 @@
 //! Measures of sound played backwards.
 
+use crate::RATE;
+
 use super::spectra::{highest, level_track, median, samples, spectrum, waveform};
 
 /// The highest normalised correlation with `heard` turned round, within 50 ms of it; 1 is perfect.
@@ -19,11 +21,30 @@ pub fn correlation(x: &[f64], heard: &[f64]) -> f64 {
 /// deepest of all seams, in seconds.
 pub fn seam_dip(x: &[f64], seams: &[f64]) -> f64 {
     let around = 0.06;
-    let part = |from: f64, to: f64| &x[samples(from.max(0.0)).min(x.len())..samples(to.max(0.0)).min(x.len())];
+    let part = |from: f64, to: f64| &x[((from * RATE) as usize).min(x.len())..((to * RATE) as usize).min(x.len())];
     let dip = |&seam: &f64| {
         let level = level_track(part(seam - 4.0 * around, seam + 4.0 * around), 0.01);
         let inner = level_track(part(seam - around, seam + around), 0.01);
         median(&level) + highest(&inner.iter().map(|x| -x).collect::<Vec<_>>())
     };
     highest(&seams.iter().map(dip).collect::<Vec<_>>())
+}
+
+/// The highest normalised correlation of `x` with any part of `long` that has its length.
+pub fn likeness(x: &[f64], long: &[f64]) -> f64 {
+    if long.len() < x.len() || x.is_empty() {
+        return 0.0;
+    }
+    let size = (x.len() + long.len()).next_power_of_two();
+    let product = spectrum(long, size).iter().zip(spectrum(x, size)).map(|(l, x)| l * x.conj()).collect();
+    let full = waveform(product, size);
+    let own: f64 = x.iter().map(|x| x * x).sum();
+    let mut part: f64 = long[..x.len()].iter().map(|x| x * x).sum();
+    let mut best = 0.0f64;
+    for (lag, r) in full[..=long.len() - x.len()].iter().enumerate() {
+        best = best.max(r / (part.max(0.0) * own + super::spectra::TINY).sqrt());
+        let next = long.get(lag + x.len()).map_or(0.0, |x| x * x);
+        part += next - long[lag] * long[lag];
+    }
+    best
 }

@@ -12,6 +12,7 @@ mod onsets;
 mod random;
 #[cfg(feature = "peers")]
 pub mod sampled;
+mod spoken;
 mod strings;
 mod tones;
 mod voice;
@@ -24,6 +25,7 @@ pub use course::Course;
 pub use noise::{breathy_tone, coloured_noise, shaped_noise};
 pub use onsets::{clicks, plucks, struck_over_ringing};
 pub use random::Random;
+pub use spoken::{Consonant, Syllable, syllable};
 pub use strings::viol;
 pub use tones::{chord, steady_tone, unison_pair, vibrato_tone};
 pub use voice::{Sung, Vowel, glide, vowel};
