@@ -181,7 +181,7 @@ pub fn run(cli: &Cli) -> Result<(), String> {
     let mut parts: Vec<(&str, Vec<Row>)> = Vec::new();
     if cli.has(Part::Stretch) {
         let rows = cli.stretch();
-        println!("{}", tables("Stretch", "ratio", &rows));
+        println!("{}", tables("Stretch", "ratio", &rows, true));
         parts.push(("stretch", rows));
     }
     if cli.has(Part::Freeze) {
@@ -191,17 +191,17 @@ pub fn run(cli: &Cli) -> Result<(), String> {
     }
     if cli.hold_out && cli.has(Part::Stretch) && cli.ratio.is_empty() {
         let rows = cli.other_stretches();
-        println!("{}", tables("Stretch while x moves, and at 64", "ratio", &rows));
+        println!("{}", tables("Stretch while x moves, and at 64", "ratio", &rows, false));
         parts.push(("stretch", rows));
     }
     if cli.has(Part::Reverse) {
         let rows = cli.reverse();
-        println!("{}", tables("Reverse", "span", &rows));
+        println!("{}", tables("Reverse", "span", &rows, false));
         parts.push(("reverse", rows));
     }
     if cli.has(Part::LatePedal) {
         let rows = cli.late_pedal();
-        println!("{}", tables("Freeze with a late or early foot", "cases", &rows));
+        println!("{}", tables("Freeze with a late or early foot", "cases", &rows, false));
         parts.push(("late-pedal", rows));
     }
     if let Some(file) = &cli.csv {

@@ -120,7 +120,9 @@ fn table(out: &mut String, title: &str, lines: &[Line], subjects: &[&str]) {
     for line in lines {
         let _ = write!(out, "| {:22} | {:24} |", line.label, line.measure);
         for cell in &line.cells {
-            let text = cell.map_or(String::new(), |(value, _)| format!("{value:.2}"));
+            // A correlation tells by what it lacks.
+            let places = if line.measure == "correlation" { 4 } else { 2 };
+            let text = cell.map_or(String::new(), |(value, _)| format!("{value:.places$}"));
             let _ = write!(out, " {text:>9} |");
         }
         if compared {
@@ -137,9 +139,10 @@ fn count(lines: &[Line], subjects: &[&str]) -> String {
     format!("{} won, {} tied, {} lost", of("won"), of("tied"), of("lost"))
 }
 
-/// All tables of a subject's rows, group after group: the mean over each kind's signals, then each signal; who was not to
-/// be had; at last what was won, tied and lost against the best peer of each line, and where ours is below the median.
-pub fn tables(title: &str, group: &str, rows: &[Row]) -> String {
+/// All tables of a subject's rows, group after group: the mean over each kind's signals if `means`, then each signal; who
+/// was not to be had; at last what was won, tied and lost against the best peer of each line, and where ours is below the
+/// median.
+pub fn tables(title: &str, group: &str, rows: &[Row], means: bool) -> String {
     let mut out = format!("# {title}\n");
     let all = distinct(rows.iter().map(|row| row.subject.as_str()));
     let present = |s: &&str| rows.iter().any(|row| row.subject == *s && row.values.is_ok());
@@ -156,7 +159,9 @@ pub fn tables(title: &str, group: &str, rows: &[Row]) -> String {
     for of in distinct(rows.iter().map(|row| row.group.as_str())) {
         let here: Vec<&Row> = rows.iter().filter(|row| row.group == of).collect();
         let (kinds, signals) = (lines(&here, &subjects, true), lines(&here, &subjects, false));
-        table(&mut out, &format!("## {group} {of}: means over the signals of a kind"), &kinds, &subjects);
+        if means {
+            table(&mut out, &format!("## {group} {of}: means over the signals of a kind"), &kinds, &subjects);
+        }
         table(&mut out, &format!("## {group} {of}: each signal"), &signals, &subjects);
         if subjects.iter().any(|s| ![OURS, EXACT].contains(s)) {
             let _ = writeln!(last, "| {of} | {} | {} |", count(&kinds, &subjects), count(&signals, &subjects));

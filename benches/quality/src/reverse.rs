@@ -10,12 +10,12 @@ use crate::subjects::ours::Ours;
 /// The spans judged, in seconds.
 pub const SPANS: [f64; 3] = [1.5, 0.3, 0.05];
 
-/// A seam lasts 20 ms and begins up to 20 ms before the gesture's grid: between seams is what is farther away, in seconds.
+/// A seam lasts 20 ms: between seams is what is farther away, in seconds.
 const MARGIN: f64 = 0.03;
 
 /// How long a signal is heard before and after the gesture.
 const BEFORE: f64 = 2.0;
-const AFTER: f64 = 6.0;
+const AFTER: f64 = 6.5;
 
 /// What is turned round.
 pub fn signals() -> Vec<Signal> {
@@ -70,10 +70,10 @@ pub fn rows(signal: &Signal, span: f64, mut keep: impl FnMut(&[f64])) -> Vec<Row
         let margin = samples(MARGIN).min(samples(span) / 3);
         let spans = seams.windows(2).filter(|pair| pair[1] <= out.len()).filter_map(|pair| {
             let (from, to) = (pair[0] + margin, pair[1] - margin);
-            // The span reads backwards from its beginning, or up to 25 ms before.
+            // The span reads backwards from its beginning, or from a better place up to 45 ms before.
             let start = backwards.len().checked_sub(at + pair[0])? + margin;
             let long =
-                backwards.get(start.saturating_sub(64)..(start + to - from + samples(0.025)).min(backwards.len()))?;
+                backwards.get(start.saturating_sub(64)..(start + to - from + samples(0.045)).min(backwards.len()))?;
             Some(likeness(&out[from..to], long))
         });
         let least = spans.fold(1.0f64, f64::min);
@@ -104,7 +104,7 @@ pub fn attacks(span: f64) -> Row {
         let mut sound = vec![0.0; at + samples(AFTER)];
         let struck: Vec<usize> = seams(span, samples(AFTER))
             .into_iter()
-            .filter(|seam| *seam > samples(0.2) && *seam + samples(span + 0.1) < samples(AFTER))
+            .filter(|seam| *seam > samples(0.2) && *seam + samples(2.0 * span + 0.2) < samples(AFTER))
             .step_by((0.25 / span).ceil() as usize)
             .map(|seam| (at + seam).saturating_add_signed((random.between(-0.03, 0.03) * RATE) as isize))
             .collect();
@@ -126,7 +126,8 @@ pub fn attacks(span: f64) -> Row {
                     let turned: Vec<f64> =
                         sound[attack - samples(0.01)..attack + samples(0.05)].iter().rev().copied().collect();
                     let from = attack - at;
-                    let near = &out[from.saturating_sub(samples(0.15))..(from + samples(span + 0.2)).min(out.len())];
+                    let near =
+                        &out[from.saturating_sub(samples(0.15))..(from + samples(2.0 * span + 0.2)).min(out.len())];
                     likenesses.push(likeness(&turned, near));
                 }
             }

@@ -30,7 +30,8 @@ pub fn seam_dip(x: &[f64], seams: &[f64]) -> f64 {
     highest(&seams.iter().map(dip).collect::<Vec<_>>())
 }
 
-/// The highest normalised correlation of `x` with any part of `long` that has its length.
+/// The highest normalised correlation of `x` with any part of `long` that has its length. Parts more than 20 dB quieter
+/// count as if they were just that.
 pub fn likeness(x: &[f64], long: &[f64]) -> f64 {
     if long.len() < x.len() || x.is_empty() {
         return 0.0;
@@ -42,7 +43,7 @@ pub fn likeness(x: &[f64], long: &[f64]) -> f64 {
     let mut part: f64 = long[..x.len()].iter().map(|x| x * x).sum();
     let mut best = 0.0f64;
     for (lag, r) in full[..=long.len() - x.len()].iter().enumerate() {
-        best = best.max(r / (part.max(0.0) * own + super::spectra::TINY).sqrt());
+        best = best.max(r / (part.max(0.01 * own) * own + super::spectra::TINY).sqrt());
         let next = long.get(lag + x.len()).map_or(0.0, |x| x * x);
         part += next - long[lag] * long[lag];
     }
