@@ -46,7 +46,7 @@ const TEXT: &[&str] = &[
 #[rustfmt::skip]
 const ASYNC: &[&str] = &["tokio", "async-std", "smol", "async-executor", "futures-executor", "embassy-executor"];
 
-const FENCES: [Fence; 7] = [
+const FENCES: [Fence; 8] = [
     Fence { name: "tenterhook-plan", members: &[], others: Some(&[]) },
     Fence { name: "tenterhook-ensemble", members: &[], others: Some(&[]) },
     Fence { name: "tenterhook-dsp", members: &["tenterhook-plan"], others: Some(&[FFT]) },
@@ -63,6 +63,11 @@ const FENCES: [Fence; 7] = [
             "tenterhook-io",
             "tenterhook-ensemble",
         ],
+        others: None,
+    },
+    Fence {
+        name: "tenterhook-quality",
+        members: &["tenterhook-plan", "tenterhook-dsp", "tenterhook-config", "tenterhook-rt"],
         others: None,
     },
 ];

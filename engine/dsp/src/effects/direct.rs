@@ -16,6 +16,7 @@ pub(super) const EFFECT: Effect = Effect {
     reach: |_| 0.0,
     wants_analysis: |_| false,
     wants_model: false,
+    lag: |_, _| 0.0,
     make: |_| Box::new(Direct),
 };
 

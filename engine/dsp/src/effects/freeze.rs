@@ -42,6 +42,7 @@ pub(super) const EFFECT: Effect = Effect {
     reach: |_| PAST,
     wants_analysis: |_| true,
     wants_model: false,
+    lag: |_, _| 0.0,
     make: |settings| Box::new(Freeze::new(settings)),
 };
 

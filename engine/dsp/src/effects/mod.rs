@@ -23,6 +23,9 @@ pub struct Effect {
     pub wants_analysis: fn(&[Setting]) -> bool,
     /// Whether it reads its source's [model](crate::memory::Memory::modelled) rather than its sound.
     pub wants_model: bool,
+    /// How many samples after its beginning, at a grid line, the sound of that very moment is heard, when x goes as given,
+    /// sample by sample, and then stays at its last value. A measurement lays the sound beside its source by it.
+    pub lag: fn(&Settings<'_>, &[f32]) -> f64,
     /// Makes a processor. Called off the audio thread: it allocates all that the processor will ever need.
     pub make: fn(&Settings) -> Box<dyn Processor>,
 }

@@ -26,6 +26,7 @@ pub(super) const EFFECT: Effect = Effect {
     reach: |settings| 2.0 * (number(settings, 0, 1.5) + SEAM) + RANGE + SEARCH + 0.06,
     wants_analysis: |_| false,
     wants_model: false,
+    lag: |_, _| 0.0,
     make: |settings| Box::new(Reverse::new(settings)),
 };
 

@@ -34,11 +34,29 @@ pub(super) const EFFECT: Effect = Effect {
     reach: |_| BACK + 0.16,
     wants_analysis: |_| false,
     wants_model: true,
+    lag,
     make: |settings| Box::new(Stretch::new(settings)),
 };
 
 /// How long before the gesture the reading starts, in seconds: so long after a moment its knot is known.
 const BACK: f64 = 0.165;
+
+/// The reading begins so far back and goes at once at the pace that x asks for at the start of each cell.
+fn lag(settings: &Settings<'_>, x: &[f32]) -> f64 {
+    let octaves = settings.number(0, 8.0).max(1.0).log2();
+    let pace = |x: f32| (-octaves * f64::from(x.clamp(0.0, 1.0))).exp2();
+    let (mut left, mut since) = (settings.samples(BACK) as f64, 0.0);
+    for cell in x.chunks(CELL as usize) {
+        let pace = cell.first().copied().map_or(1.0, pace);
+        let samples = cell.len() as f64;
+        if pace * samples >= left {
+            return since + left / pace;
+        }
+        left -= pace * samples;
+        since += samples;
+    }
+    since + left / pace(x.last().copied().unwrap_or(0.0))
+}
 
 /// Attacks kept, per second of memory.
 const ATTACKS: f64 = 12.0;
@@ -533,7 +551,7 @@ impl Stretch {
 impl Processor for Stretch {
     fn begin(&mut self, at: u64, heard: &Heard<'_>) {
         self.base = at;
-        self.last = (at + self.memory).saturating_sub(2 * self.breath.hop() as u64 * 2);
+        self.last = (at + self.memory).saturating_sub(4 * self.breath.hop() as u64);
         self.place = -(self.back as f64);
         (self.begun, self.late) = (self.place, 0.0);
         self.record.taken = 0;
