@@ -31,6 +31,12 @@ struct Fence {
 /// Fast Fourier transforms.
 const FFT: &[&str] =
     &["realfft", "rustfft", "num-complex", "num-integer", "num-traits", "primal-check", "strength_reduce", "transpose"];
+/// The widest vectors that a processor has.
+#[rustfmt::skip]
+const VECTORS: &[&str] = &[
+    "pulp", "pulp-wasm-simd-flag", "bitflags", "bytemuck", "cfg-if", "libm", "num-complex", "num-traits", "paste", "raw-cpuid",
+    "reborrow",
+];
 /// Rings between threads.
 const RING: &[&str] = &["ringbuf", "crossbeam-utils"];
 /// Texts: TOML, CSV, JSON, MIDI files, diagnostics.
@@ -49,9 +55,17 @@ const ASYNC: &[&str] = &["tokio", "async-std", "smol", "async-executor", "future
 const FENCES: [Fence; 8] = [
     Fence { name: "tenterhook-plan", members: &[], others: Some(&[]) },
     Fence { name: "tenterhook-ensemble", members: &[], others: Some(&[]) },
-    Fence { name: "tenterhook-dsp", members: &["tenterhook-plan"], others: Some(&[FFT]) },
-    Fence { name: "tenterhook-rt", members: &["tenterhook-plan", "tenterhook-dsp"], others: Some(&[FFT, RING]) },
-    Fence { name: "tenterhook-config", members: &["tenterhook-plan", "tenterhook-dsp"], others: Some(&[FFT, TEXT]) },
+    Fence { name: "tenterhook-dsp", members: &["tenterhook-plan"], others: Some(&[FFT, VECTORS]) },
+    Fence {
+        name: "tenterhook-rt",
+        members: &["tenterhook-plan", "tenterhook-dsp"],
+        others: Some(&[FFT, VECTORS, RING]),
+    },
+    Fence {
+        name: "tenterhook-config",
+        members: &["tenterhook-plan", "tenterhook-dsp"],
+        others: Some(&[FFT, VECTORS, TEXT]),
+    },
     Fence { name: "tenterhook-io", members: &["tenterhook-plan", "tenterhook-rt", "tenterhook-config"], others: None },
     Fence {
         name: "tenterhook",

@@ -138,19 +138,6 @@ impl<'a> Aim<'a> {
         if let Some(first) = self.moment(back) {
             let mut last = first;
             for moment in (back..back + self.hops(0.4)).map_while(|back| self.moment(back)) {
-                if !alike(moment, first, last) {
-                    eprintln!(
-                        "DBG unlike: h {} {} period {} {} level {} {} bands {:?} {:?}",
-                        first.harmonicity,
-                        moment.harmonicity,
-                        moment.period,
-                        last.period,
-                        first.level,
-                        moment.level,
-                        first.bands,
-                        moment.bands
-                    );
-                } //DBG
                 if from <= earliest || !alike(moment, first, last) {
                     break;
                 }
@@ -227,13 +214,6 @@ impl<'a> Aim<'a> {
             course.inside += usize::from(within(moment));
         }
         course.sharpen();
-        if std::env::var("DBGC").is_ok() {
-            eprintln!(
-                "DBG course {:?} inside {}",
-                &course.octaves[..course.count].iter().map(|o| (o * 1200.0) as i32).collect::<Vec<_>>(),
-                course.inside
-            );
-        } //DBG
         let points = course.octaves.get(..course.inside).unwrap_or_default();
         course.centre = points.iter().sum::<f32>() / points.len().max(1) as f32;
         course.middle = (span.from + span.to) as f64 / 2.0;

@@ -231,6 +231,12 @@ impl Separation {
         self.span = span;
         self.length = (span.length() as usize).min(self.spectrum.span.len()) / self.node * self.node;
         (self.part, self.done) = (0, 0);
+        // Nothing of a span before this one counts.
+        self.nodes.fill((0.0, 1.0));
+        self.noise.fill(0.0);
+        (self.wanted, self.noisy, self.tonal) = ([0.0; BANDS], [0.0; BANDS], [0.0; BANDS]);
+        (self.partial_gain, self.noise_gain) = ([1.0; BANDS], [1.0; BANDS]);
+        self.course = Course::default();
     }
 
     /// How many steps a span of so many samples takes.
@@ -560,21 +566,6 @@ impl Separation {
             }
             one = off / all < 0.0065;
         }
-        eprintln!(
-            "DBG one {one} h {} held {:.2} Hz refit {:.2} off {:?} len {}",
-            self.course.harmonicity,
-            self.course.held() * self.rate,
-            pitch * self.rate / self.spectrum.size() as f64,
-            {
-                let (mut off, mut all) = (0.0, 1e-30);
-                for (n, p, a) in self.harmonics(pitch.max(3.0)) {
-                    off += a * (p - n * pitch).abs() / pitch;
-                    all += a;
-                }
-                off / all
-            },
-            self.length
-        ); //DBG
         self.zone = lobe;
         self.pitch = 0.0;
         // Besides a note's harmonics only what is within 50 dB of the strongest, else within 65 dB.
@@ -829,26 +820,6 @@ impl Separation {
     fn finish(&mut self, hold: &mut Hold) {
         let size = hold.size() as f32;
         hold.count = 0;
-        eprintln!(
-            "DBG span {:?} floor {:?} sums {:?} raw {:?} noise {:?} power {:?} course {:?}",
-            self.spectrum.span[..self.length].iter().map(|x| f64::from(*x)).sum::<f64>(),
-            self.floor.iter().sum::<f32>(),
-            self.sums.last(),
-            self.raw.iter().sum::<f32>(),
-            self.noise.iter().sum::<f32>(),
-            self.spectrum.power.iter().sum::<f32>(),
-            self.course.held()
-        ); //DBG
-        eprintln!("DBG lines {} found {}", self.count, self.found); //DBG
-        if std::env::var("DBGL").is_ok() {
-            for l in self.lines.iter().take(self.count) {
-                eprintln!(
-                    "DBG {:.2} Hz {:.1} dB",
-                    l.place * self.rate / self.spectrum.size() as f64,
-                    10.0 * l.power.log10()
-                );
-            }
-        } //DBG
         for line in self.lines.iter().take(self.count).filter(|line| line.power > 1e-14) {
             if let Some(partial) = hold.partials.get_mut(hold.count) {
                 let amplitude = (2.0 * line.power).sqrt() as f32;

@@ -216,12 +216,6 @@ impl Freeze {
         let Some(since) = (line + self.frames.lead()).checked_sub(self.engaged) else { return };
         let (frame, due) = self.frames.due(since);
         for step in due {
-            if frame < 2 {
-                eprintln!(
-                    "DBG line {line} frame {frame} step {step} engaged {} meets {} behind {}",
-                    self.engaged, self.meets, self.behind
-                );
-            } //DBG
             if step == 0 {
                 self.turn(frame);
             }

@@ -136,18 +136,3 @@ fn every_effect_has_at_most_two_settings_and_defaults_within_range() {
         assert_eq!((effect.level)(0.0), 0.0, "{}: silent at rest", effect.declaration.name);
     }
 }
-
-#[test]
-fn zz_one() {
-    let source = source();
-    for (before, seed, at) in [(6094usize, 14846116435608717773u64, 12459usize)] {
-        let run = Run { rate: 8000, seed, ..Run::of(&EFFECTS[2], at) };
-        let again = Run { before: Some(before), ..run.clone() };
-        let (a, b) = (run.play_and_hold(&source), again.play_and_hold(&source));
-        let first = a.0.iter().zip(&b.0).position(|(a, b)| a.to_bits() != b.to_bits());
-        println!("XX {:?} {:?} first {first:?} of {}", a.1, b.1, a.0.len());
-        if let Some(i) = first {
-            println!("{:?} {:?}", &a.0[i..i + 5], &b.0[i..i + 5]);
-        }
-    }
-}
