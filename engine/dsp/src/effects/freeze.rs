@@ -183,6 +183,8 @@ impl Freeze {
             }
             None => return,
         };
+        // The first step is done at the next line.
+        let line = line + CELL;
         self.take(span, line);
         let middle = (span.from + span.to) / 2;
         // The reading comes to the middle just then, or has it behind it.
