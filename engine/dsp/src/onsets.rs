@@ -58,11 +58,6 @@ impl Onsets {
         let sum = |place: usize| self.sums.get(place.min(self.blocks())).copied().unwrap_or(0.0);
         (sum(blocks.end().saturating_add(1)) - sum(*blocks.start())).clamp(0.0, 1.0)
     }
-
-    /// The bytes that it holds.
-    pub fn bytes(&self) -> usize {
-        size_of_val(&*self.energy) + size_of_val(&*self.sums)
-    }
 }
 
 #[cfg(test)]

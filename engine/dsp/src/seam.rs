@@ -272,15 +272,6 @@ impl Seam {
             add(&mut self.sums, share * (1.0 - share), old, new);
         }
     }
-
-    /// The bytes that it holds.
-    pub fn bytes(&self) -> usize {
-        let sounds = [&self.old, &self.new, &self.old_coarse, &self.new_coarse, &self.block_sound];
-        sounds.iter().map(|sound| size_of_val(&***sound)).sum::<usize>()
-            + size_of_val(&*self.new_energy)
-            + self.new_onsets.bytes()
-            + self.left_onsets.bytes()
-    }
 }
 
 fn add(sums: &mut [f32; 3], weight: f32, one: f32, two: f32) {

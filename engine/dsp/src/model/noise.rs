@@ -12,6 +12,8 @@ const SKIRT: f32 = 0.0625;
 
 /// Frames over which the envelope is averaged.
 const SLOW: f32 = 10.0;
+/// How many times more or less power than of late makes it another sound.
+const LEAP: f32 = 4.0;
 /// How fast a partial's power is forgotten, per frame.
 const FORGET: f32 = 0.02;
 /// How far the sound of the last frames may be from that before the envelope moves.
@@ -27,8 +29,9 @@ pub(super) struct Noise {
     trust: Box<[f32]>,
     part: Box<[f32]>,
     rest: Box<[f32]>,
-    /// Frames since the last onset or the start.
+    /// Frames since the sound became another, and its power.
     frames: f32,
+    total: f32,
     wide: Box<[f32]>,
     fill: Box<[f32]>,
 }
@@ -47,14 +50,21 @@ impl Noise {
             wide: nothing(),
             fill: nothing(),
             frames: 0.0,
+            total: 0.0,
         }
     }
 
     /// Step: takes in a frame: the spectra of what is left and of the partials, as variance per sample.
     pub fn take_in(&mut self, rest: &[Complex32], partials: &[Complex32]) {
+        let power = |z: &Complex32| z.re * z.re + z.im * z.im + 1e-24;
+        // A sound that is suddenly another, or none, is not averaged with what was before.
+        let total = rest.iter().map(power).sum::<f32>();
+        if !(self.total / LEAP..=self.total * LEAP).contains(&total) {
+            self.frames = 0.0;
+        }
         self.frames += 1.0;
         let (slow, fast) = (1.0 / self.frames.min(SLOW), 1.0 / self.frames.min(1.5));
-        let power = |z: &Complex32| z.re * z.re + z.im * z.im + 1e-24;
+        self.total += (total - self.total) * fast;
         let averages = self.slow.iter_mut().zip(&mut self.fast).zip(&mut self.partials);
         for (((average, recent), partial), (rest, taken)) in averages.zip(rest.chunks(2).zip(partials.chunks(2))) {
             let now = rest.iter().map(power).sum::<f32>() / rest.len() as f32;
