@@ -69,4 +69,4 @@ const PLACES: [f32; CELL as usize] = {
 const ROUND: f32 = 12_582_912.0;
 
 /// sin(2πx)/x over −1/2…1/2 as a polynomial in x², fitted for the least greatest error of the sine.
-const SINE: [f32; 5] = [6.283_055_8, -41.331_215, 81.366_814, -74.478_004, 32.781_4];
+const SINE: [f32; 5] = [6.283_056, -41.331_215, 81.366_81, -74.478_004, 32.781_4];

@@ -34,7 +34,7 @@ pub fn rise(x: &[f64], onset: f64) -> [f64; 3] {
             (0..window.len()).filter_map(|k| Some(squares.get((i + half).checked_sub(k)?)? * window[k])).sum();
         (sum / total).max(0.0).sqrt()
     };
-    let envelope: Vec<f64> = (0..squares.len()).map(|i| smooth(i)).collect();
+    let envelope: Vec<f64> = (0..squares.len()).map(smooth).collect();
     let floor = median(&envelope[..(around / 4).min(envelope.len())]);
     let mut top = 0.0f64;
     let running: Vec<f64> = envelope

@@ -17,9 +17,12 @@ fn blackman(t: f64) -> f64 {
     0.42 + 0.5 * (TAU * t).cos() + 0.08 * (2.0 * TAU * t).cos()
 }
 
+/// A window's second half and its first.
+pub(super) type Halves = (Box<[f32]>, Box<[f32]>);
+
 /// The window's samples, from its middle on and up to its middle, as they lie at the start and at the end of a frame
 /// that begins with the middle; scaled so that a sinusoid's peak reads its amplitude.
-pub(super) fn halves(size: usize) -> (Box<[f32]>, Box<[f32]>) {
+pub(super) fn halves(size: usize) -> Halves {
     let at = |i: i64| blackman(i as f64 / size as f64);
     let half = size as i64 / 2;
     let gain = 2.0 / (-half..half).map(at).sum::<f64>();

@@ -1,6 +1,6 @@
 //! The spectrum of one frame and its peaks.
 
-use super::lobe;
+use super::lobe::{self, Halves};
 use crate::windows::scaled;
 use realfft::num_complex::Complex32;
 use realfft::{RealFftPlanner, RealToComplex};
@@ -35,7 +35,7 @@ pub(super) struct Peak {
 pub(super) struct Peaks {
     forward: Arc<dyn RealToComplex<f32>>,
     scratch: Box<[Complex32]>,
-    windows: Vec<(Box<[f32]>, Box<[f32]>)>,
+    windows: Vec<Halves>,
     frame: Box<[f32]>,
     power: Box<[f32]>,
     least: Box<[f32]>,
