@@ -220,7 +220,7 @@ pub fn hold_tables(title: &str, rows: &[Row], limits: &[(&str, &str)]) -> String
     let columns = distinct(rows.iter().flat_map(&values).map(|(name, _)| name).skip(4));
     let notes: Vec<&Row> = rows.iter().filter(|row| row.group == "notes").collect();
     let middle = |subject: &str, name: &'static str| {
-        let found = notes.iter().filter(|row| row.subject == subject).flat_map(&values);
+        let found = notes.iter().filter(|row| row.subject == subject).flat_map(|row| values(row));
         let found: Vec<f64> = found.filter(|(known, _)| *known == name).map(|(_, value)| value.abs()).collect();
         (!found.is_empty()).then(|| median(&found))
     };
@@ -237,7 +237,7 @@ pub fn hold_tables(title: &str, rows: &[Row], limits: &[(&str, &str)]) -> String
         let here: Vec<&Row> = rows.iter().filter(|row| row.signal == signal).collect();
         let group = here.first().map_or("", |row| row.group.as_str());
         let cell = |subject: &str, name: &'static str| {
-            let found = here.iter().filter(|row| row.subject == subject).flat_map(&values);
+            let found = here.iter().filter(|row| row.subject == subject).flat_map(|row| values(row));
             found.filter(|(known, _)| *known == name).map(|(_, value)| value).next()
         };
         holds(&mut out, &format!("{signal} ({group})"), &here, &columns, cell);
