@@ -139,7 +139,8 @@ impl Noise {
             } else {
                 1.0
             };
-            *out = encode((rest * excess).sqrt());
+            // No product of two small numbers becomes a denormal one.
+            *out = encode((rest.max(1e-24) * excess.max(1e-8)).sqrt());
         }
     }
 }
