@@ -12,7 +12,7 @@ const SKIRT: f32 = 0.0625;
 
 /// Frames over which the envelope is averaged.
 const SLOW: f32 = 10.0;
-/// How many times more or less power than of late makes it another sound.
+/// How many times less power than of late makes it another sound.
 const LEAP: f32 = 4.0;
 /// How fast a partial's power is forgotten, per frame.
 const FORGET: f32 = 0.02;
@@ -57,9 +57,9 @@ impl Noise {
     /// Step: takes in a frame: the spectra of what is left and of the partials, as variance per sample.
     pub fn take_in(&mut self, rest: &[Complex32], partials: &[Complex32]) {
         let power = |z: &Complex32| z.re * z.re + z.im * z.im + 1e-24;
-        // A sound that is suddenly another, or none, is not averaged with what was before.
+        // What suddenly falls silent is not averaged with what was before; what leaps up may be an accident.
         let total = rest.iter().map(power).sum::<f32>();
-        if !(self.total / LEAP..=self.total * LEAP).contains(&total) {
+        if total < self.total / LEAP {
             self.frames = 0.0;
         }
         self.frames += 1.0;
