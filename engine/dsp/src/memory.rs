@@ -34,7 +34,7 @@ impl Memory {
         Self { analysis: Some(Box::new(Analysis::new(rate, stagger))), ..Self::new(room) }
     }
 
-    /// The same memory with its source's [model](crate::model), which
+    /// The same memory with its source's model, which
     /// [`Effect::wants_model`](crate::effects::Effect::wants_model) asks for; `stagger` as before.
     pub fn modelled(self, rate: u32, stagger: u64) -> Self {
         let room = self.ring.len().max(Model::reach(rate) + 2 * CELL as usize);
