@@ -148,7 +148,7 @@ fn voices_tell() {
         harmonic.iter_mut().for_each(|z| *z *= turn);
     }
     let flat = spectra::waveform(spectrum, exact.len());
-    tells("crest", tones::crest_error(&exact, &exact).abs(), 0.01, tones::crest_error(&flat, &exact), 1.0);
+    tells("crest", tones::crest_error(&exact, &exact).abs(), 0.01, tones::crest_error(&flat, &exact), 0.5);
     let other = at(&vowel(Sung { seconds: 1.5, ..Sung::new("other", Vowel::IWomen, 146.83) }), 1.0);
     let longer = at(&sung, 3.0);
     tells("formants", tones::formant_error(&longer, &exact), 30.0, tones::formant_error(&other, &exact), 150.0);
@@ -186,8 +186,9 @@ fn attacks_tell() {
 
 #[test]
 fn noise_tells() {
-    let white = coloured_noise("white", |_| 1.0, 1.5);
-    let course = Course::steady(1.5, 2.0);
+    // Long enough for its slowest modulation.
+    let white = coloured_noise("white", |_| 1.0, 4.0);
+    let course = Course::steady(4.0, 2.0);
     let (exact, other) = (white.render(&course, 0), white.render(&course, 1));
     let comb = sum(&exact, &late(&exact, 48), 0.8);
     let frame = looped(&exact[..2048], exact.len());
