@@ -296,9 +296,11 @@ impl Model {
                     self.last = frame;
                 }
             }
-            1 if here.is_some() => self.peaks.transform(&mut self.spectrum),
-            2 if here.is_some() => self.peaks.weigh(&self.spectrum),
-            3 if here.is_some() => self.peaks.find(self.width, &self.spectrum),
+            // A frame that an onset left no room for has no spectrum.
+            1..=4 if here.is_none() => {}
+            1 => self.peaks.transform(&mut self.spectrum),
+            2 => self.peaks.weigh(&self.spectrum),
+            3 => self.peaks.find(self.width, &self.spectrum),
             4 => {
                 if let Some(frame) = here {
                     self.tracks.follow(frame, self.peaks.found(), &self.spectrum);
@@ -415,5 +417,21 @@ mod tests {
         }
         let level = 10.0 * (sum / count / 0.01f64).log10();
         assert!(level.abs() < 0.05, "{level} dB, {partials} partials");
+    }
+
+    #[test]
+    fn noise_is_told_of_once_at_a_time_whatever_onsets_there_are() {
+        let mut memory = Memory::new(20_000).modelled(48_000, 1);
+        // A knock every 0.3 s leaves no room for some frames.
+        let sound: Vec<f32> = (0..96_000u64)
+            .map(|i| (random::even(5, i, 0) - 0.5) as f32 * (-((i % 14_400) as f32) / 500.0).exp())
+            .collect();
+        memory.write(0, &sound);
+        let heard = memory.heard(96_000);
+        let model = heard.model().expect("it was asked for");
+        let hues: Vec<u64> =
+            (model.first_hue()..model.known_hues(96_000)).map(|number| model.hue(number).unwrap().middle).collect();
+        assert!(model.onset(48_000).is_some() && hues.len() > 40, "{} hues", hues.len());
+        assert!(hues.windows(2).all(|two| two[1] >= two[0] + 1024), "{hues:?}");
     }
 }
