@@ -14,7 +14,6 @@ mod strength;
 mod told;
 mod tracks;
 
-use crate::CELL;
 use crate::schedule::Schedule;
 use crate::windows::scaled;
 use lobe::Lobe;
@@ -41,7 +40,7 @@ const FRAMES: usize = 8;
 /// Knots, hues and strengths kept.
 const KEPT: usize = 64;
 /// Steps of a frame: see [`Model::step`].
-const STEPS: u64 = 15;
+const STEPS: u64 = 16;
 /// Partials told of at once.
 pub(crate) const PARTIALS: usize = tracks::PARTIALS;
 /// Their slots: one for every track.
@@ -230,13 +229,7 @@ impl Model {
             let told = |strength| self.strengths.tell(line, |place| *place = strength);
             self.residual.go_on(self.attack, &self.knots, &read, told);
         }
-        // The period is looked for in every second round.
         let (round, due) = self.schedule.due(line + self.stagger);
-        let at = (line + self.stagger) % self.schedule.hop() / CELL;
-        if round % 2 == 1 && at % 3 == 1 && at / 3 < period::STEPS {
-            let middle = (line - at * CELL).saturating_sub(self.behind) + self.schedule.hop();
-            self.period.step(at / 3, middle);
-        }
         for step in due {
             self.step(round, step, line, &read);
         }
@@ -257,36 +250,48 @@ impl Model {
                 }
             }
             // A frame that an onset left no room for has no spectrum.
-            1..=4 if here.is_none() => {}
+            1..=6 if here.is_none() => {}
             1 => self.peaks.transform(&mut self.spectrum),
             2 => self.peaks.weigh(&self.spectrum),
-            3 => self.peaks.find(self.width, &self.spectrum),
-            4 => {
+            3 => self.peaks.find(self.width),
+            4 => self.peaks.refine(&self.spectrum),
+            5 => {
                 if let Some(frame) = here {
                     self.tracks.follow(frame, self.peaks.found(), &self.spectrum);
                 }
             }
-            5 | 6 => {
-                if let Some(bent) = number.checked_sub(BENT) {
-                    self.tracks.bend(bent, step as usize - 5, &self.lobe);
+            6 => {
+                if let Some(frame) = here {
+                    self.tracks.begin(frame, self.peaks.found(), &self.spectrum);
                 }
             }
-            7 => {
+            7 | 8 => {
+                if let Some(bent) = number.checked_sub(BENT) {
+                    self.tracks.bend(bent, step as usize - 7, &self.lobe);
+                }
+            }
+            9 => {
                 if let Some(frame) = number.checked_sub(AHEAD).and_then(|told| self.frame(told)) {
                     self.tell(frame, line);
                 }
             }
-            8.. if number % 2 == 1 => {}
-            8 => self.residual.frame(),
-            9 => self.residual.transform_rest(),
-            10 => self.residual.transform_partials(),
-            11 => {
+            // The period is looked for in every second round, noise in the others.
+            10.. if number % 2 == 1 => {
+                let start = line.saturating_sub((line + self.stagger) % self.schedule.hop());
+                self.period.step(step - 10, start.saturating_sub(self.behind) + self.schedule.hop());
+            }
+            10 => {
+                self.residual.frame();
+                self.residual.transform_rest();
+            }
+            11 => self.residual.transform_partials(),
+            12 => {
                 if let Some((rest, partials)) = self.residual.spectra() {
                     self.noise.take_in(rest, partials);
                 }
             }
-            12 => self.noise.weigh(),
-            13 => self.noise.draw(self.near.0),
+            13 => self.noise.weigh(),
+            14 => self.noise.draw(self.near.0),
             _ => {
                 if let Some(middle) = self.residual.middle() {
                     self.hues.tell(line, |hue| {

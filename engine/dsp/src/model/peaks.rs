@@ -40,6 +40,9 @@ pub(super) struct Peaks {
     power: Box<[f32]>,
     least: Box<[f32]>,
     floor: Box<[f32]>,
+    /// The highest power around each bin, and room to find it.
+    highest: Box<[f32]>,
+    spare: Box<[f32]>,
     /// Bins looked at.
     bins: usize,
     found: Box<[Peak]>,
@@ -59,6 +62,8 @@ impl Peaks {
             power: vec![0.0; bins + CELL].into(),
             least: vec![0.0; cells + 8].into(),
             floor: vec![0.0; cells].into(),
+            highest: vec![0.0; bins].into(),
+            spare: vec![0.0; bins].into(),
             bins,
             found: vec![Peak::default(); PEAKS].into(),
             count: 0,
@@ -130,35 +135,40 @@ impl Peaks {
         }
     }
 
-    /// Step: the peaks, strongest first.
-    pub fn find(&mut self, width: usize, spectrum: &[Complex32]) {
-        let size = self.size();
+    /// Step: where the peaks are, strongest first.
+    pub fn find(&mut self, width: usize) {
         // A window's main lobe has no other maximum within one and a half of its own bins.
-        let apart = (size * 3 / (2 * self.window(width).max(1))).clamp(1, 24);
-        let loudest = self.power.iter().copied().fold(0.0, f32::max);
+        let apart = (self.size() * 3 / (2 * self.window(width).max(1))).clamp(1, 24);
+        let Some(power) = self.power.get(..self.bins) else { return };
+        let loudest = loudest(power);
         let least = (loudest * 1e-10).max(1e-12);
+        highest(power, apart, &mut self.highest, &mut self.spare);
         self.count = 0;
         let mut by_level = [0u16; 64];
         let mut candidates = [(0u8, 0u16); 512];
         let mut count = 0;
-        for (near, bin) in self.power.windows(3).zip(1..self.bins) {
-            let &[a, b, c] = near else { continue };
-            if !(b > a && b >= c && b > least && bin > apart) {
-                continue;
+        // Without branches, so that the compiler can take several bins at once; peaks are few.
+        let cells = power.chunks_exact(CELL).zip(self.highest.chunks_exact(CELL)).zip(&self.floor);
+        for (((power, highest), &floor), start) in cells.zip((0..).step_by(CELL)) {
+            let limit = floor.max(least);
+            let mut bits = 0u32;
+            for (i, (&b, &high)) in power.iter().zip(highest).enumerate() {
+                bits |= u32::from((b >= high) & (b >= limit)) << i;
             }
-            if b < self.floor.get(bin / CELL).copied().unwrap_or(0.0) {
-                continue;
-            }
-            let around = self.power.get(bin - apart..(bin + apart + 1).min(self.bins)).unwrap_or_default();
-            if around.iter().any(|&other| other > b) {
-                continue;
-            }
-            // Buckets of a level: strongest first.
-            let level = (((loudest / b).to_bits() >> 23) as usize).saturating_sub(127).min(63);
-            if let (Some(place), Some(bucket)) = (candidates.get_mut(count), by_level.get_mut(level)) {
-                *place = (level as u8, bin as u16);
-                *bucket += 1;
-                count += 1;
+            while bits != 0 {
+                let bin = start + bits.trailing_zeros() as usize;
+                bits &= bits - 1;
+                let Some(&[a, b]) = power_at(&self.power, bin) else { continue };
+                if a >= b || bin <= apart {
+                    continue;
+                }
+                // Buckets of a level: strongest first.
+                let level = (exponent(loudest).saturating_sub(exponent(b)) as usize).min(63);
+                if let (Some(place), Some(bucket)) = (candidates.get_mut(count), by_level.get_mut(level)) {
+                    *place = (level as u8, bin as u16);
+                    *bucket += 1;
+                    count += 1;
+                }
             }
         }
         let mut start = 0;
@@ -173,12 +183,17 @@ impl Peaks {
             *place += 1;
         }
         self.count = count.min(PEAKS);
+    }
+
+    /// Step: what they are.
+    pub fn refine(&mut self, spectrum: &[Complex32]) {
+        let size = self.size();
         for peak in self.found.iter_mut().take(self.count) {
             *peak = refine(usize::from(peak.bin), size, spectrum, &self.power, &self.floor);
         }
     }
 
-    /// The peaks that [`Peaks::find`] has found.
+    /// The peaks found.
     pub fn found(&self) -> &[Peak] {
         self.found.get(..self.count).unwrap_or_default()
     }
@@ -186,6 +201,49 @@ impl Peaks {
 
 /// The mean power of noise over the median of five cells' least (measured with white noise; see the tests).
 const MEAN_OVER_MEDIAN: f32 = 4.0;
+
+/// The power of a bin and of that before it.
+fn power_at(power: &[f32], bin: usize) -> Option<&[f32; 2]> {
+    power.get(bin.checked_sub(1)?..)?.first_chunk()
+}
+
+/// The highest of many, eight at a time.
+fn loudest(power: &[f32]) -> f32 {
+    let mut most = [0.0f32; 8];
+    for eight in power.chunks_exact(8) {
+        most.iter_mut().zip(eight).for_each(|(most, &x)| *most = if x > *most { x } else { *most });
+    }
+    most.into_iter().fold(0.0, f32::max)
+}
+
+/// The highest within `apart` places of each: by spans that double, so a few times over all places, many at once.
+fn highest(power: &[f32], apart: usize, to: &mut [f32], spare: &mut [f32]) {
+    let more = |from: &[f32], shift: usize, to: &mut [f32]| {
+        let count = from.len().saturating_sub(shift);
+        let later = from.get(shift..).unwrap_or_default();
+        for ((to, &a), &b) in to.iter_mut().zip(from).zip(later) {
+            *to = if b > a { b } else { a };
+        }
+        if let (Some(to), Some(rest)) = (to.get_mut(count..), from.get(count..)) {
+            to.copy_from_slice(rest);
+        }
+    };
+    // to[i]: the highest of the `span` places from i on.
+    let (whole, mut span) = (2 * apart + 1, 1);
+    to.copy_from_slice(power);
+    while span < whole {
+        let next = (2 * span).min(whole);
+        more(to, next - span, spare);
+        to.copy_from_slice(spare);
+        span = next;
+    }
+    to.copy_within(..to.len().saturating_sub(apart), apart.min(to.len()));
+}
+
+/// The power of two that a number above 0 has.
+fn exponent(x: f32) -> u32 {
+    x.to_bits() >> 23
+}
 
 fn refine(bin: usize, size: usize, spectrum: &[Complex32], power: &[f32], floor: &[f32]) -> Peak {
     let (Some(&[x, y, z]), Some(&[a, b, c])) = (spectrum.get(bin - 1..bin + 2), power.get(bin - 1..bin + 2)) else {

@@ -18,8 +18,6 @@ const LAGS: (f64, f64) = (0.0015, 0.02);
 const AS_GOOD: f32 = 0.93;
 const WEAK: f32 = 0.4;
 
-pub(super) const STEPS: u64 = 4;
-
 /// See the module.
 pub(super) struct Period {
     forward: Arc<dyn RealToComplex<f32>>,
@@ -143,7 +141,8 @@ impl Period {
                 let scratch = self.scratch.get_mut(..self.inverse.get_scratch_len()).unwrap_or_default();
                 let _ = self.inverse.process_with_scratch(&mut self.spectrum, &mut self.frame, scratch);
             }
-            _ => self.choose(),
+            3 => self.choose(),
+            _ => {}
         }
     }
 

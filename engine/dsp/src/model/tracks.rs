@@ -113,34 +113,49 @@ pub(super) struct Tracks {
     /// Live tracks by expected frequency.
     order: [u8; TRACKS],
     live: usize,
+    /// The places of peaks that no track goes on with.
+    born: [u8; TRACKS],
+    births: usize,
     next: u32,
     last: Frame,
 }
 
 impl Tracks {
     pub fn new() -> Self {
-        Self { tracks: Box::new([NONE; TRACKS]), order: [0; TRACKS], live: 0, next: 0, last: Frame::default() }
+        Self {
+            tracks: Box::new([NONE; TRACKS]),
+            order: [0; TRACKS],
+            live: 0,
+            born: [0; TRACKS],
+            births: 0,
+            next: 0,
+            last: Frame::default(),
+        }
     }
 
-    /// Step: joins a frame's peaks, strongest first, to the tracks.
+    /// Step: joins a frame's peaks, strongest first, to the tracks that are expected there.
     pub fn follow(&mut self, frame: Frame, peaks: &[Peak], spectrum: &[Complex32]) {
         let apart = (frame.middle - self.last.middle) as f64;
         let cut = frame.onsets != self.last.onsets || apart <= 0.0;
         self.sort(cut);
         let limit = 2.0 / frame.window as f32;
-        let mut born = [0u8; TRACKS];
-        let mut births = 0;
+        self.births = 0;
         for (place, peak) in peaks.iter().enumerate() {
             match self.nearest(peak.frequency, limit) {
                 Some(index) => self.go_on(index, frame, peak, apart, spectrum),
                 None => {
-                    if let Some(birth) = born.get_mut(births) {
+                    if let Some(birth) = self.born.get_mut(self.births) {
                         *birth = place as u8;
-                        births += 1;
+                        self.births += 1;
                     }
                 }
             }
         }
+    }
+
+    /// Step: tracks without a peak are looked for or end, and peaks without a track begin one.
+    pub fn begin(&mut self, frame: Frame, peaks: &[Peak], spectrum: &[Complex32]) {
+        let apart = (frame.middle - self.last.middle) as f64;
         for track in self.tracks.iter_mut().filter(|track| track.live && track.last != frame.number) {
             match seek(track, frame, apart, spectrum) {
                 Some(found) => {
@@ -151,7 +166,7 @@ impl Tracks {
             }
         }
         let mut free = 0;
-        for &place in born.iter().take(births) {
+        for &place in self.born.iter().take(self.births) {
             let Some(peak) = peaks.get(usize::from(place)) else { continue };
             // A track that has ended is told of to its end first.
             while self.tracks.get(free).is_some_and(|track| {
