@@ -77,6 +77,8 @@ enum Part {
 /// An attack that sounds, or is about to: as many samples as its lead before the onset.
 #[derive(Clone, Copy, Debug)]
 struct Struck {
+    /// The knot after the onset.
+    knot: usize,
     attack: Option<u32>,
     /// Samples of it that have sounded.
     done: usize,
@@ -242,27 +244,22 @@ impl Stretch {
             }
             self.enter(pace);
             let left = (self.end - self.place) / pace;
-            let until = match self.struck {
-                // An onset falls where its attack says.
-                Some(struck) if self.part == Part::ToOnset => {
-                    (self.attack.before - struck.done.min(self.attack.before)) as f64
-                }
-                _ if self.part == Part::ToOnset => (left - self.attack.before as f64).max(0.0),
-                _ => left,
+            let samples = match self.struck.filter(|struck| struck.knot == self.left + 1) {
+                _ if self.part != Part::ToOnset => left.ceil() as usize,
+                // The attack begins on the nearest sample, and the onset falls where the attack says.
+                None => (left - self.attack.before as f64).round() as usize,
+                Some(struck) => self.attack.before.saturating_sub(struck.done),
             };
-            if until < 0.5 {
-                match (self.part, self.struck) {
-                    (Part::ToOnset, None) => {
-                        let attack = self.record.onset(self.left + 1).and_then(|onset| onset.attack);
-                        self.struck = Some(Struck { attack, done: 0 });
-                    }
-                    _ => self.place = self.end,
-                }
-                continue;
+            if samples > 0 {
+                let samples = samples.min(length - done);
+                self.sound(done, samples, pace);
+                done += samples;
+            } else if self.struck.is_some_and(|struck| struck.knot == self.left + 1) {
+                self.strike(pace);
+            } else {
+                let attack = self.record.onset(self.left + 1).and_then(|onset| onset.attack);
+                self.struck = Some(Struck { knot: self.left + 1, attack, done: 0 });
             }
-            let samples = ((until + 0.5) as usize).min(length - done).max(1);
-            self.sound(done, samples, pace);
-            done += samples;
         }
     }
 
@@ -341,7 +338,6 @@ impl Stretch {
                     }
                     self.begin_at(self.left, pace);
                 }
-                Part::ToOnset if self.place >= self.end => self.strike(pace),
                 Part::Whole | Part::FromOnset if self.place >= self.end => self.begin_at(self.left + 1, pace),
                 _ => return,
             }
@@ -367,6 +363,8 @@ impl Stretch {
     /// An onset has come.
     fn strike(&mut self, pace: f64) {
         let (onset, next) = (self.end, self.record.middle(self.left + 1).unwrap_or(0));
+        // Not the nearest sample but the place: roundings are not to add up.
+        self.place = self.place.clamp(onset - pace, onset + pace);
         self.change(Part::FromOnset, onset, self.at(next), pace);
     }
 

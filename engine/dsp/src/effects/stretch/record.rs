@@ -162,7 +162,7 @@ impl Record {
     /// Gains of the partials and of noise of the power `noise` at a sample: below 1 where the source has ended, and
     /// what its model says has not.
     pub fn gains(&self, sample: f64, noise: f32) -> (f32, f32) {
-        let place = (sample - self.first_span as f64) / SPAN as f64 - 0.5;
+        let place = (sample - self.first_span as f64) / SPAN as f64;
         if place < 0.0 {
             return (1.0, 1.0);
         }
