@@ -10,6 +10,10 @@ const TRUST: f32 = 1e-3;
 /// How fast that falls from bin to bin on either side of a partial.
 const SKIRT: f32 = 0.0625;
 
+/// A bin of which so many times less is left than its neighbours tell is a valley: by chance noise is not so far below
+/// its mean over [`SLOW`] frames.
+const VALLEY: f32 = 4.0;
+
 /// Frames over which the envelope is averaged.
 const SLOW: f32 = 10.0;
 /// How many times less power than of late makes it another sound.
@@ -111,9 +115,13 @@ impl Noise {
             *rest = if trust > 0.1 { *rest / trust } else { -wide };
         }
         smooth(&self.trust, 4 * near, &mut self.part, &mut self.fill);
-        for (rest, &trust) in self.rest.iter_mut().zip(&self.part) {
+        for ((rest, &trust), &slow) in self.rest.iter_mut().zip(&self.part).zip(&self.slow) {
             if *rest < 0.0 {
                 *rest = -*rest / trust.max(0.05);
+            }
+            // There is never more noise than is left: no smoothing fills a valley.
+            if slow * VALLEY < *rest {
+                *rest = slow;
             }
         }
     }
