@@ -149,7 +149,13 @@ impl Analysis {
         // A full-scale sine's frame has a quarter of its length as amplitude.
         let full = (self.window.len() as f32 / 4.0).powi(2);
         let level = |bins: &[Complex32]| {
-            let power = bins.iter().map(|z| z.re).sum::<f32>() / full;
+            // Sums side by side, which the compiler makes vectors of.
+            let mut sums = [0.0f32; 8];
+            let (eights, rest) = bins.as_chunks::<8>();
+            for eight in eights {
+                sums.iter_mut().zip(eight).for_each(|(sum, z)| *sum += z.re);
+            }
+            let power = (sums.iter().sum::<f32>() + rest.iter().map(|z| z.re).sum::<f32>()) / full;
             10.0 * power.max(1e-16).log10()
         };
         for (i, band) in self.moment.bands.iter_mut().enumerate() {
@@ -174,7 +180,15 @@ impl Analysis {
     /// analysis of the fundamental frequency", Proc. Institute of Phonetic Sciences Amsterdam 17, 1993).
     fn weigh_pitch(&mut self) {
         let energy = self.time.first().copied().unwrap_or(0.0);
-        let best = self.correlations().fold(0.0, f32::max);
+        let lags = self.time.get(self.first_lag..self.first_lag + self.lags.len()).unwrap_or_default();
+        let mut most = [0.0f32; 8];
+        for (x, own) in lags.chunks(8).zip(self.lags.chunks(8)) {
+            for (most, (x, own)) in most.iter_mut().zip(x.iter().zip(own)) {
+                let x = x / own;
+                *most = if x > *most { x } else { *most };
+            }
+        }
+        let best = most.into_iter().fold(0.0, f32::max);
         let harmonicity = if energy > 1e-12 { (best / energy).min(1.0) } else { 0.0 };
         let period = if harmonicity > 0.3 { self.period(best - 0.05 * energy) } else { 0.0 };
         let hop = self.schedule.hop();

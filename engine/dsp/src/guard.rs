@@ -8,6 +8,7 @@ pub const MOST: f32 = 16.0;
 pub const LEAST: f32 = 1e-9;
 
 /// A finite number as sound: below [`LEAST`] it is exactly 0, beyond ±[`MOST`] it is ±[`MOST`].
+#[inline]
 pub fn settle(sample: f32) -> f32 {
     if sample.abs() < LEAST { 0.0 } else { sample.clamp(-MOST, MOST) }
 }

@@ -22,8 +22,12 @@ pub struct Reading {
 /// Measures one channel.
 #[derive(Clone, Copy, Debug)]
 pub struct Meter {
-    pace: f64,
+    /// What each sample of a cell adds to the mean square by the cell's end, and what is left of it by then.
+    weights: [f64; CELL as usize],
+    left: f64,
+    /// The mean square at the last grid line, and what the cell in work adds.
     square: f64,
+    added: f64,
     peak: f32,
     run: u32,
     clips: u32,
@@ -34,7 +38,17 @@ impl Meter {
     /// A meter for `rate` samples a second.
     pub fn new(rate: u32) -> Self {
         let pace = -(-1.0 / (INTEGRATION * f64::from(rate.max(1)))).exp_m1();
-        Self { pace, square: 0.0, peak: 0.0, run: 0, clips: 0, shown: Reading::default() }
+        let weights = std::array::from_fn(|i| pace * (1.0 - pace).powi(CELL as i32 - 1 - i as i32));
+        Self {
+            weights,
+            left: (1.0 - pace).powi(CELL as i32),
+            square: 0.0,
+            added: 0.0,
+            peak: 0.0,
+            run: 0,
+            clips: 0,
+            shown: Reading::default(),
+        }
     }
 
     /// Takes in the samples from sample `from` on, in any pieces.
@@ -42,7 +56,8 @@ impl Meter {
         for (sample, at) in samples.iter().zip(from..) {
             let size = sample.abs();
             self.peak = self.peak.max(size);
-            self.square += (f64::from(size) * f64::from(size) - self.square) * self.pace;
+            let weight = self.weights[(at % CELL) as usize];
+            self.added += f64::from(size) * f64::from(size) * weight;
             self.run = if size >= 1.0 { self.run.saturating_add(1) } else { 0 };
             if self.run == CLIP {
                 self.clips = self.clips.saturating_add(1);
@@ -66,6 +81,8 @@ impl Meter {
     }
 
     fn settle(&mut self) {
+        self.square = self.square * self.left + self.added;
+        self.added = 0.0;
         // −200 dB is silence.
         if self.square < 1e-20 {
             self.square = 0.0;

@@ -38,6 +38,7 @@ impl Ramp {
     }
 
     /// The next sample's value.
+    #[inline]
     pub fn advance(&mut self) -> f32 {
         if self.left > 0 {
             self.left -= 1;
@@ -46,22 +47,35 @@ impl Ramp {
         self.value()
     }
 
+    /// The next samples' values. A ramp that stands still costs next to nothing.
+    #[inline]
+    pub fn fill(&mut self, out: &mut [f32]) {
+        let moving = out.len().min(self.left as usize);
+        let (ramp, still) = out.split_at_mut(moving);
+        ramp.iter_mut().for_each(|out| *out = self.advance());
+        still.fill(self.value());
+    }
+
     /// The value now.
+    #[inline]
     pub fn value(&self) -> f32 {
         self.value as f32
     }
 
     /// The value it goes to.
+    #[inline]
     pub fn target(&self) -> f32 {
         self.target
     }
 
     /// Samples until it stands still.
+    #[inline]
     pub fn left(&self) -> u32 {
         self.left
     }
 
     /// Whether it stands still at exactly 0.
+    #[inline]
     pub fn is_silent(&self) -> bool {
         self.left == 0 && self.value == 0.0
     }

@@ -342,8 +342,9 @@ impl Resident {
                 }
                 let mut sent = [0.0; CELL as usize];
                 let sent = &mut sent[..out.len()];
+                send.fill(sent);
                 for (sent, &sound) in sent.iter_mut().zip(&*out) {
-                    *sent = sound * send.advance();
+                    *sent *= sound;
                 }
                 add(output, sent);
             }

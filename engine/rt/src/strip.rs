@@ -67,14 +67,17 @@ impl MicStrip {
     pub fn process(&mut self, from: u64, sound: &mut [f32]) {
         self.guard.process(sound);
         self.meter.feed(from, sound);
-        for sample in &mut *sound {
-            *sample *= self.gain.advance();
-        }
+        let (mut one, mut two) = ([0.0; CELL as usize], [0.0; CELL as usize]);
+        let (one, two) = (&mut one[..sound.len()], &mut two[..sound.len()]);
+        self.gain.fill(one);
+        sound.iter_mut().zip(&*one).for_each(|(sample, gain)| *sample *= gain);
         if let Some(highpass) = &mut self.highpass {
             highpass.process(sound);
         }
-        for sample in sound {
-            *sample = settle(*sample * self.open.advance() * self.dip.advance());
+        self.open.fill(one);
+        self.dip.fill(two);
+        for ((sample, open), dip) in sound.iter_mut().zip(&*one).zip(&*two) {
+            *sample = settle(*sample * open * dip);
         }
     }
 
@@ -123,8 +126,12 @@ impl OutputStrip {
     /// Makes the sum of the samples from `from` on into what goes out; `all` is the level of all outputs together.
     pub fn process(&mut self, from: u64, all: &[f32]) -> &[f32] {
         let sound = &mut self.sum[..all.len()];
-        for (sample, &all) in sound.iter_mut().zip(all) {
-            *sample = settle(*sample * self.level.advance() * self.dip.advance() * all);
+        let (mut level, mut dip) = ([0.0; CELL as usize], [0.0; CELL as usize]);
+        let (level, dip) = (&mut level[..all.len()], &mut dip[..all.len()]);
+        self.level.fill(level);
+        self.dip.fill(dip);
+        for (((sample, &all), level), dip) in sound.iter_mut().zip(all).zip(&*level).zip(&*dip) {
+            *sample = settle(*sample * level * dip * all);
         }
         self.limiter.process(sound);
         self.meter.feed(from, sound);

@@ -118,17 +118,22 @@ impl Voice {
         clock: Clock,
         out: &mut [f32],
     ) {
-        let mut x = [0.0; tenterhook_dsp::CELL as usize];
-        let x = &mut x[..out.len()];
-        x.iter_mut().for_each(|x| *x = self.x.advance());
+        let (mut x, mut fade) = ([0.0; tenterhook_dsp::CELL as usize], [0.0; tenterhook_dsp::CELL as usize]);
+        let (x, fade) = (&mut x[..out.len()], &mut fade[..out.len()]);
+        self.x.fill(x);
         self.processor.render(from, now, x, heard, out);
-        for (out, &x) in out.iter_mut().zip(&*x) {
-            let wanted = level(x);
-            self.level += (wanted - self.level).clamp(-clock.level_step, clock.level_step);
-            let fade = self.fade.advance();
+        // From here on x is the level that it asks for, and then the level that is.
+        x.iter_mut().for_each(|x| *x = level(*x));
+        if x.iter().any(|&wanted| wanted != self.level) {
+            for level in &mut *x {
+                self.level += (*level - self.level).clamp(-clock.level_step, clock.level_step);
+                *level = self.level;
+            }
+        }
+        self.fade.fill(fade);
+        for ((out, &level), &fade) in out.iter_mut().zip(&*x).zip(&*fade) {
             // The fade's corners are rounded: g²(3 − 2g) leaves and arrives without a bend.
-            let gain = self.level * fade * fade * (3.0 - 2.0 * fade);
-            let sound = *out * gain;
+            let sound = *out * (level * fade * fade * (3.0 - 2.0 * fade));
             *out = if sound.is_finite() { sound } else { 0.0 };
         }
         let done = match self.life {

@@ -199,17 +199,17 @@ impl Stretch {
         let Some(model) = heard.model() else { return };
         let (end, last) = (heard.end(), self.last);
         let before = self.attack.before as u64;
-        news(model.knots(), &mut self.next, end, |knot| {
+        news(model.knots(), &mut self.next, end, 2, |knot| {
             if knot.middle <= last {
                 self.record.take_in(knot, before, heard);
             }
         });
-        news(model.hues(), &mut self.next_hue, end, |hue| {
+        news(model.hues(), &mut self.next_hue, end, 2, |hue| {
             if hue.middle <= last {
                 self.record.take_in_hue(hue);
             }
         });
-        news(model.strengths(), &mut self.next_strength, end, |strength| {
+        news(model.strengths(), &mut self.next_strength, end, 4, |strength| {
             if strength.start <= last {
                 self.record.take_in_strength(strength);
             }
@@ -504,9 +504,11 @@ fn first_knot(knots: &Told<Knot>, sample: u64, end: u64) -> u64 {
         .unwrap_or(knots.first())
 }
 
-/// Goes through what has become known from the number `next` on.
-fn news<T: Clone>(told: &Told<T>, next: &mut u64, end: u64, mut each: impl FnMut(&T)) {
-    let known = told.known(end);
-    (told.first().max(*next)..known).filter_map(|number| told.get(number)).for_each(&mut each);
-    *next = known.max(*next);
+/// Goes through what has become known from the number `next` on, `most` at a time: what is there at the beginning is not
+/// all needed at once.
+fn news<T: Clone>(told: &Told<T>, next: &mut u64, end: u64, most: u64, mut each: impl FnMut(&T)) {
+    let first = told.first().max(*next);
+    let until = told.known(end).min(first + most);
+    (first..until).filter_map(|number| told.get(number)).for_each(&mut each);
+    *next = until.max(*next);
 }

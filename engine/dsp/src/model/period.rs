@@ -4,6 +4,7 @@
 //! fundamental frequency", Proc. Institute of Phonetic Sciences Amsterdam 17, 1993), at about 12 kHz.
 
 use super::peaks::{LENGTHS, USUAL};
+use crate::CELL;
 use crate::windows::{hann, scaled};
 use realfft::num_complex::Complex32;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
@@ -26,12 +27,10 @@ pub(super) struct Period {
     /// Every how many samples one is kept, and the filter before that.
     apart: usize,
     filter: Box<[f32]>,
-    /// The last samples, doubled so that a slice of them is always in one piece.
+    /// As many samples as the filter is long, and behind them room for a cell more.
     past: Box<[f32]>,
-    taken: usize,
     /// A ring of kept samples.
     kept: Box<[f32]>,
-    count: u64,
     window: Box<[f32]>,
     own: Box<[f32]>,
     first: usize,
@@ -70,10 +69,8 @@ impl Period {
             scratch: vec![Complex32::new(0.0, 0.0); scratch].into(),
             apart,
             filter: (0..taps).map(|i| (tap(i) / sum) as f32).collect(),
-            past: vec![0.0; 2 * taps].into(),
-            taken: 0,
+            past: vec![0.0; taps + CELL as usize].into(),
             kept: vec![0.0; 4 * FRAME].into(),
-            count: 0,
             own: (first..=lag(LAGS.1)).map(|lag| own(lag) / own(0)).collect(),
             window: window.into(),
             first,
@@ -90,32 +87,27 @@ impl Period {
         self.width
     }
 
-    /// Takes in the sound, from sample `from` on.
+    /// Takes in the sound, a cell at most, from sample `from` on.
     pub fn feed(&mut self, from: u64, samples: &[f32]) {
-        let taps = self.filter.len();
-        for (&x, at) in samples.iter().zip(from..) {
-            let place = self.taken % taps;
-            self.taken += 1;
-            for place in [place, place + taps] {
-                if let Some(past) = self.past.get_mut(place) {
-                    *past = x;
-                }
+        let (taps, apart) = (self.filter.len(), self.apart as u64);
+        let samples = samples.get(..CELL as usize).unwrap_or(samples);
+        if let Some(past) = self.past.get_mut(taps..taps + samples.len()) {
+            past.copy_from_slice(samples);
+        }
+        for count in from / apart + 1..=(from + samples.len() as u64) / apart {
+            // The last sample that it is made of is the one before.
+            let end = taps + (count * apart - from) as usize;
+            let past = self.past.get(end - taps..end).unwrap_or_default();
+            // Eight sums side by side, which the compiler makes vectors of.
+            let mut sums = [0.0f32; 8];
+            for (x, w) in past.chunks_exact(8).zip(self.filter.chunks_exact(8)) {
+                sums.iter_mut().zip(x.iter().zip(w)).for_each(|(sum, (x, w))| *sum += x * w);
             }
-            if (at + 1).is_multiple_of(self.apart as u64) {
-                let start = self.taken % taps;
-                let past = self.past.get(start..start + taps).unwrap_or_default();
-                // Eight sums side by side, which the compiler makes vectors of.
-                let mut sums = [0.0f32; 8];
-                for (x, w) in past.chunks_exact(8).zip(self.filter.chunks_exact(8)) {
-                    sums.iter_mut().zip(x.iter().zip(w)).for_each(|(sum, (x, w))| *sum += x * w);
-                }
-                let sum: f32 = sums.iter().sum();
-                self.count = (at + 1) / self.apart as u64;
-                if let Some(kept) = self.kept.get_mut(self.count as usize % (4 * FRAME)) {
-                    *kept = sum;
-                }
+            if let Some(kept) = self.kept.get_mut(count as usize % (4 * FRAME)) {
+                *kept = sums.iter().sum();
             }
         }
+        self.past.copy_within(samples.len().., 0);
     }
 
     /// Does a step of the frame around the sample `middle`.
