@@ -154,8 +154,8 @@ pub struct Load {
     /// Samples a second; without it the hall's, else 48000
     #[arg(long, value_name = "HZ", value_parser = clap::value_parser!(u32).range(8000..=192_000))]
     pub rate: Option<u32>,
-    /// How often the same is played: the least time of each block counts. Without it as often as half a minute holds, 3
-    /// times at least and 8 at most
+    /// How often the same is played: the least time of each block counts. Without it as often as 20 s hold, 3 times
+    /// at least and 8 at most
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=1000))]
     pub runs: Option<u32>,
     /// Prints the figures as JSON

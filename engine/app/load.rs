@@ -37,7 +37,7 @@ const PROBE: usize = 64;
 const SCENES: usize = 2;
 /// How often each is played where nothing is asked for: within [`TIME`], but so often at least and at most.
 const RUNS: std::ops::RangeInclusive<usize> = 3..=8;
-const TIME: Duration = Duration::from_secs(30);
+const TIME: Duration = Duration::from_secs(20);
 
 /// Measures, and tells.
 pub fn run(asked: &Load) -> Result<(), Failure> {
@@ -71,7 +71,7 @@ pub fn run(asked: &Load) -> Result<(), Failure> {
     let mics = plan.mics.iter().filter(|mic| mic.input.is_some()).count();
     let row = |&block: &usize| {
         let of_block = cases.iter().filter(|case| case.block == block);
-        Row::new(mics, rate, block, of_block.filter_map(|case| Some((case.scene, case.figures(rate)?))))
+        Row::new(mics, rate, block, of_block.filter_map(|case| case.figures(rate)))
     };
     let rows = blocks.iter().filter_map(row).collect();
     Answer { plan, rate, mics, scenes, runs: done, rows, memory }.give(asked.json)
@@ -90,7 +90,7 @@ fn probe(plan: &Plan, rate: u32, players: &Players) -> (Vec<SceneId>, Memory) {
 
     let mut costs = vec![Duration::ZERO; plan.scenes.len()];
     for (place, time) in times.into_iter().enumerate() {
-        let probed = Score::probed((place * PROBE) as f64 / f64::from(rate));
+        let probed = Score::probed(rate, (place * PROBE) as u64);
         if let Some(cost) = probed.and_then(|scene| costs.get_mut(scene)) {
             *cost += time;
         }
@@ -119,14 +119,13 @@ impl Case {
         least(&mut self.times, Run::new(plan, rate, self.scene, self.block, players).play(&self.score));
     }
 
-    /// What its blocks come to, from the first controller's leaving rest on.
-    fn figures(&self, rate: u32) -> Option<Figures> {
+    /// What its blocks come to, from the first controller's leaving rest on, and the scene in force at the worst.
+    fn figures(&self, rate: u32) -> Option<(SceneId, Figures)> {
         let deadline = self.block as f64 / f64::from(rate);
-        let block = |(place, time): (usize, &Duration)| {
-            let first = (place * self.block) as u64;
-            let range = first..first + self.block as u64;
-            (range.end > self.score.busy).then(|| (time.as_secs_f64() / deadline, self.score.cause(range)))
-        };
-        Figures::of(&self.times.iter().enumerate().filter_map(block).collect::<Vec<_>>())
+        let range = |place: usize| (place * self.block) as u64..((place + 1) * self.block) as u64;
+        let idle = (0..self.times.len()).take_while(|&place| range(place).end <= self.score.busy).count();
+        let block = |(place, time): (usize, &Duration)| (time.as_secs_f64() / deadline, self.score.cause(range(place)));
+        let figures = Figures::of(&self.times.iter().enumerate().skip(idle).map(block).collect::<Vec<_>>())?;
+        Some((self.score.scene(range(idle + figures.place)), figures))
     }
 }

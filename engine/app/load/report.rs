@@ -114,8 +114,12 @@ impl Answer<'_> {
 
     fn text(&self) -> String {
         let marks = self.scenes.iter().map(|&scene| self.mark(scene)).collect::<Vec<_>>().join(" and ");
+        let heaviest = match self.plan.scenes.len() {
+            1 => "its one scene".to_owned(),
+            all => format!("the heaviest of {all} scenes, {marks}"),
+        };
         let mut text = wrapped(&format!(
-            "{}: {} at {} Hz, scene {marks}, {} each.",
+            "{}: {} at {} Hz, {heaviest}, the least of {}.",
             self.plan.title,
             count(self.mics as u64, "mic"),
             self.rate,
@@ -191,7 +195,14 @@ impl Answer<'_> {
                     self.remedy(below),
                 ],
                 None => vec![
-                    format!("It fits with a block of {}: the worst takes {}.", frames(row), worst(row)),
+                    match row.worst {
+                        plenty if plenty <= WORST / 2.0 => format!(
+                            "There is plenty of room: even with a block of {} the worst takes {}.",
+                            frames(row),
+                            worst(row)
+                        ),
+                        _ => format!("It fits with a block of {}: the worst takes {}.", frames(row), worst(row)),
+                    },
                     format!("That is {}.", self.when(row)),
                 ],
             },
@@ -203,7 +214,7 @@ impl Answer<'_> {
         let mark = self.mark(row.scene);
         match row.cause {
             Cause::Engaging => format!("when all controllers of scene {mark} leave rest at once"),
-            Cause::Firing => format!("when scene {mark} or the one beside it is fired while everything sounds"),
+            Cause::Firing => format!("when scene {mark} is fired while everything sounds"),
             Cause::Step => format!("when the effects of scene {mark} do a larger piece of work"),
             Cause::Steady => format!("while everything in scene {mark} sounds"),
         }

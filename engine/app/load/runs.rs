@@ -39,7 +39,7 @@ impl<'a> Run<'a> {
         while self.engine.sample() < score.frames {
             let first = self.engine.sample();
             for (input, sound) in self.inputs.iter_mut().enumerate() {
-                self.players.play(input, first, sound);
+                self.players.play(input, first % score.turn, sound);
             }
             let inputs: Vec<&[f32]> = self.inputs.iter().map(Vec::as_slice).collect();
             let mut outputs: Vec<&mut [f32]> = self.outputs.iter_mut().map(Vec::as_mut_slice).collect();

@@ -34,12 +34,21 @@ pub struct Score {
     pub events: Vec<Timed<Event>>,
     /// How long it lasts.
     pub frames: u64,
+    /// After so many samples the mics' sound begins again.
+    pub turn: u64,
     /// The sample at which the first controller leaves rest: from here on blocks count.
     pub busy: u64,
     /// The samples at which effects begin all at once.
     engaging: Vec<u64>,
     /// The samples from a firing on that count as such.
     firing: Vec<Range<u64>>,
+    /// The scenes in force, each from its sample on.
+    scenes: Vec<(u64, SceneId)>,
+}
+
+/// So many seconds in ticks.
+fn ticks(seconds: f64, rate: u32) -> u64 {
+    (seconds * f64::from(rate) / TICK as f64).round() as u64
 }
 
 impl Score {
@@ -62,38 +71,42 @@ impl Score {
             (3.7, Moment::Release),
             (3.72, Moment::Engage),
         ];
-        Self::new(plan, rate, &moments, 4.1)
+        let moments: Vec<_> = moments.iter().map(|&(at, moment)| (ticks(at, rate), moment)).collect();
+        Self::new(plan, rate, scene, &moments, ticks(4.1, rate))
     }
 
-    /// Every scene in turn, each from silence.
+    /// Every scene in turn, each from silence and each with the same sound.
     pub fn probe(plan: &Plan, rate: u32) -> Self {
+        let length = ticks(SLOT, rate);
         let slot = |index: usize| {
-            let at = index as f64 * SLOT;
+            let at = |seconds: f64| index as u64 * length + ticks(seconds, rate);
             [
-                (at, Moment::Hush),
-                (at + 0.2, Moment::Rest),
-                (at + 0.2, Moment::Fire(SceneId::new(index))),
-                (at + 0.22, Moment::Release),
-                (at + SLOT_ENGAGES, Moment::Engage),
+                (at(0.0), Moment::Hush),
+                (at(0.2), Moment::Rest),
+                (at(0.2), Moment::Fire(SceneId::new(index))),
+                (at(0.22), Moment::Release),
+                (at(SLOT_ENGAGES), Moment::Engage),
             ]
         };
         let moments: Vec<_> = (0..plan.scenes.len()).flat_map(slot).collect();
-        Self::new(plan, rate, &moments, plan.scenes.len() as f64 * SLOT)
+        let frames = plan.scenes.len() as u64 * length;
+        Self { turn: length * TICK, ..Self::new(plan, rate, SceneId(0), &moments, frames) }
     }
 
-    /// The scene of [`Score::probe`] that everything is engaged in at this second.
-    pub fn probed(seconds: f64) -> Option<usize> {
-        (seconds % SLOT >= SLOT_ENGAGES).then_some((seconds / SLOT) as usize)
+    /// The scene of [`Score::probe`] in which everything is engaged at a sample.
+    pub fn probed(rate: u32, sample: u64) -> Option<usize> {
+        let length = ticks(SLOT, rate) * TICK;
+        (sample % length >= ticks(SLOT_ENGAGES, rate) * TICK).then_some((sample / length) as usize)
     }
 
-    fn new(plan: &Plan, rate: u32, moments: &[(f64, Moment)], seconds: f64) -> Self {
-        let ticks = |seconds: f64| (seconds * f64::from(rate) / TICK as f64).round() as u64;
+    fn new(plan: &Plan, rate: u32, scene: SceneId, moments: &[(u64, Moment)], length: u64) -> Self {
         let hands = Hands::of(plan);
         let (mut events, mut engaging, mut firing) = (Vec::new(), Vec::new(), Vec::new());
-        let mut moments = moments.iter().map(|&(at, moment)| (ticks(at), moment)).peekable();
+        let mut moments = moments.iter().copied().peekable();
         let busy = moments.peek().map_or(0, |(tick, _)| tick * TICK);
-        let (frames, mut moving) = (ticks(seconds) * TICK, false);
-        for tick in 0..ticks(seconds) {
+        let mut scenes = vec![(0, scene)];
+        let mut moving = false;
+        for tick in 0..length {
             let sample = tick * TICK;
             let mut gesture = |gesture| events.push(Timed { sample, what: Event::Gesture(gesture) });
             let mut begins = false;
@@ -109,6 +122,7 @@ impl Score {
                     }
                     Moment::Fire(scene) => {
                         gesture(Gesture::Fire(scene));
+                        scenes.push((sample, scene));
                         firing.push(sample..sample + (FIRING * f64::from(rate)) as u64);
                     }
                     Moment::Hush => gesture(Gesture::Hush(true)),
@@ -122,7 +136,14 @@ impl Score {
                 hands.moves(sample as f64 / f64::from(rate), begins).for_each(gesture);
             }
         }
-        Self { events, frames, busy, engaging, firing }
+        let frames = length * TICK;
+        Self { events, frames, turn: frames, busy, engaging, firing, scenes }
+    }
+
+    /// The scene in force at the end of the block of these samples.
+    pub fn scene(&self, block: Range<u64>) -> SceneId {
+        let last = self.scenes.iter().rev().find(|(from, _)| *from < block.end);
+        last.map_or(SceneId(0), |(_, scene)| *scene)
     }
 
     /// The cause of the block of these samples, where the gestures tell it.
