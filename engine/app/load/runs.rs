@@ -1,10 +1,11 @@
 //! One run of the engine, block by block with a clock beside it, on the present thread.
 
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use tenterhook_plan::{Plan, SceneId};
 use tenterhook_rt::{Control, Engine, engine};
 
+use super::clock;
 use super::players::Players;
 use super::score::Score;
 
@@ -46,9 +47,9 @@ impl<'a> Run<'a> {
             let end = first + block as u64;
             let (now, later) = events.split_at(events.partition_point(|event| event.sample < end));
             events = later;
-            let began = Instant::now();
+            let began = clock::now();
             self.engine.process(&inputs, &mut outputs, now);
-            times.push(began.elapsed());
+            times.push(clock::now().saturating_sub(began));
             while self.control.reading().is_some() {}
             while self.control.applied().is_some() {}
         }
