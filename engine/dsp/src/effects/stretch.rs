@@ -1,14 +1,16 @@
 //! stretch.
 
+mod record;
+
 use super::{Effect, Processor, Settings};
 use crate::CELL;
 use crate::bank::{Bank, Between, Late};
 use crate::breath::{self, Breath};
 use crate::guard::settle;
 use crate::memory::Heard;
-use crate::model::{Attack, Hue, Knot, Model, PARTIALS, Partial, decode, places};
+use crate::model::{Attack, Knot, Told, decode};
 use crate::schedule::Schedule;
-use crate::windows::scaled;
+use record::Record;
 use tenterhook_plan::declare::{Declaration, Emits, Kind, SettingDeclaration, Unit};
 
 pub(super) const EFFECT: Effect = Effect {
@@ -56,124 +58,6 @@ fn lag(settings: &Settings<'_>, x: &[f32]) -> f64 {
         since += samples;
     }
     since + left / pace(x.last().copied().unwrap_or(0.0))
-}
-
-/// Attacks kept, per second of memory.
-const ATTACKS: f64 = 12.0;
-
-/// The moments that a voice has taken in, a number of its own, from 0 on: the source's model forgets them.
-struct Record {
-    middles: Box<[u64]>,
-    onsets: Box<[Option<Onset>]>,
-    starts: Box<[Option<u64>]>,
-    counts: Box<[u8]>,
-    partials: Box<[Partial]>,
-    hues: Box<[u64]>,
-    noise: Box<[u16]>,
-    places: usize,
-    hues_taken: usize,
-    attacks: Box<[f32]>,
-    /// Samples of an attack.
-    attack: usize,
-    taken: usize,
-    attacks_taken: usize,
-}
-
-#[derive(Clone, Copy, Debug)]
-struct Onset {
-    at: u64,
-    /// Its place among the attacks kept, if there was room.
-    attack: Option<u32>,
-}
-
-impl Record {
-    fn new(rate: u32, seconds: f64) -> Self {
-        let samples = |seconds: f64| (seconds * f64::from(rate)).round() as usize;
-        let knots = samples(seconds + BACK) / (scaled(2048, rate) / 4) + 8;
-        let attack = Attack::new(rate).length;
-        let places = places(rate);
-        // Written rather than zero-allocated, so that its pages are there before the audio thread needs them.
-        let touched = |i: usize| std::hint::black_box(i as u64 & 1);
-        Self {
-            middles: (0..knots).map(touched).collect(),
-            onsets: (0..knots).map(|i| (touched(i) > 2).then_some(Onset { at: 0, attack: None })).collect(),
-            starts: (0..knots).map(|i| (touched(i) > 2).then_some(0)).collect(),
-            counts: (0..knots).map(|i| touched(i) as u8).collect(),
-            partials: (0..knots * PARTIALS).map(|i| Partial { slot: touched(i) as u8, ..Partial::default() }).collect(),
-            hues: (0..knots).map(touched).collect(),
-            hues_taken: 0,
-            noise: (0..knots * places).map(|i| touched(i) as u16).collect(),
-            places,
-            attacks: (0..attack * (seconds * ATTACKS).ceil() as usize).map(|i| touched(i) as f32).collect(),
-            attack,
-            taken: 0,
-            attacks_taken: 0,
-        }
-    }
-
-    fn take_in(&mut self, knot: &Knot, before: u64, heard: &Heard<'_>) {
-        let place = self.taken;
-        let (Some(middle), Some(onset), Some(count), Some(partials)) = (
-            self.middles.get_mut(place),
-            self.onsets.get_mut(place),
-            self.counts.get_mut(place),
-            self.partials.get_mut(place * PARTIALS..(place + 1) * PARTIALS),
-        ) else {
-            return;
-        };
-        *middle = knot.middle;
-        if let Some(start) = self.starts.get_mut(place) {
-            *start = knot.start;
-        }
-        *count = knot.partials().len() as u8;
-        partials.iter_mut().zip(knot.partials()).for_each(|(to, from)| *to = *from);
-        *onset = knot.onset.map(|at| {
-            let number = self.attacks_taken;
-            let attack = self.attacks.get_mut(number * self.attack..(number + 1) * self.attack).map(|sound| {
-                heard.read(at as i64 - before as i64, sound);
-                self.attacks_taken += 1;
-                number as u32
-            });
-            Onset { at, attack }
-        });
-        self.taken += 1;
-    }
-
-    fn take_in_hue(&mut self, hue: &Hue) {
-        let place = self.hues_taken;
-        let noise = self.noise.get_mut(place * self.places..(place + 1) * self.places);
-        if let (Some(middle), Some(noise)) = (self.hues.get_mut(place), noise) {
-            *middle = hue.middle;
-            noise.copy_from_slice(&hue.envelope);
-            self.hues_taken += 1;
-        }
-    }
-
-    fn hue(&self, number: usize) -> Option<u64> {
-        (number < self.hues_taken).then(|| self.hues.get(number).copied()).flatten()
-    }
-
-    fn middle(&self, knot: usize) -> Option<u64> {
-        (knot < self.taken).then(|| self.middles.get(knot).copied()).flatten()
-    }
-
-    fn start(&self, knot: usize) -> Option<u64> {
-        (knot < self.taken).then(|| self.starts.get(knot).copied().flatten()).flatten()
-    }
-
-    fn onset(&self, knot: usize) -> Option<Onset> {
-        (knot < self.taken).then(|| self.onsets.get(knot).copied().flatten()).flatten()
-    }
-
-    fn partials(&self, knot: usize) -> &[Partial] {
-        let count = self.counts.get(knot).copied().unwrap_or(0) as usize;
-        self.partials.get(knot * PARTIALS..knot * PARTIALS + count).unwrap_or_default()
-    }
-
-    fn noise(&self, hue: usize) -> &[u16] {
-        let knot = if hue < self.hues_taken { hue } else { return &[] };
-        self.noise.get(knot * self.places..(knot + 1) * self.places).unwrap_or_default()
-    }
 }
 
 /// A part of the source that is read by one rule.
@@ -231,10 +115,10 @@ struct Stretch {
     /// Samples after the gesture up to which sound is taken in, and the last moment whose window lies within.
     memory: u64,
     last: u64,
-    /// The number in the model of the next knot to take in; `None` until the model is there.
-    next: Option<u64>,
-    /// The same of hues.
-    next_hue: Option<u64>,
+    /// The numbers in the model of the next knot, hue and strength to take in.
+    next: u64,
+    next_hue: u64,
+    next_strength: u64,
     /// The hue that is read.
     hue: usize,
     /// Where the reading stands, in samples after `base`.
@@ -253,6 +137,8 @@ struct Stretch {
     together: f64,
     struck: Option<Struck>,
     breath: Breath,
+    /// The powers of its last frames.
+    noises: [f32; 8],
     schedule: Schedule,
     first: u64,
     stagger: u64,
@@ -273,9 +159,10 @@ impl Stretch {
             attack: Attack::new(settings.rate),
             memory: settings.samples(settings.number(1, 30.0)) as u64,
             last: 0,
-            record: Record::new(settings.rate, settings.number(1, 30.0)),
-            next: None,
-            next_hue: None,
+            record: Record::new(settings.rate, settings.number(1, 30.0) + BACK),
+            next: 0,
+            next_hue: 0,
+            next_strength: 0,
             hue: 0,
             base: 0,
             place: 0.0,
@@ -290,6 +177,7 @@ impl Stretch {
             struck: None,
             stagger: schedule.stagger(settings.seed),
             breath,
+            noises: [0.0; 8],
             schedule,
             first: 0,
             opening: Opening::default(),
@@ -307,28 +195,23 @@ impl Stretch {
     /// Takes in what the model has come to know.
     fn listen(&mut self, heard: &Heard<'_>) {
         let Some(model) = heard.model() else { return };
-        let known = model.known(heard.end());
-        let mut next = self.next.unwrap_or(known).max(model.first());
-        while next < known {
-            if let Some(knot) = model.knot(next)
-                && knot.middle <= self.last
-            {
-                self.record.take_in(knot, self.attack.before as u64, heard);
+        let (end, last) = (heard.end(), self.last);
+        let before = self.attack.before as u64;
+        news(model.knots(), &mut self.next, end, |knot| {
+            if knot.middle <= last {
+                self.record.take_in(knot, before, heard);
             }
-            next += 1;
-        }
-        self.next = Some(next);
-        let known = model.known_hues(heard.end());
-        let mut next = self.next_hue.unwrap_or(known.saturating_sub(1)).max(model.first_hue());
-        while next < known {
-            if let Some(hue) = model.hue(next)
-                && hue.middle <= self.last
-            {
+        });
+        news(model.hues(), &mut self.next_hue, end, |hue| {
+            if hue.middle <= last {
                 self.record.take_in_hue(hue);
             }
-            next += 1;
-        }
-        self.next_hue = Some(next);
+        });
+        news(model.strengths(), &mut self.next_strength, end, |strength| {
+            if strength.start <= last {
+                self.record.take_in_strength(strength);
+            }
+        });
     }
 
     /// Reads the opening's part of a cell.
@@ -387,7 +270,12 @@ impl Stretch {
     fn sound(&mut self, done: usize, samples: usize, pace: f64) {
         let mut sum = [0.0; CELL as usize];
         self.bank.sound(self.place - self.start, pace, samples, &mut sum);
+        let loudest = self.noises.iter().copied().fold(0.0, f32::max);
+        let gains = |place: f64| self.record.gains(place + self.base as f64, loudest);
+        let (mut partials, mut rest) = gains(self.place);
         self.place += pace * samples as f64;
+        let then = gains(self.place);
+        let steps = ((then.0 - partials) / samples as f32, (then.1 - rest) / samples as f32);
         self.late += samples as f64 * (1.0 - pace);
         let sounds = self.sounds();
         if let Some(out) = self.cell.get_mut(done..done + samples) {
@@ -398,13 +286,13 @@ impl Stretch {
             }
             let opening = self.opening.sound.iter().zip(&self.opening.gain).skip(done);
             for (((out, &sum), &noise), (&plain, &gain)) in out.iter_mut().zip(&sum).zip(&noise).zip(opening) {
-                *out = sum * (1.0 - gain) + noise + plain * gain;
+                *out = sum * (1.0 - gain) * partials + noise * rest + plain * gain;
+                partials += steps.0;
+                rest += steps.1;
             }
             if let Some(struck) = &mut self.struck {
-                let length = self.record.attack;
-                let sound = struck.attack.and_then(|number| {
-                    self.record.attacks.get(number as usize * length..(number as usize + 1) * length)
-                });
+                let length = self.attack.length;
+                let sound = struck.attack.and_then(|number| self.record.attack_sound(number));
                 for (out, place) in out.iter_mut().zip(struck.done..length) {
                     let gain = self.attack.gain(place);
                     let attack = sound.and_then(|sound| sound.get(place)).copied();
@@ -534,13 +422,19 @@ impl Stretch {
                 _ => 0.0,
             };
             let (one, two) = (self.record.noise(self.hue), self.record.noise(self.hue + usize::from(part > 0.0)));
+            let mut power = 0.0;
             if self.part == Part::Nothing || one.is_empty() || two.is_empty() {
                 self.breath.envelope().fill(0.0);
             } else {
                 for ((to, &one), &two) in self.breath.envelope().iter_mut().zip(one).zip(two) {
                     let (one, two) = (decode(one), decode(two));
                     *to = one + (two - one) * part;
+                    power += *to * *to;
                 }
+                power /= one.len() as f32;
+            }
+            if let Some(place) = self.noises.get_mut(frame as usize % 8) {
+                *place = power;
             }
             return;
         };
@@ -554,14 +448,20 @@ impl Processor for Stretch {
         self.last = (at + self.memory).saturating_sub(4 * self.breath.hop() as u64);
         self.place = -(self.back as f64);
         (self.begun, self.late) = (self.place, 0.0);
-        self.record.taken = 0;
-        self.record.attacks_taken = 0;
-        self.record.hues_taken = 0;
-        (self.next_hue, self.hue) = (None, 0);
-        self.next = heard.model().map(|model| first_knot(model, at.saturating_sub(self.back), heard.end()));
+        self.record.clear();
+        self.hue = 0;
+        (self.next, self.next_hue, self.next_strength) = heard.model().map_or((0, 0, 0), |model| {
+            let known_hues = model.hues().known(heard.end());
+            (
+                first_knot(model.knots(), at.saturating_sub(self.back), heard.end()),
+                known_hues.saturating_sub(1),
+                model.strengths().first(),
+            )
+        });
         (self.part, self.left, self.struck) = (Part::Nothing, 0, None);
         self.bank.clear();
         self.breath.clear();
+        self.noises = [0.0; 8];
         self.first = at.next_multiple_of(CELL) + self.stagger;
         self.made = at;
         // The longest it can take: the noise has come up a frame after its first begins.
@@ -598,16 +498,17 @@ impl Processor for Stretch {
 }
 
 /// The number of the last knot not after a sample, as far as the model still has it.
-fn first_knot(model: &Model, sample: u64, end: u64) -> u64 {
-    let known = model.known(end);
-    let mut number = known;
-    while let Some(before) = number.checked_sub(1)
-        && let Some(knot) = model.knot(before)
-    {
-        number = before;
-        if knot.middle <= sample {
-            break;
-        }
-    }
-    number
+fn first_knot(knots: &Told<Knot>, sample: u64, end: u64) -> u64 {
+    let known = knots.known(end);
+    (knots.first()..known)
+        .rev()
+        .find(|&number| knots.get(number).is_some_and(|knot| knot.middle <= sample))
+        .unwrap_or(knots.first())
+}
+
+/// Goes through what has become known from the number `next` on.
+fn news<T: Clone>(told: &Told<T>, next: &mut u64, end: u64, mut each: impl FnMut(&T)) {
+    let known = told.known(end);
+    (told.first().max(*next)..known).filter_map(|number| told.get(number)).for_each(&mut each);
+    *next = known.max(*next);
 }

@@ -10,6 +10,8 @@ mod noise;
 mod onsets;
 mod peaks;
 mod period;
+mod strength;
+mod told;
 mod tracks;
 
 use crate::CELL;
@@ -26,7 +28,9 @@ use tracks::{Frame, Tracks};
 mod residual;
 use residual::Residual;
 
-pub(crate) use noise::{decode, places};
+pub(crate) use noise::{decode, encode, places};
+pub(crate) use strength::{SPAN, Strength};
+pub(crate) use told::Told;
 
 /// Frames after one that are known when its partials are told.
 const AHEAD: u64 = 5;
@@ -34,8 +38,8 @@ const AHEAD: u64 = 5;
 const BENT: u64 = 2;
 /// Frames kept.
 const FRAMES: usize = 8;
-/// Knots kept.
-const KNOTS: usize = 64;
+/// Knots, hues and strengths kept.
+const KEPT: usize = 64;
 /// Steps of a frame: see [`Model::step`].
 const STEPS: u64 = 15;
 /// Partials told of at once.
@@ -105,8 +109,6 @@ pub(crate) struct Knot {
     pub onset: Option<u64>,
     /// Where the sound came out of silence between the knot before and this one, if it did.
     pub start: Option<u64>,
-    /// The grid line from which on it is known.
-    known: u64,
     partials: [Partial; PARTIALS],
     count: usize,
 }
@@ -116,8 +118,6 @@ pub(crate) struct Knot {
 pub(crate) struct Hue {
     /// The moment.
     pub middle: u64,
-    /// The grid line from which on it is known.
-    known: u64,
     /// Standard deviations, one for every two bins, see [`decode`].
     pub envelope: Box<[u16]>,
 }
@@ -152,11 +152,9 @@ pub(crate) struct Model {
     last: Frame,
     /// Onsets before the last knot.
     onsets_told: u64,
-    knots: Box<[Knot]>,
-    /// Knots made so far.
-    made: u64,
-    hues: Box<[Hue]>,
-    hues_made: u64,
+    knots: Told<Knot>,
+    hues: Told<Hue>,
+    strengths: Told<Strength>,
 }
 
 impl Model {
@@ -166,15 +164,8 @@ impl Model {
         let schedule = Schedule::new(hop, STEPS);
         let onsets = Onsets::new(rate);
         let peaks = Peaks::new(rate);
-        let knot = Knot {
-            middle: 0,
-            onset: None,
-            start: None,
-            known: u64::MAX,
-            partials: [Partial::default(); PARTIALS],
-            count: 0,
-        };
-        let hue = Hue { middle: 0, known: u64::MAX, envelope: vec![0; places(rate)].into() };
+        let knot = Knot { middle: 0, onset: None, start: None, partials: [Partial::default(); PARTIALS], count: 0 };
+        let hue = Hue { middle: 0, envelope: vec![0; places(rate)].into() };
         Self {
             stagger: schedule.stagger(stagger),
             behind: (peaks.size() as u64 / 2 + onsets.delay()).next_multiple_of(schedule.hop()),
@@ -190,10 +181,9 @@ impl Model {
             residual: Residual::new(rate),
             last: Frame::default(),
             onsets_told: 0,
-            hues: vec![hue; KNOTS].into(),
-            hues_made: 0,
-            knots: vec![knot; KNOTS].into(),
-            made: 0,
+            knots: Told::new(KEPT, knot),
+            hues: Told::new(KEPT, hue),
+            strengths: Told::new(KEPT, Strength { start: 0, partials: 1.0, rest: 0.0 }),
             schedule,
             onsets,
             peaks,
@@ -207,51 +197,24 @@ impl Model {
         2 * peaks + rate as usize / 20
     }
 
-    /// The number of the knot after the last that is known at `end`.
-    pub fn known(&self, end: u64) -> u64 {
-        let mut made = self.made;
-        while made > 0 && self.knot(made - 1).is_none_or(|knot| knot.known > end) {
-            made -= 1;
-        }
-        made
+    /// What it held, moment by moment.
+    pub fn knots(&self) -> &Told<Knot> {
+        &self.knots
     }
 
-    /// A knot by its number, if it is still kept.
-    pub fn knot(&self, number: u64) -> Option<&Knot> {
-        (number < self.made && number + KNOTS as u64 >= self.made)
-            .then(|| self.knots.get(number as usize % KNOTS))
-            .flatten()
+    /// What its noise was like.
+    pub fn hues(&self) -> &Told<Hue> {
+        &self.hues
     }
 
-    /// The number of the hue after the last that is known at `end`.
-    pub fn known_hues(&self, end: u64) -> u64 {
-        let mut made = self.hues_made;
-        while made > 0 && self.hue(made - 1).is_none_or(|hue| hue.known > end) {
-            made -= 1;
-        }
-        made
-    }
-
-    /// A hue by its number, if it is still kept.
-    pub fn hue(&self, number: u64) -> Option<&Hue> {
-        (number < self.hues_made && number + KNOTS as u64 >= self.hues_made)
-            .then(|| self.hues.get(number as usize % KNOTS))
-            .flatten()
-    }
-
-    /// The number of the first hue kept.
-    pub fn first_hue(&self) -> u64 {
-        self.hues_made.saturating_sub(KNOTS as u64)
+    /// How strong it was.
+    pub fn strengths(&self) -> &Told<Strength> {
+        &self.strengths
     }
 
     /// The first onset from this sample on, as far as it is kept.
     pub fn onset(&self, from: u64) -> Option<u64> {
         self.onsets.found().find(|&onset| onset >= from)
-    }
-
-    /// The number of the first knot kept.
-    pub fn first(&self) -> u64 {
-        self.made.saturating_sub(KNOTS as u64)
     }
 
     /// Takes in the samples from `from` on, up to the end of their cell at most.
@@ -264,11 +227,8 @@ impl Model {
     pub fn advance(&mut self, line: u64, read: impl Fn(i64, &mut [f32])) {
         // The residual's sound is made all the time, at twice the pace at most: knots do not come evenly.
         for _ in 0..2 {
-            let knot = |number: u64| {
-                let kept = number < self.made && number + KNOTS as u64 > self.made;
-                kept.then(|| self.knots.get(number as usize % KNOTS)).flatten()
-            };
-            self.residual.go_on(self.attack, knot, self.made, &read);
+            let told = |strength| self.strengths.tell(line, |place| *place = strength);
+            self.residual.go_on(self.attack, &self.knots, &read, told);
         }
         // The period is looked for in every second round.
         let (round, due) = self.schedule.due(line + self.stagger);
@@ -296,9 +256,11 @@ impl Model {
                     self.last = frame;
                 }
             }
-            1 if here.is_some() => self.peaks.transform(&mut self.spectrum),
-            2 if here.is_some() => self.peaks.weigh(&self.spectrum),
-            3 if here.is_some() => self.peaks.find(self.width, &self.spectrum),
+            // A frame that an onset left no room for has no spectrum.
+            1..=4 if here.is_none() => {}
+            1 => self.peaks.transform(&mut self.spectrum),
+            2 => self.peaks.weigh(&self.spectrum),
+            3 => self.peaks.find(self.width, &self.spectrum),
             4 => {
                 if let Some(frame) = here {
                     self.tracks.follow(frame, self.peaks.found(), &self.spectrum);
@@ -326,12 +288,11 @@ impl Model {
             12 => self.noise.weigh(),
             13 => self.noise.draw(self.near.0),
             _ => {
-                if let Some(middle) = self.residual.middle()
-                    && let Some(hue) = self.hues.get_mut(self.hues_made as usize % KNOTS)
-                {
-                    (hue.middle, hue.known) = (middle, line);
-                    self.noise.hurry(self.near.1, &mut hue.envelope);
-                    self.hues_made += 1;
+                if let Some(middle) = self.residual.middle() {
+                    self.hues.tell(line, |hue| {
+                        hue.middle = middle;
+                        self.noise.hurry(self.near.1, &mut hue.envelope);
+                    });
                 }
             }
         }
@@ -342,19 +303,17 @@ impl Model {
         let onset = (frame.onsets != self.onsets_told)
             .then(|| self.onsets.found().rev().find(|&onset| onset <= frame.middle))
             .flatten();
-        let last = self.made.checked_sub(1).and_then(|last| self.knots.get(last as usize % KNOTS));
-        let last = last.map_or(0, |knot| knot.middle);
+        let last = self.knots.last().map_or(0, |knot| knot.middle);
         let start = self.onsets.started().filter(|&start| start >= last && start < frame.middle);
-        let Some(knot) = self.knots.get_mut(self.made as usize % KNOTS) else { return };
-        knot.start = start;
-        (knot.middle, knot.onset, knot.known, knot.count) = (frame.middle, onset, line, 0);
-        self.tracks.tell(frame.number, |partial| {
-            if let Some(place) = knot.partials.get_mut(knot.count) {
-                *place = partial;
-                knot.count += 1;
-            }
+        self.knots.tell(line, |knot| {
+            (knot.middle, knot.onset, knot.start, knot.count) = (frame.middle, onset, start, 0);
+            self.tracks.tell(frame.number, |partial| {
+                if let Some(place) = knot.partials.get_mut(knot.count) {
+                    *place = partial;
+                    knot.count += 1;
+                }
+            });
         });
-        self.made += 1;
         self.onsets_told = frame.onsets;
     }
 
@@ -403,17 +362,34 @@ mod tests {
         let heard = memory.heard(96_000);
         let model = heard.model().expect("it was asked for");
         let (mut sum, mut count, mut partials) = (0.0, 0.0, 0.0);
-        for number in model.first_hue()..model.known_hues(96_000) {
-            let hue = model.hue(number).unwrap();
+        for number in model.hues().first()..model.hues().known(96_000) {
+            let hue = model.hues().get(number).unwrap();
             for &x in &hue.envelope[10..400] {
                 sum += f64::from(decode(x)).powi(2);
                 count += 1.0;
             }
         }
-        for number in model.first()..model.known(96_000) {
-            partials += model.knot(number).unwrap().partials().len() as f64 / KNOTS as f64;
+        for number in model.knots().first()..model.knots().known(96_000) {
+            partials += model.knots().get(number).unwrap().partials().len() as f64 / KEPT as f64;
         }
         let level = 10.0 * (sum / count / 0.01f64).log10();
         assert!(level.abs() < 0.05, "{level} dB, {partials} partials");
+    }
+
+    #[test]
+    fn noise_is_told_of_once_at_a_time_whatever_onsets_there_are() {
+        let mut memory = Memory::new(20_000).modelled(48_000, 1);
+        // A knock every 0.3 s leaves no room for some frames.
+        let sound: Vec<f32> = (0..96_000u64)
+            .map(|i| (random::even(5, i, 0) - 0.5) as f32 * (-((i % 14_400) as f32) / 500.0).exp())
+            .collect();
+        memory.write(0, &sound);
+        let heard = memory.heard(96_000);
+        let model = heard.model().expect("it was asked for");
+        let hues: Vec<u64> = (model.hues().first()..model.hues().known(96_000))
+            .map(|number| model.hues().get(number).unwrap().middle)
+            .collect();
+        assert!(model.onset(48_000).is_some() && hues.len() > 40, "{} hues", hues.len());
+        assert!(hues.windows(2).all(|two| two[1] >= two[0] + 1024), "{hues:?}");
     }
 }

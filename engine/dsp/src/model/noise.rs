@@ -151,7 +151,7 @@ pub(crate) fn places(rate: u32) -> usize {
 }
 
 /// A number not below 0 in sixteen bits: the upper half of its own, exact within 0.4 %.
-fn encode(x: f32) -> u16 {
+pub(crate) fn encode(x: f32) -> u16 {
     (x.to_bits().saturating_add(0x8000) >> 16) as u16
 }
 

@@ -1,7 +1,8 @@
 //! What is left of a source without its partials and attacks, and the partials alone: the model's own sound at full
 //! pace, and the spectra of both.
 
-use super::{Attack, Knot};
+use super::strength::Meter;
+use super::{Attack, Knot, Strength, Told};
 use crate::CELL;
 use crate::bank::{Bank, Between};
 use crate::windows::{hann, scaled};
@@ -20,6 +21,7 @@ pub(super) struct Residual {
     frame: Box<[f32]>,
     spectra: [Box<[Complex32]>; 2],
     bank: Bank,
+    meter: Meter,
     /// Where it has come to.
     at: u64,
     /// The knot on the left, by its number, and whether the onset behind it is past; `None` before the first.
@@ -48,6 +50,7 @@ impl Residual {
             frame: forward.make_input_vec().into(),
             spectra: [forward.make_output_vec().into(), forward.make_output_vec().into()],
             bank: Bank::new(),
+            meter: Meter::default(),
             at: 0,
             left: None,
             start: 0,
@@ -59,15 +62,15 @@ impl Residual {
         }
     }
 
-    /// Makes up to a cell more of both sounds, as far as there are knots; `made` is the number of the next knot.
-    pub fn go_on<'a>(
+    /// Makes up to a cell more of both sounds, as far as there are knots, and tells how strong the source is beside them.
+    pub fn go_on(
         &mut self,
         attack: Attack,
-        knot: impl Fn(u64) -> Option<&'a Knot>,
-        made: u64,
+        knots: &Told<Knot>,
         read: &impl Fn(i64, &mut [f32]),
+        mut tell: impl FnMut(Strength),
     ) {
-        if self.at >= self.end && !self.enter(&knot, made) {
+        if self.at >= self.end && !self.enter(knots) {
             return;
         }
         let samples = (self.end - self.at).min(CELL) as usize;
@@ -82,9 +85,13 @@ impl Residual {
                 Some(onset) => 1.0 - attack.at(at as i64 - onset as i64),
                 None => 1.0,
             };
+            let left = (sound - partial) * gain;
+            if let Some(strength) = self.meter.take_in(at, sound, partial, left) {
+                tell(strength);
+            }
             let place = at as usize & mask;
             if let (Some(rest), Some(partials)) = (self.rest.get_mut(place), self.partials.get_mut(place)) {
-                *rest = (sound - partial) * gain;
+                *rest = left;
                 *partials = partial * gain;
             }
         }
@@ -92,23 +99,23 @@ impl Residual {
     }
 
     /// Goes on to the next stretch between knots, if there is one.
-    fn enter<'a>(&mut self, knot: &impl Fn(u64) -> Option<&'a Knot>, made: u64) -> bool {
+    fn enter(&mut self, knots: &Told<Knot>) -> bool {
         let (number, past) = match self.left {
             None => {
-                let Some(first) = made.checked_sub(2) else { return false };
-                let Some(first_knot) = knot(first) else { return false };
+                let Some(first) = knots.count().checked_sub(2) else { return false };
+                let Some(first_knot) = knots.get(first) else { return false };
                 self.at = first_knot.middle;
                 self.framed = self.at;
                 (first, false)
             }
             Some((number, true)) => (number + 1, false),
             // The onset is next.
-            Some((number, false)) => match knot(number + 1) {
+            Some((number, false)) => match knots.get(number + 1) {
                 Some(next) if self.end < next.middle => (number, true),
                 _ => (number + 1, false),
             },
         };
-        let (Some(left), Some(right)) = (knot(number), knot(number + 1)) else {
+        let (Some(left), Some(right)) = (knots.get(number), knots.get(number + 1)) else {
             return false;
         };
         let (start, end, between) = match (right.onset, past) {
