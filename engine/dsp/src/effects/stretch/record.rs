@@ -36,26 +36,32 @@ pub(super) struct Onset {
     pub attack: Option<u32>,
 }
 
+/// So many of one value, written rather than zero-allocated, so that their pages are there before the audio thread needs
+/// them.
+fn touched<T: Clone>(value: T, count: usize) -> Box<[T]> {
+    let mut all = Vec::with_capacity(count);
+    all.resize(count, std::hint::black_box(value));
+    all.into_boxed_slice()
+}
+
 impl Record {
     pub fn new(rate: u32, seconds: f64) -> Self {
         let samples = |seconds: f64| (seconds * f64::from(rate)).round() as usize;
         let knots = samples(seconds) / (scaled(2048, rate) / 4) + 8;
         let attack = Attack::new(rate).length;
         let places = places(rate);
-        // Written rather than zero-allocated, so that its pages are there before the audio thread needs them.
-        let touched = |i: usize| std::hint::black_box(i as u64 & 1);
         Self {
-            middles: (0..knots).map(touched).collect(),
-            onsets: (0..knots).map(|i| (touched(i) > 2).then_some(Onset { at: 0, attack: None })).collect(),
-            starts: (0..knots).map(|i| (touched(i) > 2).then_some(0)).collect(),
-            counts: (0..knots).map(|i| touched(i) as u8).collect(),
-            partials: (0..knots * PARTIALS).map(|i| Partial { slot: touched(i) as u8, ..Partial::default() }).collect(),
-            hues: (0..knots).map(touched).collect(),
+            middles: touched(0, knots),
+            onsets: touched(None, knots),
+            starts: touched(None, knots),
+            counts: touched(0, knots),
+            partials: touched(Partial::default(), knots * PARTIALS),
+            hues: touched(0, knots),
             hues_taken: 0,
-            noise: (0..knots * places).map(|i| touched(i) as u16).collect(),
+            noise: touched(0, knots * places),
             places,
-            attacks: (0..attack * (seconds * ATTACKS).ceil() as usize).map(|i| touched(i) as f32).collect(),
-            spans: (0..samples(seconds) / SPAN as usize + AHEAD).map(|i| (touched(i) as u16, 0)).collect(),
+            attacks: touched(0.0, attack * (seconds * ATTACKS).ceil() as usize),
+            spans: touched((0, 0), samples(seconds) / SPAN as usize + AHEAD),
             first_span: 0,
             spans_taken: 0,
             attack,
