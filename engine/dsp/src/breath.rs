@@ -7,7 +7,7 @@ use crate::random::{frame, grain};
 use crate::windows::{hann, scaled};
 use realfft::num_complex::Complex32;
 use realfft::{ComplexToReal, RealFftPlanner};
-use std::sync::Arc;
+use std::sync::{Arc, LazyLock};
 
 /// Places of the table of normal numbers: a power of two.
 const NORMAL: usize = 2048;
@@ -22,7 +22,7 @@ pub(crate) struct Breath {
     spectrum: Box<[Complex32]>,
     frame: Box<[f32]>,
     window: Box<[f32]>,
-    normal: Box<[f32]>,
+    normal: &'static [f32],
     /// The envelope of the frame in work, every second bin.
     envelope: Box<[f32]>,
     /// A ring of summed frames.
@@ -41,7 +41,7 @@ impl Breath {
             spectrum: inverse.make_input_vec().into(),
             frame: inverse.make_output_vec().into(),
             window: hann(size).into_iter().map(|w| w * gain).collect(),
-            normal: normal().into(),
+            normal: &NORMALS,
             envelope: vec![0.0; (size / 2 + 1).div_ceil(2)].into(),
             // Twice a frame: what a frame overwrites has sounded.
             sum: vec![0.0; 2 * size].into(),
@@ -131,6 +131,9 @@ impl Breath {
         }
     }
 }
+
+/// The one table of all voices: made, and looked up, when the first of them is made, never on the audio thread.
+static NORMALS: LazyLock<Vec<f32>> = LazyLock::new(normal);
 
 /// Equally likely values of a normal variable with variance 1/2, in no order that matters: a complex number of two of
 /// them has variance 1.
