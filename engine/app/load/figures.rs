@@ -103,6 +103,8 @@ mod tests {
     }
 
     proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, ..Default::default() })]
+
         #[test]
         fn of_one_thousand_blocks_one_may_pass_the_percentile(blocks in prop::collection::vec(block(), 1..3000)) {
             let figures = Figures::of(&blocks).unwrap();
