@@ -154,6 +154,9 @@ fn what_is_wrong_with_the_request_is_said_once_with_place_reason_and_remedy_and_
         (&format!("{base} --tail 5"), &["--tail", "5 s"]),
         (&format!("{base} --block 0"), &["--block"]),
         ("rehearse piece.toml", &["--mics"]),
+        ("load nowhere.toml", &["nowhere.toml", "check the name"]),
+        ("load piece.toml --block 0", &["--block", "1..=8192"]),
+        ("load piece.toml --rate 1", &["--rate", "8000..=192000"]),
         ("etudes nothing", &["no étude `nothing`", "freeze"]),
         ("play piece.toml --host elsewhere", &["elsewhere", "jack", "clock"]),
     ] {
@@ -183,10 +186,46 @@ fn all_errors_of_a_piece_are_shown_at_once_in_their_order() {
     for remedy in ["\"4 s\"", "freeze", "pedal"] {
         assert!(said.contains(remedy), "no {remedy} in\n{said}");
     }
+    // What cannot be checked cannot be measured: it says the same.
+    assert_eq!(room.refused("load wrong.toml"), (status, said));
     let output = room.run("check wrong.toml --json");
     let found: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
     assert_eq!((output.status.code(), &found["ok"]), (Some(2), &false.into()));
     assert_eq!((&found["found"][0]["line"], &found["found"][0]["column"]), (&3.into(), &8.into()));
+}
+
+#[test]
+fn the_load_is_told_for_each_block_size_and_its_worst_block_has_a_cause() {
+    let room = Room::new();
+    let two = format!("{PIECE}[[scene]]\nmark = \"B\"\nmic.viol.direct = {{ by = \"scene\" }}\n");
+    room.write("two.toml", two);
+    for (piece, scenes) in [("piece.toml", &["A"][..]), ("two.toml", &["A", "B"])] {
+        let output = room.run(&format!("load {piece} --runs 1 --block 64 --json"));
+        assert!(output.status.success() && output.stderr.is_empty(), "{output:?}");
+        let told: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+        assert_eq!((&told["mics"], &told["rate"], &told["runs"]), (&2.into(), &48_000.into(), &1.into()));
+        let mut marks: Vec<_> = told["scenes"].as_array().unwrap().iter().map(|mark| mark.as_str().unwrap()).collect();
+        marks.sort_unstable();
+        assert_eq!(marks, scenes);
+        assert_eq!(told["blocks"].as_array().unwrap().len(), 1);
+        let block = &told["blocks"][0];
+        assert_eq!(block["block"], 64);
+        let share = |key: &str| block[key].as_f64().unwrap_or_else(|| panic!("no {key} in {told}"));
+        assert!(share("worst") >= share("percentile_99_9"), "{told}");
+        assert!(share("percentile_99_9") >= share("mean") && share("mean") > 0.0, "{told}");
+        let causes = block["causes"].as_object().unwrap();
+        let worst = causes.values().filter_map(serde_json::Value::as_f64).fold(0.0, f64::max);
+        assert_eq!(worst, share("worst"), "{told}");
+        assert_eq!(causes[block["worst_cause"].as_str().unwrap()].as_f64(), Some(worst), "{told}");
+        assert!(causes["engaging"].is_f64() && causes["firing"].is_f64(), "{told}");
+        assert!(told["memory"]["kept_bytes"].as_u64().unwrap() > 0);
+        let advice = told["advice"].as_array().unwrap();
+        assert!((1..=2).contains(&advice.len()), "{told}");
+    }
+    // In words it fits on a terminal of 80 columns.
+    let output = room.run("load two.toml --runs 1 --block 64");
+    let said = String::from_utf8(output.stdout).unwrap();
+    assert!(said.contains("worst") && said.lines().all(|line| line.chars().count() <= 80), "{said}");
 }
 
 #[test]

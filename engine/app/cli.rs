@@ -29,6 +29,8 @@ pub enum Command {
     Rehearse(Rehearse),
     /// Shows every error and every caution of a piece
     Check(Check),
+    /// Tells how much of this machine a piece takes, at each block size
+    Load(Load),
     /// Lists the audio and MIDI devices of this machine, by the names to write in a hall file
     Devices(Devices),
     /// Lists or prints the bundled pieces, ready to copy: the demo's, and one on one idea for each effect
@@ -133,6 +135,30 @@ pub struct Check {
     #[arg(long, value_name = "HALL")]
     pub hall: Option<PathBuf>,
     /// Prints what was found as JSON
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Arguments of `load`.
+#[derive(Debug, Args)]
+pub struct Load {
+    /// The piece; `-` is standard input
+    #[arg(value_name = "PIECE")]
+    pub piece: PathBuf,
+    /// The hall
+    #[arg(long, value_name = "HALL")]
+    pub hall: Option<PathBuf>,
+    /// Only this many frames a block, instead of 32, 64, 128 and 256
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=8192))]
+    pub block: Option<u32>,
+    /// Samples a second; without it the hall's, else 48000
+    #[arg(long, value_name = "HZ", value_parser = clap::value_parser!(u32).range(8000..=192_000))]
+    pub rate: Option<u32>,
+    /// How often the same is played: the least time of each block counts. Without it as often as 20 s hold, 3 times
+    /// at least and 8 at most
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=1000))]
+    pub runs: Option<u32>,
+    /// Prints the figures as JSON
     #[arg(long)]
     pub json: bool,
 }

@@ -9,8 +9,10 @@ mod etudes;
 mod failure;
 mod hand;
 mod levels;
+mod load;
 mod loading;
 mod play;
+mod progress;
 mod rehearse;
 mod say;
 mod stage;
@@ -28,6 +30,7 @@ pub fn main() -> ExitCode {
         Command::Play(asked) => play::run(&asked),
         Command::Rehearse(asked) => rehearse::run(&asked),
         Command::Check(asked) => check::run(&asked),
+        Command::Load(asked) => load::run(&asked),
         Command::Devices(asked) => devices::run(&asked),
         Command::Etudes(asked) => etudes::run(&asked),
     };

@@ -1,6 +1,6 @@
 //! `rehearse`: the engine fed from a recording, as fast as the machine goes, or aloud.
 
-use std::io::{IsTerminal, Write};
+use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use serde_json::json;
@@ -14,6 +14,7 @@ use crate::hand::Hand;
 use crate::levels::{Level, decibels};
 use crate::loading::{self, Loaded};
 use crate::play::{Show, announce};
+use crate::progress::Progress;
 use crate::say::{answer, count, print, say};
 use crate::stage::{self, Stage};
 
@@ -216,33 +217,5 @@ impl Rehearsal<'_> {
             };
         }
         print(&lines)
-    }
-}
-
-/// How far long work has come, on a terminal only.
-struct Progress {
-    total: usize,
-    done: usize,
-    shown: Option<usize>,
-}
-
-impl Progress {
-    fn new(total: usize) -> Self {
-        Self { total, done: 0, shown: std::io::stderr().is_terminal().then_some(0) }
-    }
-
-    fn add(&mut self, frames: usize) {
-        self.done += frames;
-        let percent = 100 * self.done / self.total.max(1);
-        if self.shown.is_some_and(|shown| shown != percent) {
-            self.shown = Some(percent);
-            let _ = write!(std::io::stderr(), "\r{percent} %");
-        }
-    }
-
-    fn clear(&self) {
-        if self.shown.is_some() {
-            let _ = write!(std::io::stderr(), "\r      \r");
-        }
     }
 }

@@ -102,6 +102,11 @@ impl Engine {
         self.sample
     }
 
+    /// How many samples of the past the mics, the groups and the effects that others follow keep, all together.
+    pub fn kept(&self) -> usize {
+        self.table.sources.iter().map(|source| source.memory.capacity()).sum()
+    }
+
     fn moment(&self) -> Moment {
         Moment { at: self.sample, scene: self.scene, hushed: self.hushed, clock: self.table.clock }
     }
