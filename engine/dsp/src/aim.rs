@@ -19,6 +19,10 @@ const BEFORE: f64 = 0.17;
 const GOOD: f32 = 0.45;
 const BETTER: f32 = 0.6;
 
+/// How harmonic and, in dB, how near to the loudest a moment is that has just begun and will do if no better comes.
+const PITCHED: f32 = 0.75;
+const NEAR: f32 = 10.0;
+
 /// The most points of a pitch's course.
 const POINTS: usize = 48;
 
@@ -115,6 +119,19 @@ impl<'a> Aim<'a> {
         }
         let span = self.back_from(newest.end as i64, 0, longest);
         (span.length() as i64 >= self.samples(enough)).then_some(span)
+    }
+
+    /// What has begun just now and is clearly pitched already, if not yet steady: up to `to`.
+    pub fn dawning(&self, to: u64, longest: f64) -> Option<Span> {
+        let newest = self.moment(0)?;
+        let rises = self.moment(1).is_none_or(|before| newest.level > before.level - 1.0);
+        let pitched = newest.harmonicity > PITCHED && newest.level > self.loudest() - NEAR && rises;
+        let half = self.analysis.size() as i64 / 2;
+        let of_it = |moment: &&Moment| moment.harmonicity > PITCHED && moment.level > newest.level - 3.0;
+        let first = (0..self.hops(longest)).map_while(|back| self.moment(back)).take_while(of_it).last();
+        let (earliest, latest) = (to as i64 - self.samples(longest), to as i64 - self.samples(SHORTEST));
+        let from = first.map_or(latest, |first| first.end as i64 - half);
+        pitched.then(|| Span { from: from.clamp(earliest, latest), to: to as i64 })
     }
 
     /// What is best of all that is known, if anything is pitched at all.

@@ -45,9 +45,15 @@ impl Schedule {
         (round, first.min(self.steps)..(first + self.each).min(self.steps))
     }
 
-    /// A delay of a few lines that differs between instances, so that their steps seldom fall on one line.
-    pub fn stagger(&self, seed: u64) -> u64 {
-        crate::random::bits(seed, 0, 0) % self.lines.min(8) * CELL
+    /// Where in the hop the rounds of number `number` begin: spread evenly however many there are, as 7 has no factor in
+    /// common with a power of two, so that the same step of all falls on as many lines as there are.
+    pub fn stagger(&self, number: u64) -> u64 {
+        number.wrapping_mul(7) % self.lines * CELL
+    }
+
+    /// The same as a delay of eight lines at most, for what is to begin soon.
+    pub fn delay(&self, number: u64) -> u64 {
+        number.wrapping_mul(7) % self.lines.min(8) * CELL
     }
 }
 
@@ -58,6 +64,15 @@ mod tests {
 
     proptest! {
         #![proptest_config(ProptestConfig { failure_persistence: None, ..Default::default() })]
+
+        #[test]
+        fn as_many_as_there_are_lines_never_meet(octave in 5u32..12, first in 0u64..1000) {
+            let schedule = Schedule::new(1 << octave, 1);
+            let lines = schedule.hop() / CELL;
+            let mut seen: Vec<_> = (first..first + lines).map(|number| schedule.stagger(number)).collect();
+            seen.sort_unstable();
+            prop_assert_eq!(seen, (0..lines).map(|line| line * CELL).collect::<Vec<_>>());
+        }
 
         #[test]
         fn every_step_comes_once_per_round_in_order_and_within_the_lead(octave in 5u32..12, steps in 1u64..16) {

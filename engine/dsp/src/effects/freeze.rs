@@ -131,7 +131,7 @@ impl Freeze {
             aim: aim(settings.values),
             separation: Separation::new(aim::LONGEST, settings.rate, size),
             hold,
-            stagger: frames.stagger(settings.seed),
+            stagger: frames.delay(settings.seed),
             frames,
             swarm: (spread > 0.0).then(|| Swarm::new(spread, settings)),
             state: State::Waiting,
@@ -173,7 +173,7 @@ impl Freeze {
         let over = line >= self.begun + self.samples(WAIT) as u64;
         let found = heard.aim(self.rate).and_then(|aim| {
             let coming = aim.coming(self.begun, ENOUGH, AWAITED);
-            if over { coming.or_else(|| aim.best(AWAITED)) } else { coming }
+            if over { coming.or_else(|| aim.dawning(line, AWAITED)).or_else(|| aim.best(AWAITED)) } else { coming }
         });
         let span = match found {
             Some(span) => span,

@@ -177,7 +177,7 @@ impl Stretch {
             late: 0.0,
             together: settings.samples(0.12) as f64,
             struck: None,
-            stagger: schedule.stagger(settings.seed),
+            stagger: schedule.delay(settings.seed),
             breath,
             noises: [0.0; 8],
             schedule,
