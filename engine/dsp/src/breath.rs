@@ -54,11 +54,6 @@ impl Breath {
         self.frame.len() / 4
     }
 
-    /// Nothing has sounded yet.
-    pub fn clear(&mut self) {
-        self.sum.fill(0.0);
-    }
-
     /// Where the envelope of the next frame goes.
     pub fn envelope(&mut self) -> &mut [f32] {
         &mut self.envelope
@@ -103,7 +98,8 @@ impl Breath {
         let size = self.frame.len();
         let mask = self.sum.len() - 1;
         let start = since as usize & mask;
-        let fresh = size - self.hop();
+        // Before the first frame there was nothing, whatever the ring may hold of an earlier time.
+        let fresh = if since == 0 { 0 } else { size - self.hop() };
         for (i, (&x, &w)) in self.frame.iter().zip(&self.window).enumerate() {
             let y = x * w;
             let y = if y.abs() < 1e-12 { 0.0 } else { y };

@@ -231,12 +231,6 @@ impl Separation {
         self.span = span;
         self.length = (span.length() as usize).min(self.spectrum.span.len()) / self.node * self.node;
         (self.part, self.done) = (0, 0);
-        // Nothing of a span before this one counts.
-        self.nodes.fill((0.0, 1.0));
-        self.noise.fill(0.0);
-        (self.wanted, self.noisy, self.tonal) = ([0.0; BANDS], [0.0; BANDS], [0.0; BANDS]);
-        (self.partial_gain, self.noise_gain) = ([1.0; BANDS], [1.0; BANDS]);
-        self.course = Course::default();
     }
 
     /// How many steps a span of so many samples takes.
@@ -336,7 +330,12 @@ impl Separation {
         hertz / self.rate * self.spectrum.size() as f64
     }
 
+    /// Nothing of a span before this one counts.
     fn clear(&mut self) {
+        self.nodes.fill((0.0, 1.0));
+        self.noise.fill(0.0);
+        (self.wanted, self.noisy, self.tonal) = ([0.0; BANDS], [0.0; BANDS], [0.0; BANDS]);
+        (self.partial_gain, self.noise_gain) = ([1.0; BANDS], [1.0; BANDS]);
         self.course.settle();
         self.spectrum.start(self.length);
         (self.found, self.count, self.next) = (0, 0, 0);

@@ -458,7 +458,6 @@ impl Processor for Stretch {
         });
         (self.part, self.left, self.struck) = (Part::Nothing, 0, None);
         self.bank.clear();
-        self.breath.clear();
         self.noises = [0.0; 8];
         self.first = at.next_multiple_of(CELL) + self.stagger;
         self.made = at;
