@@ -8,7 +8,7 @@ use clap::{Parser, ValueEnum};
 
 use crate::report::{Row, hold_tables, tables, write_csv};
 use crate::signals::{self, Signal};
-use crate::{freeze, late_pedal, moving, reverse, stretch, subjects, wav};
+use crate::{cost, freeze, late_pedal, moving, reverse, stretch, subjects, wav};
 
 /// How good the effects sound, against exact answers and published measures.
 #[derive(Clone, Debug, Parser)]
@@ -50,6 +50,8 @@ pub enum Part {
     Reverse,
     /// Freeze with a foot that is late or early.
     LatePedal,
+    /// What a block of stretch costs.
+    Cost,
 }
 
 impl Cli {
@@ -163,6 +165,14 @@ impl Cli {
         rows.into_iter().flatten().chain(attacks).collect()
     }
 
+    fn cost(&self) -> Vec<Row> {
+        let mut signals = signals::modelled();
+        signals.retain(|signal| self.wants(&signal.name));
+        let ratios = if self.ratio.is_empty() { &[2.0, 8.0][..] } else { &self.ratio };
+        // One after the other: two at once would measure each other.
+        ratios.iter().flat_map(|&ratio| signals.iter().flat_map(move |signal| cost::rows(signal, ratio))).collect()
+    }
+
     fn late_pedal(&self) -> Vec<Row> {
         self.all(&late_pedal::CASES, |&(name, when)| {
             late_pedal::row(name, when, |case, sound| self.keep(&format!("late-{name}-{case}"), sound))
@@ -203,6 +213,11 @@ pub fn run(cli: &Cli) -> Result<(), String> {
         let rows = cli.late_pedal();
         println!("{}", tables("Freeze with a late or early foot", "cases", &rows, false));
         parts.push(("late-pedal", rows));
+    }
+    if cli.has(Part::Cost) {
+        let rows = cli.cost();
+        println!("{}", tables("Cost of stretch, blocks of 64", "ratio", &rows, false));
+        parts.push(("cost", rows));
     }
     if let Some(file) = &cli.csv {
         let parts: Vec<(&str, &[Row])> = parts.iter().map(|(name, rows)| (*name, &rows[..])).collect();

@@ -5,6 +5,7 @@
 //! general-purpose libraries make of the same. `DEVELOPERS.md` says how to run it and how to read it.
 
 mod cli;
+pub mod cost;
 pub mod freeze;
 pub mod late_pedal;
 pub mod measures;
