@@ -1,4 +1,5 @@
-//! Where something was struck, plucked or spoken: found by the energy of the sound's steps from sample to sample.
+//! Where something was struck, plucked or spoken: found by the energy of the sound's steps from sample to sample, and of
+//! the changes of these steps, in which a soft attack is less hidden by low notes that still ring.
 
 use std::ops::Range;
 
@@ -17,17 +18,32 @@ const SOFT: u64 = 45;
 const STARTS: usize = 18;
 const RISE: f32 = 1e5;
 
+/// How many times the energy before an onset its own must be at least, and then how great a part of what comes after.
+const LEAPS: [(f32, f32); 2] = [(4.0, 0.5), (12.0, 0.2)];
+/// The same of a low string, and at last what part of the first few blocks the first must be.
+const LOW: (f32, f32, f32) = (200.0, 0.015, 0.3);
+/// The same for changes of steps: a creaking voice leaps 4.8 times.
+const HIGH: (f32, f32) = (5.6, 0.5);
+
+/// What an energy is of.
+#[derive(Clone, Copy, Debug)]
+enum Of {
+    Steps,
+    Changes,
+}
+
 /// Listens to one source; knows an onset [`Onsets::delay`] samples after it.
 pub(super) struct Onsets {
     /// Samples per block of 1 ms.
     block: usize,
-    energies: [f32; KEPT],
+    /// Energies of the steps, and of their changes.
+    energies: [[f32; 2]; KEPT],
     /// Blocks finished.
     blocks: u64,
     /// The energy of the block in work, its samples so far, and the sample before.
-    energy: f32,
+    energy: [f32; 2],
     filled: usize,
-    before: f32,
+    before: [f32; 2],
     /// The first sample of block 0.
     start: u64,
     last: u64,
@@ -42,11 +58,11 @@ impl Onsets {
     pub fn new(rate: u32) -> Self {
         Self {
             block: (rate as usize / 1000).max(1),
-            energies: [0.0; KEPT],
+            energies: [[0.0; 2]; KEPT],
             blocks: 0,
-            energy: 0.0,
+            energy: [0.0; 2],
             filled: 0,
-            before: 0.0,
+            before: [0.0; 2],
             start: 0,
             last: 0,
             found: [0; LAST],
@@ -85,18 +101,20 @@ impl Onsets {
         let mut rest = samples;
         while !rest.is_empty() {
             let (piece, later) = rest.split_at(rest.len().min(self.block - self.filled));
-            let mut before = self.before;
+            let [mut last, mut before] = self.before;
             for &x in piece {
-                self.energy += (x - before).powi(2);
-                before = x;
+                let step = x - last;
+                self.energy[0] += step * step;
+                self.energy[1] += (step - (last - before)).powi(2);
+                (last, before) = (x, last);
             }
-            self.before = before;
+            self.before = [last, before];
             self.filled += piece.len();
             if self.filled == self.block {
                 if let Some(place) = self.energies.get_mut(self.blocks as usize % KEPT) {
-                    *place = if self.energy < 1e-24 { 0.0 } else { self.energy };
+                    *place = self.energy.map(|energy| if energy < 1e-24 { 0.0 } else { energy });
                 }
-                (self.filled, self.energy) = (0, 0.0);
+                (self.filled, self.energy) = (0, [0.0; 2]);
                 self.blocks += 1;
                 self.judge(read);
             }
@@ -104,10 +122,15 @@ impl Onsets {
         }
     }
 
-    /// Two blocks from this one on.
-    fn pair(&self, block: u64) -> f32 {
-        let at = |block: u64| self.energies.get(block as usize % KEPT).copied().unwrap_or(0.0);
+    /// The energy of two blocks from this one on.
+    fn pair(&self, of: Of, block: u64) -> f32 {
+        let at = |block: u64| self.energies.get(block as usize % KEPT).map_or(0.0, |energies| energies[of as usize]);
         at(block) + at(block + 1)
+    }
+
+    /// The most that two of these blocks have.
+    fn most(&self, of: Of, blocks: Range<u64>) -> f32 {
+        blocks.map(|block| self.pair(of, block)).fold(0.0, f32::max)
     }
 
     fn judge(&mut self, read: &impl Fn(i64, &mut [f32])) {
@@ -119,23 +142,8 @@ impl Onsets {
         if self.count > 0 && block < self.last + DEAD {
             return;
         }
-        let now = self.pair(block);
-        if now < 1e-12 * self.block as f32 {
-            return;
-        }
-        let most = |range: Range<u64>| range.map(|i| self.pair(i)).fold(0.0, f32::max);
-        let past = most(block - BEFORE.end as u64..block - BEFORE.start as u64 + 1);
-        if now <= 4.0 * past {
-            return;
-        }
-        // The pulses of a low voice that comes out of silence grow as fast as that.
-        let soft = self.started.is_some() && (3..SOFT).contains(&(block - self.started_block.min(block)));
-        if soft && now <= 100.0 * past {
-            return;
-        }
-        let (near, future) = (most(block..block + 5), most(block..block + AFTER as u64));
-        if (now > 4.0 * past && near > 0.5 * future) || (now > 12.0 * past && near > 0.2 * future) {
-            let at = self.place(block, 1e-4, read);
+        if let Some(of) = [Of::Steps, Of::Changes].into_iter().find(|&of| self.begins(of, block)) {
+            let at = self.place(of, block, 1e-4, read);
             if let Some(found) = self.found.get_mut(self.count % LAST) {
                 *found = at;
             }
@@ -144,23 +152,46 @@ impl Onsets {
         }
     }
 
+    /// Whether something begins in this block.
+    fn begins(&self, of: Of, block: u64) -> bool {
+        let now = self.pair(of, block);
+        if now < 1e-12 * self.block as f32 {
+            return false;
+        }
+        let past = self.most(of, block - BEFORE.end as u64..block - BEFORE.start as u64 + 1);
+        // The pulses of a low voice that comes out of silence grow as fast as that.
+        let soft = self.started.is_some() && (3..SOFT).contains(&(block - self.started_block.min(block)));
+        let times = now / past.max(1e-30);
+        if times <= if soft { 100.0 } else { 4.0 } {
+            return false;
+        }
+        let (near, future) = (self.most(of, block..block + 5), self.most(of, block..block + AFTER as u64));
+        // The first period of a low string may be much weaker than the next, but it is there at once.
+        match of {
+            Of::Steps => {
+                LEAPS.iter().any(|&(leap, part)| times > leap && near > part * future)
+                    || times > LOW.0 && near > LOW.1 * future && now > LOW.2 * near
+            }
+            Of::Changes => times > HIGH.0 && near > HIGH.1 * future,
+        }
+    }
+
     fn judge_start(&mut self, block: u64, read: &impl Fn(i64, &mut [f32])) {
         if self.started.is_some() && block < self.started_block + 2 * STARTS as u64 {
             return;
         }
-        let most = |range: Range<u64>| range.map(|i| self.pair(i)).fold(0.0, f32::max);
-        let future = most(block + STARTS as u64 - 2..block + STARTS as u64);
-        let past = most(block - BEFORE.end as u64..block - 1);
-        if self.pair(block) > 4.0 * past && future > 1e-10 * self.block as f32 && future > RISE * past {
+        let future = self.most(Of::Steps, block + STARTS as u64 - 2..block + STARTS as u64);
+        let past = self.most(Of::Steps, block - BEFORE.end as u64..block - 1);
+        if self.pair(Of::Steps, block) > 4.0 * past && future > 1e-10 * self.block as f32 && future > RISE * past {
             // The last sample of silence: sounds begin from 0.
-            self.started = Some(self.place(block, 1e-10, read).saturating_sub(1));
+            self.started = Some(self.place(Of::Steps, block, 1e-10, read).saturating_sub(1));
             self.started_block = block;
         }
     }
 
     /// The sample at which the onset of this block begins: the first whose step stands out of those before it, and is
     /// no less than a part of the highest near it.
-    fn place(&self, block: u64, part: f32, read: &impl Fn(i64, &mut [f32])) -> u64 {
+    fn place(&self, of: Of, block: u64, part: f32, read: &impl Fn(i64, &mut [f32])) -> u64 {
         let start = self.start as i64 + (block as i64) * self.block as i64;
         let ahead = 3 * self.block as i64;
         let mut peak = 0.0f32;
@@ -168,13 +199,16 @@ impl Onsets {
         let mut steps = |from: i64, to: i64, each: &mut dyn FnMut(i64, f32) -> bool| {
             let mut from = from;
             while from < to {
-                let length = (to - from).min(63) as usize;
-                let Some(piece) = sound.get_mut(..=length) else { return };
-                read(from - 1, piece);
-                for (pair, at) in piece.windows(2).zip(from..) {
-                    if let &[a, b] = pair
-                        && each(at, (b - a).powi(2))
-                    {
+                let length = (to - from).min(62) as usize;
+                let Some(piece) = sound.get_mut(..length + 2) else { return };
+                read(from - 2, piece);
+                for (three, at) in piece.windows(3).zip(from..) {
+                    let &[a, b, c] = three else { continue };
+                    let step = match of {
+                        Of::Steps => c - b,
+                        Of::Changes => c - 2.0 * b + a,
+                    };
+                    if each(at, step.powi(2)) {
                         return;
                     }
                 }

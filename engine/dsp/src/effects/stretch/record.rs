@@ -191,4 +191,4 @@ impl Record {
 const AHEAD: usize = 8;
 /// What is weaker by so much than its model has ended: partials err, and noise has its ups and downs.
 const WEAK: f32 = 0.125;
-const NOISE_WEAK: f32 = 0.04;
+const NOISE_WEAK: f32 = 0.02;
