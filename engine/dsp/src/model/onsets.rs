@@ -21,9 +21,12 @@ const RISE: f32 = 1e5;
 /// How many times the energy before an onset its own must be at least, and then how great a part of what comes after.
 const LEAPS: [(f32, f32); 2] = [(4.0, 0.5), (12.0, 0.2)];
 /// The same of a low string, and at last what part of the first few blocks the first must be.
-const LOW: (f32, f32, f32) = (200.0, 0.015, 0.3);
-/// The same for changes of steps: a creaking voice leaps 4.8 times.
-const HIGH: (f32, f32) = (5.6, 0.5);
+const LOW: (f32, f32, f32) = (30.0, 0.015, 0.3);
+/// The same for changes of steps: a creaking voice leaps 4.8 times. What is less than this part of the loudest of late
+/// is no stroke, but a bow that leaves its string, or a damper: the notes that ring on are not to be cut for it.
+const HIGH: (f32, f32, f32) = (5.6, 0.5, 0.003);
+/// What is left of that after a block.
+const LATE: f32 = 0.998;
 
 /// What an energy is of.
 #[derive(Clone, Copy, Debug)]
@@ -38,6 +41,8 @@ pub(super) struct Onsets {
     block: usize,
     /// Energies of the steps, and of their changes.
     energies: [[f32; 2]; KEPT],
+    /// The most that a block of late had.
+    loudest: f32,
     /// Blocks finished.
     blocks: u64,
     /// The energy of the block in work, its samples so far, and the sample before.
@@ -59,6 +64,7 @@ impl Onsets {
         Self {
             block: (rate as usize / 1000).max(1),
             energies: [[0.0; 2]; KEPT],
+            loudest: 0.0,
             blocks: 0,
             energy: [0.0; 2],
             filled: 0,
@@ -114,6 +120,7 @@ impl Onsets {
                 if let Some(place) = self.energies.get_mut(self.blocks as usize % KEPT) {
                     *place = self.energy.map(|energy| if energy < 1e-24 { 0.0 } else { energy });
                 }
+                self.loudest = (self.loudest * LATE).max(self.energy[0]).max(1e-24);
                 (self.filled, self.energy) = (0, [0.0; 2]);
                 self.blocks += 1;
                 self.judge(read);
@@ -172,7 +179,10 @@ impl Onsets {
                 LEAPS.iter().any(|&(leap, part)| times > leap && near > part * future)
                     || times > LOW.0 && near > LOW.1 * future && now > LOW.2 * near
             }
-            Of::Changes => times > HIGH.0 && near > HIGH.1 * future,
+            Of::Changes => {
+                let heard = self.pair(Of::Steps, block) > HIGH.2 * self.loudest;
+                heard && times > HIGH.0 && near > HIGH.1 * future
+            }
         }
     }
 
@@ -231,5 +241,62 @@ impl Onsets {
             step > limit
         });
         u64::try_from(found).unwrap_or(0)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::f32::consts::TAU;
+
+    const RATE: f32 = 48_000.0;
+
+    /// Harmonics 1…15 at 1/k from a moment on, each dying away, within 2 ms there.
+    fn string(hertz: f32, since: f32) -> f32 {
+        if since < 0.0 {
+            return 0.0;
+        }
+        let rise = 0.5 - 0.5 * (TAU / 2.0 * (since / 0.002).min(1.0)).cos();
+        let partial = |k: f32| (-since * k.sqrt() / 0.13).exp() / k * (TAU * hertz * k * since).sin();
+        (1..16).map(|k| rise * partial(k as f32)).sum()
+    }
+
+    /// Onsets found in a second of sound, in seconds.
+    fn found(sound: impl Fn(f32) -> f32) -> Vec<f32> {
+        let sound: Vec<f32> = (0..48_000).map(|i| 0.2 * sound(i as f32 / RATE)).collect();
+        let read = |at: i64, out: &mut [f32]| {
+            let x = |i: usize| usize::try_from(at + i as i64).ok().and_then(|at| sound.get(at)).copied();
+            out.iter_mut().enumerate().for_each(|(i, out)| *out = x(i).unwrap_or(0.0));
+        };
+        let mut onsets = Onsets::new(48_000);
+        for (number, piece) in sound.chunks(32).enumerate() {
+            onsets.feed(number as u64 * 32, piece, &read);
+        }
+        onsets.found().map(|at| at as f32 / RATE).collect()
+    }
+
+    #[test]
+    fn strings_of_all_lengths_are_found_where_they_are_plucked_the_last_ringing_or_not() {
+        for hertz in [65.0, 87.0, 110.0, 196.0, 440.0, 880.0] {
+            let found = found(|t| string(hertz, t - 0.3) + string(1.2 * hertz, t - 0.65));
+            assert_eq!(found.len(), 2, "{hertz} Hz: {found:?}");
+            for (found, due) in found.iter().zip([0.3, 0.65]) {
+                assert!((found - due).abs() < 0.001, "{hertz} Hz: {found} s for {due} s");
+            }
+        }
+    }
+
+    #[test]
+    fn a_soft_stroke_over_a_low_note_that_sounds_is_found_within_its_first_period() {
+        let ringing = |t: f32| (1..25).map(|k| (TAU * 110.0 * k as f32 * t).sin() / (k as f32).powf(1.5)).sum::<f32>();
+        let found = found(|t| ringing(t) + 0.7 * string(247.0, t - 0.5));
+        assert!(found.iter().any(|at| (0.5..0.505).contains(at)), "{found:?}");
+    }
+
+    #[test]
+    fn the_faint_click_of_an_end_does_not_cut_what_still_rings() {
+        let cut = |t: f32| if t < 0.95 { string(98.0, t - 0.03) } else { 0.0 };
+        let found = found(|t| cut(t) + string(131.0, t - 0.55));
+        assert_eq!(found.len(), 2, "{found:?}");
     }
 }
