@@ -44,7 +44,7 @@ const STEPS: u64 = 16;
 /// Partials told of at once.
 pub(crate) const PARTIALS: usize = tracks::PARTIALS;
 /// Their slots: one for every track.
-pub(crate) const SLOTS: usize = 128;
+pub(crate) const SLOTS: usize = 192;
 
 /// What belongs to an onset and is neither partial nor noise: its sound from shortly before it to shortly after, in
 /// samples.

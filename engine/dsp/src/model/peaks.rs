@@ -7,7 +7,7 @@ use realfft::{RealFftPlanner, RealToComplex};
 use std::sync::Arc;
 
 /// Peaks kept of a frame.
-pub(super) const PEAKS: usize = 160;
+pub(super) const PEAKS: usize = 192;
 
 /// The lengths that a frame's window may have, at 44.1 and 48 kHz.
 pub(super) const LENGTHS: [usize; 8] = [256, 512, 1024, 2048, 2560, 3072, 3584, 4096];

@@ -11,11 +11,11 @@ use realfft::num_complex::Complex32;
 use std::f32::consts::{LN_2, TAU};
 
 /// Tracks followed at once.
-const TRACKS: usize = 128;
+const TRACKS: usize = 192;
 /// Frames that a track remembers: a power of two.
 const KEPT: usize = 16;
 /// Partials told of at once.
-pub(super) const PARTIALS: usize = 80;
+pub(super) const PARTIALS: usize = 128;
 
 /// A misfit in turns beyond which a peak is doubted, and below which a track is steady.
 const DOUBT: f64 = 0.08;

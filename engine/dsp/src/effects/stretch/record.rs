@@ -12,8 +12,10 @@ pub(super) struct Record {
     middles: Box<[u64]>,
     onsets: Box<[Option<Onset>]>,
     starts: Box<[Option<u64>]>,
-    counts: Box<[u8]>,
+    /// Where each moment's partials lie among all of them, from the first to before the last.
+    places_of: Box<[(u32, u32)]>,
     partials: Box<[Partial]>,
+    partials_taken: usize,
     hues: Box<[u64]>,
     noise: Box<[u16]>,
     places: usize,
@@ -44,6 +46,25 @@ fn touched<T: Clone>(value: T, count: usize) -> Box<[T]> {
     all.into_boxed_slice()
 }
 
+/// Partials for which each moment has room of its own, and what it gives to a store that all share: few sounds have more
+/// than that for long, and then the faintest are left out.
+const EACH: usize = 56;
+const SHARED: usize = 24;
+
+/// The loudest partials, at most so many, in their order.
+fn loudest(partials: &[Partial], most: usize) -> impl Iterator<Item = &Partial> {
+    let least = if partials.len() > most {
+        let mut levels = [0.0f32; PARTIALS];
+        let levels = levels.get_mut(..partials.len()).unwrap_or_default();
+        levels.iter_mut().zip(partials).for_each(|(level, partial)| *level = partial.amplitude.abs());
+        let place = levels.len().saturating_sub(most).min(levels.len().saturating_sub(1));
+        *levels.select_nth_unstable_by(place, f32::total_cmp).1
+    } else {
+        0.0
+    };
+    partials.iter().filter(move |partial| partial.amplitude.abs() >= least).take(most)
+}
+
 impl Record {
     pub fn new(rate: u32, seconds: f64) -> Self {
         let samples = |seconds: f64| (seconds * f64::from(rate)).round() as usize;
@@ -54,8 +75,9 @@ impl Record {
             middles: touched(0, knots),
             onsets: touched(None, knots),
             starts: touched(None, knots),
-            counts: touched(0, knots),
-            partials: touched(Partial::default(), knots * PARTIALS),
+            places_of: touched((0, 0), knots),
+            partials: touched(Partial::default(), knots * (EACH + SHARED)),
+            partials_taken: 0,
             hues: touched(0, knots),
             hues_taken: 0,
             noise: touched(0, knots * places),
@@ -72,25 +94,32 @@ impl Record {
 
     /// Forgets all.
     pub fn clear(&mut self) {
-        (self.taken, self.hues_taken, self.spans_taken, self.attacks_taken) = (0, 0, 0, 0);
+        (self.taken, self.partials_taken, self.hues_taken) = (0, 0, 0);
+        (self.spans_taken, self.attacks_taken) = (0, 0);
     }
 
     pub fn take_in(&mut self, knot: &Knot, before: u64, heard: &Heard<'_>) {
         let place = self.taken;
-        let (Some(middle), Some(onset), Some(count), Some(partials)) = (
-            self.middles.get_mut(place),
-            self.onsets.get_mut(place),
-            self.counts.get_mut(place),
-            self.partials.get_mut(place * PARTIALS..(place + 1) * PARTIALS),
-        ) else {
+        // Each moment to come has its own share.
+        let to_come = self.middles.len().saturating_sub(place + 1);
+        let room = (self.partials.len() - self.partials_taken).saturating_sub(to_come * EACH);
+        let (Some(middle), Some(onset), Some(places)) =
+            (self.middles.get_mut(place), self.onsets.get_mut(place), self.places_of.get_mut(place))
+        else {
             return;
         };
         *middle = knot.middle;
         if let Some(start) = self.starts.get_mut(place) {
             *start = knot.start;
         }
-        *count = knot.partials().len() as u8;
-        partials.iter_mut().zip(knot.partials()).for_each(|(to, from)| *to = *from);
+        let first = self.partials_taken;
+        for partial in loudest(knot.partials(), room) {
+            if let Some(place) = self.partials.get_mut(self.partials_taken) {
+                *place = *partial;
+                self.partials_taken += 1;
+            }
+        }
+        *places = (first as u32, self.partials_taken as u32);
         *onset = knot.onset.map(|at| {
             let number = self.attacks_taken;
             let attack = self.attacks.get_mut(number * self.attack..(number + 1) * self.attack).map(|sound| {
@@ -130,8 +159,8 @@ impl Record {
     }
 
     pub fn partials(&self, knot: usize) -> &[Partial] {
-        let count = self.counts.get(knot).copied().unwrap_or(0) as usize;
-        self.partials.get(knot * PARTIALS..knot * PARTIALS + count).unwrap_or_default()
+        let places = self.places_of.get(knot).filter(|_| knot < self.taken);
+        places.and_then(|&(from, to)| self.partials.get(from as usize..to as usize)).unwrap_or_default()
     }
 
     pub fn noise(&self, hue: usize) -> &[u16] {
@@ -192,3 +221,28 @@ const AHEAD: usize = 8;
 /// What is weaker by so much than its model has ended: partials err, and noise has its ups and downs.
 const WEAK: f32 = 0.125;
 const NOISE_WEAK: f32 = 0.02;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, ..Default::default() })]
+
+        #[test]
+        fn where_there_is_no_room_the_faintest_are_left_out(
+            levels in proptest::collection::vec(-1f32..1.0, 1..PARTIALS), most in 0usize..PARTIALS,
+        ) {
+            let partials: Vec<_> =
+                levels.iter().map(|&amplitude| Partial { amplitude, ..Partial::default() }).collect();
+            let kept: Vec<f32> = loudest(&partials, most).map(|partial| partial.amplitude.abs()).collect();
+            prop_assert_eq!(kept.len(), most.min(levels.len()));
+            let mut sorted: Vec<f32> = levels.iter().map(|level| level.abs()).collect();
+            sorted.sort_by(|a, b| b.total_cmp(a));
+            if let Some(&least) = kept.iter().min_by(|a, b| a.total_cmp(b)) {
+                prop_assert!(sorted.get(kept.len()).is_none_or(|&next| next <= least));
+            }
+        }
+    }
+}
