@@ -2,9 +2,9 @@
 //!
 //! The two heaviest scenes are played several times by the engine alone, gesture for gesture the same: all controllers
 //! leave rest in one block, move, rest, engage again while what was before still ends; the neighbouring scene is fired,
-//! and the scene itself again. Of each block the least time of all runs counts, of the thread's own where the system tells it: what the
-//! machine did besides falls out, what the block itself costs stays. It is the method of `benches/worst.rs`, applied to
-//! the piece at hand.
+//! and the scene itself again. Of each block the least time of all runs counts, of the thread's own where the system
+//! tells it: what the machine did besides falls out, what the block itself costs stays. It is the method of
+//! `benches/worst.rs`, applied to the piece at hand.
 
 mod clock;
 mod figures;
