@@ -442,7 +442,8 @@ fn second(a: &Moment, b: &Moment, c: &Moment, y: impl Fn(&Moment) -> f64) -> f64
 }
 
 /// The frequency at a track's moment, its change per sample, and how far in turns the phase there lies beyond what this
-/// moment and the next three agree on: by the parabola through their phases, the louder counting more, as the window of the first may reach before the beginning.
+/// moment and the next three agree on: by the parabola through their phases, the louder counting more, as the window of
+/// the first may reach before the beginning.
 fn outset(track: &Track, number: u64, phase: impl Fn(&Moment) -> f64) -> (f64, f64, f64) {
     let Some(here) = track.moment(number) else { return (0.0, 0.0, 0.0) };
     // Normal equations of y = b·t + c·t² + a, with t in hops of the first two moments.
