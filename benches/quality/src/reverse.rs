@@ -13,6 +13,9 @@ pub const SPANS: [f64; 3] = [1.5, 0.3, 0.05];
 /// A seam lasts 20 ms: between seams is what is farther away, in seconds.
 const MARGIN: f64 = 0.03;
 
+/// How far before its beginning a span may at most have found a better place, in seconds, and more.
+const EARLIER: f64 = 0.15;
+
 /// How long a signal is heard before and after the gesture.
 const BEFORE: f64 = 2.0;
 const AFTER: f64 = 6.5;
@@ -70,10 +73,10 @@ pub fn rows(signal: &Signal, span: f64, mut keep: impl FnMut(&[f64])) -> Vec<Row
         let margin = samples(MARGIN).min(samples(span) / 3);
         let spans = seams.windows(2).filter(|pair| pair[1] <= out.len()).filter_map(|pair| {
             let (from, to) = (pair[0] + margin, pair[1] - margin);
-            // The span reads backwards from its beginning, or from a better place up to 45 ms before.
+            // The span reads backwards from its beginning, or from a better place before.
             let start = backwards.len().checked_sub(at + pair[0])? + margin;
             let long =
-                backwards.get(start.saturating_sub(64)..(start + to - from + samples(0.045)).min(backwards.len()))?;
+                backwards.get(start.saturating_sub(64)..(start + to - from + samples(EARLIER)).min(backwards.len()))?;
             Some(likeness(&out[from..to], long))
         });
         let least = spans.fold(1.0f64, f64::min);
