@@ -68,7 +68,7 @@ fn end(server: &mut Child) -> bool {
 }
 
 /// More than any of the tests takes.
-const INSIDE_LIMIT: Duration = Duration::from_secs(180);
+const INSIDE_LIMIT: Duration = Duration::from_secs(240);
 
 /// Waits for a program's end; after the limit it is killed, and `None`.
 pub fn ended(child: &mut Child, limit: Duration) -> Option<ExitStatus> {
