@@ -9,9 +9,11 @@ mod gesture;
 mod ids;
 mod level;
 mod piece;
+mod stands;
 
 pub use address::{Address, Controller, Curve, Message, unit};
 pub use gesture::{Applied, Event, Gesture, Midi, Timed};
 pub use ids::{ControllerId, GroupId, InstanceId, MicId, OutputId, SceneId};
 pub use level::{Decibels, gain};
 pub use piece::{By, Group, Identity, Instance, Mic, Output, Owner, Plan, Scene, Send, Source, Use};
+pub use stands::Stands;

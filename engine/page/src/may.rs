@@ -1,0 +1,142 @@
+//! Who may do what: from what a page asks to a gesture, or to words that say why not.
+
+use tenterhook_plan::{Address, Controller, ControllerId, Gesture, MicId, Plan, SceneId};
+
+use crate::access::Role;
+use crate::score::lever;
+use crate::stand::Stand;
+use crate::wire::{Ask, mark};
+
+/// What comes of an [`Ask`].
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) enum Answer {
+    /// It is this gesture.
+    Gesture(Gesture),
+    /// The meters start again.
+    Reset,
+    /// The page belongs to this mic's player, or to nobody.
+    Part(Option<MicId>),
+    /// Rightly nothing: the moment for it has passed.
+    Nothing,
+}
+
+/// Why something was refused, in words.
+pub(crate) type Refused = String;
+
+/// Who asks.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Who {
+    pub role: Role,
+    /// The mic whose player this is.
+    pub part: Option<MicId>,
+}
+
+/// What comes of what somebody asks, as things stand.
+pub(crate) fn answer(ask: &Ask, who: Who, plan: &Plan, stand: &Stand) -> Result<Answer, Refused> {
+    if let Ask::Part { mic } = ask {
+        return Ok(Answer::Part(mic.as_deref().map(|name| named_mic(plan, name)).transpose()?));
+    }
+    let gesture = match meant(ask, plan, stand)? {
+        Some(Answer::Gesture(gesture)) => gesture,
+        Some(other) => return desk_only(who.role).map(|()| other),
+        None => return Ok(Answer::Nothing),
+    };
+    match (who.role, gesture) {
+        (Role::Desk, _) => Ok(Answer::Gesture(gesture)),
+        (Role::Player, Gesture::Controller { id, .. } | Gesture::Press { id, .. }) => {
+            let own = who.part.and_then(|mic| lever(plan, stand.scene, mic));
+            if own == Some(id) {
+                Ok(Answer::Gesture(gesture))
+            } else {
+                Err(match who.part {
+                    None => "first say whose page this is".to_owned(),
+                    Some(_) => {
+                        "a player's page moves that player's one lever of the scene, and nothing else".to_owned()
+                    }
+                })
+            }
+        }
+        (role, _) => desk_only(role).map(|()| Answer::Gesture(gesture)),
+    }
+}
+
+fn desk_only(role: Role) -> Result<(), Refused> {
+    match role {
+        Role::Desk => Ok(()),
+        Role::Player => Err("a player's page moves one lever; this is for the desk".to_owned()),
+        Role::Watch => Err("this page only watches; the desk's key opens one that acts".to_owned()),
+    }
+}
+
+/// What is asked, whoever asks it. None: the moment for it has passed, or the key is nobody's.
+fn meant(ask: &Ask, plan: &Plan, stand: &Stand) -> Result<Option<Answer>, Refused> {
+    let gesture = match ask {
+        Ask::Fire { mark: wanted, seen } => {
+            let place = plan.scenes.iter().position(|scene| scene.mark == *wanted);
+            let scene = place.ok_or_else(|| format!("there is no mark `{wanted}` in this piece"))?;
+            if mark(plan, stand) != Some(seen) {
+                return Ok(None);
+            }
+            Gesture::Fire(SceneId::new(scene))
+        }
+        Ask::Hush { on } => Gesture::Hush(*on),
+        Ask::Controller { name, value } => {
+            let (id, controller) = named_controller(plan, name)?;
+            if controller.is_loudness() {
+                return Err(format!("`{name}` follows a mic's loudness: no hand moves it"));
+            }
+            if !(0.0..=1.0).contains(value) {
+                return Err(format!("`{name}` takes a value from 0 to 1, not {value}"));
+            }
+            Gesture::Controller { id, value: *value }
+        }
+        Ask::Press { name, down } => {
+            let (id, controller) = named_controller(plan, name)?;
+            if !controller.latch {
+                return Err(format!("`{name}` does not turn over with each press: move it instead"));
+            }
+            Gesture::Press { id, down: *down }
+        }
+        Ask::Key { key, down } => match keyed(plan, key) {
+            Some((id, controller)) if controller.latch => Gesture::Press { id, down: *down },
+            Some((id, controller)) => {
+                Gesture::Controller { id, value: controller.curve.bend(f32::from(u8::from(*down))) }
+            }
+            None => return Ok(None),
+        },
+        Ask::Level { output, db } => {
+            if !(-120.0..=24.0).contains(db) {
+                return Err(format!("a level is from -120 to 24 dB, not {db}"));
+            }
+            let output = output.as_deref().map(|name| {
+                let place = plan.outputs.iter().position(|output| output.name == name);
+                place.map(tenterhook_plan::OutputId::new).ok_or_else(|| format!("there is no output `{name}`"))
+            });
+            Gesture::Level { output: output.transpose()?, db: *db }
+        }
+        Ask::Mute { mic, on } => Gesture::Mute { mic: named_mic(plan, mic)?, muted: *on },
+        Ask::Reset {} => return Ok(Some(Answer::Reset)),
+        Ask::Part { .. } => return Ok(None),
+    };
+    Ok(Some(Answer::Gesture(gesture)))
+}
+
+fn named_mic(plan: &Plan, name: &str) -> Result<MicId, Refused> {
+    let place = plan.mics.iter().position(|mic| mic.name == name);
+    place.map(MicId::new).ok_or_else(|| format!("there is no mic `{name}` in this piece"))
+}
+
+fn named_controller<'a>(plan: &'a Plan, name: &str) -> Result<(ControllerId, &'a Controller), Refused> {
+    let place = plan.controllers.iter().position(|controller| controller.name == name);
+    let place = place.ok_or_else(|| format!("there is no controller `{name}` in this piece"))?;
+    Ok((ControllerId::new(place), &plan.controllers[place]))
+}
+
+fn keyed<'a>(plan: &'a Plan, key: &str) -> Option<(ControllerId, &'a Controller)> {
+    let mut all = plan.controllers.iter().enumerate();
+    all.find(|(_, controller)| matches!(&controller.address, Address::Key(own) if own == key))
+        .map(|(place, controller)| (ControllerId::new(place), controller))
+}
+
+#[cfg(test)]
+mod tests;

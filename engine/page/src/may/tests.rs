@@ -1,0 +1,154 @@
+use super::*;
+use tenterhook_plan::{By, Curve, Decibels, Instance, InstanceId, Mic, Output, Owner, Scene, Source, Use};
+
+/// Two mics, each with an effect in scene A: the voice by `pedal`, the viol by `foot`; in B the viol alone.
+fn plan() -> Plan {
+    let mic = |name: &str| Mic {
+        name: name.to_owned(),
+        input: Some(0),
+        trim: Decibels(0.0),
+        highpass_hz: None,
+        inverted: false,
+    };
+    let controller = |name: &str, address: Address, latch: bool| Controller {
+        name: name.to_owned(),
+        address,
+        curve: Curve::Even,
+        latch,
+        rise: 0.0,
+        fall: None,
+    };
+    let effect = |mic: u16, by: u16| Instance {
+        owner: Owner::Mic(MicId(mic)),
+        source: Source::Mic(MicId(mic)),
+        key: "direct".to_owned(),
+        effect: "direct",
+        by: By::Controller(ControllerId(by)),
+        settings: Vec::new(),
+    };
+    let scene = |mark: &str, uses: &[u16]| Scene {
+        mark: mark.to_owned(),
+        name: None,
+        bar: None,
+        cue: None,
+        fade: 0.5,
+        uses: uses.iter().map(|&id| Use { instance: InstanceId(id), sends: Vec::new() }).collect(),
+    };
+    let loudness = Address::Loudness { mic: MicId(0), from_db: -50.0, to_db: -10.0 };
+    Plan {
+        title: "Wicker".to_owned(),
+        tuning_hz: 440.0,
+        mics: vec![mic("voice"), mic("viol")],
+        groups: Vec::new(),
+        outputs: vec![Output { name: "left".to_owned(), channel: Some(0), ceiling: Decibels(-1.0), private: false }],
+        controllers: vec![
+            controller("pedal", Address::Page, false),
+            controller("foot", Address::Page, false),
+            controller("step", Address::Key("PageDown".to_owned()), false),
+            controller("held", Address::Key("h".to_owned()), true),
+            controller("loud", loudness, false),
+        ],
+        instances: vec![effect(0, 0), effect(1, 1)],
+        scenes: vec![scene("A", &[0, 1]), scene("B", &[1])],
+        next: Some(ControllerId(2)),
+        back: None,
+        hush: None,
+    }
+}
+
+/// One of each thing that can be asked, with what it is a gesture of.
+fn all() -> Vec<Ask> {
+    let name = |name: &str| name.to_owned();
+    vec![
+        Ask::Fire { mark: name("B"), seen: name("A") },
+        Ask::Hush { on: true },
+        Ask::Hush { on: false },
+        Ask::Controller { name: name("pedal"), value: 0.5 },
+        Ask::Controller { name: name("foot"), value: 0.5 },
+        Ask::Controller { name: name("step"), value: 1.0 },
+        Ask::Press { name: name("held"), down: true },
+        Ask::Key { key: name("PageDown"), down: true },
+        Ask::Key { key: name("h"), down: true },
+        Ask::Level { output: None, db: -3.0 },
+        Ask::Level { output: Some(name("left")), db: -120.0 },
+        Ask::Mute { mic: name("viol"), on: true },
+        Ask::Reset {},
+    ]
+}
+
+fn at(scene: u16) -> (Plan, Stand) {
+    let plan = plan();
+    let stand = Stand { scene: SceneId(scene), ..Stand::new(&plan) };
+    (plan, stand)
+}
+
+#[test]
+fn the_desk_may_do_everything() {
+    let (plan, stand) = at(0);
+    let who = Who { role: Role::Desk, part: None };
+    for ask in all() {
+        let answer = answer(&ask, who, &plan, &stand);
+        assert!(matches!(answer, Ok(Answer::Gesture(_) | Answer::Reset)), "{ask:?}: {answer:?}");
+    }
+}
+
+#[test]
+fn a_watcher_may_do_nothing() {
+    let (plan, stand) = at(0);
+    for part in [None, Some(MicId(0))] {
+        for ask in all() {
+            assert!(answer(&ask, Who { role: Role::Watch, part }, &plan, &stand).is_err(), "{ask:?}");
+        }
+    }
+}
+
+#[test]
+fn a_player_moves_the_own_lever_of_the_scene_in_force_and_nothing_else() {
+    for (scene, part, own) in [
+        (0, None, None),
+        (0, Some(MicId(0)), Some(ControllerId(0))),
+        (0, Some(MicId(1)), Some(ControllerId(1))),
+        (1, Some(MicId(0)), None),
+        (1, Some(MicId(1)), Some(ControllerId(1))),
+    ] {
+        let (plan, stand) = at(scene);
+        let who = Who { role: Role::Player, part };
+        let may = all().into_iter().filter_map(|ask| answer(&ask, who, &plan, &stand).ok());
+        let may: Vec<_> = may.filter(|answer| *answer != Answer::Nothing).collect();
+        let lever = own.map(|id| Answer::Gesture(Gesture::Controller { id, value: 0.5 }));
+        assert_eq!(may, Vec::from_iter(lever), "scene {scene}, {part:?}");
+    }
+}
+
+#[test]
+fn a_scene_is_fired_from_the_scene_that_was_seen_only() {
+    let who = Who { role: Role::Desk, part: None };
+    let fire = Ask::Fire { mark: "B".to_owned(), seen: "A".to_owned() };
+    let (plan, stand) = at(0);
+    assert_eq!(answer(&fire, who, &plan, &stand), Ok(Answer::Gesture(Gesture::Fire(SceneId(1)))));
+    let (plan, stand) = at(1);
+    assert_eq!(answer(&fire, who, &plan, &stand), Ok(Answer::Nothing), "the second tap");
+}
+
+#[test]
+fn what_makes_no_sense_is_refused_in_words() {
+    let (plan, stand) = at(0);
+    let who = Who { role: Role::Desk, part: None };
+    let name = |name: &str| name.to_owned();
+    for ask in [
+        Ask::Fire { mark: name("Z"), seen: name("A") },
+        Ask::Controller { name: name("nobody"), value: 0.0 },
+        Ask::Controller { name: name("pedal"), value: 1.5 },
+        Ask::Controller { name: name("pedal"), value: f32::NAN },
+        Ask::Controller { name: name("loud"), value: 0.5 },
+        Ask::Press { name: name("pedal"), down: true },
+        Ask::Level { output: Some(name("right")), db: 0.0 },
+        Ask::Level { output: None, db: 60.0 },
+        Ask::Level { output: None, db: f32::NAN },
+        Ask::Mute { mic: name("oboe"), on: true },
+        Ask::Part { mic: Some(name("oboe")) },
+    ] {
+        assert!(answer(&ask, who, &plan, &stand).is_err_and(|words| !words.is_empty()), "{ask:?}");
+    }
+    assert_eq!(answer(&Ask::Key { key: name("q"), down: true }, who, &plan, &stand), Ok(Answer::Nothing));
+}
