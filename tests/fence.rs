@@ -24,8 +24,19 @@ fn cargo(arguments: &[&str]) -> String {
 struct Fence {
     name: &'static str,
     members: &'static [&'static str],
-    /// `None`: any but what runs async code, which nobody may have.
-    others: Option<&'static [&'static [&'static str]]>,
+    others: Others,
+}
+
+/// Which crates that are no members.
+enum Others {
+    /// These, by any way.
+    Only(&'static [&'static [&'static str]]),
+    /// Any but what runs async code.
+    NoAsync,
+    /// Any but what runs async code, unless a member brings that.
+    AsyncByMembers,
+    /// Any.
+    Any,
 }
 
 /// Fast Fourier transforms.
@@ -52,21 +63,27 @@ const TEXT: &[&str] = &[
 #[rustfmt::skip]
 const ASYNC: &[&str] = &["tokio", "async-std", "smol", "async-executor", "futures-executor", "embassy-executor"];
 
-const FENCES: [Fence; 8] = [
-    Fence { name: "tenterhook-plan", members: &[], others: Some(&[]) },
-    Fence { name: "tenterhook-ensemble", members: &[], others: Some(&[]) },
-    Fence { name: "tenterhook-dsp", members: &["tenterhook-plan"], others: Some(&[FFT, VECTORS]) },
+const FENCES: [Fence; 9] = [
+    Fence { name: "tenterhook-plan", members: &[], others: Others::Only(&[]) },
+    Fence { name: "tenterhook-ensemble", members: &[], others: Others::Only(&[]) },
+    Fence { name: "tenterhook-dsp", members: &["tenterhook-plan"], others: Others::Only(&[FFT, VECTORS]) },
     Fence {
         name: "tenterhook-rt",
         members: &["tenterhook-plan", "tenterhook-dsp"],
-        others: Some(&[FFT, VECTORS, RING]),
+        others: Others::Only(&[FFT, VECTORS, RING]),
     },
     Fence {
         name: "tenterhook-config",
         members: &["tenterhook-plan", "tenterhook-dsp"],
-        others: Some(&[FFT, VECTORS, TEXT]),
+        others: Others::Only(&[FFT, VECTORS, TEXT]),
     },
-    Fence { name: "tenterhook-io", members: &["tenterhook-plan", "tenterhook-rt", "tenterhook-config"], others: None },
+    Fence {
+        name: "tenterhook-io",
+        members: &["tenterhook-plan", "tenterhook-rt", "tenterhook-config"],
+        others: Others::NoAsync,
+    },
+    // The only one that runs async code.
+    Fence { name: "tenterhook-page", members: &["tenterhook-plan"], others: Others::Any },
     Fence {
         name: "tenterhook",
         members: &[
@@ -75,14 +92,15 @@ const FENCES: [Fence; 8] = [
             "tenterhook-config",
             "tenterhook-rt",
             "tenterhook-io",
+            "tenterhook-page",
             "tenterhook-ensemble",
         ],
-        others: None,
+        others: Others::AsyncByMembers,
     },
     Fence {
         name: "tenterhook-quality",
         members: &["tenterhook-plan", "tenterhook-dsp", "tenterhook-config", "tenterhook-rt"],
-        others: None,
+        others: Others::NoAsync,
     },
 ];
 
@@ -103,9 +121,12 @@ impl Fence {
     fn broken(&self, direct: &BTreeSet<String>, all: &BTreeSet<String>) -> Vec<String> {
         let strange = direct.iter().filter(|name| is_member(name) && !self.members.contains(&name.as_str()));
         let outside = all.iter().filter(|name| !is_member(name));
+        let is_async = |name: &str| ASYNC.contains(&name);
         let refused = outside.filter(|name| match self.others {
-            Some(allowed) => !allowed.concat().contains(&name.as_str()),
-            None => ASYNC.contains(&name.as_str()),
+            Others::Only(allowed) => !allowed.concat().contains(&name.as_str()),
+            Others::NoAsync => is_async(name),
+            Others::AsyncByMembers => is_async(name) && direct.contains(*name),
+            Others::Any => false,
         });
         strange.chain(refused).cloned().collect()
     }
@@ -131,6 +152,9 @@ fn the_fence_sees_who_breaks_it() {
     let io = FENCES.iter().find(|fence| fence.name == "tenterhook-io").unwrap();
     let with_async = ["tenterhook-rt", "tokio"].map(str::to_owned).into();
     assert_eq!(io.broken(&BTreeSet::new(), &with_async), ["tokio"]);
+    let app = FENCES.iter().find(|fence| fence.name == "tenterhook").unwrap();
+    assert!(app.broken(&BTreeSet::new(), &with_async).is_empty(), "the page brings it");
+    assert_eq!(app.broken(&with_async, &with_async), ["tokio"]);
     assert!(rt.broken(&["cpal".to_owned()].into(), &["cpal".to_owned()].into()) == ["cpal"]);
 }
 

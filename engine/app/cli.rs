@@ -25,6 +25,8 @@ pub enum Command {
     Demo(Demo),
     /// Plays a piece live: the show
     Play(Play),
+    /// Plays a piece live, and opens the page on the meters: the hall's hour
+    Soundcheck(Play),
     /// Plays a piece from a recording, as fast as the machine goes
     Rehearse(Rehearse),
     /// Shows every error and every caution of a piece
@@ -37,11 +39,29 @@ pub enum Command {
     Etudes(Etudes),
 }
 
+/// Where the page is, and who may see it.
+#[derive(Clone, Debug, Args)]
+pub struct PageOptions {
+    /// The address and port at which the page is served; 127.0.0.1:4150 without it
+    #[arg(long, value_name = "ADDRESS")]
+    pub page: Option<SocketAddr>,
+    /// Serves no page
+    #[arg(long, conflicts_with_all = ["page", "share", "new_keys"])]
+    pub no_page: bool,
+    /// Opens the page to the hall's network, to those who have one of three keys: for the desk, for players, to watch.
+    /// The keys stay the same from run to run
+    #[arg(long)]
+    pub share: bool,
+    /// Makes new keys: whoever has an old one is shut out
+    #[arg(long, requires = "share")]
+    pub new_keys: bool,
+}
+
 /// Arguments of `demo`.
 #[derive(Debug, Args)]
 pub struct Demo {
     /// Writes the demo to this WAV file instead of playing it; `-` is standard output
-    #[arg(long, value_name = "WAV", conflicts_with_all = ["host", "log"])]
+    #[arg(long, value_name = "WAV", conflicts_with_all = ["host", "log", "page", "no_page", "share", "new_keys"])]
     pub out: Option<PathBuf>,
     /// Where the blocks come from
     #[arg(long, value_name = "HOST", value_parser = host())]
@@ -49,12 +69,15 @@ pub struct Demo {
     /// Keeps mics, outputs and gestures of the run in this folder
     #[arg(long, value_name = "DIR")]
     pub log: Option<PathBuf>,
+    /// The page
+    #[command(flatten)]
+    pub page: PageOptions,
     /// Tells what happens as lines of JSON on standard output
     #[arg(long)]
     pub json: bool,
 }
 
-/// Arguments of `play`.
+/// Arguments of `play` and `soundcheck`.
 #[derive(Debug, Args)]
 pub struct Play {
     /// The piece; `-` is standard input
@@ -79,6 +102,9 @@ pub struct Play {
     /// Leaves the JACK ports unconnected
     #[arg(long)]
     pub no_connect: bool,
+    /// The page
+    #[command(flatten)]
+    pub page: PageOptions,
     /// Tells what happens as lines of JSON on standard output
     #[arg(long)]
     pub json: bool,
@@ -120,6 +146,9 @@ pub struct Rehearse {
     /// Where the blocks come from, with --aloud
     #[arg(long, value_name = "HOST", value_parser = host(), requires = "aloud")]
     pub host: Option<Host>,
+    /// The page, with --aloud
+    #[command(flatten)]
+    pub page: PageOptions,
     /// Prints the summary as JSON; with --aloud, what happens as lines of JSON
     #[arg(long)]
     pub json: bool,

@@ -4,9 +4,11 @@ use std::path::Path;
 
 use tenterhook_config::{Gestures, Host, Text};
 use tenterhook_io::{Hub, Sound};
+use tenterhook_page::score::View;
 use tenterhook_plan::{Plan, SceneId};
 
 use crate::cli::Demo;
+use crate::desk;
 use crate::failure::Failure;
 use crate::hand::Hand;
 use crate::play::{Show, announce};
@@ -61,6 +63,7 @@ fn play(asked: &Demo, plan: &Plan, gestures: &Gestures) -> Result<(), Failure> {
         log: asked.log.as_deref(),
         texts: &[("piece.toml", PIECE)],
         osc: None,
+        page: desk::Asked { options: &asked.page, opens: View::Score, rehearsal: true },
     };
     let stage = Stage::open(&asked_stage, Some(told))?;
     announce(plan, &stage, asked.json);

@@ -16,7 +16,7 @@ pub const BUNDLED: [(&str, &str); 5] = [
 ];
 
 /// What a bundled piece says of itself in its first line.
-fn idea(text: &str) -> &str {
+pub fn idea(text: &str) -> &str {
     text.lines().next().unwrap_or("").trim_start_matches(['#', ' '])
 }
 

@@ -4,11 +4,13 @@ mod check;
 mod cli;
 mod console;
 mod demo;
+mod desk;
 mod devices;
 mod etudes;
 mod failure;
 mod hand;
 mod levels;
+mod listen;
 mod load;
 mod loading;
 mod play;
@@ -16,18 +18,21 @@ mod progress;
 mod rehearse;
 mod say;
 mod stage;
+mod words;
 
 use std::process::ExitCode;
 
 use clap::Parser;
 use cli::{Cli, Command};
+use tenterhook_page::score::View;
 
 /// Runs the program with the arguments that it was given. Its exit status: 0 done, 1 it failed while running, 2 what was
 /// asked for is wrong.
 pub fn main() -> ExitCode {
     let done = match Cli::parse().command {
         Command::Demo(asked) => demo::run(&asked),
-        Command::Play(asked) => play::run(&asked),
+        Command::Play(asked) => play::run(&asked, View::Score),
+        Command::Soundcheck(asked) => play::run(&asked, View::Soundcheck),
         Command::Rehearse(asked) => rehearse::run(&asked),
         Command::Check(asked) => check::run(&asked),
         Command::Load(asked) => load::run(&asked),

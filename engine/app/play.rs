@@ -1,18 +1,20 @@
-//! `play`: the show.
+//! `play`: the show; and `soundcheck`: the same, with the page open on its meters.
 
 use serde_json::json;
 use tenterhook_config::Host;
+use tenterhook_page::score::View;
 use tenterhook_plan::Plan;
 
 use crate::cli::Play;
 use crate::console::{self, Console};
+use crate::desk;
 use crate::failure::Failure;
 use crate::loading;
 use crate::say::{say, tell};
 use crate::stage::{self, Stage};
 
-/// Plays a piece live.
-pub fn run(asked: &Play) -> Result<(), Failure> {
+/// Plays a piece live; its page opens on a view.
+pub fn run(asked: &Play, opens: View) -> Result<(), Failure> {
     let loaded = loading::piece(&asked.piece, asked.hall.as_deref())?;
     loaded.caution();
     let plan = &loaded.checked.plan;
@@ -31,6 +33,7 @@ pub fn run(asked: &Play) -> Result<(), Failure> {
             log: asked.log.as_deref(),
             texts: &texts,
             osc: Some(asked.osc),
+            page: desk::Asked { options: &asked.page, opens, rehearsal: false },
         },
         None,
     )?;
@@ -94,6 +97,7 @@ impl<'a> Show<'a> {
         if trouble.is_some() && trouble != self.trouble {
             let words = trouble.clone().unwrap_or_default();
             say(format_args!("\rerror: the log is no longer kept: {words}"));
+            stage.show_log_trouble(&words);
             self.trouble = trouble;
         }
         let facts = stage.facts();
@@ -109,7 +113,7 @@ impl<'a> Show<'a> {
             self.begun = true;
             tell(json!({
                 "event": "started", "host": facts.host.to_string(), "rate": facts.rate, "block": facts.block,
-                "device": facts.words, "server_frame": stage.origin(),
+                "device": facts.words, "server_frame": stage.origin(), "page": stage.page(),
             }));
         }
         if self.begun && scene != self.scene {

@@ -9,6 +9,7 @@ use tenterhook_io::{Recording, Rendering, WavWriter, read_wav, render, resample}
 use tenterhook_plan::{Event, Plan, SceneId, Timed};
 
 use crate::cli::Rehearse;
+use crate::desk;
 use crate::failure::Failure;
 use crate::hand::Hand;
 use crate::levels::{Level, decibels};
@@ -117,7 +118,8 @@ fn aloud(
         Ok((channels.len(), tenterhook_io::recording(channels)))
     };
     let end = stage::asked_to_end()?;
-    let asked_stage = stage::Asked { plan, wish, from, players: Some(&players), log: None, texts: &[], osc: None };
+    let page = desk::Asked { options: &asked.page, opens: View::Score, rehearsal: true };
+    let asked_stage = stage::Asked { plan, wish, from, players: Some(&players), log: None, texts: &[], osc: None, page };
     let stage = Stage::open(&asked_stage, None)?;
     announce(plan, &stage, asked.json);
     let rate = stage.facts().rate;

@@ -15,6 +15,7 @@ use tenterhook_io::{
 };
 use tenterhook_plan::{Gesture, Plan, SceneId};
 
+use crate::desk::{self, Desk};
 use crate::failure::Failure;
 use crate::say::{say, tell};
 
@@ -32,6 +33,7 @@ pub struct Asked<'a> {
     /// Texts that the log keeps: names and what they hold.
     pub texts: &'a [(&'a str, &'a str)],
     pub osc: Option<SocketAddr>,
+    pub page: desk::Asked<'a>,
 }
 
 /// A live run.
@@ -40,6 +42,7 @@ pub struct Stage {
     hub: Option<Hub>,
     stats: Arc<Stats>,
     log: Option<Log>,
+    desk: Option<Desk>,
     // Held for their threads: they end when these go.
     _midi: Option<MidiPorts>,
     _osc: Option<Osc>,
@@ -97,8 +100,9 @@ impl Stage {
             Some(address) if !map.is_empty() => Some(Osc::listen(address, map, hub.events()).map_err(Failure::asked)?),
             _ => None,
         };
+        let desk = Desk::open(&asked.page, asked.plan, source.facts(), &hub, Arc::clone(&stats))?;
         source.start(player).map_err(Failure::running)?;
-        Ok(Self { source, hub: Some(hub), stats, log, _midi: midi.map_err(Failure::running)?, _osc: osc })
+        Ok(Self { source, hub: Some(hub), stats, log, desk, _midi: midi.map_err(Failure::running)?, _osc: osc })
     }
 
     /// What is known of the source.
@@ -139,6 +143,18 @@ impl Stage {
         self.log.as_ref().and_then(Log::trouble)
     }
 
+    /// Shows on the page that the log is no longer kept.
+    pub fn show_log_trouble(&self, why: &str) {
+        if let Some(desk) = &self.desk {
+            desk.log_trouble(why);
+        }
+    }
+
+    /// Where the page is, if there is one.
+    pub fn page(&self) -> Option<String> {
+        self.desk.as_ref().map(|desk| format!("http://{}/", desk.address()))
+    }
+
     /// Closes, says how it went, and fails if the source had ended by itself.
     pub fn end(self, as_json: bool) -> Result<(), Failure> {
         let ending = self.close()?;
@@ -160,6 +176,7 @@ impl Stage {
             std::thread::sleep(Duration::from_millis(300));
         }
         self.source.stop();
+        self.desk = None;
         let snapshot = self.snapshot();
         self.hub.take().and_then(Hub::stop);
         let log_lost = match self.log.take() {

@@ -1,0 +1,211 @@
+//! The page beside a live run: hands on to it what the engine reports, and to the engine what it asks for.
+
+use std::net::{IpAddr, Ipv4Addr, SocketAddr};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+
+use tenterhook_config::Host;
+use tenterhook_dsp::effects::EFFECTS;
+use tenterhook_io::{Facts, Hub, Snapshot, Stats, View as HubView};
+use tenterhook_page::score::{About, View};
+use tenterhook_page::{Access, Page, RoleKeys, Settings, Stand};
+use tenterhook_plan::Plan;
+
+use crate::cli::PageOptions;
+use crate::failure::Failure;
+use crate::listen::{self, Listening};
+use crate::say::say;
+use crate::words::{Look, Words};
+
+/// How often a page is shown how things are: 30 times a second.
+const TICK: Duration = Duration::from_nanos(1_000_000_000 / 30);
+/// Where the page is, unless told otherwise.
+const ADDRESS: SocketAddr = SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), 4150);
+
+/// What a page is asked to be.
+#[derive(Clone, Debug)]
+pub struct Asked<'a> {
+    pub options: &'a PageOptions,
+    /// Which view comes first.
+    pub opens: View,
+    /// Whether a recording, or an ensemble that is made up, plays in place of the mics.
+    pub rehearsal: bool,
+}
+
+/// A page that is served beside a run, until this is dropped.
+pub struct Desk {
+    address: SocketAddr,
+    log_trouble: Arc<Mutex<Option<String>>>,
+    stop: Arc<AtomicBool>,
+    thread: Option<JoinHandle<()>>,
+}
+
+impl Desk {
+    /// Serves the page, if it is wanted, and says where.
+    pub fn open(
+        asked: &Asked<'_>,
+        plan: &Plan,
+        facts: &Facts,
+        hub: &Hub,
+        stats: Arc<Stats>,
+    ) -> Result<Option<Self>, Failure> {
+        let options = asked.options;
+        if options.no_page {
+            return Ok(None);
+        }
+        let (address, access) = address(options)?;
+        let keys = match &access {
+            Access::Keys(keys) => Some(keys.clone()),
+            Access::Anyone => None,
+        };
+        let listening = Listening::new().map_err(Failure::running)?;
+        let events = hub.events();
+        let rehearsal = asked.rehearsal;
+        let settings = Settings {
+            address,
+            access,
+            plan: Arc::new(plan.clone()),
+            about: About {
+                rate: facts.rate,
+                opens: asked.opens,
+                rehearsal,
+                declarations: EFFECTS.iter().map(|effect| effect.declaration).collect(),
+            },
+            etudes: listen::etudes(),
+            hear: Arc::new(move |name| {
+                if rehearsal {
+                    listening.file(name)
+                } else {
+                    Err("not while the mics are open: `tenterhook demo` lets you hear it".to_owned())
+                }
+            }),
+            act: Box::new(move |gesture| events.gesture(gesture)),
+        };
+        let page = match Page::serve(settings) {
+            Ok(page) => page,
+            // Somebody else may have the usual place: no reason not to play.
+            Err(why) if options.page.is_none() => {
+                say(format_args!("caution: {why}"));
+                return Ok(None);
+            }
+            Err(why) => return Err(Failure::asked(why)),
+        };
+        let address = page.address();
+        if let Some(keys) = &keys {
+            say(tenterhook_page::invitation(keys, address));
+        } else {
+            say(format_args!("The page is at http://{address}/."));
+        }
+        let (log_trouble, stop) = (Arc::<Mutex<Option<String>>>::default(), Arc::<AtomicBool>::default());
+        let mut work = Work {
+            page,
+            readings: hub.readings(),
+            view: hub.view(),
+            stats,
+            facts: facts.clone(),
+            rehearsal,
+            log_trouble: Arc::clone(&log_trouble),
+            words: Words::default(),
+            moved: (0, Instant::now()),
+        };
+        let stopped = Arc::clone(&stop);
+        let run = move || {
+            while !stopped.load(Ordering::Acquire) {
+                work.turn();
+                std::thread::sleep(TICK);
+            }
+        };
+        let thread = std::thread::Builder::new().name("desk".to_owned()).spawn(run).map_err(Failure::running)?;
+        Ok(Some(Self { address, log_trouble, stop, thread: Some(thread) }))
+    }
+
+    /// Where the page is.
+    pub fn address(&self) -> SocketAddr {
+        self.address
+    }
+
+    /// Shows that the log is no longer kept.
+    pub fn log_trouble(&self, why: &str) {
+        *self.log_trouble.lock().unwrap_or_else(PoisonError::into_inner) = Some(why.to_owned());
+    }
+}
+
+impl Drop for Desk {
+    fn drop(&mut self) {
+        self.stop.store(true, Ordering::Release);
+        if let Some(thread) = self.thread.take() {
+            // It has no way to panic; were there one, there would be nothing to do here.
+            let _ = thread.join();
+        }
+    }
+}
+
+/// Where the page is to be, and who may see it.
+fn address(options: &PageOptions) -> Result<(SocketAddr, Access), Failure> {
+    let address = options.page.unwrap_or(ADDRESS);
+    if !options.share {
+        if !address.ip().is_loopback() {
+            return Err(Failure::Asked(format!(
+                "at {address} others could reach the page: --share lets them, each with a key"
+            )));
+        }
+        return Ok((address, Access::Anyone));
+    }
+    let path = tenterhook_page::keys_path().map_err(Failure::asked)?;
+    let keys = if options.new_keys { RoleKeys::renewed(&path) } else { RoleKeys::kept(&path) };
+    let keys = keys.map_err(Failure::asked)?;
+    let ip = if address.ip().is_loopback() { Ipv4Addr::UNSPECIFIED.into() } else { address.ip() };
+    Ok((SocketAddr::new(ip, address.port()), Access::Keys(keys)))
+}
+
+/// What the desk's thread does.
+struct Work {
+    page: Page,
+    readings: crossbeam_channel::Receiver<tenterhook_rt::Reading>,
+    view: HubView,
+    stats: Arc<Stats>,
+    facts: Facts,
+    rehearsal: bool,
+    log_trouble: Arc<Mutex<Option<String>>>,
+    words: Words,
+    /// The engine's sample, and since when it is that.
+    moved: (u64, Instant),
+}
+
+impl Work {
+    fn turn(&mut self) {
+        let (snapshot, load) = (self.view.snapshot(), self.stats.load());
+        let Some(plan) = &snapshot.plan else { return };
+        if load.frames != self.moved.0 {
+            self.moved = (load.frames, Instant::now());
+        }
+        // Before the first block there is nothing to wait for yet.
+        let still = if load.frames > 0 { self.moved.1.elapsed().as_secs() } else { 0 };
+        let log_trouble = self.log_trouble.lock().unwrap_or_else(PoisonError::into_inner).clone();
+        let words = self.words.say(&Look {
+            facts: &self.facts,
+            rehearsal: self.rehearsal,
+            plan,
+            snapshot: &snapshot,
+            load: &load,
+            log_trouble: log_trouble.as_deref(),
+            still,
+        });
+        let (scene, since) = snapshot.scene.unwrap_or((tenterhook_plan::SceneId(0), 0));
+        let stand = Stand {
+            sample: load.frames,
+            scene,
+            since,
+            hushed: snapshot.hushed,
+            controllers: snapshot.controllers.clone(),
+            effects: snapshot.effects.clone(),
+            level_db: snapshot.level_db,
+            levels_db: snapshot.levels_db.clone(),
+            muted: snapshot.muted.clone(),
+            words,
+        };
+        self.page.show(plan, stand);
+    }
+}

@@ -1,0 +1,157 @@
+//! What one must know during a run, in words.
+
+use std::collections::VecDeque;
+
+use tenterhook_config::Host;
+use tenterhook_io::{Facts, Load, Snapshot};
+use tenterhook_page::{About, Word};
+use tenterhook_plan::Plan;
+
+/// Seconds for which something that happened is said as news.
+const NEWS: u64 = 10;
+/// Seconds for which a limiter is said to work after it did.
+const LIMITER: u64 = 2;
+/// A limiter that takes more than this many decibels is heard as such: common practice, no source.
+const MUCH_DB: f32 = 6.0;
+
+/// What is looked at.
+pub struct Look<'a> {
+    pub facts: &'a Facts,
+    /// Whether a recording, or an ensemble that is made up, plays in place of the mics.
+    pub rehearsal: bool,
+    pub plan: &'a Plan,
+    pub snapshot: &'a Snapshot,
+    pub load: &'a Load,
+    /// Why the log is no longer kept.
+    pub log_trouble: Option<&'a str>,
+    /// Seconds for which no block has come.
+    pub still: u64,
+}
+
+/// Tells what happened lately from counts that only grow.
+#[derive(Default)]
+struct Lately {
+    /// Samples, and what was counted by then.
+    seen: VecDeque<(u64, u64)>,
+}
+
+impl Lately {
+    /// The count stands at `count` at sample `now`: by how much it grew in the last `span` samples.
+    fn grew(&mut self, count: u64, now: u64, span: u64) -> u64 {
+        if self.seen.back().is_none_or(|(_, last)| *last != count) {
+            self.seen.push_back((now, count));
+        }
+        while self.seen.len() > 1 && self.seen[1].0 + span < now {
+            self.seen.pop_front();
+        }
+        // What stands alone, or was counted long ago, is no news.
+        match self.seen.front() {
+            Some((at, _)) if self.seen.len() == 1 && (*at == now || at + span < now) => 0,
+            Some((_, first)) => count.saturating_sub(*first),
+            None => 0,
+        }
+    }
+}
+
+/// Remembers what happened, so that it can be said for a while.
+#[derive(Default)]
+pub struct Words {
+    late: Lately,
+    xruns: Lately,
+    clips: Vec<Lately>,
+    bad: Vec<Lately>,
+    /// Of each output the greatest reduction of late, in dB, and the sample of it.
+    reductions: Vec<(f32, u64)>,
+}
+
+impl Words {
+    /// What one must know now, the gravest first.
+    pub fn say(&mut self, look: &Look<'_>) -> Vec<Word> {
+        let mut words = Vec::new();
+        let mut word = |kind, grave, text| words.push(Word { kind, grave, text });
+        let (now, second) = (look.load.frames, u64::from(look.facts.rate));
+        if look.still > 0 {
+            let text = format!("the device has asked for no sound for {} s: see its cable and its program", look.still);
+            word(About::Device, true, text);
+        } else if look.facts.host == Host::Clock {
+            let text = "no sound device: the built-in clock runs, and nothing is heard".to_owned();
+            word(About::Device, !look.rehearsal, text);
+        }
+        for (name, total, lately) in
+            [("late block", look.load.late, &mut self.late), ("gap of the device", look.load.xruns, &mut self.xruns)]
+        {
+            let new = lately.grew(total, now, NEWS * second);
+            if new > 0 {
+                word(About::Late, true, format!("{} in the last {NEWS} s", many(new, name)));
+            } else if total > 0 {
+                word(About::Late, false, format!("{} since the start", many(total, name)));
+            }
+        }
+        if let Some(why) = look.log_trouble {
+            word(About::Log, true, format!("the log is no longer kept: {why}"));
+        }
+        let mics = look.plan.mics.iter().zip(&look.snapshot.mics);
+        self.clips.resize_with(look.plan.mics.len(), Lately::default);
+        self.bad.resize_with(look.plan.mics.len(), Lately::default);
+        for ((mic, meter), (clips, bad)) in mics.zip(self.clips.iter_mut().zip(&mut self.bad)) {
+            if bad.grew(u64::from(meter.bad), now, NEWS * second) > 0 {
+                let text = format!("{}: what comes in is no sound (NaN): see its driver", mic.name);
+                word(About::Bad, true, text);
+            }
+            if clips.grew(u64::from(meter.clips), now, NEWS * second) > 0 {
+                word(About::Clip, true, format!("{} clips: turn its input down", mic.name));
+            }
+        }
+        self.reductions.resize(look.plan.outputs.len(), (0.0, 0));
+        for ((output, meter), (most, at)) in
+            look.plan.outputs.iter().zip(&look.snapshot.outputs).zip(&mut self.reductions)
+        {
+            let reduction = -20.0 * meter.reduction.max(1e-6).log10();
+            if reduction >= *most || *at + LIMITER * second < now {
+                (*most, *at) = (reduction, now);
+            }
+            if *most > 0.5 {
+                let text = format!("{}: its limiter holds it down by {most:.0} dB", output.name);
+                word(About::Limiter, *most > MUCH_DB, text);
+            }
+        }
+        let lost = look.snapshot.events_lost + look.snapshot.applied_lost + look.load.events_lost;
+        if lost > 0 {
+            word(About::Lost, false, format!("{} lost, because too many came at once", many(lost, "gesture")));
+        }
+        words.sort_by_key(|word| !word.grave);
+        words
+    }
+}
+
+fn many(n: u64, what: &str) -> String {
+    match (n, what.split_once(' ')) {
+        (1, _) => format!("1 {what}"),
+        (n, Some(("gap", rest))) => format!("{n} gaps {rest}"),
+        (n, _) => format!("{n} {what}s"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_was_counted_is_news_for_a_while() {
+        let mut lately = Lately::default();
+        assert_eq!(lately.grew(0, 0, 100), 0);
+        assert_eq!(lately.grew(0, 50, 100), 0);
+        assert_eq!(lately.grew(3, 60, 100), 3);
+        assert_eq!(lately.grew(3, 160, 100), 3);
+        assert_eq!(lately.grew(4, 161, 100), 4, "all that lies within the span, or ended just before it");
+        assert_eq!(lately.grew(4, 400, 100), 0);
+        assert_eq!(lately.grew(5, 401, 100), 1);
+    }
+
+    #[test]
+    fn a_count_that_was_there_from_the_first_look_is_no_news() {
+        let mut lately = Lately::default();
+        assert_eq!(lately.grew(7, 10, 100), 0);
+        assert_eq!(lately.grew(7, 20, 100), 0);
+    }
+}

@@ -1,0 +1,298 @@
+//! The server, on a thread of its own: what the program shows goes out to every page, what pages ask for comes in.
+
+use std::net::SocketAddr;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+
+use axum::Router;
+use axum::body::Bytes;
+use axum::extract::ws::{Utf8Bytes, WebSocketUpgrade};
+use axum::extract::{ConnectInfo, State};
+use axum::http::{HeaderMap, StatusCode};
+use axum::response::{IntoResponse, Response};
+use axum::routing::get;
+use tenterhook_plan::{Gesture, Plan};
+use tokio::sync::{Semaphore, watch};
+
+use crate::access::{Access, Role};
+use crate::doors::Doors;
+use crate::etudes::{self, Etude, Etudes, Hear};
+use crate::meters::Meters;
+use crate::score::{self, About};
+use crate::stand::Stand;
+use crate::wire::MOST_BYTES;
+use crate::{assets, frame, socket};
+
+/// Pages at once.
+const MOST_PAGES: usize = 64;
+/// Bytes that may wait in the system for one page: more would be meters of long ago.
+const WAITING: u32 = 32 * 1024;
+/// A scene that was just fired from another is not fired from there again so soon: news of it may still be on the way.
+const AGAIN: Duration = Duration::from_millis(400);
+
+/// What a page needs of the program.
+pub struct Settings {
+    /// Where it is served.
+    pub address: SocketAddr,
+    /// Who may see it.
+    pub access: Access,
+    /// What is shown from the start.
+    pub plan: Arc<Plan>,
+    /// What the piece does not say.
+    pub about: About,
+    /// The etudes.
+    pub etudes: Vec<Etude>,
+    /// Makes an etude heard.
+    pub hear: Arc<Hear>,
+    /// Sends a gesture to the engine; must not wait. False: it was lost.
+    pub act: Box<dyn Fn(Gesture) -> bool + Send + Sync>,
+}
+
+/// Why the page cannot be served.
+#[derive(Debug, thiserror::Error)]
+pub enum Error {
+    /// The address cannot be had.
+    #[error("the page cannot be served at {address} ({why}): give another address with --page, or leave it out with --no-page")]
+    Address {
+        /// Which.
+        address: SocketAddr,
+        /// What the system says.
+        why: std::io::Error,
+    },
+    /// The system gives no thread.
+    #[error("the page cannot be served ({0})")]
+    Thread(std::io::Error),
+}
+
+/// A page that is being served; it ends when this is dropped.
+pub struct Page {
+    address: SocketAddr,
+    shared: Arc<Shared>,
+    thread: Option<JoinHandle<()>>,
+}
+
+impl Page {
+    /// Starts to serve. Port 0 takes any free one, see [`address`](Page::address).
+    ///
+    /// # Errors
+    /// If the address cannot be had, or the system gives no thread.
+    pub fn serve(settings: Settings) -> Result<Self, Error> {
+        let Settings { address, access, plan, about, etudes, hear, act } = settings;
+        let shared = Arc::new(Shared::new(plan, about, act));
+        let refused = |why| Error::Address { address, why };
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(Error::Thread)?;
+        let listener = {
+            let _inside = runtime.enter();
+            listen(address).map_err(refused)?
+        };
+        let address = listener.local_addr().map_err(refused)?;
+        let doors = Arc::new(Doors::new(access));
+        let router = router(&doors, &shared, Arc::new(Etudes::new(etudes, hear)));
+        let mut ending = shared.ending();
+        let run = move || {
+            let ended = async move {
+                // An error means that the page is gone, which is an end as well.
+                let _ = ending.wait_for(|ending| *ending).await;
+            };
+            runtime.block_on(crate::listener::serve(listener, router, ended));
+            // Whoever still makes an etude heard is not waited for.
+            runtime.shutdown_background();
+        };
+        let thread = std::thread::Builder::new().name("page".to_owned()).spawn(run).map_err(Error::Thread)?;
+        Ok(Self { address, shared, thread: Some(thread) })
+    }
+
+    /// Where it is served.
+    pub fn address(&self) -> SocketAddr {
+        self.address
+    }
+
+    /// The meters that it shows: feed them.
+    pub fn meters(&self) -> MutexGuard<'_, Meters> {
+        lock(&self.shared.bench)
+    }
+
+    /// Shows how things stand, and the meters as they are. Call it about 30 times a second; it never waits for a page.
+    pub fn show(&self, plan: &Arc<Plan>, stand: Stand) {
+        self.shared.show(plan, stand);
+    }
+}
+
+impl Drop for Page {
+    fn drop(&mut self) {
+        self.shared.end.send_replace(true);
+        if let Some(thread) = self.thread.take() {
+            // It has no way to panic; were there one, there would be nothing to do here.
+            let _ = thread.join();
+        }
+    }
+}
+
+fn listen(address: SocketAddr) -> std::io::Result<tokio::net::TcpListener> {
+    let socket = if address.is_ipv4() { tokio::net::TcpSocket::new_v4() } else { tokio::net::TcpSocket::new_v6() }?;
+    // A program that starts again takes its place at once.
+    #[cfg(unix)]
+    socket.set_reuseaddr(true)?;
+    socket.set_send_buffer_size(WAITING)?;
+    socket.bind(address)?;
+    socket.listen(128)
+}
+
+fn router(doors: &Arc<Doors>, shared: &Arc<Shared>, etudes: Arc<Etudes>) -> Router {
+    let etudes = Router::new()
+        .route("/etudes", get(etudes::list))
+        .route("/etudes/{file}", get(etudes::one))
+        .with_state(etudes);
+    let inside = Inside { doors: Arc::clone(doors), shared: Arc::clone(shared), places: Arc::new(Semaphore::new(MOST_PAGES)) };
+    Router::new()
+        .route("/", get(assets::page))
+        .route("/assets/{name}", get(assets::asset))
+        .route("/socket", get(enter))
+        .with_state(inside)
+        .merge(etudes)
+        .merge(crate::doors::routes(Arc::clone(doors)))
+}
+
+#[derive(Clone)]
+struct Inside {
+    doors: Arc<Doors>,
+    shared: Arc<Shared>,
+    places: Arc<Semaphore>,
+}
+
+/// `GET /socket`.
+async fn enter(
+    State(inside): State<Inside>,
+    ConnectInfo(peer): ConnectInfo<SocketAddr>,
+    headers: HeaderMap,
+    upgrade: WebSocketUpgrade,
+) -> Response {
+    let role = match inside.doors.role(&headers, peer) {
+        Ok(role) => role,
+        Err(refusal) => return refusal.into_response(),
+    };
+    let Ok(place) = inside.places.try_acquire_owned() else {
+        return (StatusCode::SERVICE_UNAVAILABLE, "too many pages are open: close some").into_response();
+    };
+    upgrade.max_message_size(MOST_BYTES).max_frame_size(MOST_BYTES).on_upgrade(move |socket| async move {
+        socket::serve(socket, role, inside.shared).await;
+        drop(place);
+    })
+}
+
+/// What all pages share.
+pub(crate) struct Shared {
+    about: About,
+    act: Box<dyn Fn(Gesture) -> bool + Send + Sync>,
+    bench: Mutex<Meters>,
+    shown: watch::Sender<Arc<Shown>>,
+    meters: watch::Sender<Bytes>,
+    end: watch::Sender<bool>,
+    /// The last scene that was fired from a page: from which, and when.
+    fired: Mutex<Option<(tenterhook_plan::SceneId, Instant)>>,
+}
+
+/// What is shown: a piece, and how things stand.
+pub(crate) struct Shown {
+    pub plan: Arc<Plan>,
+    pub stand: Stand,
+    /// Which of the pieces since the start it is.
+    pub piece_number: u64,
+    pieces: [Utf8Bytes; 3],
+    pub now: Utf8Bytes,
+}
+
+impl Shown {
+    fn new(plan: &Arc<Plan>, stand: Stand, piece_number: u64, about: &About) -> Self {
+        let pieces = [Role::Watch, Role::Player, Role::Desk].map(|role| score::tell(plan, about, role).into());
+        let now = crate::wire::now(&stand).into();
+        Self { plan: Arc::clone(plan), stand, piece_number, pieces, now }
+    }
+
+    /// The piece, as it is told to a role.
+    pub fn piece(&self, role: Role) -> &Utf8Bytes {
+        &self.pieces[match role {
+            Role::Watch => 0,
+            Role::Player => 1,
+            Role::Desk => 2,
+        }]
+    }
+}
+
+impl Shared {
+    fn new(plan: Arc<Plan>, about: About, act: Box<dyn Fn(Gesture) -> bool + Send + Sync>) -> Self {
+        let bench = Meters::new(about.rate, plan.mics.len(), plan.outputs.len());
+        let stand = Stand::new(&plan);
+        let shown = Arc::new(Shown::new(&plan, stand, 0, &about));
+        Self {
+            about,
+            act,
+            bench: Mutex::new(bench),
+            shown: watch::Sender::new(shown),
+            meters: watch::Sender::new(Bytes::new()),
+            end: watch::Sender::new(false),
+            fired: Mutex::new(None),
+        }
+    }
+
+    fn show(&self, plan: &Arc<Plan>, stand: Stand) {
+        let before = self.shown.borrow().clone();
+        let sample = stand.sample;
+        if !Arc::ptr_eq(plan, &before.plan) && **plan != *before.plan {
+            let shown = Shown::new(plan, stand, before.piece_number + 1, &self.about);
+            self.shown.send_replace(Arc::new(shown));
+        } else if stand.differs(&before.stand) {
+            let shown = Shown {
+                plan: Arc::clone(&before.plan),
+                piece_number: before.piece_number,
+                pieces: before.pieces.clone(),
+                now: crate::wire::now(&stand).into(),
+                stand,
+            };
+            self.shown.send_replace(Arc::new(shown));
+        }
+        let frame = frame::frame(sample, &mut lock(&self.bench));
+        self.meters.send_replace(frame);
+    }
+
+    pub fn shown(&self) -> watch::Receiver<Arc<Shown>> {
+        self.shown.subscribe()
+    }
+
+    pub fn meters(&self) -> watch::Receiver<Bytes> {
+        self.meters.subscribe()
+    }
+
+    pub fn ending(&self) -> watch::Receiver<bool> {
+        self.end.subscribe()
+    }
+
+    /// The loudness of the last seconds, as JSON.
+    pub fn history(&self) -> String {
+        let bench = lock(&self.bench);
+        let history = bench.history();
+        crate::wire::history(history.from_slot, history.slots_a_second, &history.mics)
+    }
+
+    pub fn reset(&self) {
+        lock(&self.bench).reset();
+    }
+
+    /// Sends a gesture that was asked for as things stood. False: it was lost.
+    pub fn act(&self, gesture: Gesture, stand: &Stand) -> bool {
+        if let Gesture::Fire(_) = gesture {
+            let mut fired = lock(&self.fired);
+            if fired.is_some_and(|(from, at)| from == stand.scene && at.elapsed() < AGAIN) {
+                return true;
+            }
+            *fired = Some((stand.scene, Instant::now()));
+        }
+        (self.act)(gesture)
+    }
+}
+
+/// No holder of these locks can leave them half changed, so a panic elsewhere does not spoil them.
+fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}

@@ -1,0 +1,179 @@
+//! One page's WebSocket: what it is sent, and what it asks for.
+
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use axum::extract::ws::{CloseFrame, Message, WebSocket, close_code};
+use futures_util::{SinkExt, StreamExt};
+use tokio::sync::{mpsc, watch};
+
+use crate::access::Role;
+use crate::may::{Answer, Who, answer};
+use crate::server::{Shared, Shown};
+use crate::wire::{self, Ask, MOST_BYTES};
+
+/// A page that takes nothing for so long is let go; it comes back by itself.
+const SEND: Duration = Duration::from_secs(5);
+/// Messages a second from one page, and how many may come at once.
+const PACE: f64 = 240.0;
+const BURST: f64 = 240.0;
+/// Messages that make no sense before the page is sent away.
+const SENSELESS: u32 = 20;
+
+/// Serves one page until it goes, or the server ends.
+pub(crate) async fn serve(socket: WebSocket, role: Role, shared: Arc<Shared>) {
+    let (mut out, mut into) = socket.split();
+    let (refusals, mut refused) = mpsc::channel::<String>(16);
+    let mut ending = shared.ending();
+    let reader = {
+        let shared = Arc::clone(&shared);
+        async move {
+            let mut visitor = Visitor::new(role, shared);
+            while let Some(message) = into.next().await {
+                match message {
+                    Ok(Message::Text(text)) => match visitor.hear(&text).await {
+                        Heard::Well => {}
+                        // A page that reads none of its refusals misses some.
+                        Heard::Refused(words) => drop(refusals.try_send(words)),
+                        Heard::Enough => return Some((close_code::POLICY, "too many messages that make no sense")),
+                    },
+                    Ok(Message::Binary(_)) => return Some((close_code::UNSUPPORTED, "this protocol is text")),
+                    Ok(Message::Close(_)) => return None,
+                    Ok(Message::Ping(_) | Message::Pong(_)) => {}
+                    Err(why) => return Some(broken(why)),
+                }
+            }
+            None
+        }
+    };
+    let writer = async {
+        let (mut shown, mut meters) = (shared.shown(), shared.meters());
+        let mut piece = None;
+        let first = first(&mut shown, &shared, role, &mut piece);
+        for text in first {
+            if !sent(&mut out, Message::Text(text.into())).await {
+                return;
+            }
+        }
+        loop {
+            let messages = tokio::select! {
+                changed = shown.changed() => match changed {
+                    Ok(()) => news(&mut shown, role, &mut piece),
+                    Err(_) => return,
+                },
+                changed = meters.changed() => match changed {
+                    Ok(()) => vec![Message::Binary(meters.borrow_and_update().clone())],
+                    Err(_) => return,
+                },
+                Some(words) = refused.recv() => vec![Message::Text(wire::error(&words).into())],
+            };
+            for message in messages {
+                if !sent(&mut out, message).await {
+                    return;
+                }
+            }
+        }
+    };
+    let close = tokio::select! {
+        close = reader => close,
+        () = writer => None,
+        _ = ending.wait_for(|ending| *ending) => Some((close_code::RESTART, "the program ends")),
+    };
+    if let Some((code, reason)) = close {
+        let frame = CloseFrame { code, reason: reason.into() };
+        let _ = sent(&mut out, Message::Close(Some(frame))).await;
+    }
+}
+
+async fn sent(out: &mut (impl SinkExt<Message> + Unpin), message: Message) -> bool {
+    matches!(tokio::time::timeout(SEND, out.send(message)).await, Ok(Ok(())))
+}
+
+/// Why a page is sent away whose messages cannot be read.
+fn broken(why: axum::Error) -> (u16, &'static str) {
+    match why.into_inner().downcast_ref::<tungstenite::Error>() {
+        Some(tungstenite::Error::Capacity(_)) => (close_code::SIZE, "a message has at most 4096 bytes"),
+        _ => (close_code::PROTOCOL, "a broken frame"),
+    }
+}
+
+/// What a page is told when it comes: the piece, the state, the loudness of the last seconds.
+fn first(shown: &mut watch::Receiver<Arc<Shown>>, shared: &Shared, role: Role, piece: &mut Option<u64>) -> Vec<String> {
+    let shown = shown.borrow_and_update();
+    *piece = Some(shown.piece_number);
+    vec![shown.piece(role).to_string(), shown.now.to_string(), shared.history()]
+}
+
+/// What has changed.
+fn news(shown: &mut watch::Receiver<Arc<Shown>>, role: Role, piece: &mut Option<u64>) -> Vec<Message> {
+    let shown = shown.borrow_and_update();
+    let mut news = Vec::new();
+    if *piece != Some(shown.piece_number) {
+        *piece = Some(shown.piece_number);
+        news.push(Message::Text(shown.piece(role).clone()));
+    }
+    news.push(Message::Text(shown.now.clone()));
+    news
+}
+
+/// What came of a message.
+enum Heard {
+    Well,
+    Refused(String),
+    Enough,
+}
+
+/// Whoever sits before a page.
+struct Visitor {
+    who: Who,
+    shared: Arc<Shared>,
+    senseless: u32,
+    /// Messages that it may send at once, and when that was counted.
+    purse: f64,
+    counted: Instant,
+}
+
+impl Visitor {
+    fn new(role: Role, shared: Arc<Shared>) -> Self {
+        let who = Who { role, part: None };
+        Self { who, shared, senseless: 0, purse: BURST, counted: Instant::now() }
+    }
+
+    async fn hear(&mut self, text: &str) -> Heard {
+        let now = Instant::now();
+        self.purse = (self.purse + now.duration_since(self.counted).as_secs_f64() * PACE).min(BURST);
+        self.counted = now;
+        self.purse -= 1.0;
+        if self.purse < 0.0 {
+            // Whoever sends faster is read more slowly.
+            tokio::time::sleep(Duration::from_secs_f64(-self.purse / PACE)).await;
+        }
+        debug_assert!(text.len() <= MOST_BYTES, "the socket takes no longer ones");
+        let ask = match serde_json::from_str::<Ask>(text) {
+            Ok(ask) => ask,
+            Err(why) => return self.senseless(format!("this is no message of the protocol: {why}")),
+        };
+        let shown = self.shared.shown().borrow().clone();
+        match answer(&ask, self.who, &shown.plan, &shown.stand) {
+            Ok(Answer::Gesture(gesture)) => match self.shared.act(gesture, &shown.stand) {
+                true => Heard::Well,
+                false => Heard::Refused("too many gestures wait for the engine: this one was lost".to_owned()),
+            },
+            Ok(Answer::Reset) => {
+                self.shared.reset();
+                Heard::Well
+            }
+            Ok(Answer::Part(part)) => {
+                self.who.part = part;
+                Heard::Well
+            }
+            Ok(Answer::Nothing) => Heard::Well,
+            Err(words) => Heard::Refused(words),
+        }
+    }
+
+    fn senseless(&mut self, words: String) -> Heard {
+        self.senseless += 1;
+        if self.senseless > SENSELESS { Heard::Enough } else { Heard::Refused(words) }
+    }
+}

@@ -1,0 +1,330 @@
+//! The server before real sockets: what a page is told, what it may ask, and that no page harms another.
+
+use std::io::ErrorKind;
+use std::net::{SocketAddr, TcpStream};
+use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant};
+
+use serde_json::{Value, json};
+use tenterhook_page::score::{About, View};
+use tenterhook_page::{Access, Page, RoleKeys, Settings, Stand};
+use tenterhook_plan::{
+    Address, By, Controller, ControllerId, Curve, Decibels, Gesture, Instance, InstanceId, Mic, MicId, Output, Owner,
+    Plan, Scene, SceneId, Source, Use,
+};
+use tungstenite::client::IntoClientRequest;
+use tungstenite::{Message, WebSocket};
+
+/// More than anything takes on a slow machine.
+const LIMIT: Duration = Duration::from_secs(20);
+
+/// One mic, one effect in both scenes, by `hand`.
+fn plan() -> Plan {
+    let scene = |mark: &str| Scene {
+        mark: mark.to_owned(),
+        name: None,
+        bar: None,
+        cue: None,
+        fade: 0.5,
+        uses: vec![Use { instance: InstanceId(0), sends: Vec::new() }],
+    };
+    Plan {
+        title: "Osier".to_owned(),
+        tuning_hz: 440.0,
+        mics: vec![Mic {
+            name: "voice".to_owned(),
+            input: Some(0),
+            trim: Decibels(0.0),
+            highpass_hz: None,
+            inverted: false,
+        }],
+        groups: Vec::new(),
+        outputs: vec![Output { name: "left".to_owned(), channel: Some(0), ceiling: Decibels(-1.0), private: false }],
+        controllers: vec![Controller {
+            name: "hand".to_owned(),
+            address: Address::Page,
+            curve: Curve::Even,
+            latch: false,
+            rise: 0.0,
+            fall: None,
+        }],
+        instances: vec![Instance {
+            owner: Owner::Mic(MicId(0)),
+            source: Source::Mic(MicId(0)),
+            key: "direct".to_owned(),
+            effect: "direct",
+            by: By::Controller(ControllerId(0)),
+            settings: Vec::new(),
+        }],
+        scenes: vec![scene("A"), scene("B")],
+        next: None,
+        back: None,
+        hush: None,
+    }
+}
+
+/// A page that is served, without an engine: what it asks for is kept.
+struct House {
+    page: Page,
+    plan: Arc<Plan>,
+    asked: Arc<Mutex<Vec<Gesture>>>,
+}
+
+impl House {
+    fn open(access: Access) -> Self {
+        Self::at("127.0.0.1:0".parse().unwrap(), access)
+    }
+
+    fn at(address: SocketAddr, access: Access) -> Self {
+        let (plan, asked) = (Arc::new(plan()), Arc::<Mutex<Vec<Gesture>>>::default());
+        let kept = Arc::clone(&asked);
+        let about = About { rate: 48_000, opens: View::Score, rehearsal: false, declarations: Vec::new() };
+        let settings = Settings {
+            address,
+            access,
+            plan: Arc::clone(&plan),
+            about,
+            etudes: Vec::new(),
+            hear: Arc::new(|_| Err("there are none".to_owned())),
+            act: Box::new(move |gesture| {
+                kept.lock().unwrap().push(gesture);
+                true
+            }),
+        };
+        Self { page: Page::serve(settings).unwrap(), plan, asked }
+    }
+
+    fn stand(&self) -> Stand {
+        Stand::new(&self.plan)
+    }
+
+    fn show(&self, stand: Stand) {
+        self.page.show(&self.plan, stand);
+    }
+
+    fn asked(&self) -> Vec<Gesture> {
+        self.asked.lock().unwrap().clone()
+    }
+
+    /// Waits until so many gestures were asked for.
+    fn until_asked(&self, count: usize) -> Vec<Gesture> {
+        let begun = Instant::now();
+        while self.asked().len() < count {
+            assert!(begun.elapsed() < LIMIT, "{count} gestures: {:?}", self.asked());
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        self.asked()
+    }
+}
+
+/// A page of a browser, as far as the protocol goes.
+struct Visitor(WebSocket<TcpStream>);
+
+impl Visitor {
+    fn try_come(house: &House, cookie: Option<&str>) -> Result<Self, u16> {
+        let address = house.page.address();
+        let mut request = format!("ws://{address}/socket").into_client_request().unwrap();
+        request.headers_mut().insert("Origin", format!("http://{address}").parse().unwrap());
+        if let Some(cookie) = cookie {
+            request.headers_mut().insert("Cookie", cookie.parse().unwrap());
+        }
+        let stream = TcpStream::connect(address).unwrap();
+        stream.set_read_timeout(Some(LIMIT)).unwrap();
+        match tungstenite::client(request, stream) {
+            Ok((socket, _)) => Ok(Self(socket)),
+            Err(tungstenite::HandshakeError::Failure(tungstenite::Error::Http(refused))) => {
+                Err(refused.status().as_u16())
+            }
+            Err(why) => panic!("{why}"),
+        }
+    }
+
+    fn come(house: &House) -> Self {
+        Self::try_come(house, None).unwrap()
+    }
+
+    /// The next text frame; meters are passed over.
+    fn text(&mut self) -> Value {
+        loop {
+            match self.0.read().unwrap() {
+                Message::Text(text) => return serde_json::from_str(&text).unwrap(),
+                Message::Binary(_) | Message::Ping(_) | Message::Pong(_) => {}
+                other => panic!("{other:?}"),
+            }
+        }
+    }
+
+    /// The next text frame that has this key.
+    fn told(&mut self, key: &str) -> Value {
+        loop {
+            let mut text = self.text();
+            if let Some(value) = text.get_mut(key) {
+                return value.take();
+            }
+        }
+    }
+
+    fn ask(&mut self, what: &Value) {
+        self.0.send(Message::text(what.to_string())).unwrap();
+    }
+
+    /// The code with which it is sent away.
+    fn sent_away(&mut self) -> u16 {
+        loop {
+            match self.0.read() {
+                Ok(Message::Close(frame)) => return frame.map_or(0, |frame| frame.code.into()),
+                Ok(_) => {}
+                Err(why) => panic!("{why}"),
+            }
+        }
+    }
+}
+
+#[test]
+fn whoever_comes_is_told_all_at_once_and_every_change_from_then_on() {
+    let house = House::open(Access::Anyone);
+    let hushed = Stand { scene: SceneId(1), since: 4800, hushed: true, ..house.stand() };
+    house.show(hushed.clone());
+    let mut visitor = Visitor::come(&house);
+    let piece = visitor.text();
+    assert_eq!(piece["piece"]["title"], "Osier");
+    assert_eq!(piece["piece"]["role"], "desk");
+    let now = visitor.text();
+    assert_eq!((&now["now"]["scene"], &now["now"]["hushed"]), (&json!(1), &json!(true)));
+    assert_eq!(visitor.text()["history"]["slots_a_second"], 10);
+    house.show(Stand { controllers: vec![0.25], ..hushed.clone() });
+    assert_eq!(visitor.told("now")["controllers"], json!([0.25]));
+    // A changed piece is told as well.
+    let changed = Arc::new(Plan { title: "Willow".to_owned(), ..plan() });
+    house.page.show(&changed, hushed);
+    assert_eq!(visitor.told("piece")["title"], "Willow");
+}
+
+#[test]
+fn meters_come_as_the_protocol_says() {
+    let house = House::open(Access::Anyone);
+    let mut visitor = Visitor::come(&house);
+    house.show(Stand { sample: 96_000, ..house.stand() });
+    let frame = loop {
+        match visitor.0.read().unwrap() {
+            Message::Binary(frame) if frame.len() > 16 && f64::from_le_bytes(frame[8..16].try_into().unwrap()) > 0.0 => {
+                break frame;
+            }
+            _ => house.show(Stand { sample: 96_000, ..house.stand() }),
+        }
+    };
+    assert_eq!(frame[..8], [1, 1, 1, 1, 0, 0, 0, 0], "version, kind, mics, outputs");
+    assert_eq!(f64::from_le_bytes(frame[8..16].try_into().unwrap()), 96_000.0);
+    assert_eq!(frame.len(), 16 + 2 * 32);
+}
+
+#[test]
+fn what_one_page_asks_for_is_a_gesture_and_what_makes_no_sense_is_answered() {
+    let house = House::open(Access::Anyone);
+    house.show(house.stand());
+    let mut visitor = Visitor::come(&house);
+    visitor.ask(&json!({ "do": "controller", "name": "hand", "value": 0.5 }));
+    visitor.ask(&json!({ "do": "fire", "mark": "B", "in": "A" }));
+    visitor.ask(&json!({ "do": "fire", "mark": "B", "in": "A" }));
+    visitor.ask(&json!({ "do": "hush", "on": true }));
+    let hand = Gesture::Controller { id: ControllerId(0), value: 0.5 };
+    assert_eq!(house.until_asked(3), [hand, Gesture::Fire(SceneId(1)), Gesture::Hush(true)], "a double tap is one");
+    visitor.ask(&json!({ "do": "fire", "mark": "Z", "in": "A" }));
+    assert!(visitor.told("error").as_str().unwrap().contains('Z'));
+    visitor.0.send(Message::text("{")).unwrap();
+    assert!(visitor.told("error").as_str().unwrap().contains("protocol"));
+    assert_eq!(house.asked().len(), 3);
+}
+
+#[test]
+fn a_page_that_talks_nonsense_is_sent_away_and_says_nothing_to_the_engine() {
+    let house = House::open(Access::Anyone);
+    let mut visitor = Visitor::come(&house);
+    for _ in 0..30 {
+        // It may have been sent away before the last.
+        let _ = visitor.0.send(Message::text("[1, 2"));
+    }
+    assert_eq!(visitor.sent_away(), 1008);
+    let mut visitor = Visitor::come(&house);
+    visitor.0.send(Message::text(" ".repeat(5000))).unwrap();
+    assert_eq!(visitor.sent_away(), 1009);
+    let mut visitor = Visitor::come(&house);
+    visitor.0.send(Message::binary(vec![0; 16])).unwrap();
+    assert_eq!(visitor.sent_away(), 1003);
+    assert!(house.asked().is_empty());
+}
+
+#[test]
+fn watch_and_player_keys_fire_nothing_and_without_a_key_nobody_comes_in() {
+    let folder = tempfile::tempdir().unwrap();
+    let keys = RoleKeys::kept(&folder.path().join("keys.toml")).unwrap();
+    let house = House::open(Access::Keys(keys.clone()));
+    house.show(house.stand());
+    assert_eq!(Visitor::try_come(&house, None).err(), Some(401));
+    assert_eq!(Visitor::try_come(&house, Some("tenterhook=AAAA-BBBB-CCCC-DDDD")).err(), Some(401));
+    let fire = json!({ "do": "fire", "mark": "B", "in": "A" });
+    for (role, key) in [("watch", keys.watch()), ("player", keys.player())] {
+        let mut visitor = Visitor::try_come(&house, Some(&format!("tenterhook={key}"))).unwrap();
+        assert_eq!(visitor.told("piece")["role"], role);
+        visitor.ask(&fire);
+        assert!(!visitor.told("error").as_str().unwrap().is_empty());
+    }
+    assert!(house.asked().is_empty());
+    let mut player = Visitor::try_come(&house, Some(&format!("tenterhook={}", keys.player()))).unwrap();
+    player.ask(&json!({ "do": "part", "mic": "voice" }));
+    player.ask(&json!({ "do": "controller", "name": "hand", "value": 1.0 }));
+    assert_eq!(house.until_asked(1), [Gesture::Controller { id: ControllerId(0), value: 1.0 }]);
+    let mut desk = Visitor::try_come(&house, Some(&format!("tenterhook={}", keys.desk()))).unwrap();
+    desk.ask(&fire);
+    assert_eq!(house.until_asked(2)[1], Gesture::Fire(SceneId(1)));
+}
+
+#[test]
+fn a_page_that_reads_nothing_keeps_nobody_waiting() {
+    let house = House::open(Access::Anyone);
+    let slow = Visitor::come(&house);
+    let mut quick = Visitor::come(&house);
+    quick.told("now");
+    for step in 1..=3000u32 {
+        let value = (step % 1000) as f32 / 1000.0;
+        house.show(Stand { controllers: vec![value], sample: u64::from(step), ..house.stand() });
+    }
+    house.show(Stand { controllers: vec![1.0], sample: 4000, ..house.stand() });
+    while quick.told("now")["controllers"] != json!([1.0]) {}
+    // And it can still speak.
+    quick.ask(&json!({ "do": "hush", "on": true }));
+    assert_eq!(house.until_asked(1), [Gesture::Hush(true)]);
+    drop(slow);
+}
+
+#[test]
+fn there_are_places_for_64_pages_and_a_page_that_goes_makes_room() {
+    let house = House::open(Access::Anyone);
+    let mut pages: Vec<_> = (0..64).map(|_| Visitor::come(&house)).collect();
+    pages.iter_mut().for_each(|page| drop(page.told("now")));
+    assert_eq!(Visitor::try_come(&house, None).err(), Some(503));
+    pages.pop();
+    let begun = Instant::now();
+    while Visitor::try_come(&house, None).is_err() {
+        assert!(begun.elapsed() < LIMIT, "a place is free again");
+        std::thread::sleep(Duration::from_millis(20));
+    }
+}
+
+#[test]
+fn when_the_program_ends_its_pages_are_told_and_its_address_is_free_at_once() {
+    let house = House::open(Access::Anyone);
+    let address = house.page.address();
+    let mut visitor = Visitor::come(&house);
+    visitor.told("now");
+    drop(house);
+    assert_eq!(visitor.sent_away(), 1012);
+    let house = House::at(address, Access::Anyone);
+    assert_eq!(house.page.address(), address);
+    let mut visitor = Visitor::come(&house);
+    visitor.told("now");
+    match TcpStream::connect(address) {
+        Ok(_) => {}
+        Err(why) => assert_ne!(why.kind(), ErrorKind::ConnectionRefused),
+    }
+}

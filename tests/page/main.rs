@@ -1,0 +1,324 @@
+//! The page in a real browser, before the real engine on the built-in clock.
+
+mod browser;
+#[path = "../common/mod.rs"]
+mod common;
+
+use std::path::{Path, PathBuf};
+
+use browser::{Browser, Device, LAPTOP, PHONE, TABLET};
+use common::client::RATE;
+use common::folder;
+use common::log::{channels, gestures};
+use common::program::Program;
+use serde_json::Value;
+use tempfile::TempDir;
+
+/// A port that nobody has at this moment.
+fn free_port() -> u16 {
+    std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
+}
+
+/// The program with the made-up ensemble before its mics, and the address of its page.
+fn demo(folder: &Path, more: &str) -> (Program, String) {
+    let arguments = format!("demo --host clock --json --page 127.0.0.1:0{more}");
+    let mut program = Program::start(folder, &arguments, &[]);
+    let address = program.event("started")["page"].as_str().expect("there is a page").to_owned();
+    (program, address)
+}
+
+fn somewhere() -> TempDir {
+    tempfile::tempdir().unwrap()
+}
+
+/// A page that shows how things are.
+fn ready(address: &str) -> Browser {
+    let browser = Browser::open(address);
+    browser.until(CONNECTED);
+    browser
+}
+
+const CONNECTED: &str = "document.body.dataset.connected === 'true' && document.querySelector('#mark').innerText !== ''";
+
+fn mark_is(mark: &str) -> String {
+    format!("document.querySelector('#mark').innerText.trim() === '{mark}'")
+}
+
+#[test]
+fn scenes_are_fired_by_key_by_touch_and_from_the_list_and_a_double_tap_fires_once() {
+    let folder = somewhere();
+    let (program, address) = demo(folder.path(), " --log run");
+    let browser = ready(&address);
+    // Page Down is the piece's own key: its controller `step` fires the next scene.
+    browser.until(&mark_is("A"));
+    browser.key("PageDown");
+    browser.until(&mark_is("B"));
+    browser.device(PHONE);
+    browser.tap("#fire");
+    browser.tap("#fire");
+    browser.until(&mark_is("C"));
+    browser.device(LAPTOP);
+    browser.key("PageUp");
+    browser.until(&mark_is("B"));
+    // From the list: chosen first, then confirmed.
+    browser.click("#choose");
+    browser.until("document.querySelector('dialog').open");
+    browser.click("dialog [data-choose=\"E\"]");
+    assert_eq!(browser.text("#mark"), "B", "a choice alone fires nothing");
+    browser.click("dialog [data-confirm]");
+    browser.until(&mark_is("E"));
+    drop(browser);
+    let ended = program.terminate();
+    assert_eq!(ended.status, Some(0), "{}", ended.words);
+    let fired: Vec<_> = gestures(&folder.path().join("run/gestures.csv"))
+        .into_iter()
+        .filter_map(|(_, name, value)| (name == "fire").then_some(value))
+        .collect();
+    assert_eq!(fired, ["A", "B", "C", "B", "E"]);
+}
+
+#[test]
+fn a_lever_that_is_dragged_moves_the_engine_and_is_heard() {
+    let folder = somewhere();
+    let (program, address) = demo(folder.path(), " --log run");
+    let browser = ready(&address);
+    browser.key("PageDown");
+    browser.until(&mark_is("B"));
+    // While the recorder plays, `foot` stretches it: at rest nothing is heard.
+    let lever = "[data-lever=\"foot\"] input";
+    browser.until(&format!("document.querySelector('{lever}')"));
+    std::thread::sleep(std::time::Duration::from_secs(2));
+    browser.drag(lever, 0.03, 0.8);
+    browser.until("document.querySelector('[data-lever=\"foot\"]').dataset.stands === 'on'");
+    let shown = browser.script(&format!("return Number(document.querySelector('{lever}').value);")).as_f64().unwrap();
+    assert!((0.6..=1.0).contains(&shown), "{shown}");
+    std::thread::sleep(std::time::Duration::from_secs(3));
+    // By arrow keys as well.
+    browser.script(&format!("document.querySelector('{lever}').focus();"));
+    browser.key("ArrowRight");
+    browser.until(&format!("Number(document.querySelector('{lever}').value) > {shown}"));
+    drop(browser);
+    let ended = program.terminate();
+    assert_eq!(ended.status, Some(0), "{}", ended.words);
+    let run = folder.path().join("run");
+    let moved: Vec<_> = gestures(&run.join("gestures.csv")).into_iter().filter(|(_, name, _)| name == "foot").collect();
+    assert!(moved.len() > 3, "a drag is many moves: {moved:?}");
+    let (first, ..) = moved[0];
+    let last: f64 = moved[moved.len() - 1].2.parse().unwrap();
+    assert!(last > shown && last <= 1.0, "the arrow key came last: {last}, {shown}");
+    let outputs = channels(&run.join("outputs.wav"));
+    let peak = |from: usize, to: usize| outputs.iter().flat_map(|out| &out[from..to]).fold(0f32, |p, x| p.max(x.abs()));
+    assert!(peak(first - RATE as usize, first) < 1e-4, "before the lever moves nothing is heard");
+    assert!(peak(first, first + 3 * RATE as usize) > 0.01, "then the effect is");
+}
+
+#[test]
+fn two_pages_agree_and_both_show_what_another_hand_does() {
+    let folder = somewhere();
+    let (program, address) = demo(folder.path(), "");
+    let (one, other) = (ready(&address), ready(&address));
+    let watch = "window.seen = null; const mark = document.querySelector('#mark'); \
+                 new MutationObserver(() => { window.seen ??= Date.now(); }) \
+                 .observe(mark, { childList: true, characterData: true, subtree: true });";
+    let mut apart = Vec::new();
+    for mark in ["B", "C", "D"] {
+        one.script(watch);
+        other.script(watch);
+        one.click("#fire");
+        one.until(&mark_is(mark));
+        other.until(&mark_is(mark));
+        let at = |browser: &Browser| browser.script("return window.seen;").as_f64().unwrap();
+        apart.push((at(&one) - at(&other)).abs());
+        // A press that comes too soon after another does nothing.
+        std::thread::sleep(std::time::Duration::from_millis(500));
+    }
+    println!("the pages changed {apart:?} ms apart");
+    other.script("document.querySelector('[data-lever=\"swell\"] input').focus();");
+    for _ in 0..5 {
+        other.key("ArrowUp");
+    }
+    let value = "Number(document.querySelector('[data-lever=\"swell\"] input').value)";
+    other.until(&format!("{value} > 0"));
+    let moved = other.script(&format!("return {value};"));
+    one.until(&format!("Math.abs({value} - {moved}) < 0.02"));
+    drop((one, other));
+    assert_eq!(program.terminate().status, Some(0));
+}
+
+#[test]
+fn a_page_recovers_by_itself_when_the_program_is_killed_and_starts_again() {
+    let folder = somewhere();
+    let port = free_port();
+    let start = || {
+        let arguments = format!("demo --host clock --json --page 127.0.0.1:{port}");
+        let mut program = Program::start(folder.path(), &arguments, &[]);
+        program.event("started");
+        program
+    };
+    let program = start();
+    let browser = ready(&format!("http://127.0.0.1:{port}/"));
+    browser.key("PageDown");
+    browser.until(&mark_is("B"));
+    program.signal("KILL");
+    program.end();
+    browser.until("document.body.dataset.connected === 'false'");
+    assert!(!browser.text("#status").is_empty(), "it says so in words");
+    let program = start();
+    browser.until(CONNECTED);
+    browser.until(&mark_is("A"));
+    browser.key("PageDown");
+    browser.until(&mark_is("B"));
+    drop(browser);
+    assert_eq!(program.terminate().status, Some(0));
+}
+
+#[test]
+fn hush_silences_and_after_its_release_what_waits_is_said() {
+    let folder = somewhere();
+    let (program, address) = demo(folder.path(), " --log run");
+    let browser = ready(&address);
+    let lever = "[data-lever=\"pedal\"] input";
+    std::thread::sleep(std::time::Duration::from_secs(2));
+    browser.script(&format!("document.querySelector('{lever}').focus();"));
+    browser.key("End");
+    // End is the piece's own key: hush, and not the lever's end.
+    browser.until("document.querySelector('#hush').getAttribute('aria-pressed') === 'true'");
+    browser.click("#hush");
+    browser.until("document.querySelector('#hush').getAttribute('aria-pressed') === 'false'");
+    browser.drag(lever, 0.03, 0.97);
+    browser.until("document.querySelector('[data-lever=\"pedal\"]').dataset.stands === 'on'");
+    browser.click("#hush");
+    browser.until("document.querySelector('#hush').getAttribute('aria-pressed') === 'true'");
+    browser.click("#hush");
+    browser.until("document.querySelector('[data-lever=\"pedal\"]').dataset.stands === 'waits'");
+    browser.until("document.querySelector('#words').innerText.includes('pedal')");
+    drop(browser);
+    let ended = program.terminate();
+    assert_eq!(ended.status, Some(0), "{}", ended.words);
+    let run = folder.path().join("run");
+    let hushes: Vec<_> =
+        gestures(&run.join("gestures.csv")).into_iter().filter(|(_, name, _)| name == "hush").collect();
+    let values: Vec<_> = hushes.iter().map(|(_, _, value)| value.as_str()).collect();
+    assert_eq!(values, ["1", "0", "1", "0", "1"], "the last is the end of the run");
+    let outputs = channels(&run.join("outputs.wav"));
+    let (hushed, released) = (hushes[2].0 + RATE as usize / 5, hushes[3].0);
+    if hushed < released {
+        assert!(outputs.iter().flat_map(|out| &out[hushed..released]).all(|x| *x == 0.0), "silent 200 ms after");
+    }
+}
+
+#[test]
+fn levels_and_mutes_are_gestures_like_any_other() {
+    let folder = somewhere();
+    let (program, address) = demo(folder.path(), " --log run");
+    let browser = ready(&address);
+    browser.click("[data-mute=\"viol\"]");
+    browser.until("document.querySelector('[data-mute=\"viol\"]').getAttribute('aria-pressed') === 'true'");
+    browser.script("document.querySelector('[data-level=\"left\"] input').focus();");
+    browser.key("ArrowRight");
+    browser.script("document.querySelector('[data-level=\"\"] input').focus();");
+    browser.key("ArrowRight");
+    std::thread::sleep(std::time::Duration::from_millis(300));
+    drop(browser);
+    assert_eq!(program.terminate().status, Some(0));
+    let names: Vec<_> =
+        gestures(&folder.path().join("run/gestures.csv")).into_iter().map(|(_, name, _)| name).collect();
+    for name in ["mute/viol", "level/left", "level"] {
+        assert!(names.iter().any(|written| written == name), "{name} in {names:?}");
+    }
+}
+
+/// The views, by their addresses.
+const VIEWS: [&str; 4] = ["score", "soundcheck", "etudes", "cue"];
+
+/// Where pictures are kept, if they are wanted.
+fn pictures() -> Option<PathBuf> {
+    std::env::var_os("TENTERHOOK_PICTURES").map(PathBuf::from)
+}
+
+/// The rules of WCAG 2.2 A and AA that a machine can check, by axe-core (Mozilla Public Licence 2.0).
+const AXE: &str = include_str!("axe.min.js");
+
+#[test]
+fn no_view_breaks_the_rules_of_accessibility_in_any_size_or_theme() {
+    let folder = somewhere();
+    let (program, address) = demo(folder.path(), "");
+    let browser = ready(&address);
+    // The page lets no foreign script in; a test's comes by the driver.
+    for view in VIEWS {
+        for device in [PHONE, TABLET, LAPTOP] {
+            for dark in [false, true] {
+                let Device { name, .. } = device;
+                browser.device(device);
+                browser.dark(dark);
+                browser.script(&format!("location.hash = '#{view}';"));
+                browser.until(&format!("document.querySelector('[data-view=\"{view}\"]')?.offsetParent !== null"));
+                std::thread::sleep(std::time::Duration::from_millis(300));
+                if let Some(folder) = pictures() {
+                    let theme = if dark { "dark" } else { "light" };
+                    browser.picture(&folder.join(format!("{view}-{name}-{theme}.png")));
+                }
+                browser.script(AXE);
+                let found = browser.eventually(
+                    "axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', \
+                     'best-practice'] }).then(found => done(found.violations.map(one => \
+                     [one.id, one.help, one.nodes.map(node => node.html).slice(0, 3)])));",
+                );
+                assert_eq!(found, Value::Array(Vec::new()), "{view}, {name}, dark: {dark}");
+                let wide = browser.script("return document.documentElement.scrollWidth > innerWidth;");
+                assert_eq!(wide, Value::Bool(false), "{view}, {name}: nothing lies beside the page");
+            }
+        }
+    }
+    // The rules do find what breaks them.
+    browser.script("const img = document.createElement('img'); img.src = '/x.png'; document.body.append(img);");
+    let found = browser.eventually("axe.run(document).then(found => done(found.violations.map(one => one.id)));");
+    assert!(found.as_array().unwrap().iter().any(|id| id == "image-alt"), "{found}");
+    drop(browser);
+    assert_eq!(program.terminate().status, Some(0));
+}
+
+/// Mics by the number that the issue of speed is about, each with its effect.
+fn sixteen() -> String {
+    let names: Vec<_> = (1..=16).map(|n| format!("reed{n}")).collect();
+    let mics: Vec<_> = names.iter().zip(1..).map(|(name, n)| format!("{name} = {n}\n")).collect();
+    let levers: Vec<_> = names.iter().map(|name| format!("hand_{name} = {{}}\n")).collect();
+    let effects: Vec<_> =
+        names.iter().map(|name| format!("mic.{name}.stretch = {{ by = \"hand_{name}\" }}\n")).collect();
+    format!(
+        "title = \"Sixteen Reeds\"\n[mics]\n{}[outputs]\nleft = 1\nright = 2\n[controllers]\n{}[[scene]]\nmark = \"A\"\n{}",
+        mics.concat(),
+        levers.concat(),
+        effects.concat()
+    )
+}
+
+#[test]
+fn drawing_sixteen_mics_leaves_time_between_two_pictures() {
+    let folder = folder(&sixteen());
+    let mut program = Program::start(folder.path(), "play piece.toml --host clock --json --page 127.0.0.1:0", &[]);
+    let address = program.event("started")["page"].as_str().unwrap().to_owned();
+    let browser = ready(&address);
+    // The time from one picture to the next, for two seconds, and the longest task of the page's own.
+    let seen = browser.eventually(
+        "const times = []; const step = (at) => { times.push(at); \
+         if (at - times[0] < 2000) requestAnimationFrame(step); else done(times); }; requestAnimationFrame(step);",
+    );
+    let times: Vec<f64> = seen.as_array().unwrap().iter().map(|time| time.as_f64().unwrap()).collect();
+    let mut steps: Vec<f64> = times.windows(2).map(|pair| pair[1] - pair[0]).collect();
+    steps.sort_by(f64::total_cmp);
+    println!("{} pictures in 2 s; median {:.1} ms apart, 95 % {:.1} ms", steps.len(), steps[steps.len() / 2], steps[steps.len() * 95 / 100]);
+    assert!(times.len() > 10, "it is drawn at all");
+    if let Some(folder) = pictures() {
+        for device in [PHONE, TABLET, LAPTOP] {
+            browser.device(device);
+            for view in ["score", "soundcheck"] {
+                browser.script(&format!("location.hash = '#{view}';"));
+                std::thread::sleep(std::time::Duration::from_millis(500));
+                browser.picture(&folder.join(format!("sixteen-{view}-{}.png", device.name)));
+            }
+        }
+    }
+    drop(browser);
+    assert_eq!(program.terminate().status, Some(0));
+}
