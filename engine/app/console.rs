@@ -5,8 +5,8 @@ use std::time::{Duration, Instant};
 
 use crossterm::event::{self, Event, KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
 use crossterm::{cursor, queue, style, terminal};
-use tenterhook_io::{Events, Keys, Load, Snapshot};
-use tenterhook_plan::{Gesture, Plan, SceneId};
+use tenterhook_io::{Events, Load, Snapshot};
+use tenterhook_plan::{Gesture, Keys, Plan, SceneId};
 
 use crate::loading;
 use crate::say::say;

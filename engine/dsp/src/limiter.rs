@@ -49,7 +49,12 @@ impl Limiter {
         self.gain as f32
     }
 
-    /// The least gain since the last time this was asked, then starts again from the gain now.
+    /// The least gain since it was last taken.
+    pub fn least_gain(&self) -> f32 {
+        self.least as f32
+    }
+
+    /// The least gain since the last time this was taken, then starts again from the gain now.
     pub fn take_least_gain(&mut self) -> f32 {
         std::mem::replace(&mut self.least, self.gain) as f32
     }

@@ -7,13 +7,15 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
-use tenterhook_plan::{Applied, Event, Gesture, Plan, SceneId};
-use tenterhook_rt::{Channel, Control, Full, Reading};
+use tenterhook_plan::{Applied, Event, Gesture, Identity, InstanceId, Plan, SceneId};
+use tenterhook_rt::{Channel, Control, Full, Reading, Report, Stands};
 
 /// Events that may wait for the engine.
 const ROOM: usize = 1024;
 /// Applied gestures that may wait for a subscriber.
 const APPLIED_ROOM: usize = 1 << 16;
+/// Readings that may wait for a subscriber: some seconds of a dozen channels.
+const READINGS_ROOM: usize = 1 << 12;
 /// How long the thread waits for an event before it looks at what the engine has to say.
 const PAUSE: Duration = Duration::from_millis(2);
 
@@ -53,7 +55,7 @@ impl Events {
 }
 
 /// What the meter of one channel last said. Full scale = 1.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct Meter {
     /// The greatest magnitude of a sample.
     pub peak: f32,
@@ -61,6 +63,17 @@ pub struct Meter {
     pub rms: f32,
     /// Clips since the start.
     pub clips: u32,
+    /// The least factor, 0…1, by which an output was limited; 1: not at all, and for every mic.
+    pub reduction: f32,
+    /// How many samples of a mic's input were NaN or infinite since the start; 0 for an output.
+    pub bad: u64,
+}
+
+impl Default for Meter {
+    /// Silence.
+    fn default() -> Self {
+        Self { peak: 0.0, rms: 0.0, clips: 0, reduction: 1.0, bad: 0 }
+    }
 }
 
 /// A gesture as it was applied, with the piece that its ids belong to.
@@ -72,22 +85,45 @@ pub struct Done {
     pub plan: Arc<Plan>,
 }
 
-/// What the engine last reported.
+/// A reading, with the piece that its ids belong to.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Told {
+    /// The reading.
+    pub reading: Reading,
+    /// The piece that was in force.
+    pub plan: Arc<Plan>,
+}
+
+/// What the engine last reported: where everything stands. Every gesture shows in it as soon as it was applied; its
+/// lists have one entry for each thing of `plan`. When a changed piece takes over, each entry goes on under the name of
+/// its thing, as the engine itself goes on.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Snapshot {
-    /// The piece in force when the last gesture was applied; `None` only in an empty snapshot.
+    /// The piece in force, whose ids all others here are; `None` only in an empty snapshot.
     pub plan: Option<Arc<Plan>>,
-    /// The scene in force, with the first sample of it.
+    /// The sample before which the meters were last read.
+    pub sample: u64,
+    /// The scene in force, with the first sample of it: where it was fired, or a changed piece took over.
     pub scene: Option<(SceneId, u64)>,
     /// Whether everything is hushed.
     pub hushed: bool,
+    /// The controllers' values, 0…1, by [`ControllerId`](tenterhook_plan::ControllerId). What fires or hushes stays 0.
+    pub controllers: Vec<f32>,
+    /// How each effect stands, by [`InstanceId`](tenterhook_plan::InstanceId); looked at 30 times a second.
+    pub effects: Vec<Stands>,
+    /// The samples of its source that an effect holds, the first and the one after the last, by
+    /// [`InstanceId`](tenterhook_plan::InstanceId).
+    pub held: Vec<Option<(u64, u64)>>,
+    /// The level of all outputs together, in dB, −120…24; −120 is silence.
+    pub level_db: f32,
+    /// Each output's own level, in the same numbers, by [`OutputId`](tenterhook_plan::OutputId).
+    pub levels_db: Vec<f32>,
+    /// Whether a mic is shut off, by [`MicId`](tenterhook_plan::MicId).
+    pub muted: Vec<bool>,
     /// The mics' meters, by [`MicId`](tenterhook_plan::MicId).
     pub mics: Vec<Meter>,
     /// The outputs' meters, by [`OutputId`](tenterhook_plan::OutputId).
     pub outputs: Vec<Meter>,
-    /// The samples of its source that an effect holds, the first and the one after the last, by
-    /// [`InstanceId`](tenterhook_plan::InstanceId).
-    pub held: Vec<Option<(u64, u64)>>,
     /// Events that were lost on the way to the engine.
     pub events_lost: u64,
     /// Applied gestures that were lost on the way from it, to here or to a subscriber.
@@ -97,33 +133,96 @@ pub struct Snapshot {
 impl Snapshot {
     /// Nothing was reported yet.
     fn of(plan: Arc<Plan>) -> Self {
-        let (mics, outputs) = (vec![Meter::default(); plan.mics.len()], vec![Meter::default(); plan.outputs.len()]);
-        let held = vec![None; plan.instances.len()];
-        Self { plan: Some(plan), mics, outputs, held, ..Self::default() }
+        let (mics, outputs) = (plan.mics.len(), plan.outputs.len());
+        Self {
+            controllers: vec![0.0; plan.controllers.len()],
+            effects: vec![Stands::Out; plan.instances.len()],
+            held: vec![None; plan.instances.len()],
+            levels_db: vec![0.0; outputs],
+            muted: vec![false; mics],
+            mics: vec![Meter::default(); mics],
+            outputs: vec![Meter::default(); outputs],
+            plan: Some(plan),
+            ..Self::default()
+        }
+    }
+
+    /// A gesture was applied.
+    fn apply(&mut self, Applied { sample, what }: Applied) {
+        match what {
+            Gesture::Controller { id, value } => set(&mut self.controllers, id.index(), value),
+            Gesture::Fire(scene) => self.enter(scene, sample),
+            Gesture::Hush(hushed) => self.hushed = hushed,
+            Gesture::Level { output: None, db } => self.level_db = db,
+            Gesture::Level { output: Some(id), db } => set(&mut self.levels_db, id.index(), db),
+            Gesture::Mute { mic, muted } => set(&mut self.muted, mic.index(), muted),
+            // They are applied as what they lead to.
+            Gesture::Press { .. } | Gesture::Next | Gesture::Back => {}
+        }
     }
 
     fn take_in(&mut self, reading: Reading) {
         match reading {
-            Reading::Scene { sample, scene } => self.scene = Some((scene, sample)),
-            Reading::Meter { channel, peak, rms, clips } => {
-                let (meters, index) = match channel {
-                    Channel::Mic(id) => (&mut self.mics, id.index()),
-                    Channel::Output(id) => (&mut self.outputs, id.index()),
-                };
-                // A changed piece may have more of them.
-                if meters.len() <= index {
-                    meters.resize(index + 1, Meter::default());
+            Reading::Scene { sample, scene } => self.enter(scene, sample),
+            Reading::Meter { sample, channel, peak, rms, clips, reduction, bad } => {
+                self.sample = sample;
+                let meter = Meter { peak, rms, clips, reduction, bad };
+                match channel {
+                    Channel::Mic(id) => set(&mut self.mics, id.index(), meter),
+                    Channel::Output(id) => set(&mut self.outputs, id.index(), meter),
                 }
-                meters[index] = Meter { peak, rms, clips };
             }
-            Reading::Held { effect, span } => {
-                if self.held.len() <= effect.index() {
-                    self.held.resize(effect.index() + 1, None);
-                }
-                self.held[effect.index()] = span;
-            }
+            Reading::Held { effect, span } => set(&mut self.held, effect.index(), span),
+            Reading::Effect { effect, stands } => set(&mut self.effects, effect.index(), stands),
+            Reading::Loudness { id, value } => set(&mut self.controllers, id.index(), value),
         }
     }
+
+    /// A scene is told of twice, by its gesture and by a reading, either of which may be late or lost.
+    fn enter(&mut self, scene: SceneId, sample: u64) {
+        if self.scene.is_none_or(|(_, since)| since <= sample) {
+            self.scene = Some((scene, sample));
+        }
+    }
+
+    /// A changed piece has taken over.
+    fn change(&mut self, plan: Arc<Plan>) {
+        let Some(old) = self.plan.replace(Arc::clone(&plan)) else {
+            *self = Self::of(plan);
+            return;
+        };
+        let controllers = places(&old.controllers, &plan.controllers, |a, b| a.name == b.name);
+        let outputs = places(&old.outputs, &plan.outputs, |a, b| a.name == b.name);
+        let mics = places(&old.mics, &plan.mics, |a, b| a.name == b.name);
+        let identities = |plan: &Plan| -> Vec<Identity> {
+            (0..plan.instances.len()).map(|index| plan.identity(InstanceId::new(index))).collect()
+        };
+        let effects = places(&identities(&old), &identities(&plan), Identity::eq);
+        carry(&mut self.controllers, &controllers, 0.0);
+        carry(&mut self.effects, &effects, Stands::Out);
+        carry(&mut self.held, &effects, None);
+        carry(&mut self.levels_db, &outputs, 0.0);
+        carry(&mut self.muted, &mics, false);
+        carry(&mut self.mics, &mics, Meter::default());
+        carry(&mut self.outputs, &outputs, Meter::default());
+        self.scene = self.scene.map(|(scene, since)| (old.kept_scene(scene, &plan), since));
+    }
+}
+
+fn set<T>(list: &mut [T], index: usize, value: T) {
+    if let Some(place) = list.get_mut(index) {
+        *place = value;
+    }
+}
+
+/// For each thing of a changed piece its place in the piece before.
+fn places<T>(old: &[T], new: &[T], same: impl Fn(&T, &T) -> bool) -> Vec<Option<usize>> {
+    new.iter().map(|new| old.iter().position(|old| same(old, new))).collect()
+}
+
+fn carry<T: Copy>(list: &mut Vec<T>, places: &[Option<usize>], blank: T) {
+    let value = |place: &Option<usize>| place.and_then(|place| list.get(place).copied()).unwrap_or(blank);
+    *list = places.iter().map(value).collect();
 }
 
 /// Owns the engine's [`Control`] on a thread of its own.
@@ -138,6 +237,7 @@ pub struct Hub {
 struct Shared {
     snapshot: Mutex<Snapshot>,
     subscribers: Mutex<Vec<Sender<Done>>>,
+    readers: Mutex<Vec<Sender<Told>>>,
 }
 
 impl Hub {
@@ -149,11 +249,13 @@ impl Hub {
         let (events, incoming) = Events::channel();
         // One piece at a time: whoever sends another waits for the first to be taken.
         let (pieces, changes) = bounded(1);
-        let snapshot = Mutex::new(Snapshot::of(Arc::new(control.plan().clone())));
-        let shared = Arc::new(Shared { snapshot, subscribers: Mutex::new(subscribers) });
+        let plan = Arc::new(control.plan().clone());
+        let snapshot = Mutex::new(Snapshot::of(Arc::clone(&plan)));
+        let shared = Arc::new(Shared { snapshot, subscribers: Mutex::new(subscribers), readers: Mutex::default() });
         let stop = Arc::new(AtomicBool::new(false));
         let mut work = Work {
             control,
+            plan,
             incoming,
             changes,
             held: None,
@@ -198,6 +300,14 @@ impl Hub {
         receiver
     }
 
+    /// All readings from now on, about 30 a second of each channel, and whatever changes. Whoever does not take them in
+    /// time loses them: the snapshot has the newest.
+    pub fn readings(&self) -> Receiver<Told> {
+        let (sender, receiver) = bounded(READINGS_ROOM);
+        lock(&self.shared.readers).push(sender);
+        receiver
+    }
+
     /// What the engine last reported.
     pub fn snapshot(&self) -> Snapshot {
         lock(&self.shared.snapshot).clone()
@@ -213,6 +323,7 @@ impl Hub {
         self.stop.store(true, Ordering::Release);
         let control = self.thread.take()?.join().ok();
         lock(&self.shared.subscribers).clear();
+        lock(&self.shared.readers).clear();
         control
     }
 }
@@ -225,6 +336,8 @@ impl Drop for Hub {
 
 struct Work {
     control: Control,
+    /// The piece in force.
+    plan: Arc<Plan>,
     incoming: Receiver<Event>,
     changes: Receiver<Arc<Plan>>,
     /// What the engine had no room for: nothing overtakes it.
@@ -290,37 +403,43 @@ impl Work {
         }
     }
 
-    /// Takes in what the engine has to say.
+    /// Takes in what the engine has to say, and hands it on.
     fn report(&mut self) {
-        while let Some(applied) = self.control.applied() {
-            // Few pieces change while they are played: nearly always the same one.
-            let mut snapshot = lock(&self.shared.snapshot);
-            let plan = match snapshot.plan.take() {
-                Some(plan) if *plan == *self.control.plan() => plan,
-                _ => Arc::new(self.control.plan().clone()),
-            };
-            snapshot.plan = Some(Arc::clone(&plan));
-            if let Gesture::Hush(hushed) = applied.what {
-                snapshot.hushed = hushed;
-            }
-            let done = Done { applied, plan };
-            drop(snapshot);
-            lock(&self.shared.subscribers).retain(|subscriber| match subscriber.try_send(done.clone()) {
-                Ok(()) => true,
-                Err(TrySendError::Full(_)) => {
-                    self.lost += 1;
-                    true
-                }
-                Err(TrySendError::Disconnected(_)) => false,
-            });
-        }
         let mut snapshot = lock(&self.shared.snapshot);
-        while let Some(reading) = self.control.reading() {
-            snapshot.take_in(reading);
+        while let Some(report) = self.control.report() {
+            match report {
+                Report::Applied(applied) => {
+                    snapshot.apply(applied);
+                    let done = Done { applied, plan: Arc::clone(&self.plan) };
+                    self.lost += hand_on(&self.shared.subscribers, &done);
+                }
+                Report::Reading(reading) => {
+                    snapshot.take_in(reading);
+                    hand_on(&self.shared.readers, &Told { reading, plan: Arc::clone(&self.plan) });
+                }
+                Report::Installed => {
+                    self.plan = Arc::new(self.control.plan().clone());
+                    snapshot.change(Arc::clone(&self.plan));
+                }
+            }
         }
         snapshot.events_lost = self.events.lost();
         snapshot.applied_lost = self.control.lost() + self.lost;
     }
+}
+
+/// Sends to all that are still there; returns to how many it was lost because they are slow.
+fn hand_on<T: Clone>(to: &Mutex<Vec<Sender<T>>>, what: &T) -> u64 {
+    let mut lost = 0;
+    lock(to).retain(|one| match one.try_send(what.clone()) {
+        Ok(()) => true,
+        Err(TrySendError::Full(_)) => {
+            lost += 1;
+            true
+        }
+        Err(TrySendError::Disconnected(_)) => false,
+    });
+    lost
 }
 
 /// No holder of these locks can leave them half changed, so a panic elsewhere does not spoil them.

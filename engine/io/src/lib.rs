@@ -3,7 +3,7 @@
 //! A [`Source`] gives the engine its blocks: the JACK server ([`JackSource`]), a pair of device streams
 //! ([`StreamSource`]) or the built-in clock ([`ClockSource`]), chosen by [`open`]. It drives a [`Player`] on its audio
 //! thread. [`render`] is the fourth source, a plain loop for files. What people do reaches the engine through the
-//! [`Hub`], to which [`MidiPorts`], [`Osc`] and [`Keys`] send.
+//! [`Hub`], to which [`MidiPorts`] and [`Osc`] send.
 //!
 //! There are threads here and no async, and nothing here knows an effect.
 
@@ -14,7 +14,6 @@ mod error;
 mod hub;
 mod jack_ports;
 mod jack_source;
-mod keys;
 mod load;
 mod log;
 mod midi;
@@ -33,9 +32,8 @@ pub use choice::{Wish, open};
 pub use clock::ClockSource;
 pub use devices::{Device, Devices, HostDevices, JackServer, devices};
 pub use error::{Direction, Error};
-pub use hub::{Done, Events, Hub, Meter, Snapshot};
+pub use hub::{Done, Events, Hub, Meter, Snapshot, Told};
 pub use jack_source::JackSource;
-pub use keys::Keys;
 pub use load::{Load, Stats};
 pub use log::{Log, LogEnd, LogError, LogSettings};
 pub use midi::{MidiPorts, MidiState, port_bits};

@@ -4,10 +4,10 @@ use std::path::Path;
 use std::sync::mpsc;
 use tenterhook_config::{Host, Text, check};
 use tenterhook_io::{
-    ClockSource, Error, Facts, Hub, Keys, Log, LogEnd, LogSettings, Player, Rendering, Source, State, Wiring, Wish,
+    ClockSource, Error, Facts, Hub, Log, LogEnd, LogSettings, Player, Rendering, Source, State, Wiring, Wish,
     open, read_wav, recording, render,
 };
-use tenterhook_plan::{ControllerId, Event, Gesture, Plan, SceneId, Timed};
+use tenterhook_plan::{ControllerId, Event, Gesture, Keys, Plan, SceneId, Timed};
 
 const RATE: u32 = 8000;
 

@@ -1,5 +1,5 @@
 //! The words that every part of Tenterhook shares: names as ids, the [`Plan`] of a piece in one hall, the [`Gesture`]s
-//! that change its sound, and what an effect [declares](declare) about itself.
+//! that change its sound, the [`Keys`] that work it, and what an effect [declares](declare) about itself.
 //!
 //! This crate has no dependencies and does nothing: it only says what there is.
 
@@ -7,6 +7,7 @@ mod address;
 pub mod declare;
 mod gesture;
 mod ids;
+mod keys;
 mod level;
 mod piece;
 mod stands;
@@ -14,6 +15,7 @@ mod stands;
 pub use address::{Address, Controller, Curve, Message, unit};
 pub use gesture::{Applied, Event, Gesture, Midi, Timed};
 pub use ids::{ControllerId, GroupId, InstanceId, MicId, OutputId, SceneId};
+pub use keys::Keys;
 pub use level::{Decibels, gain};
 pub use piece::{By, Group, Identity, Instance, Mic, Output, Owner, Plan, Scene, Send, Source, Use};
 pub use stands::Stands;

@@ -1,7 +1,7 @@
 //! A piece in one hall, as the engine is built from it: checked, in numbers, with every name resolved.
 
 use crate::declare::Setting;
-use crate::{Address, Controller, ControllerId, Decibels, GroupId, InstanceId, MicId, OutputId};
+use crate::{Address, Controller, ControllerId, Decibels, GroupId, InstanceId, MicId, OutputId, SceneId};
 
 /// A whole piece. Made by the checker of pieces, which guarantees that every id is in range and that an instance comes
 /// after the one it follows.
@@ -174,6 +174,14 @@ impl Plan {
             }
         }
         ports
+    }
+
+    /// The scene of a changed piece that keeps the place of this piece's `scene`: the one of its mark, else that of the
+    /// nearest scene before it whose mark is still there, else the first.
+    pub fn kept_scene(&self, scene: SceneId, changed: &Plan) -> SceneId {
+        let before = self.scenes.iter().take(scene.index() + 1).rev();
+        let mut kept = before.filter_map(|one| changed.scenes.iter().position(|other| other.mark == one.mark));
+        SceneId::new(kept.next().unwrap_or(0))
     }
 
     /// The name that the piece gives an effect's owner.

@@ -82,13 +82,7 @@ impl Carry {
         let mut residents = pairs(&identities(old), &identities(new));
         residents.retain(|&(i, j)| sources.contains(&(place(old, i), place(new, j))));
 
-        // A mark that is gone: the nearest scene before it that is still there, else the first.
-        let keeps_place = |index: usize| {
-            let before = old.scenes[..=index].iter().rev();
-            let mut kept = before.filter_map(|one| new.scenes.iter().position(|other| other.mark == one.mark));
-            SceneId::new(kept.next().unwrap_or(0))
-        };
-        let scenes = (0..old.scenes.len()).map(keeps_place).collect();
+        let scenes = (0..old.scenes.len()).map(|index| old.kept_scene(SceneId::new(index), new)).collect();
 
         let same_mic = |i: usize| {
             let same = |a: &Mic, b: &Mic| a.input == b.input && a.highpass_hz == b.highpass_hz;

@@ -12,7 +12,8 @@ use ringbuf::{HeapCons, HeapProd, HeapRb};
 use tenterhook_plan::{Applied, Event, Plan, SceneId};
 
 use crate::carry::Carry;
-use crate::engine::{Engine, Record};
+use crate::engine::Engine;
+use crate::outbox::{Inbox, Item, Outbox};
 use crate::reading::Reading;
 use crate::table::{Need, Table, needs};
 
@@ -30,16 +31,29 @@ pub struct Control {
     rate: u32,
     events: HeapProd<Event>,
     tables: HeapProd<Box<Table>>,
-    records: HeapCons<Record>,
-    readings: HeapCons<Reading>,
+    records: Inbox<Applied>,
+    readings: Inbox<Reading>,
     lost: Arc<AtomicU64>,
     /// Where tables come home to, each once.
     homes: Vec<HeapCons<Box<Table>>>,
     /// The plan that ids in [`Control::applied`] mean, and those that were handed over after it.
     plans: VecDeque<Plan>,
+    /// Installations that the gestures have told of and the readings have not yet.
+    behind: u32,
     /// What the sources of the newest plan remember.
     needs: Vec<Need>,
     ports: Vec<String>,
+}
+
+/// What the engine has to say, in order.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Report {
+    /// A gesture was applied.
+    Applied(Applied),
+    /// A reading.
+    Reading(Reading),
+    /// The next piece that was handed over has taken over: [`Control::plan`] is that one now, and ids mean its.
+    Installed,
 }
 
 /// The ring towards the engine is full: nothing was sent.
@@ -69,14 +83,16 @@ pub fn engine(plan: &Plan, rate: u32, first: SceneId) -> (Engine, Control) {
     let engine = Engine {
         sample: 0,
         scene: SceneId::new(first.index().min(plan.scenes.len().saturating_sub(1))),
+        since: 0,
+        told_scene: None,
         hushed: false,
         fresh: true,
         table: Box::new(table),
         coming: None,
         events: events_out,
         tables: tables_out,
-        records: records_in,
-        readings: readings_in,
+        records: Outbox::new(records_in),
+        readings: Outbox::new(readings_in),
         lost: Arc::clone(&lost),
         not_sync: PhantomData::<Cell<()>>,
     };
@@ -89,6 +105,7 @@ pub fn engine(plan: &Plan, rate: u32, first: SceneId) -> (Engine, Control) {
         lost,
         homes: vec![back],
         plans: VecDeque::from([plan.clone()]),
+        behind: 0,
         needs,
         ports,
     };
@@ -139,13 +156,35 @@ impl Control {
     pub fn applied(&mut self) -> Option<Applied> {
         loop {
             match self.records.try_pop()? {
-                Record::Applied(applied) => return Some(applied),
-                Record::Installed => {
-                    self.plans.pop_front();
-                    self.collect();
-                }
+                Item::Of(applied) => return Some(applied),
+                Item::Installed => self.install(),
             }
         }
+    }
+
+    /// The next of all that happened. Gestures come before the readings of the same time; both belong to
+    /// [`Control::plan`]. Use either this, or [`Control::applied`] and [`Control::reading`].
+    pub fn report(&mut self) -> Option<Report> {
+        let changes = match self.records.try_peek() {
+            Some(Item::Of(_)) => return self.applied().map(Report::Applied),
+            Some(Item::Installed) => true,
+            None => false,
+        };
+        if let Some(reading) = self.reading() {
+            return Some(Report::Reading(reading));
+        }
+        if !changes {
+            return None;
+        }
+        self.records.try_pop();
+        self.install();
+        Some(Report::Installed)
+    }
+
+    fn install(&mut self) {
+        self.plans.pop_front();
+        self.behind += 1;
+        self.collect();
     }
 
     /// The plan that was in force when the last gesture taken by [`Control::applied`] was applied.
@@ -158,9 +197,23 @@ impl Control {
         self.lost.load(Ordering::Relaxed)
     }
 
-    /// The next reading.
+    /// The next reading. Its ids are those of [`Control::plan`]: those of an earlier piece are left out, those of a
+    /// later one wait until [`Control::applied`] has come to it.
     pub fn reading(&mut self) -> Option<Reading> {
-        self.readings.try_pop()
+        loop {
+            match *self.readings.try_peek()? {
+                Item::Of(reading) => {
+                    self.readings.try_pop();
+                    if self.behind == 0 {
+                        return Some(reading);
+                    }
+                }
+                Item::Installed => {
+                    self.behind = self.behind.checked_sub(1)?;
+                    self.readings.try_pop();
+                }
+            }
+        }
     }
 
     /// The parts of port names that the piece's controllers ask for: bit n of [`tenterhook_plan::Midi::ports`] is set

@@ -2,6 +2,8 @@
 
 use tenterhook_plan::{Address, Controller, ControllerId, Curve, Gesture, Message, Plan};
 
+use crate::reading::Reading;
+
 /// At or below this an incoming value is at rest: worn pedals never come back to 0.
 const RESTS: f32 = 0.03;
 /// Above this it has left rest.
@@ -161,12 +163,17 @@ pub(crate) struct Loudness {
     sum: f64,
     /// The smoothed mean square.
     square: f64,
+    /// The value that was last told; `None`: none was.
+    told: Option<f32>,
 }
 
 /// Seconds in which a rising and a falling loudness make up 63 % of a step: short enough for a syllable's attack, long
 /// enough not to flutter with the glottal pulses. Common practice, no source.
 const ATTACK: f64 = 0.015;
 const RELEASE: f64 = 0.150;
+
+/// A move that is worth telling: a two-hundredth of the way, less than can be seen on a page.
+const TOLD_STEP: f32 = 0.005;
 
 impl Loudness {
     /// All controllers of a plan that follow loudness.
@@ -183,6 +190,7 @@ impl Loudness {
                 release: pace(RELEASE),
                 sum: 0.0,
                 square: 0.0,
+                told: None,
             }),
             _ => None,
         };
@@ -212,6 +220,14 @@ impl Loudness {
         }
         let db = 10.0 * self.square.max(1e-18).log10();
         self.curve.bend(((db - self.from_db) / (self.to_db - self.from_db)) as f32)
+    }
+
+    /// Says its value, where that is not what was last told; `say` returns whether it was told.
+    pub fn tell(&mut self, value: f32, say: impl FnOnce(Reading) -> bool) {
+        let news = self.told.is_none_or(|told| (value - told).abs() > TOLD_STEP || value == 0.0 && told != 0.0);
+        if news && say(Reading::Loudness { id: self.id, value }) {
+            self.told = Some(value);
+        }
     }
 }
 

@@ -5,23 +5,15 @@ use std::marker::PhantomData;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
+use ringbuf::HeapCons;
 use ringbuf::traits::{Consumer, Producer};
-use ringbuf::{HeapCons, HeapProd};
 use tenterhook_dsp::CELL;
 use tenterhook_plan::{Applied, ControllerId, Event, Gesture, InstanceId, MicId, OutputId, SceneId, Timed, gain, unit};
 
+use crate::outbox::Outbox;
 use crate::reading::{Channel, Reading};
 use crate::resident::{Change, Moment, Resident};
 use crate::table::Table;
-
-/// What the audio thread writes down.
-#[derive(Clone, Copy, Debug)]
-pub(crate) enum Record {
-    /// A gesture was applied.
-    Applied(Applied),
-    /// From here on ids mean those of the next plan that was handed over.
-    Installed,
-}
 
 /// The audio half of an engine: give it to the audio thread and call [`process`](Engine::process) there.
 ///
@@ -37,6 +29,10 @@ pub(crate) enum Record {
 pub struct Engine {
     pub(crate) sample: u64,
     pub(crate) scene: SceneId,
+    /// The first sample of the scene.
+    pub(crate) since: u64,
+    /// What was last told of both.
+    pub(crate) told_scene: Option<(SceneId, u64)>,
     pub(crate) hushed: bool,
     /// The first scene has not come yet.
     pub(crate) fresh: bool,
@@ -45,8 +41,8 @@ pub struct Engine {
     pub(crate) coming: Option<(Box<Table>, u64)>,
     pub(crate) events: HeapCons<Event>,
     pub(crate) tables: HeapCons<Box<Table>>,
-    pub(crate) records: HeapProd<Record>,
-    pub(crate) readings: HeapProd<Reading>,
+    pub(crate) records: Outbox<Applied>,
+    pub(crate) readings: Outbox<Reading>,
     pub(crate) lost: Arc<AtomicU64>,
     pub(crate) not_sync: PhantomData<Cell<()>>,
 }
@@ -148,15 +144,9 @@ impl Engine {
     }
 
     fn record(&mut self, gesture: Gesture) {
-        let applied = Record::Applied(Timed { sample: self.sample, what: gesture });
-        if self.records.try_push(applied).is_err() {
+        if !self.records.say(Timed { sample: self.sample, what: gesture }) {
             self.lost.fetch_add(1, Ordering::Relaxed);
         }
-    }
-
-    fn report(&mut self, reading: Reading) {
-        // Readings are facts of a moment: a newer one will follow.
-        let _ = self.readings.try_push(reading);
     }
 
     fn controller(&mut self, id: ControllerId, value: f32, written: bool) {
@@ -207,8 +197,8 @@ impl Engine {
     /// A scene comes into force: what is in it and in the one before carries on, the rest goes and comes.
     /// What is left of an even older scene is silent within `hurry` samples.
     fn enter(&mut self, scene: SceneId, hurry: u32) {
-        self.scene = scene;
-        self.report(Reading::Scene { sample: self.sample, scene });
+        (self.scene, self.since) = (scene, self.sample);
+        self.tell_scene();
         let moment = self.moment();
         let Table { controllers, residents, sources, scenes, .. } = &mut *self.table;
         let scene = &scenes[scene.index()];
@@ -286,19 +276,38 @@ impl Engine {
             resident.at_line(moment, state, gains, &sources[resident.reads].memory);
         }
         if (self.sample / CELL).is_multiple_of(self.table.clock.reading_cells) {
-            for index in 0..self.table.mics.len() {
-                let reading = self.table.mics[index].meter.take();
-                self.report(Reading::meter(Channel::Mic(MicId::new(index)), reading));
-            }
-            for index in 0..self.table.outputs.len() {
-                let reading = self.table.outputs[index].meter.take();
-                self.report(Reading::meter(Channel::Output(OutputId::new(index)), reading));
-            }
-            for index in 0..self.table.residents.len() {
-                if let Some(span) = self.table.residents[index].news() {
-                    self.report(Reading::Held { effect: InstanceId::new(index), span });
-                }
-            }
+            self.tell();
+        }
+    }
+
+    /// What is told 30 times a second. States come first: they matter most where there is little room.
+    fn tell(&mut self) {
+        self.records.catch_up();
+        self.tell_scene();
+        let (sample, hushed) = (self.sample, self.hushed);
+        let Table { controllers, residents, loudness, mics, outputs, shared, .. } = &mut *self.table;
+        let mut say = |reading| self.readings.say(reading);
+        for (index, resident) in residents.iter_mut().enumerate() {
+            resident.tell(InstanceId::new(index), hushed, &mut say);
+        }
+        for loudness in loudness {
+            loudness.tell(controllers[loudness.id.index()].value, &mut say);
+        }
+        for (index, mic) in mics.iter_mut().enumerate() {
+            mic.tell(sample, Channel::Mic(MicId::new(index)), &mut say);
+        }
+        for shared in shared {
+            shared.note(outputs);
+        }
+        for (index, output) in outputs.iter_mut().enumerate() {
+            output.tell(sample, Channel::Output(OutputId::new(index)), &mut say);
+        }
+    }
+
+    fn tell_scene(&mut self) {
+        let now = Some((self.scene, self.since));
+        if self.told_scene != now && self.readings.say(Reading::Scene { sample: self.since, scene: self.scene }) {
+            self.told_scene = now;
         }
     }
 
@@ -320,9 +329,9 @@ impl Engine {
         if let Err(old) = self.table.home.try_push(old) {
             std::mem::forget(old);
         }
-        if self.records.try_push(Record::Installed).is_err() {
-            self.lost.fetch_add(1, Ordering::Relaxed);
-        }
+        self.records.installed();
+        self.readings.installed();
+        self.told_scene = None;
         // What fades already fades on at its own pace.
         self.enter(self.scene, u32::MAX);
     }

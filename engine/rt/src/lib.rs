@@ -12,12 +12,13 @@ mod controllers;
 mod engine;
 #[cfg(test)]
 mod laws;
+mod outbox;
 mod reading;
 mod resident;
 mod strip;
 mod table;
 mod voice;
 
-pub use control::{Control, Full, engine};
+pub use control::{Control, Full, Report, engine};
 pub use engine::Engine;
-pub use reading::{Channel, Reading};
+pub use reading::{Channel, Reading, Stands};

@@ -1,8 +1,11 @@
 //! What the engine reports of itself.
 
-use tenterhook_plan::{InstanceId, MicId, OutputId, SceneId};
+use tenterhook_plan::{ControllerId, InstanceId, MicId, OutputId, SceneId};
 
-/// One report from the audio thread. Reports are facts of a moment: when their ring is full they are lost and counted.
+/// One report from the audio thread. A state ([`Scene`](Reading::Scene), [`Held`](Reading::Held),
+/// [`Effect`](Reading::Effect), [`Loudness`](Reading::Loudness)) that found the ring full is told again until there is
+/// room, and all states are told anew when a changed piece has taken over; a meter's greatest values are kept until
+/// they are told.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Reading {
     /// A scene is in force from this sample on.
@@ -14,6 +17,8 @@ pub enum Reading {
     },
     /// What the meter of one channel saw since the reading before.
     Meter {
+        /// The sample before which it was read.
+        sample: u64,
         /// Which channel.
         channel: Channel,
         /// The greatest magnitude of a sample, full scale = 1.
@@ -22,6 +27,11 @@ pub enum Reading {
         rms: f32,
         /// Clips since the start.
         clips: u32,
+        /// The least factor, 0…1, by which an output was limited; 1: not at all, and for every mic. On a device channel
+        /// that outputs share it is the product of the least of its own limiter and the least of the channel's.
+        reduction: f32,
+        /// How many samples of a mic's input were NaN or infinite since the start; 0 for an output.
+        bad: u64,
     },
     /// An effect holds other samples of its source than when this was last read, see
     /// [`Processor::holds`](tenterhook_dsp::effects::Processor::holds).
@@ -31,6 +41,36 @@ pub enum Reading {
         /// The first sample that it holds and the one after the last; `None` if it holds nothing any more.
         span: Option<(u64, u64)>,
     },
+    /// An effect stands otherwise than when this was last read.
+    Effect {
+        /// Which effect.
+        effect: InstanceId,
+        /// How it stands.
+        stands: Stands,
+    },
+    /// A controller that follows loudness has moved by more than 0.005 since this was last read, or has come to 0. Such
+    /// values are computed again in every run, so they are no gestures.
+    Loudness {
+        /// Which controller.
+        id: ControllerId,
+        /// Its value, 0…1.
+        value: f32,
+    },
+}
+
+/// How an effect stands in the scene.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
+pub enum Stands {
+    /// The scene does not have it.
+    #[default]
+    Out,
+    /// Its controller is at rest, and it begins when that leaves rest. What sounded before may still be fading.
+    Ready,
+    /// Its controller was not at rest when the scene came or the hush was released: first it must come to rest, or, if
+    /// it is a continuous one and a scene came, move. While everything is hushed all effects of the scene wait.
+    Waits,
+    /// It sounds.
+    On,
 }
 
 /// What a meter stands at.
@@ -40,10 +80,4 @@ pub enum Channel {
     Mic(MicId),
     /// An output, after its limiter.
     Output(OutputId),
-}
-
-impl Reading {
-    pub(crate) fn meter(channel: Channel, reading: tenterhook_dsp::meter::Reading) -> Self {
-        Reading::Meter { channel, peak: reading.peak, rms: reading.rms, clips: reading.clips }
-    }
 }

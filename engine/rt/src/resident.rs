@@ -3,10 +3,11 @@
 use tenterhook_dsp::CELL;
 use tenterhook_dsp::effects::{Effect, Settings};
 use tenterhook_dsp::memory::Memory;
-use tenterhook_plan::{By, Controller, Instance, SceneId};
+use tenterhook_plan::{By, Controller, Instance, InstanceId, SceneId};
 
 use crate::clock::Clock;
 use crate::controllers::State;
+use crate::reading::{Reading, Stands};
 use crate::voice::{Life, Voice};
 
 /// How many voices an effect has: one that begins, one that ends, and one that is hurried out because a third begins.
@@ -115,8 +116,9 @@ pub(crate) struct Resident {
     /// It does not carry on into the table that is about to be installed: nothing of it begins any more.
     pub doomed: bool,
     level: fn(f32) -> f32,
-    /// What was last told of what it holds.
-    told: Option<(u64, u64)>,
+    /// What was last told of how it stands, and of what it holds; `None`: nothing was.
+    told_stands: Option<Stands>,
+    told_holds: Option<Option<(u64, u64)>>,
 }
 
 impl Resident {
@@ -141,7 +143,8 @@ impl Resident {
             feeds: None,
             doomed: false,
             level: effect.level,
-            told: None,
+            told_stands: None,
+            told_holds: None,
         }
     }
 
@@ -288,11 +291,32 @@ impl Resident {
         }
     }
 
-    /// What it holds, if that is not what was last told: the newest of its voices says it.
-    pub fn news(&mut self) -> Option<Option<(u64, u64)>> {
+    /// Says how it stands and what it holds, where that is not what was last told; `say` returns whether it was told.
+    pub fn tell(&mut self, effect: InstanceId, hushed: bool, mut say: impl FnMut(Reading) -> bool) {
+        let stands = self.stands(hushed);
+        if self.told_stands != Some(stands) && say(Reading::Effect { effect, stands }) {
+            self.told_stands = Some(stands);
+        }
+        let span = self.holds();
+        if self.told_holds != Some(span) && say(Reading::Held { effect, span }) {
+            self.told_holds = Some(span);
+        }
+    }
+
+    fn stands(&self, hushed: bool) -> Stands {
+        match self.gate {
+            Gate::Out => Stands::Out,
+            _ if hushed => Stands::Waits,
+            Gate::Held { .. } => Stands::Waits,
+            Gate::Ready => Stands::Ready,
+            Gate::On { .. } => Stands::On,
+        }
+    }
+
+    /// What it holds: the newest of its voices says it.
+    fn holds(&self) -> Option<(u64, u64)> {
         let newest = self.voices.iter().filter(|voice| voice.life != Life::Free).max_by_key(|voice| voice.began);
-        let holds = newest.and_then(Voice::holds);
-        (std::mem::replace(&mut self.told, holds) != holds).then_some(holds)
+        newest.and_then(Voice::holds)
     }
 
     fn sounding(&mut self) -> Option<&mut Voice> {

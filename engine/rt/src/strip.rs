@@ -10,6 +10,7 @@ use tenterhook_dsp::ramp::Ramp;
 use tenterhook_plan::{Mic, Output};
 
 use crate::clock::Clock;
+use crate::reading::{Channel, Reading};
 
 /// The samples of one piece of a cell.
 pub(crate) type Piece = [f32; CELL as usize];
@@ -37,7 +38,7 @@ impl Source {
 pub(crate) struct MicStrip {
     pub input: Option<usize>,
     guard: Guard,
-    pub meter: Meter,
+    meter: Meter,
     /// Trim, negative if the polarity is turned over.
     pub gain: Ramp,
     pub highpass_hz: Option<f64>,
@@ -81,6 +82,14 @@ impl MicStrip {
         }
     }
 
+    /// Says what its meter saw; the peak starts again once it is told, which `say` returns.
+    pub fn tell(&mut self, sample: u64, channel: Channel, say: impl FnOnce(Reading) -> bool) {
+        let tenterhook_dsp::meter::Reading { peak, rms, clips } = self.meter.reading();
+        if say(Reading::Meter { sample, channel, peak, rms, clips, reduction: 1.0, bad: self.guard.bad() }) {
+            self.meter.take();
+        }
+    }
+
     /// Takes over what the mic of the same name was like in the piece before, and glides to what it is now.
     pub fn carry(&mut self, old: &mut Self, clock: Clock) {
         self.guard = old.guard;
@@ -105,7 +114,9 @@ pub(crate) struct OutputStrip {
     pub dip: Ramp,
     ceiling: f32,
     limiter: Limiter,
-    pub meter: Meter,
+    /// The least gain of its channel's limiter that was not told yet, if it shares the channel; else 1.
+    shared_least: f32,
+    meter: Meter,
     pub sum: Piece,
 }
 
@@ -118,6 +129,7 @@ impl OutputStrip {
             dip: Ramp::at(1.0),
             ceiling,
             limiter: Limiter::new(ceiling, rate),
+            shared_least: 1.0,
             meter: Meter::new(rate),
             sum: [0.0; CELL as usize],
         }
@@ -138,12 +150,24 @@ impl OutputStrip {
         sound
     }
 
+    /// Says what its meter and its limiters saw; both start again once it is told, which `say` returns.
+    pub fn tell(&mut self, sample: u64, channel: Channel, say: impl FnOnce(Reading) -> bool) {
+        let tenterhook_dsp::meter::Reading { peak, rms, clips } = self.meter.reading();
+        let reduction = self.limiter.least_gain() * self.shared_least;
+        if say(Reading::Meter { sample, channel, peak, rms, clips, reduction, bad: 0 }) {
+            self.meter.take();
+            self.limiter.take_least_gain();
+            self.shared_least = 1.0;
+        }
+    }
+
     /// Takes over what the output of the same name was like in the piece before.
     pub fn carry(&mut self, old: &Self, clock: Clock) {
         self.level = old.level;
         self.dip = old.dip;
         self.dip.go(1.0, clock.glide);
         self.meter = old.meter;
+        self.shared_least = old.shared_least;
         if self.ceiling == old.ceiling {
             self.limiter = old.limiter;
         }
@@ -177,6 +201,14 @@ impl SharedChannel {
 
     pub fn process(&mut self, sound: &mut [f32]) {
         self.limiter.process(sound);
+    }
+
+    /// Notes what its limiter did at the outputs that share it.
+    pub fn note(&mut self, outputs: &mut [OutputStrip]) {
+        let least = self.limiter.take_least_gain();
+        for output in outputs.iter_mut().filter(|output| output.channel == Some(self.channel)) {
+            output.shared_least = output.shared_least.min(least);
+        }
     }
 
     /// Takes over where the limiter of the same channel stood.

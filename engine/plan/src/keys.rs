@@ -1,6 +1,6 @@
 //! Keys of the terminal and the page.
 
-use tenterhook_plan::{Address, Controller, ControllerId, Gesture, Plan};
+use crate::{Address, Controller, ControllerId, Gesture, Plan};
 
 /// Which key works which controller.
 #[derive(Clone, Debug, Default, PartialEq)]

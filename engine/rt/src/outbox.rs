@@ -1,0 +1,49 @@
+//! The way out of the audio thread for what is said in ids, which mean another piece's from an installation on.
+
+use ringbuf::traits::Producer;
+use ringbuf::{HeapCons, HeapProd};
+
+/// One thing on its way.
+#[derive(Clone, Copy, Debug)]
+pub(crate) enum Item<T> {
+    /// Something that was said.
+    Of(T),
+    /// From here on ids mean those of the next plan that was handed over.
+    Installed,
+}
+
+/// The end at which the control thread takes things out.
+pub(crate) type Inbox<T> = HeapCons<Item<T>>;
+
+/// The audio thread's end. What is said may be lost when the ring is full; an installation never is, and nothing
+/// overtakes it, so no id is ever taken for another piece's.
+pub(crate) struct Outbox<T> {
+    ring: HeapProd<Item<T>>,
+    /// Installations that there was no room for yet.
+    installed: u32,
+}
+
+impl<T> Outbox<T> {
+    pub fn new(ring: HeapProd<Item<T>>) -> Self {
+        Self { ring, installed: 0 }
+    }
+
+    /// AUDIO THREAD. Says something: false if there was no room.
+    pub fn say(&mut self, what: T) -> bool {
+        self.catch_up() && self.ring.try_push(Item::Of(what)).is_ok()
+    }
+
+    /// AUDIO THREAD. A changed piece has taken the place of the one before.
+    pub fn installed(&mut self) {
+        self.installed = self.installed.saturating_add(1);
+        self.catch_up();
+    }
+
+    /// AUDIO THREAD. Tells of the installations that there was no room for: whether none is left.
+    pub fn catch_up(&mut self) -> bool {
+        while self.installed > 0 && self.ring.try_push(Item::Installed).is_ok() {
+            self.installed -= 1;
+        }
+        self.installed == 0
+    }
+}
