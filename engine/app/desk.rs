@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 
 use tenterhook_config::Host;
 use tenterhook_dsp::effects::EFFECTS;
-use tenterhook_io::{Facts, Hub, Snapshot, Stats, View as HubView};
+use tenterhook_io::{Facts, Hub, Stats, Told, Window};
 use tenterhook_page::score::{About, View};
 use tenterhook_page::{Access, Page, RoleKeys, Settings, Stand};
 use tenterhook_plan::Plan;
@@ -102,7 +102,7 @@ impl Desk {
         let mut work = Work {
             page,
             readings: hub.readings(),
-            view: hub.view(),
+            window: hub.window(),
             stats,
             facts: facts.clone(),
             rehearsal,
@@ -163,8 +163,8 @@ fn address(options: &PageOptions) -> Result<(SocketAddr, Access), Failure> {
 /// What the desk's thread does.
 struct Work {
     page: Page,
-    readings: crossbeam_channel::Receiver<tenterhook_rt::Reading>,
-    view: HubView,
+    readings: crossbeam_channel::Receiver<Told>,
+    window: Window,
     stats: Arc<Stats>,
     facts: Facts,
     rehearsal: bool,
@@ -176,7 +176,7 @@ struct Work {
 
 impl Work {
     fn turn(&mut self) {
-        let (snapshot, load) = (self.view.snapshot(), self.stats.load());
+        let (snapshot, load) = (self.window.snapshot(), self.stats.load());
         let Some(plan) = &snapshot.plan else { return };
         if load.frames != self.moved.0 {
             self.moved = (load.frames, Instant::now());

@@ -94,7 +94,7 @@ impl Words {
         self.clips.resize_with(look.plan.mics.len(), Lately::default);
         self.bad.resize_with(look.plan.mics.len(), Lately::default);
         for ((mic, meter), (clips, bad)) in mics.zip(self.clips.iter_mut().zip(&mut self.bad)) {
-            if bad.grew(u64::from(meter.bad), now, NEWS * second) > 0 {
+            if bad.grew(meter.bad, now, NEWS * second) > 0 {
                 let text = format!("{}: what comes in is no sound (NaN): see its driver", mic.name);
                 word(About::Bad, true, text);
             }

@@ -106,7 +106,11 @@ impl Browser {
 
     /// What an element says.
     pub fn text(&self, selector: &str) -> String {
-        self.script(&format!("return document.querySelector({}).innerText;", json!(selector))).as_str().unwrap().trim().to_owned()
+        self.script(&format!("return document.querySelector({}).innerText;", json!(selector)))
+            .as_str()
+            .unwrap()
+            .trim()
+            .to_owned()
     }
 
     fn raw(&self, method: &str, parameters: Value) {
@@ -176,7 +180,8 @@ impl Browser {
         let at = |part: f64| self.place(selector, part, 0.5);
         let ((a, y), (b, _)) = (at(from), at(to));
         let steps = (1..=10).map(|step| ("mouseMoved", a + (b - a) * f64::from(step) / 10.0, y));
-        let whole: Vec<_> = [("mousePressed", a, y)].into_iter().chain(steps).chain([("mouseReleased", b, y)]).collect();
+        let whole: Vec<_> =
+            [("mousePressed", a, y)].into_iter().chain(steps).chain([("mouseReleased", b, y)]).collect();
         self.mouse(&whole);
     }
 

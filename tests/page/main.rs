@@ -38,7 +38,8 @@ fn ready(address: &str) -> Browser {
     browser
 }
 
-const CONNECTED: &str = "document.body.dataset.connected === 'true' && document.querySelector('#mark').innerText !== ''";
+const CONNECTED: &str =
+    "document.body.dataset.connected === 'true' && document.querySelector('#mark').innerText !== ''";
 
 fn mark_is(mark: &str) -> String {
     format!("document.querySelector('#mark').innerText.trim() === '{mark}'")
@@ -307,7 +308,12 @@ fn drawing_sixteen_mics_leaves_time_between_two_pictures() {
     let times: Vec<f64> = seen.as_array().unwrap().iter().map(|time| time.as_f64().unwrap()).collect();
     let mut steps: Vec<f64> = times.windows(2).map(|pair| pair[1] - pair[0]).collect();
     steps.sort_by(f64::total_cmp);
-    println!("{} pictures in 2 s; median {:.1} ms apart, 95 % {:.1} ms", steps.len(), steps[steps.len() / 2], steps[steps.len() * 95 / 100]);
+    println!(
+        "{} pictures in 2 s; median {:.1} ms apart, 95 % {:.1} ms",
+        steps.len(),
+        steps[steps.len() / 2],
+        steps[steps.len() * 95 / 100]
+    );
     assert!(times.len() > 10, "it is drawn at all");
     if let Some(folder) = pictures() {
         for device in [PHONE, TABLET, LAPTOP] {

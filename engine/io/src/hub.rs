@@ -7,8 +7,8 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
-use tenterhook_plan::{Applied, Event, Gesture, Identity, InstanceId, Plan, SceneId};
-use tenterhook_rt::{Channel, Control, Full, Reading, Report, Stands};
+use tenterhook_plan::{Applied, Event, Gesture, Identity, InstanceId, Plan, SceneId, Stands};
+use tenterhook_rt::{Channel, Control, Full, Reading, Report};
 
 /// Events that may wait for the engine.
 const ROOM: usize = 1024;
@@ -313,6 +313,11 @@ impl Hub {
         lock(&self.shared.snapshot).clone()
     }
 
+    /// What the engine last reported, to be looked at from any thread.
+    pub fn window(&self) -> Window {
+        Window(Arc::clone(&self.shared))
+    }
+
     /// Ends the thread, once all that the engine has reported is handed on, and gives the control back. Stop the source
     /// first.
     pub fn stop(mut self) -> Option<Control> {
@@ -325,6 +330,17 @@ impl Hub {
         lock(&self.shared.subscribers).clear();
         lock(&self.shared.readers).clear();
         control
+    }
+}
+
+/// Where the [`Snapshot`] of a [`Hub`] can be looked at. Cheap to clone; any thread but the audio thread.
+#[derive(Clone)]
+pub struct Window(Arc<Shared>);
+
+impl Window {
+    /// What the engine last reported.
+    pub fn snapshot(&self) -> Snapshot {
+        lock(&self.0.snapshot).clone()
     }
 }
 

@@ -32,7 +32,7 @@ pub use choice::{Wish, open};
 pub use clock::ClockSource;
 pub use devices::{Device, Devices, HostDevices, JackServer, devices};
 pub use error::{Direction, Error};
-pub use hub::{Done, Events, Hub, Meter, Snapshot, Told};
+pub use hub::{Done, Events, Hub, Meter, Snapshot, Told, Window};
 pub use jack_source::JackSource;
 pub use load::{Load, Stats};
 pub use log::{Log, LogEnd, LogError, LogSettings};

@@ -1,6 +1,6 @@
 //! Who may do what: from what a page asks to a gesture, or to words that say why not.
 
-use tenterhook_plan::{Address, Controller, ControllerId, Gesture, MicId, Plan, SceneId};
+use tenterhook_plan::{Controller, ControllerId, Gesture, Keys, MicId, Plan, SceneId};
 
 use crate::access::Role;
 use crate::score::lever;
@@ -97,13 +97,13 @@ fn meant(ask: &Ask, plan: &Plan, stand: &Stand) -> Result<Option<Answer>, Refuse
             }
             Gesture::Press { id, down: *down }
         }
-        Ask::Key { key, down } => match keyed(plan, key) {
-            Some((id, controller)) if controller.latch => Gesture::Press { id, down: *down },
-            Some((id, controller)) => {
-                Gesture::Controller { id, value: controller.curve.bend(f32::from(u8::from(*down))) }
+        Ask::Key { key, down } => {
+            let keys = Keys::of(plan);
+            match if *down { keys.down(key) } else { keys.up(key) } {
+                Some(gesture) => gesture,
+                None => return Ok(None),
             }
-            None => return Ok(None),
-        },
+        }
         Ask::Level { output, db } => {
             if !(-120.0..=24.0).contains(db) {
                 return Err(format!("a level is from -120 to 24 dB, not {db}"));
@@ -130,12 +130,6 @@ fn named_controller<'a>(plan: &'a Plan, name: &str) -> Result<(ControllerId, &'a
     let place = plan.controllers.iter().position(|controller| controller.name == name);
     let place = place.ok_or_else(|| format!("there is no controller `{name}` in this piece"))?;
     Ok((ControllerId::new(place), &plan.controllers[place]))
-}
-
-fn keyed<'a>(plan: &'a Plan, key: &str) -> Option<(ControllerId, &'a Controller)> {
-    let mut all = plan.controllers.iter().enumerate();
-    all.find(|(_, controller)| matches!(&controller.address, Address::Key(own) if own == key))
-        .map(|(place, controller)| (ControllerId::new(place), controller))
 }
 
 #[cfg(test)]

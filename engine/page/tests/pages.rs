@@ -207,7 +207,9 @@ fn meters_come_as_the_protocol_says() {
     house.show(Stand { sample: 96_000, ..house.stand() });
     let frame = loop {
         match visitor.0.read().unwrap() {
-            Message::Binary(frame) if frame.len() > 16 && f64::from_le_bytes(frame[8..16].try_into().unwrap()) > 0.0 => {
+            Message::Binary(frame)
+                if frame.len() > 16 && f64::from_le_bytes(frame[8..16].try_into().unwrap()) > 0.0 =>
+            {
                 break frame;
             }
             _ => house.show(Stand { sample: 96_000, ..house.stand() }),

@@ -1,14 +1,15 @@
-//! Where an effect stands in the scene in force.
+//! How an effect stands.
 
-/// Where an effect stands.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+/// How an effect stands in the scene.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 pub enum Stands {
-    /// It has no part in the scene.
+    /// The scene does not have it.
     #[default]
     Out,
-    /// Its controller is at rest: it begins when that leaves rest.
+    /// Its controller is at rest, and it begins when that leaves rest. What sounded before may still be fading.
     Ready,
-    /// Its controller must first come to rest, or, if it is continuous, move away from where it was held.
+    /// Its controller was not at rest when the scene came or the hush was released: first it must come to rest, or, if
+    /// it is a continuous one and a scene came, move. While everything is hushed all effects of the scene wait.
     Waits,
     /// It sounds.
     On,

@@ -21,4 +21,4 @@ mod voice;
 
 pub use control::{Control, Full, Report, engine};
 pub use engine::Engine;
-pub use reading::{Channel, Reading, Stands};
+pub use reading::{Channel, Reading};

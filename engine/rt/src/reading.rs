@@ -1,6 +1,6 @@
 //! What the engine reports of itself.
 
-use tenterhook_plan::{ControllerId, InstanceId, MicId, OutputId, SceneId};
+use tenterhook_plan::{ControllerId, InstanceId, MicId, OutputId, SceneId, Stands};
 
 /// One report from the audio thread. A state ([`Scene`](Reading::Scene), [`Held`](Reading::Held),
 /// [`Effect`](Reading::Effect), [`Loudness`](Reading::Loudness)) that found the ring full is told again until there is
@@ -56,21 +56,6 @@ pub enum Reading {
         /// Its value, 0…1.
         value: f32,
     },
-}
-
-/// How an effect stands in the scene.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
-pub enum Stands {
-    /// The scene does not have it.
-    #[default]
-    Out,
-    /// Its controller is at rest, and it begins when that leaves rest. What sounded before may still be fading.
-    Ready,
-    /// Its controller was not at rest when the scene came or the hush was released: first it must come to rest, or, if
-    /// it is a continuous one and a scene came, move. While everything is hushed all effects of the scene wait.
-    Waits,
-    /// It sounds.
-    On,
 }
 
 /// What a meter stands at.

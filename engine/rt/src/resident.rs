@@ -3,11 +3,11 @@
 use tenterhook_dsp::CELL;
 use tenterhook_dsp::effects::{Effect, Settings};
 use tenterhook_dsp::memory::Memory;
-use tenterhook_plan::{By, Controller, Instance, InstanceId, SceneId};
+use tenterhook_plan::{By, Controller, Instance, InstanceId, SceneId, Stands};
 
 use crate::clock::Clock;
 use crate::controllers::State;
-use crate::reading::{Reading, Stands};
+use crate::reading::Reading;
 use crate::voice::{Life, Voice};
 
 /// How many voices an effect has: one that begins, one that ends, and one that is hurried out because a third begins.

@@ -1,5 +1,5 @@
 use super::*;
-use tenterhook_plan::{By, Curve, Decibels, Instance, InstanceId, Mic, Output, Owner, Scene, Source, Use};
+use tenterhook_plan::{Address, By, Curve, Decibels, Instance, InstanceId, Mic, Output, Owner, Scene, Source, Use};
 
 /// Two mics, each with an effect in scene A: the voice by `pedal`, the viol by `foot`; in B the viol alone.
 fn plan() -> Plan {
