@@ -6,12 +6,12 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-use tenterhook_config::Host;
 use tenterhook_dsp::effects::EFFECTS;
 use tenterhook_io::{Facts, Hub, Stats, Told, Window};
 use tenterhook_page::score::{About, View};
-use tenterhook_page::{Access, Page, RoleKeys, Settings, Stand};
-use tenterhook_plan::Plan;
+use tenterhook_page::{Access, Invite, Page, Role, RoleKeys, Settings, Stand};
+use tenterhook_plan::{Plan, SceneId};
+use tenterhook_rt::{Channel, Reading};
 
 use crate::cli::PageOptions;
 use crate::failure::Failure;
@@ -93,10 +93,9 @@ impl Desk {
             Err(why) => return Err(Failure::asked(why)),
         };
         let address = page.address();
-        if let Some(keys) = &keys {
-            say(tenterhook_page::invitation(keys, address));
-        } else {
-            say(format_args!("The page is at http://{address}/."));
+        match &keys {
+            Some(keys) => invite(keys, address)?,
+            None => say(format_args!("The page is at http://{address}/.")),
         }
         let (log_trouble, stop) = (Arc::<Mutex<Option<String>>>::default(), Arc::<AtomicBool>::default());
         let mut work = Work {
@@ -153,11 +152,34 @@ fn address(options: &PageOptions) -> Result<(SocketAddr, Access), Failure> {
         }
         return Ok((address, Access::Anyone));
     }
-    let path = tenterhook_page::keys_path().map_err(Failure::asked)?;
+    let path = tenterhook_page::default_keys_path()
+        .ok_or_else(|| Failure::asked("there is no home folder to keep the page's keys in: set HOME"))?;
     let keys = if options.new_keys { RoleKeys::renewed(&path) } else { RoleKeys::kept(&path) };
     let keys = keys.map_err(Failure::asked)?;
     let ip = if address.ip().is_loopback() { Ipv4Addr::UNSPECIFIED.into() } else { address.ip() };
     Ok((SocketAddr::new(ip, address.port()), Access::Keys(keys)))
+}
+
+/// Says how others in the hall reach the page.
+fn invite(keys: &RoleKeys, address: SocketAddr) -> Result<(), Failure> {
+    let addresses = if address.ip().is_unspecified() {
+        tenterhook_page::hall_addresses().map_err(Failure::running)?
+    } else {
+        vec![address.ip()]
+    };
+    let Some(likeliest) = addresses.first() else {
+        say("caution: this machine is in no network: nobody else reaches the page.");
+        return Ok(());
+    };
+    for role in Role::ALL {
+        say(Invite::new(keys, role, SocketAddr::new(*likeliest, address.port())));
+    }
+    if addresses.len() > 1 {
+        let others: Vec<_> = addresses[1..].iter().map(|ip| SocketAddr::new(*ip, address.port()).to_string()).collect();
+        say(format_args!("If that address is not the hall's: {}.", others.join(", ")));
+    }
+    say("The hall's network carries the page and its keys unencrypted: use one that you know.");
+    Ok(())
 }
 
 /// What the desk's thread does.
@@ -193,7 +215,7 @@ impl Work {
             log_trouble: log_trouble.as_deref(),
             still,
         });
-        let (scene, since) = snapshot.scene.unwrap_or((tenterhook_plan::SceneId(0), 0));
+        let (scene, since) = snapshot.scene.unwrap_or((SceneId(0), 0));
         let stand = Stand {
             sample: load.frames,
             scene,
@@ -207,5 +229,16 @@ impl Work {
             words,
         };
         self.page.show(plan, stand);
+        while let Ok(Told { reading, plan: of }) = self.readings.try_recv() {
+            let Reading::Meter { sample, channel, peak, rms, clips, reduction, .. } = reading else { continue };
+            // What a piece before said has no place any more.
+            if Arc::ptr_eq(&of, plan) {
+                let reading = tenterhook_page::Reading { sample, peak, rms, clips, reduction };
+                match channel {
+                    Channel::Mic(mic) => self.page.mic(mic, reading),
+                    Channel::Output(output) => self.page.output(output, reading),
+                }
+            }
+        }
     }
 }

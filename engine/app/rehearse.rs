@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use serde_json::json;
 use tenterhook_config::Gestures;
 use tenterhook_io::{Recording, Rendering, WavWriter, read_wav, render, resample};
+use tenterhook_page::score::View;
 use tenterhook_plan::{Event, Plan, SceneId, Timed};
 
 use crate::cli::Rehearse;

@@ -1,13 +1,31 @@
 //! The page: a server in the program's own binary, and what a browser shows of it.
 //!
 //! It names no device and no file of the piece: it shows a [`Plan`](tenterhook_plan::Plan) and a [`Stand`], and asks for
-//! the same [`Gesture`](tenterhook_plan::Gesture)s as a pedal does.
+//! the same [`Gesture`](tenterhook_plan::Gesture)s as a pedal does. A [`Page`] has a thread of its own; whoever feeds it
+//! never waits for a browser.
 
 mod access;
+mod assets;
+mod attempts;
+mod cookie;
+mod doors;
+mod etudes;
+mod frame;
+mod headers;
+mod invite;
+mod listener;
 mod may;
+mod meters;
+mod origin;
 pub mod score;
+mod server;
+mod socket;
 mod stand;
 pub mod wire;
 
-pub use access::Role;
+pub use access::{Access, KeysError, Role, RoleKeys, default_keys_path};
+pub use etudes::{Etude, Hear};
+pub use invite::{Invite, hall_addresses};
+pub use meters::Reading;
+pub use server::{Error, Page, Settings};
 pub use stand::{About, Stand, Word};

@@ -8,17 +8,18 @@ use std::time::{Duration, Instant};
 use axum::Router;
 use axum::body::Bytes;
 use axum::extract::ws::{Utf8Bytes, WebSocketUpgrade};
-use axum::extract::{ConnectInfo, State};
+use axum::extract::{ConnectInfo, Request, State};
 use axum::http::{HeaderMap, StatusCode};
+use axum::middleware::{self, Next};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
-use tenterhook_plan::{Gesture, Plan};
+use tenterhook_plan::{Gesture, MicId, OutputId, Plan, SceneId};
 use tokio::sync::{Semaphore, watch};
 
 use crate::access::{Access, Role};
-use crate::doors::Doors;
+use crate::doors::{self, Doors};
 use crate::etudes::{self, Etude, Etudes, Hear};
-use crate::meters::Meters;
+use crate::meters::{Meters, Reading, SLOTS_A_SECOND};
 use crate::score::{self, About};
 use crate::stand::Stand;
 use crate::wire::MOST_BYTES;
@@ -53,7 +54,9 @@ pub struct Settings {
 #[derive(Debug, thiserror::Error)]
 pub enum Error {
     /// The address cannot be had.
-    #[error("the page cannot be served at {address} ({why}): give another address with --page, or leave it out with --no-page")]
+    #[error(
+        "the page cannot be served at {address} ({why}): give another address with --page, or leave it out with --no-page"
+    )]
     Address {
         /// Which.
         address: SocketAddr,
@@ -108,9 +111,15 @@ impl Page {
         self.address
     }
 
-    /// The meters that it shows: feed them.
-    pub fn meters(&self) -> MutexGuard<'_, Meters> {
-        lock(&self.shared.bench)
+    /// Takes in what the meter of a mic said, of the piece that was last shown.
+    pub fn mic(&self, mic: MicId, reading: Reading) {
+        lock(&self.shared.bench).feed(mic.index(), reading);
+    }
+
+    /// Takes in what the meter of an output said, of the piece that was last shown.
+    pub fn output(&self, output: OutputId, reading: Reading) {
+        let mics = self.shared.shown.borrow().plan.mics.len();
+        lock(&self.shared.bench).feed(mics + output.index(), reading);
     }
 
     /// Shows how things stand, and the meters as they are. Call it about 30 times a second; it never waits for a page.
@@ -143,15 +152,31 @@ fn router(doors: &Arc<Doors>, shared: &Arc<Shared>, etudes: Arc<Etudes>) -> Rout
     let etudes = Router::new()
         .route("/etudes", get(etudes::list))
         .route("/etudes/{file}", get(etudes::one))
+        .route_layer(middleware::from_fn_with_state(Arc::clone(doors), known))
         .with_state(etudes);
-    let inside = Inside { doors: Arc::clone(doors), shared: Arc::clone(shared), places: Arc::new(Semaphore::new(MOST_PAGES)) };
-    Router::new()
+    let inside =
+        Inside { doors: Arc::clone(doors), shared: Arc::clone(shared), places: Arc::new(Semaphore::new(MOST_PAGES)) };
+    let router = Router::new()
         .route("/", get(assets::page))
         .route("/assets/{name}", get(assets::asset))
         .route("/socket", get(enter))
         .with_state(inside)
         .merge(etudes)
-        .merge(crate::doors::routes(Arc::clone(doors)))
+        .merge(doors::routes(Arc::clone(doors)));
+    doors::guarded(Arc::clone(doors), router)
+}
+
+/// Lets nobody further who has no key where one is needed.
+async fn known(
+    State(doors): State<Arc<Doors>>,
+    ConnectInfo(peer): ConnectInfo<SocketAddr>,
+    request: Request,
+    next: Next,
+) -> Response {
+    match doors.reader(request.headers(), peer) {
+        Ok(_) => next.run(request).await,
+        Err(refusal) => refusal.into_response(),
+    }
 }
 
 #[derive(Clone)]
@@ -185,12 +210,13 @@ async fn enter(
 pub(crate) struct Shared {
     about: About,
     act: Box<dyn Fn(Gesture) -> bool + Send + Sync>,
+    /// The meters of the mics, then of the outputs.
     bench: Mutex<Meters>,
     shown: watch::Sender<Arc<Shown>>,
     meters: watch::Sender<Bytes>,
     end: watch::Sender<bool>,
     /// The last scene that was fired from a page: from which, and when.
-    fired: Mutex<Option<(tenterhook_plan::SceneId, Instant)>>,
+    fired: Mutex<Option<(SceneId, Instant)>>,
 }
 
 /// What is shown: a piece, and how things stand.
@@ -222,7 +248,7 @@ impl Shown {
 
 impl Shared {
     fn new(plan: Arc<Plan>, about: About, act: Box<dyn Fn(Gesture) -> bool + Send + Sync>) -> Self {
-        let bench = Meters::new(about.rate, plan.mics.len(), plan.outputs.len());
+        let bench = Meters::new(about.rate, plan.mics.len() + plan.outputs.len());
         let stand = Stand::new(&plan);
         let shown = Arc::new(Shown::new(&plan, stand, 0, &about));
         Self {
@@ -240,6 +266,7 @@ impl Shared {
         let before = self.shown.borrow().clone();
         let sample = stand.sample;
         if !Arc::ptr_eq(plan, &before.plan) && **plan != *before.plan {
+            lock(&self.bench).rearrange(&places(&before.plan, plan));
             let shown = Shown::new(plan, stand, before.piece_number + 1, &self.about);
             self.shown.send_replace(Arc::new(shown));
         } else if stand.differs(&before.stand) {
@@ -252,8 +279,8 @@ impl Shared {
             };
             self.shown.send_replace(Arc::new(shown));
         }
-        let frame = frame::frame(sample, &mut lock(&self.bench));
-        self.meters.send_replace(frame);
+        let shown = lock(&self.bench).take();
+        self.meters.send_replace(frame::frame(sample, plan.mics.len(), &shown).into());
     }
 
     pub fn shown(&self) -> watch::Receiver<Arc<Shown>> {
@@ -270,9 +297,8 @@ impl Shared {
 
     /// The loudness of the last seconds, as JSON.
     pub fn history(&self) -> String {
-        let bench = lock(&self.bench);
-        let history = bench.history();
-        crate::wire::history(history.from_slot, history.slots_a_second, &history.mics)
+        let history = lock(&self.bench).history(self.shown.borrow().plan.mics.len());
+        crate::wire::history(history.from_slot, SLOTS_A_SECOND, &history.channels)
     }
 
     pub fn reset(&self) {
@@ -290,6 +316,14 @@ impl Shared {
         }
         (self.act)(gesture)
     }
+}
+
+/// Of each mic, then each output, of a changed piece: its place in the piece before.
+fn places(old: &Plan, new: &Plan) -> Vec<Option<usize>> {
+    let mic = |name: &str| old.mics.iter().position(|mic| mic.name == name);
+    let output = |name: &str| old.outputs.iter().position(|output| output.name == name);
+    let mics = new.mics.iter().map(|new| mic(&new.name));
+    mics.chain(new.outputs.iter().map(|new| output(&new.name).map(|place| old.mics.len() + place))).collect()
 }
 
 /// No holder of these locks can leave them half changed, so a panic elsewhere does not spoil them.

@@ -105,11 +105,11 @@ pub(crate) fn error(words: &str) -> String {
 }
 
 /// The loudness of the last seconds, as JSON: of each mic whole decibels.
-pub(crate) fn history(from_slot: u64, slots_a_second: u32, mics: &[Vec<i8>]) -> String {
+pub(crate) fn history(from_slot: u64, slots_a_second: u64, mics: &[Vec<i8>]) -> String {
     #[derive(Serialize)]
     struct History<'a> {
         from_slot: u64,
-        slots_a_second: u32,
+        slots_a_second: u64,
         mics: &'a [Vec<i8>],
     }
     json!({ "history": History { from_slot, slots_a_second, mics } }).to_string()

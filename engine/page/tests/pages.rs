@@ -7,7 +7,7 @@ use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
 use tenterhook_page::score::{About, View};
-use tenterhook_page::{Access, Page, RoleKeys, Settings, Stand};
+use tenterhook_page::{Access, Page, Role, RoleKeys, Settings, Stand};
 use tenterhook_plan::{
     Address, By, Controller, ControllerId, Curve, Decibels, Gesture, Instance, InstanceId, Mic, MicId, Output, Owner,
     Plan, Scene, SceneId, Source, Use,
@@ -265,18 +265,18 @@ fn watch_and_player_keys_fire_nothing_and_without_a_key_nobody_comes_in() {
     assert_eq!(Visitor::try_come(&house, None).err(), Some(401));
     assert_eq!(Visitor::try_come(&house, Some("tenterhook=AAAA-BBBB-CCCC-DDDD")).err(), Some(401));
     let fire = json!({ "do": "fire", "mark": "B", "in": "A" });
-    for (role, key) in [("watch", keys.watch()), ("player", keys.player())] {
+    for (role, key) in [("watch", keys.spelt(Role::Watch)), ("player", keys.spelt(Role::Player))] {
         let mut visitor = Visitor::try_come(&house, Some(&format!("tenterhook={key}"))).unwrap();
         assert_eq!(visitor.told("piece")["role"], role);
         visitor.ask(&fire);
         assert!(!visitor.told("error").as_str().unwrap().is_empty());
     }
     assert!(house.asked().is_empty());
-    let mut player = Visitor::try_come(&house, Some(&format!("tenterhook={}", keys.player()))).unwrap();
+    let mut player = Visitor::try_come(&house, Some(&format!("tenterhook={}", keys.spelt(Role::Player)))).unwrap();
     player.ask(&json!({ "do": "part", "mic": "voice" }));
     player.ask(&json!({ "do": "controller", "name": "hand", "value": 1.0 }));
     assert_eq!(house.until_asked(1), [Gesture::Controller { id: ControllerId(0), value: 1.0 }]);
-    let mut desk = Visitor::try_come(&house, Some(&format!("tenterhook={}", keys.desk()))).unwrap();
+    let mut desk = Visitor::try_come(&house, Some(&format!("tenterhook={}", keys.spelt(Role::Desk)))).unwrap();
     desk.ask(&fire);
     assert_eq!(house.until_asked(2)[1], Gesture::Fire(SceneId(1)));
 }
