@@ -1,0 +1,172 @@
+use super::*;
+use axum::routing::get;
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::sync::oneshot;
+
+/// Far longer than anything here takes.
+const LONG: Duration = Duration::from_secs(60);
+
+struct Server {
+    address: SocketAddr,
+    stop: Option<oneshot::Sender<()>>,
+    ended: tokio::task::JoinHandle<()>,
+}
+
+/// The system has no more files to give before the connections come.
+struct Exhausted {
+    errors: u32,
+    listener: TcpListener,
+}
+
+impl Accept for Exhausted {
+    async fn accept(&mut self) -> io::Result<(TcpStream, SocketAddr)> {
+        if self.errors > 0 {
+            self.errors -= 1;
+            return Err(io::Error::from_raw_os_error(24));
+        }
+        self.listener.accept().await
+    }
+}
+
+fn router() -> Router {
+    let never = || async {
+        std::future::pending::<()>().await;
+    };
+    let endless = || async { vec![b'x'; 64 << 20] };
+    Router::new().route("/", get(|| async { "page" })).route("/never", get(never)).route("/endless", get(endless))
+}
+
+async fn server(most: usize, errors: u32) -> Server {
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let address = listener.local_addr().unwrap();
+    let (stop, stopped) = oneshot::channel();
+    let stopped = async {
+        let _ = stopped.await;
+    };
+    let ended = tokio::spawn(accept(Exhausted { errors, listener }, Places::new(most), router(), stopped));
+    Server { address, stop: Some(stop), ended }
+}
+
+impl Server {
+    async fn connect(&self) -> TcpStream {
+        TcpStream::connect(self.address).await.unwrap()
+    }
+
+    async fn stop(mut self) {
+        self.stop.take().unwrap().send(()).unwrap();
+        timeout(LONG, self.ended).await.unwrap().unwrap();
+    }
+}
+
+async fn ask(stream: &mut TcpStream, path: &str) {
+    stream.write_all(format!("GET {path} HTTP/1.1\r\nHost: localhost\r\n\r\n").as_bytes()).await.unwrap();
+}
+
+/// Reads until `end`; `false` if the connection ended before.
+async fn reads(stream: &mut TcpStream, end: &str) -> bool {
+    let mut text = Vec::new();
+    let mut some = [0; 1024];
+    while !text.ends_with(end.as_bytes()) {
+        match timeout(LONG, stream.read(&mut some)).await.expect("neither an answer nor an end") {
+            Ok(0) | Err(_) => return false,
+            Ok(count) => text.extend_from_slice(&some[..count]),
+        }
+    }
+    true
+}
+
+async fn ends(stream: &mut TcpStream) {
+    assert!(!reads(stream, "\0").await);
+}
+
+#[tokio::test]
+async fn errors_of_the_system_do_not_end_the_loop() {
+    let server = server(4, 3).await;
+    let mut client = server.connect().await;
+    ask(&mut client, "/").await;
+    assert!(reads(&mut client, "page").await);
+    server.stop().await;
+}
+
+#[tokio::test]
+async fn who_has_waited_longest_makes_room_and_who_is_answered_does_not() {
+    let server = server(3, 0).await;
+    let mut answered = server.connect().await;
+    ask(&mut answered, "/never").await;
+    let mut kept = server.connect().await;
+    ask(&mut kept, "/").await;
+    assert!(reads(&mut kept, "page").await);
+    let mut silent = server.connect().await;
+    // The one that was kept open asks once more, and so the silent one has waited longest.
+    tokio::time::sleep(Duration::from_millis(200)).await;
+    ask(&mut kept, "/").await;
+    assert!(reads(&mut kept, "page").await);
+    let mut new = server.connect().await;
+    ends(&mut silent).await;
+    ask(&mut new, "/").await;
+    assert!(reads(&mut new, "page").await);
+    ask(&mut kept, "/").await;
+    assert!(reads(&mut kept, "page").await);
+    assert!(timeout(Duration::from_millis(100), answered.read_u8()).await.is_err(), "still being answered");
+    server.stop().await;
+}
+
+#[tokio::test]
+async fn when_all_are_being_answered_a_new_one_is_closed_and_the_next_place_is_for_the_next() {
+    let server = server(2, 0).await;
+    let mut first = server.connect().await;
+    let mut second = server.connect().await;
+    ask(&mut first, "/never").await;
+    ask(&mut second, "/never").await;
+    // Whether both requests have arrived one sees by the third being closed.
+    tokio::time::sleep(Duration::from_millis(300)).await;
+    ends(&mut server.connect().await).await;
+    drop(first);
+    tokio::time::timeout(LONG, async {
+        loop {
+            let mut next = server.connect().await;
+            if next.write_all(b"GET / HTTP/1.1\r\nHost: localhost\r\n\r\n").await.is_ok()
+                && reads(&mut next, "page").await
+            {
+                break;
+            }
+        }
+    })
+    .await
+    .unwrap();
+    server.stop().await;
+}
+
+#[tokio::test]
+async fn who_takes_nothing_of_an_answer_is_cut_off() {
+    let server = server(2, 0).await;
+    let mut client = server.connect().await;
+    ask(&mut client, "/endless").await;
+    tokio::time::sleep(Duration::from_secs(12)).await;
+    let mut all = 0;
+    let mut some = vec![0; 1 << 20];
+    while let Ok(count @ 1..) = timeout(LONG, client.read(&mut some)).await.unwrap() {
+        all += count;
+    }
+    assert!(all < 64 << 20, "{all} bytes came");
+    server.stop().await;
+}
+
+#[tokio::test]
+async fn at_the_end_every_connection_ends() {
+    let server = server(8, 0).await;
+    let mut silent = server.connect().await;
+    let mut half = server.connect().await;
+    half.write_all(b"GET / HT").await.unwrap();
+    let mut answered = server.connect().await;
+    ask(&mut answered, "/never").await;
+    let mut kept = server.connect().await;
+    ask(&mut kept, "/").await;
+    assert!(reads(&mut kept, "page").await);
+    let address = server.address;
+    server.stop().await;
+    for stream in [&mut silent, &mut half, &mut answered, &mut kept] {
+        ends(stream).await;
+    }
+    assert!(TcpStream::connect(address).await.is_err(), "nobody listens any more");
+}
