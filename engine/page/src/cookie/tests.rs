@@ -9,7 +9,7 @@ fn headers(lines: &[&str]) -> HeaderMap {
     headers
 }
 
-fn role(headers: &HeaderMap, keys: &RoleKeys) -> Option<Role> {
+fn shown(headers: &HeaderMap, keys: &RoleKeys) -> Option<Role> {
     keys.role(&key(headers)?)
 }
 
@@ -19,9 +19,9 @@ fn the_cookie_that_was_set_brings_its_role_back() {
     for role in Role::ALL {
         let set = set(&keys, role);
         let pair = set.split(';').next().unwrap();
-        assert_eq!(role(&headers(&[pair]), &keys), Some(role));
-        assert_eq!(role(&headers(&[&format!("a=b; {pair}; c=d")]), &keys), Some(role));
-        assert_eq!(role(&headers(&["a=b", pair]), &keys), Some(role));
+        assert_eq!(shown(&headers(&[pair]), &keys), Some(role));
+        assert_eq!(shown(&headers(&[&format!("a=b; {pair}; c=d")]), &keys), Some(role));
+        assert_eq!(shown(&headers(&["a=b", pair]), &keys), Some(role));
     }
 }
 
@@ -46,9 +46,9 @@ fn no_other_cookie_has_a_role() {
     for line in
         ["", ";;=;", "tenterhook", "tenterhook=", &format!("other={key}"), &format!("tenterhook={wrong}"), "\u{e9}"]
     {
-        assert_eq!(role(&headers(&[line]), &keys), None, "{line}");
+        assert_eq!(shown(&headers(&[line]), &keys), None, "{line}");
     }
-    assert_eq!(role(&HeaderMap::new(), &keys), None);
+    assert_eq!(shown(&HeaderMap::new(), &keys), None);
     let removed = removed();
-    assert_eq!(role(&headers(&[removed.split(';').next().unwrap()]), &keys), None);
+    assert_eq!(shown(&headers(&[removed.split(';').next().unwrap()]), &keys), None);
 }

@@ -14,7 +14,7 @@ fn the_hall_sees_neither_loopback_nor_the_links_own_addresses() {
 #[test]
 fn a_cable_without_a_router_has_its_links_own_address() {
     assert_eq!(reachable(addresses(&["127.0.0.1", "fe80::1", "169.254.3.4"])), addresses(&["169.254.3.4"]));
-    assert_eq!(reachable(addresses(&["127.0.0.1", "::1"])), []);
+    assert!(reachable(addresses(&["127.0.0.1", "::1"])).is_empty());
 }
 
 #[test]
