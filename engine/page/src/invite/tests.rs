@@ -51,7 +51,7 @@ fn the_code_on_a_dark_terminal_reads_as_the_address() {
         assert!(lines.iter().all(|line| line.len() == width));
         let light = |x: usize, y: usize| {
             let letter = lines[y / 2][x];
-            letter == '\u{2588}' || letter == if y % 2 == 0 { '\u{2580}' } else { '\u{2584}' }
+            letter == '\u{2588}' || letter == if y.is_multiple_of(2) { '\u{2580}' } else { '\u{2584}' }
         };
         for edge in 0..4 {
             assert!(
