@@ -1,6 +1,6 @@
 //! What a browser is given: the page's files, embedded in the program.
 
-use axum::http::header::{CONTENT_TYPE, ETAG, IF_NONE_MATCH};
+use axum::http::header::{CACHE_CONTROL, CONTENT_TYPE, ETAG, IF_NONE_MATCH};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use data_encoding::HEXLOWER;
@@ -33,5 +33,5 @@ fn give(name: &str, headers: &HeaderMap) -> Response {
         text if text.starts_with("text/") => format!("{text}; charset=utf-8"),
         other => other.to_owned(),
     };
-    ([(CONTENT_TYPE, kind), (ETAG, tag)], data).into_response()
+    ([(CONTENT_TYPE, kind), (ETAG, tag), (CACHE_CONTROL, "no-cache".to_owned())], data).into_response()
 }

@@ -26,10 +26,5 @@ pub fn key(headers: &HeaderMap) -> Option<String> {
     cookies.find(|cookie| cookie.name() == NAME && !cookie.value().is_empty()).map(|cookie| cookie.value().to_owned())
 }
 
-/// The role whose key a request's cookies hold.
-pub fn role(headers: &HeaderMap, keys: &RoleKeys) -> Option<Role> {
-    keys.role(&key(headers)?)
-}
-
 #[cfg(test)]
 mod tests;

@@ -1,121 +1,18 @@
 //! The server before real sockets: what a page is told, what it may ask, and that no page harms another.
 
+mod house;
+
 use std::io::ErrorKind;
-use std::net::{SocketAddr, TcpStream};
-use std::sync::{Arc, Mutex};
+use std::net::TcpStream;
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
+use house::{House, LIMIT, plan};
 use serde_json::{Value, json};
-use tenterhook_page::score::{About, View};
-use tenterhook_page::{Access, Page, Role, RoleKeys, Settings, Stand};
-use tenterhook_plan::{
-    Address, By, Controller, ControllerId, Curve, Decibels, Gesture, Instance, InstanceId, Mic, MicId, Output, Owner,
-    Plan, Scene, SceneId, Source, Use,
-};
+use tenterhook_page::{Access, Role, RoleKeys, Stand};
+use tenterhook_plan::{ControllerId, Gesture, Plan, SceneId};
 use tungstenite::client::IntoClientRequest;
 use tungstenite::{Message, WebSocket};
-
-/// More than anything takes on a slow machine.
-const LIMIT: Duration = Duration::from_secs(20);
-
-/// One mic, one effect in both scenes, by `hand`.
-fn plan() -> Plan {
-    let scene = |mark: &str| Scene {
-        mark: mark.to_owned(),
-        name: None,
-        bar: None,
-        cue: None,
-        fade: 0.5,
-        uses: vec![Use { instance: InstanceId(0), sends: Vec::new() }],
-    };
-    Plan {
-        title: "Osier".to_owned(),
-        tuning_hz: 440.0,
-        mics: vec![Mic {
-            name: "voice".to_owned(),
-            input: Some(0),
-            trim: Decibels(0.0),
-            highpass_hz: None,
-            inverted: false,
-        }],
-        groups: Vec::new(),
-        outputs: vec![Output { name: "left".to_owned(), channel: Some(0), ceiling: Decibels(-1.0), private: false }],
-        controllers: vec![Controller {
-            name: "hand".to_owned(),
-            address: Address::Page,
-            curve: Curve::Even,
-            latch: false,
-            rise: 0.0,
-            fall: None,
-        }],
-        instances: vec![Instance {
-            owner: Owner::Mic(MicId(0)),
-            source: Source::Mic(MicId(0)),
-            key: "direct".to_owned(),
-            effect: "direct",
-            by: By::Controller(ControllerId(0)),
-            settings: Vec::new(),
-        }],
-        scenes: vec![scene("A"), scene("B")],
-        next: None,
-        back: None,
-        hush: None,
-    }
-}
-
-/// A page that is served, without an engine: what it asks for is kept.
-struct House {
-    page: Page,
-    plan: Arc<Plan>,
-    asked: Arc<Mutex<Vec<Gesture>>>,
-}
-
-impl House {
-    fn open(access: Access) -> Self {
-        Self::at("127.0.0.1:0".parse().unwrap(), access)
-    }
-
-    fn at(address: SocketAddr, access: Access) -> Self {
-        let (plan, asked) = (Arc::new(plan()), Arc::<Mutex<Vec<Gesture>>>::default());
-        let kept = Arc::clone(&asked);
-        let about = About { rate: 48_000, opens: View::Score, rehearsal: false, declarations: Vec::new() };
-        let settings = Settings {
-            address,
-            access,
-            plan: Arc::clone(&plan),
-            about,
-            etudes: Vec::new(),
-            hear: Arc::new(|_| Err("there are none".to_owned())),
-            act: Box::new(move |gesture| {
-                kept.lock().unwrap().push(gesture);
-                true
-            }),
-        };
-        Self { page: Page::serve(settings).unwrap(), plan, asked }
-    }
-
-    fn stand(&self) -> Stand {
-        Stand::new(&self.plan)
-    }
-
-    fn show(&self, stand: Stand) {
-        self.page.show(&self.plan, stand);
-    }
-
-    fn asked(&self) -> Vec<Gesture> {
-        self.asked.lock().unwrap().clone()
-    }
-
-    /// Waits until so many gestures were asked for.
-    fn until_asked(&self, count: usize) -> Vec<Gesture> {
-        let begun = Instant::now();
-        while self.asked().len() < count {
-            assert!(begun.elapsed() < LIMIT, "{count} gestures: {:?}", self.asked());
-            std::thread::sleep(Duration::from_millis(5));
-        }
-        self.asked()
-    }
-}
 
 /// A page of a browser, as far as the protocol goes.
 struct Visitor(WebSocket<TcpStream>);

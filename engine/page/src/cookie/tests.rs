@@ -9,15 +9,19 @@ fn headers(lines: &[&str]) -> HeaderMap {
     headers
 }
 
+fn shown(headers: &HeaderMap, keys: &RoleKeys) -> Option<Role> {
+    keys.role(&key(headers)?)
+}
+
 #[test]
 fn the_cookie_that_was_set_brings_its_role_back() {
     let keys = RoleKeys::random().unwrap();
     for role in Role::ALL {
         let set = set(&keys, role);
         let pair = set.split(';').next().unwrap();
-        assert_eq!(super::role(&headers(&[pair]), &keys), Some(role));
-        assert_eq!(super::role(&headers(&[&format!("a=b; {pair}; c=d")]), &keys), Some(role));
-        assert_eq!(super::role(&headers(&["a=b", pair]), &keys), Some(role));
+        assert_eq!(shown(&headers(&[pair]), &keys), Some(role));
+        assert_eq!(shown(&headers(&[&format!("a=b; {pair}; c=d")]), &keys), Some(role));
+        assert_eq!(shown(&headers(&["a=b", pair]), &keys), Some(role));
     }
 }
 
@@ -42,9 +46,9 @@ fn no_other_cookie_has_a_role() {
     for line in
         ["", ";;=;", "tenterhook", "tenterhook=", &format!("other={key}"), &format!("tenterhook={wrong}"), "\u{e9}"]
     {
-        assert_eq!(super::role(&headers(&[line]), &keys), None, "{line}");
+        assert_eq!(shown(&headers(&[line]), &keys), None, "{line}");
     }
-    assert_eq!(super::role(&HeaderMap::new(), &keys), None);
+    assert_eq!(shown(&HeaderMap::new(), &keys), None);
     let removed = removed();
-    assert_eq!(super::role(&headers(&[removed.split(';').next().unwrap()]), &keys), None);
+    assert_eq!(shown(&headers(&[removed.split(';').next().unwrap()]), &keys), None);
 }

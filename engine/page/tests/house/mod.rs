@@ -1,0 +1,116 @@
+//! A page that is served, without an engine.
+//! Shared by several test programs.
+#![allow(dead_code, reason = "each test program uses its own part of this")]
+
+use std::net::SocketAddr;
+use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant};
+
+use tenterhook_page::score::{About, View};
+use tenterhook_page::{Access, Page, Settings, Stand};
+use tenterhook_plan::{
+    Address, By, Controller, ControllerId, Curve, Decibels, Gesture, Instance, InstanceId, Mic, MicId, Output, Owner,
+    Plan, Scene, Source, Use,
+};
+
+/// More than anything takes on a slow machine.
+pub const LIMIT: Duration = Duration::from_secs(20);
+
+/// One mic, one effect in both scenes, by `hand`.
+pub fn plan() -> Plan {
+    let scene = |mark: &str| Scene {
+        mark: mark.to_owned(),
+        name: None,
+        bar: None,
+        cue: None,
+        fade: 0.5,
+        uses: vec![Use { instance: InstanceId(0), sends: Vec::new() }],
+    };
+    Plan {
+        title: "Osier".to_owned(),
+        tuning_hz: 440.0,
+        mics: vec![Mic {
+            name: "voice".to_owned(),
+            input: Some(0),
+            trim: Decibels(0.0),
+            highpass_hz: None,
+            inverted: false,
+        }],
+        groups: Vec::new(),
+        outputs: vec![Output { name: "left".to_owned(), channel: Some(0), ceiling: Decibels(-1.0), private: false }],
+        controllers: vec![Controller {
+            name: "hand".to_owned(),
+            address: Address::Page,
+            curve: Curve::Even,
+            latch: false,
+            rise: 0.0,
+            fall: None,
+        }],
+        instances: vec![Instance {
+            owner: Owner::Mic(MicId(0)),
+            source: Source::Mic(MicId(0)),
+            key: "direct".to_owned(),
+            effect: "direct",
+            by: By::Controller(ControllerId(0)),
+            settings: Vec::new(),
+        }],
+        scenes: vec![scene("A"), scene("B")],
+        next: None,
+        back: None,
+        hush: None,
+    }
+}
+
+/// A page that is served, without an engine: what it asks for is kept.
+pub struct House {
+    pub page: Page,
+    plan: Arc<Plan>,
+    asked: Arc<Mutex<Vec<Gesture>>>,
+}
+
+impl House {
+    pub fn open(access: Access) -> Self {
+        Self::at("127.0.0.1:0".parse().unwrap(), access)
+    }
+
+    pub fn at(address: SocketAddr, access: Access) -> Self {
+        let (plan, asked) = (Arc::new(plan()), Arc::<Mutex<Vec<Gesture>>>::default());
+        let kept = Arc::clone(&asked);
+        let about = About { rate: 48_000, opens: View::Score, rehearsal: false, declarations: Vec::new() };
+        let settings = Settings {
+            address,
+            access,
+            plan: Arc::clone(&plan),
+            about,
+            etudes: Vec::new(),
+            hear: Arc::new(|_| Err("there are none".to_owned())),
+            act: Box::new(move |gesture| {
+                kept.lock().unwrap().push(gesture);
+                true
+            }),
+        };
+        Self { page: Page::serve(settings).unwrap(), plan, asked }
+    }
+
+    pub fn stand(&self) -> Stand {
+        Stand::new(&self.plan)
+    }
+
+    pub fn show(&self, stand: Stand) {
+        self.page.show(&self.plan, stand);
+    }
+
+    pub fn asked(&self) -> Vec<Gesture> {
+        self.asked.lock().unwrap().clone()
+    }
+
+    /// Waits until so many gestures were asked for.
+    pub fn until_asked(&self, count: usize) -> Vec<Gesture> {
+        let begun = Instant::now();
+        while self.asked().len() < count {
+            assert!(begun.elapsed() < LIMIT, "{count} gestures: {:?}", self.asked());
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        self.asked()
+    }
+}
