@@ -2,4 +2,4 @@
 
 mod meters;
 
-pub use meters::{History, Meters, QUIETEST_DB, Reading, SLOTS, SLOTS_A_SECOND, Shown, Verdict};
+pub use meters::{History, MeterReading, Meters, QUIETEST_DB, SLOTS, SLOTS_A_SECOND, Shown, Verdict};
