@@ -86,7 +86,7 @@ impl Run {
     }
 
     /// Silence until just after the next samples at which readings are told.
-    fn to_reading(&mut self) {
+    fn reach_reading(&mut self) {
         let span = self.engine.table.clock.reading_cells * tenterhook_dsp::CELL;
         let left = span - self.engine.sample() % span + 1;
         self.block(&vec![vec![0.0; left as usize]; 3], &[]);
@@ -120,7 +120,7 @@ fn the_limiters_least_gain_is_told_and_ends_when_it_does() {
     let mut run = Run::of(&open());
     let (mut heard, mut after) = (Heard::default(), Heard::default());
     run.block(&[vec![0.8; 48_000]], &[]);
-    run.to_reading();
+    run.reach_reading();
     run.hear(&mut heard);
     let left = Channel::Output(OutputId(0));
     let least = heard.of(left).map(|seen| seen.reduction).fold(1.0, f32::min);
@@ -139,7 +139,7 @@ fn what_the_limiter_of_a_shared_channel_does_is_told_of_each_of_its_outputs() {
     let mut heard = Heard::default();
     // Alone each stays under its ceiling of 0.501, together they do not.
     run.block(&[vec![0.4; 48_000]], &[]);
-    run.to_reading();
+    run.reach_reading();
     run.hear(&mut heard);
     for output in [OutputId(0), OutputId(1)] {
         let least = heard.of(Channel::Output(output)).map(|seen| seen.reduction).fold(1.0, f32::min);
@@ -172,7 +172,7 @@ fn steps(steps: &[(&str, &str, &str, &[Stands])]) {
         let mut event = gesture(&plan, 0.0, controller, value);
         event.sample = run.engine.sample();
         run.block(&vec![vec![0.1; 64]; 3], &[event]);
-        run.to_reading();
+        run.reach_reading();
         run.hear(&mut heard);
         heard.is_true_of(&run.engine);
         let named = plan.instances.iter().enumerate().filter(|(_, instance)| instance.key == key);
@@ -235,11 +235,11 @@ fn what_found_no_room_is_told_when_there_is_room_again() {
     let peak = vec![vec![0.7; 64]; 3];
     let event = |what| Timed { sample: 0, what: Event::Gesture(what) };
     run.block(&peak, &[event(Gesture::Fire(SceneId(2))), event(Gesture::Hush(true))]);
-    run.to_reading();
-    run.to_reading();
+    run.reach_reading();
+    run.reach_reading();
     run.hear(&mut heard);
     assert_ne!(heard.scene, Some((run.engine.scene, run.engine.since)), "the control: it was lost");
-    run.to_reading();
+    run.reach_reading();
     run.hear(&mut heard);
     heard.is_true_of(&run.engine);
     assert_eq!(heard.of(Channel::Mic(MicId(1))).last().unwrap().peak, 0.7, "the peak was kept");
@@ -251,12 +251,12 @@ fn a_change_of_pieces_that_found_no_room_still_comes_before_all_that_belongs_to_
     run.flood();
     let changed = plan(CHANGED);
     run.control.replace(&changed).unwrap();
-    run.to_reading();
-    run.to_reading();
+    run.reach_reading();
+    run.reach_reading();
     run.hear(&mut heard);
     assert_eq!(run.control.plan(), &changed);
     assert_eq!((heard.installed, heard.scene), (1, None), "what the old piece said is no word of the new one");
-    run.to_reading();
+    run.reach_reading();
     run.hear(&mut heard);
     heard.is_true_of(&run.engine);
 }
@@ -294,7 +294,7 @@ proptest! {
         run.hear(&mut heard);
         // The last changes take over, an exchange after the other.
         for _ in 0..6 {
-            run.to_reading();
+            run.reach_reading();
             run.hear(&mut heard);
         }
         heard.is_true_of(&run.engine);
