@@ -109,7 +109,7 @@ fn open() -> Plan {
     let mut plan = small(
         "mics = { voice = 1 }\n[outputs]\nleft = { output = 1, ceiling = \"-6 dB\" }\n\
          right = { output = 2, ceiling = \"-6 dB\" }\n[[scene]]\nmark = \"A\"\n\
-         mic.voice.direct = { by = \"scene\", to = [\"left\", \"right\"] }\n",
+         mic.voice.direct = { by = \"scene\", to = { left = \"0 dB\", right = \"0 dB\" } }\n",
     );
     plan.mics[0].highpass_hz = None;
     plan
