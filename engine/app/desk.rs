@@ -233,7 +233,7 @@ impl Work {
             let Reading::Meter { sample, channel, peak, rms, clips, reduction, .. } = reading else { continue };
             // What a piece before said has no place any more.
             if Arc::ptr_eq(&of, plan) {
-                let reading = tenterhook_page::Reading { sample, peak, rms, clips, reduction };
+                let reading = tenterhook_page::MeterReading { sample, peak, rms, clips, reduction };
                 match channel {
                     Channel::Mic(mic) => self.page.mic(mic, reading),
                     Channel::Output(output) => self.page.output(output, reading),

@@ -80,11 +80,6 @@ impl Doors {
         Self { access, attempts: Mutex::default(), hasher: RandomState::new() }
     }
 
-    /// Whom they let in.
-    pub fn access(&self) -> &Access {
-        &self.access
-    }
-
     /// Whether a request may be looked at at all. Without keys it must come from this machine and name it by a loopback
     /// name. [`guarded`] asks this for every request.
     ///

@@ -26,6 +26,6 @@ pub mod wire;
 pub use access::{Access, KeysError, Role, RoleKeys, default_keys_path};
 pub use etudes::{Etude, Hear};
 pub use invite::{Invite, hall_addresses};
-pub use meters::Reading;
+pub use meters::MeterReading;
 pub use server::{Error, Page, Settings};
 pub use stand::{About, Stand, Word};

@@ -9,8 +9,7 @@ use std::collections::VecDeque;
 const HOLD: f64 = 2.0;
 /// Seconds that a peak is held for the verdict: a phrase and the breath after it. Common practice, no source.
 const PHRASE: f64 = 5.0;
-/// Seconds in which a peak that is no longer held falls to a tenth, so 20 dB/s, as meters of peaks return
-/// (IEC 60268-10, type I: 20 dB in 1.7 s ± 0.3 s; a whole second is easier to read off).
+/// Seconds in which a peak that is no longer held falls by 20 dB: common practice, no source.
 const FALL: f64 = 1.0;
 /// Seconds for which a clip is shown: common practice, no source.
 const CLIP_SHOWN: f64 = 2.0;
@@ -23,7 +22,7 @@ const FLOOR_PART: usize = 10;
 const FLOOR_READINGS: usize = 320;
 /// Seconds without a reading after which the noise floor is unknown again.
 const GAP: f64 = 1.0;
-/// A fall or a reduction beyond this is silence, in dB.
+/// Falls of so many dB, and levels that were reduced by so many, are silence.
 const SILENCE_DB: f32 = 120.0;
 
 /// Slots of the history in a second.
@@ -78,7 +77,7 @@ impl Verdict {
 
 /// One reading of one channel; full scale = 1. What is no number, or out of its range, counts as nothing.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Reading {
+pub struct MeterReading {
     /// The engine's sample at which it was read.
     pub sample: u64,
     /// The greatest magnitude since the reading before.
@@ -130,18 +129,18 @@ pub struct History {
 /// The meters of all channels.
 #[derive(Clone, Debug)]
 pub struct Meters {
-    rate: f64,
+    rate: u32,
     channels: Vec<Channel>,
 }
 
 impl Meters {
     /// Meters for so many channels of a run at `rate` samples a second, of which nothing is known yet.
     pub fn new(rate: u32, channels: usize) -> Self {
-        Self { rate: f64::from(rate.max(1)), channels: vec![Channel::default(); channels] }
+        Self { rate: rate.max(1), channels: vec![Channel::default(); channels] }
     }
 
     /// Takes in a reading of a channel; one of a channel that is not there is left out.
-    pub fn feed(&mut self, channel: usize, reading: Reading) {
+    pub fn feed(&mut self, channel: usize, reading: MeterReading) {
         if let Some(channel) = self.channels.get_mut(channel) {
             channel.feed(self.rate, reading);
         }
@@ -195,7 +194,7 @@ struct Channel {
 }
 
 impl Channel {
-    fn feed(&mut self, rate: f64, reading: Reading) {
+    fn feed(&mut self, rate: u32, reading: MeterReading) {
         if reading.sample < self.now {
             *self = Self::default();
         }
@@ -222,7 +221,7 @@ impl Channel {
         self.heard |= clips > 0 || self.verdict >= Verdict::Good;
     }
 
-    fn take(&mut self, rate: f64) -> Shown {
+    fn take(&mut self, rate: u32) -> Shown {
         let held = self.held.at(self.now, rate, HOLD);
         let clipped = self.clipped_at.is_some_and(|at| seconds(at, self.now, rate) <= CLIP_SHOWN);
         Shown {
@@ -255,18 +254,15 @@ struct Peak {
 }
 
 impl Peak {
-    fn feed(&mut self, now: u64, rate: f64, hold: f64, peak: f32) {
+    fn feed(&mut self, now: u64, rate: u32, hold: f64, peak: f32) {
         if peak >= self.at(now, rate, hold) {
             *self = Self { top: peak, since: now };
         }
     }
 
-    fn at(&self, now: u64, rate: f64, hold: f64) -> f32 {
-        let falling = (seconds(self.since, now, rate) - hold).max(0.0);
-        let left = 10f64.powf(-falling / FALL) as f32;
-        let level = self.top * left;
-        // Beyond this it is silence, and no denormal number.
-        if level < 1e-6 * self.top.min(1.0) { 0.0 } else { level }
+    fn at(&self, now: u64, rate: u32, hold: f64) -> f32 {
+        let fallen_db = 20.0 * (seconds(self.since, now, rate) - hold).max(0.0) / FALL;
+        if fallen_db >= f64::from(SILENCE_DB) { 0.0 } else { self.top * 10f64.powf(-fallen_db / 20.0) as f32 }
     }
 }
 
@@ -277,7 +273,7 @@ struct Floor {
 }
 
 impl Floor {
-    fn feed(&mut self, now: u64, rate: f64, rms: f32) {
+    fn feed(&mut self, now: u64, rate: u32, rms: f32) {
         if self.readings.back().is_some_and(|&(last, _)| seconds(last, now, rate) > GAP) {
             self.readings.clear();
         }
@@ -289,7 +285,7 @@ impl Floor {
         }
     }
 
-    fn level(&self, rate: f64) -> Option<f32> {
+    fn level(&self, rate: u32) -> Option<f32> {
         let (&(first, _), &(last, _)) = (self.readings.front()?, self.readings.back()?);
         if seconds(first, last, rate) < FLOOR_KNOWN {
             return None;
@@ -309,8 +305,9 @@ struct Slots {
 }
 
 impl Slots {
-    fn feed(&mut self, now: u64, rate: f64, rms: f32) {
-        let slot = (now as f64 / rate * SLOTS_A_SECOND as f64) as u64;
+    fn feed(&mut self, now: u64, rate: u32, rms: f32) {
+        let slot = u128::from(now) * u128::from(SLOTS_A_SECOND) / u128::from(rate);
+        let slot = u64::try_from(slot).unwrap_or(u64::MAX);
         let new = slot.saturating_add(1).saturating_sub(self.end);
         // Slots without a reading are silent; after a long gap they are all that is left.
         for _ in 0..new.min(SLOTS as u64) {
@@ -343,8 +340,8 @@ fn decibels(amplitude: f32) -> f32 {
     20.0 * amplitude.log10()
 }
 
-fn seconds(from: u64, to: u64, rate: f64) -> f64 {
-    to.saturating_sub(from) as f64 / rate
+fn seconds(from: u64, to: u64, rate: u32) -> f64 {
+    to.saturating_sub(from) as f64 / f64::from(rate)
 }
 
 #[cfg(test)]

@@ -19,7 +19,7 @@ use tokio::sync::{Semaphore, watch};
 use crate::access::{Access, Role};
 use crate::doors::{self, Doors};
 use crate::etudes::{self, Etude, Etudes, Hear};
-use crate::meters::{Meters, Reading, SLOTS_A_SECOND};
+use crate::meters::{MeterReading, Meters, SLOTS_A_SECOND};
 use crate::score::{self, About};
 use crate::stand::Stand;
 use crate::wire::MOST_BYTES;
@@ -112,12 +112,12 @@ impl Page {
     }
 
     /// Takes in what the meter of a mic said, of the piece that was last shown.
-    pub fn mic(&self, mic: MicId, reading: Reading) {
+    pub fn mic(&self, mic: MicId, reading: MeterReading) {
         lock(&self.shared.bench).feed(mic.index(), reading);
     }
 
     /// Takes in what the meter of an output said, of the piece that was last shown.
-    pub fn output(&self, output: OutputId, reading: Reading) {
+    pub fn output(&self, output: OutputId, reading: MeterReading) {
         let mics = self.shared.shown.borrow().plan.mics.len();
         lock(&self.shared.bench).feed(mics + output.index(), reading);
     }

@@ -303,7 +303,8 @@ impl Resident {
         }
     }
 
-    fn stands(&self, hushed: bool) -> Stands {
+    /// How it stands in the scene.
+    pub fn stands(&self, hushed: bool) -> Stands {
         match self.gate {
             Gate::Out => Stands::Out,
             _ if hushed => Stands::Waits,
@@ -314,7 +315,7 @@ impl Resident {
     }
 
     /// What it holds: the newest of its voices says it.
-    fn holds(&self) -> Option<(u64, u64)> {
+    pub fn holds(&self) -> Option<(u64, u64)> {
         let newest = self.voices.iter().filter(|voice| voice.life != Life::Free).max_by_key(|voice| voice.began);
         newest.and_then(Voice::holds)
     }

@@ -1,33 +1,263 @@
 use super::*;
+use std::time::Instant;
 use tenterhook_config::{Text, check};
 use tenterhook_plan::{ControllerId, InstanceId, MicId, OutputId};
+use tenterhook_rt::Engine;
+
+fn checked(piece: &str) -> Plan {
+    check(&Text::new("reed.toml", piece), None).expect("nothing is wrong with it").plan
+}
 
 fn plan(marks: &[&str]) -> Plan {
     let scenes: String = marks.iter().map(|mark| format!("[[scene]]\nmark = \"{mark}\"\n")).collect();
-    let piece = format!(
+    checked(&format!(
         "mics = {{ voice = 1 }}\noutputs = {{ left = 1 }}\n[controllers]\nlever = {{}}\n{scenes}\
          mic.voice.direct = {{ by = \"lever\" }}\n"
-    );
-    check(&Text::new("reed.toml", &piece), None).expect("nothing is wrong with it").plan
+    ))
+}
+
+/// Two of everything.
+fn duo() -> Plan {
+    checked(
+        "mics = { voice = 1, reed = 2 }\noutputs = { left = 1, right = { output = 2, ceiling = \"-12 dB\" } }\n\
+         [controllers]\nlever = {}\ncrank = {}\nloud = { loudness = \"reed\", from = \"-50 dB\", to = \"-12 dB\" }\n\
+         [[scene]]\nmark = \"A\"\nmic.voice.freeze = { by = \"crank\" }\nmic.reed.direct = { by = \"loud\", to = [\"right\"] }\n\
+         [[scene]]\nmark = \"B\"\nmic.voice.freeze = { by = \"crank\" }\n",
+    )
+}
+
+/// The same with other things before them, and without the lever, the voice and the scene A.
+fn changed() -> Plan {
+    checked(
+        "mics = { viol = 3, reed = 2 }\noutputs = { back = 3, right = { output = 2, ceiling = \"-12 dB\" }, left = 1 }\n\
+         [controllers]\nwheel = {}\nloud = { loudness = \"reed\", from = \"-50 dB\", to = \"-12 dB\" }\ncrank = {}\n\
+         [[scene]]\nmark = \"C\"\nmic.viol.freeze = { by = \"crank\" }\n\
+         [[scene]]\nmark = \"B\"\nmic.viol.freeze = { by = \"crank\" }\n\
+         mic.reed.direct = { by = \"loud\", to = [\"right\"] }\n",
+    )
+}
+
+/// A block of 64 samples, with this value on every input.
+fn block(engine: &mut Engine, value: f32) {
+    let mut out = [[0.0; 64]; 3];
+    let mut outputs: Vec<&mut [f32]> = out.iter_mut().map(|channel| &mut channel[..]).collect();
+    engine.process(&[&[value; 64][..]; 3], &mut outputs, &[]);
+}
+
+/// Plays such blocks until the snapshot is as wished.
+fn until(engine: &mut Engine, hub: &Hub, value: f32, wished: impl Fn(&Snapshot) -> bool) -> Snapshot {
+    let began = Instant::now();
+    loop {
+        block(engine, value);
+        let snapshot = hub.snapshot();
+        if wished(&snapshot) {
+            return snapshot;
+        }
+        assert!(began.elapsed() < Duration::from_secs(60), "it never became so: {snapshot:?}");
+    }
 }
 
 #[test]
 fn a_snapshot_holds_the_latest_of_each() {
-    let mut snapshot = Snapshot::of(Arc::new(plan(&["A"])));
-    assert_eq!((snapshot.mics.len(), snapshot.outputs.len()), (1, 1));
-    let meter = |channel, peak| Reading::Meter { channel, peak, rms: peak / 2.0, clips: 3 };
-    snapshot.take_in(meter(Channel::Mic(MicId(2)), 0.5));
-    snapshot.take_in(meter(Channel::Mic(MicId(2)), 0.25));
-    snapshot.take_in(meter(Channel::Output(OutputId(0)), 1.0));
-    snapshot.take_in(Reading::Scene { sample: 7, scene: SceneId(1) });
-    snapshot.take_in(Reading::Held { effect: InstanceId(0), span: Some((1, 9)) });
-    assert_eq!(snapshot.held, [Some((1, 9))]);
+    let mut snapshot = Snapshot::of(Arc::new(duo()));
+    let meter = |sample, channel, peak| {
+        let (rms, clips, reduction, bad) = (peak / 2.0, 3, 0.5, 7);
+        Reading::Meter { sample, channel, peak, rms, clips, reduction, bad }
+    };
+    let shown = |peak| Meter { peak, rms: peak / 2.0, clips: 3, reduction: 0.5, bad: 7 };
+    for reading in [
+        meter(64, Channel::Mic(MicId(1)), 0.5),
+        meter(128, Channel::Mic(MicId(1)), 0.25),
+        meter(128, Channel::Output(OutputId(0)), 1.0),
+        Reading::Held { effect: InstanceId(0), span: Some((1, 9)) },
+        Reading::Effect { effect: InstanceId(1), stands: Stands::Waits },
+        Reading::Loudness { id: ControllerId(2), value: 0.75 },
+    ] {
+        snapshot.take_in(reading);
+    }
+    assert_eq!(snapshot.mics, [Meter::default(), shown(0.25)]);
+    assert_eq!(snapshot.outputs, [shown(1.0), Meter::default()]);
+    assert_eq!((snapshot.sample, snapshot.controllers[2]), (128, 0.75));
+    assert_eq!(snapshot.effects, [Stands::Out, Stands::Waits]);
+    assert_eq!(snapshot.held, [Some((1, 9)), None]);
     snapshot.take_in(Reading::Held { effect: InstanceId(0), span: None });
-    assert_eq!(snapshot.held, [None]);
-    let quiet = Meter::default();
-    assert_eq!(snapshot.mics, [quiet, quiet, Meter { peak: 0.25, rms: 0.125, clips: 3 }]);
-    assert_eq!(snapshot.outputs, [Meter { peak: 1.0, rms: 0.5, clips: 3 }]);
-    assert_eq!(snapshot.scene, Some((SceneId(1), 7)));
+    assert_eq!(snapshot.held, [None, None]);
+}
+
+#[test]
+fn of_two_words_about_the_scene_the_later_sample_holds() {
+    let mut snapshot = Snapshot::of(Arc::new(plan(&["A", "B"])));
+    let fire = |scene, sample| Applied { sample, what: Gesture::Fire(SceneId(scene)) };
+    snapshot.apply(fire(0, 0));
+    snapshot.apply(fire(1, 700));
+    snapshot.take_in(Reading::Scene { sample: 0, scene: SceneId(0) });
+    assert_eq!(snapshot.scene, Some((SceneId(1), 700)), "a reading that comes late");
+    snapshot.take_in(Reading::Scene { sample: 900, scene: SceneId(0) });
+    assert_eq!(snapshot.scene, Some((SceneId(0), 900)), "a gesture that was lost");
+}
+
+#[test]
+fn what_was_applied_shows_in_the_snapshot_before_anyone_is_told_of_it() {
+    let (mut engine, control) = tenterhook_rt::engine(&duo(), 48_000, SceneId(0));
+    let (sender, applied) = Hub::subscription();
+    let hub = Hub::start(control, vec![sender]).unwrap();
+    type Shows = fn(&Snapshot) -> bool;
+    let gestures: [(Gesture, Shows); 9] = [
+        (Gesture::Fire(SceneId(1)), |now| now.scene.is_some_and(|(scene, since)| scene == SceneId(1) && since > 0)),
+        (Gesture::Back, |now| now.scene.is_some_and(|(scene, _)| scene == SceneId(0))),
+        (Gesture::Controller { id: ControllerId(1), value: 0.25 }, |now| now.controllers[..2] == [0.0, 0.25]),
+        (Gesture::Press { id: ControllerId(0), down: true }, |now| now.controllers[..2] == [1.0, 0.25]),
+        (Gesture::Level { output: None, db: -6.0 }, |now| now.level_db == -6.0 && now.levels_db == [0.0, 0.0]),
+        (Gesture::Level { output: Some(OutputId(1)), db: -300.0 }, |now| now.levels_db == [0.0, -120.0]),
+        (Gesture::Mute { mic: MicId(1), muted: true }, |now| now.muted == [false, true]),
+        (Gesture::Hush(true), |now| now.hushed),
+        (Gesture::Hush(false), |now| !now.hushed),
+    ];
+    block(&mut engine, 0.0);
+    assert_eq!(applied.recv().unwrap().applied.what, Gesture::Fire(SceneId(0)));
+    for (gesture, shows) in gestures {
+        hub.events().gesture(gesture);
+        // The hub hands it on within a few blocks.
+        let began = Instant::now();
+        let done = loop {
+            block(&mut engine, 0.0);
+            match applied.try_recv() {
+                Ok(done) => break done,
+                Err(_) => assert!(began.elapsed() < Duration::from_secs(60)),
+            }
+        };
+        let snapshot = hub.snapshot();
+        assert!(shows(&snapshot), "{:?}: {snapshot:?}", done.applied);
+    }
+    hub.stop();
+}
+
+#[test]
+fn limiting_numbers_that_are_none_and_loudness_show_in_the_snapshot() {
+    let (mut engine, control) = tenterhook_rt::engine(&duo(), 48_000, SceneId(0));
+    let hub = Hub::start(control, Vec::new()).unwrap();
+    let quiet = until(&mut engine, &hub, 0.0, |now| now.effects == [Stands::Ready; 2]);
+    assert_eq!((quiet.controllers[2], quiet.mics[1].bad, quiet.outputs[1].reduction), (0.0, 0, 1.0));
+    // The highpass makes nothing of a constant, so this swings.
+    let mut sign = 1.0;
+    let loud = loop {
+        sign = -sign;
+        block(&mut engine, sign);
+        let now = hub.snapshot();
+        if now.outputs[1].reduction < 0.5 {
+            break now;
+        }
+        assert!(engine.sample() < 48_000 * 3600, "{now:?}");
+    };
+    assert_eq!((loud.controllers[2], loud.effects[1], loud.outputs[0].reduction), (1.0, Stands::On, 1.0));
+    block(&mut engine, f32::NAN);
+    until(&mut engine, &hub, 0.0, |now| now.mics[0].bad == 64 && now.mics[1].bad == 64);
+    let quiet = until(&mut engine, &hub, 0.0, |now| now.controllers[2] == 0.0 && now.effects[1] == Stands::Ready);
+    assert_eq!(quiet.mics[1].clips, loud.mics[1].clips);
+    hub.stop();
+}
+
+#[test]
+fn an_effect_waits_after_a_hush_until_its_controller_was_at_rest() {
+    let (mut engine, control) = tenterhook_rt::engine(&duo(), 48_000, SceneId(0));
+    let hub = Hub::start(control, Vec::new()).unwrap();
+    let crank = |value| Gesture::Controller { id: ControllerId(1), value };
+    let mut becomes = |gesture, stands| {
+        hub.events().gesture(gesture);
+        until(&mut engine, &hub, 0.0, |now| now.effects[0] == stands);
+    };
+    becomes(crank(1.0), Stands::On);
+    becomes(Gesture::Hush(true), Stands::Waits);
+    becomes(Gesture::Hush(false), Stands::Waits);
+    becomes(crank(0.0), Stands::Ready);
+    becomes(crank(0.5), Stands::On);
+    hub.stop();
+}
+
+#[test]
+fn a_changed_piece_finds_each_value_under_its_name() {
+    let (old, new) = (duo(), changed());
+    let (mut engine, control) = tenterhook_rt::engine(&old, 48_000, SceneId(0));
+    let hub = Hub::start(control, Vec::new()).unwrap();
+    for gesture in [
+        Gesture::Controller { id: ControllerId(0), value: 0.875 },
+        Gesture::Controller { id: ControllerId(1), value: 0.25 },
+        Gesture::Level { output: None, db: -1.0 },
+        Gesture::Level { output: Some(OutputId(0)), db: -2.0 },
+        Gesture::Level { output: Some(OutputId(1)), db: -3.0 },
+        Gesture::Mute { mic: MicId(1), muted: true },
+        Gesture::Fire(SceneId(1)),
+    ] {
+        hub.events().gesture(gesture);
+    }
+    block(&mut engine, f32::NAN);
+    let before = until(&mut engine, &hub, 0.0, |now| {
+        now.scene.is_some_and(|(scene, _)| scene == SceneId(1)) && now.mics[1].bad == 64 && now.effects[0] == Stands::On
+    });
+    assert_eq!(before.effects[1], Stands::Out);
+    assert!(hub.replace(Arc::new(new.clone())));
+    // Whenever it is looked at, all belongs together.
+    let after = until(&mut engine, &hub, 0.0, |now| {
+        let is_new = now.plan.as_deref() == Some(&new);
+        if is_new {
+            assert_eq!(now.controllers, [0.0, 0.0, 0.25]);
+            assert_eq!((now.level_db, &now.levels_db[..]), (-1.0, &[0.0, -3.0, -2.0][..]));
+            assert_eq!(now.muted, [false, true]);
+            assert_eq!((now.mics[0].bad, now.mics[1].bad), (0, 64));
+            assert_eq!(now.scene.map(|(scene, _)| scene), Some(SceneId(1)));
+        } else {
+            assert_eq!(now.controllers, [0.875, 0.25, 0.0]);
+        }
+        is_new && now.effects == [Stands::Waits, Stands::Ready]
+    });
+    assert!(after.scene.unwrap().1 > before.scene.unwrap().1, "the changed piece took over there");
+    hub.stop();
+}
+
+#[test]
+fn a_snapshot_is_true_again_when_there_was_no_room_for_readings() {
+    let old = duo();
+    let (mut engine, mut control) = tenterhook_rt::engine(&old, 48_000, SceneId(0));
+    let fires: Vec<_> = (0..9000u16)
+        .map(|n| tenterhook_plan::Timed { sample: 0, what: Event::Gesture(Gesture::Fire(SceneId(n % 2))) })
+        .collect();
+    engine.process(&[&[0.0; 64][..]; 2], &mut [&mut [0.0; 64], &mut [0.0; 64]], &fires);
+    control.replace(&changed()).unwrap();
+    // Nobody empties the rings while the changed piece takes over and says what is in it.
+    for _ in 0..200 {
+        block(&mut engine, 0.0);
+    }
+    let hub = Hub::start(control, Vec::new()).unwrap();
+    let wished = [Stands::Ready, Stands::Ready];
+    let now = until(&mut engine, &hub, 0.0, |now| now.effects == wished);
+    assert_eq!((now.plan.as_deref(), now.scene.map(|(scene, _)| scene)), (Some(&changed()), Some(SceneId(1))));
+    hub.stop();
+}
+
+#[test]
+fn whoever_asks_for_readings_gets_each_and_whoever_is_slow_holds_nobody_up() {
+    let (mut engine, control) = tenterhook_rt::engine(&duo(), 48_000, SceneId(0));
+    let hub = Hub::start(control, Vec::new()).unwrap();
+    let (quick, slow) = (hub.readings(), hub.readings());
+    // 1600 samples, 25 grid lines, from one reading to the next; each span has its own peak.
+    let mut peaks = Vec::new();
+    for span in 0..2000u16 {
+        let peak = f32::from(span % 100) / 100.0;
+        block(&mut engine, peak);
+        (1..25).for_each(|_| block(&mut engine, 0.0));
+        let last = u64::from(span) * 1600;
+        while peaks.last().is_none_or(|&(sample, _)| sample < last) {
+            let told = quick.recv_timeout(Duration::from_secs(60)).expect("a reading comes");
+            if let Reading::Meter { sample, channel: Channel::Mic(MicId(0)), peak, .. } = told.reading {
+                peaks.push((sample, peak));
+            }
+        }
+    }
+    for (span, &(sample, peak)) in peaks.iter().enumerate().skip(1) {
+        assert_eq!((sample, peak), (span as u64 * 1600, ((span - 1) % 100) as f32 / 100.0));
+    }
+    assert_eq!(slow.try_iter().count(), READINGS_ROOM, "the rest it has lost");
+    hub.stop();
 }
 
 #[test]

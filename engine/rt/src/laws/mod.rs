@@ -3,6 +3,7 @@
 mod clicks;
 mod flush;
 mod random;
+mod readings;
 mod run;
 mod sample;
 #[cfg(rtsan)]
