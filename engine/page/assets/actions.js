@@ -1,0 +1,94 @@
+// Firing, going back, choosing a mark, hush: always at the same place.
+
+import { h, text, show, disable, attribute } from "./dom.js";
+import { state, ready, scene, isDesk } from "./state.js";
+import { send } from "./connection.js";
+import { place } from "./head.js";
+
+const PAUSE = 400; // ms in which a second press means nothing
+
+let firedAt = -Infinity;
+let chosen = null;
+const at = (id) => document.getElementById(id);
+const view = () => document.body.dataset.view;
+
+function go(index) {
+  if (!isDesk() || !ready() || performance.now() - firedAt < PAUSE) return;
+  const target = state.piece.scenes[index];
+  if (!target) return;
+  // `in` says from where: the server takes only one of two presses, whatever this page believes.
+  if (send({ do: "fire", mark: target.mark, in: scene().mark })) firedAt = performance.now();
+}
+
+export const next = () => ready() && go(state.now.scene + 1);
+export const back = () => ready() && go(state.now.scene - 1);
+export const hush = () => isDesk() && ready() && send({ do: "hush", on: !state.now.hushed });
+
+/** Whether the scenes may be fired from where the page is now. */
+export const playing = () => view() === "score" && !at("marks").open;
+
+/** Opens the list of marks. */
+export function choose() {
+  if (!isDesk() || !ready() || at("marks").open) return;
+  chosen = null;
+  const list = h("div", { class: "list", role: "radiogroup", "aria-labelledby": "marks-title" });
+  const confirm = h("button", { type: "button", id: "confirm", disabled: true }, "Choose a mark first");
+  state.piece.scenes.forEach((one, index) => {
+    const here = index === state.now.scene;
+    const radio = h("input", { type: "radio", name: "chosen-mark", value: one.mark });
+    radio.addEventListener("change", () => {
+      chosen = index;
+      text(confirm, `Fire ${one.mark}`);
+      disable(confirm, false);
+    });
+    const [bar, cue] = place(one);
+    list.append(h("label", { "data-here": here }, radio, h("span", { class: "mark small" }, one.mark), h("span", { class: "where" }, h("span", { class: "name" }, one.name ?? ""), h("span", { class: "place" }, `${bar} ${here ? "(now)" : ""} ${cue}`))));
+  });
+  confirm.addEventListener("click", () => {
+    if (chosen !== null) go(chosen);
+    at("marks").close();
+  });
+  const leave = h("button", { type: "button", class: "plain" }, "Leave it");
+  leave.addEventListener("click", () => at("marks").close());
+  at("marks").replaceChildren(h("h2", { id: "marks-title" }, "Choose a mark"), list, h("div", { class: "buttons" }, leave, confirm));
+  at("marks").showModal();
+}
+
+/** Makes the buttons. */
+export function start() {
+  const button = (id, press) => {
+    const element = h("button", { type: "button", id });
+    element.addEventListener("click", () => {
+      press();
+      // A page-turn pedal sends Enter, Space or arrows to whatever has the focus: so nothing here keeps it.
+      element.blur();
+    });
+    return element;
+  };
+  at("actions").append(button("back", back), button("choose", choose), button("fire", next), button("hush", hush));
+  text(at("choose"), "Choose a mark");
+}
+
+/** Labels and shows them as the state says. */
+export function update() {
+  const desk = state.piece?.role === "desk";
+  show(at("actions"), ready() && desk && document.body.dataset.entering !== "true");
+  if (!ready() || !desk) {
+    if (at("marks").open) at("marks").close();
+    return;
+  }
+  const { piece, now } = state;
+  const able = isDesk();
+  const on = piece.scenes[now.scene + 1];
+  const before = piece.scenes[now.scene - 1];
+  text(at("fire"), on ? `Fire ${on.mark}` : "Last scene");
+  disable(at("fire"), !able || !on);
+  text(at("back"), before ? `Back to ${before.mark}` : "First scene");
+  disable(at("back"), !able || !before);
+  disable(at("choose"), !able);
+  text(at("hush"), now.hushed ? "Release hush" : "Hush");
+  disable(at("hush"), !able);
+  attribute(at("hush"), "data-hushed", now.hushed ? "true" : "false");
+  for (const id of ["fire", "back", "choose"]) show(at(id), view() === "score" || view() === "cue");
+  if (at("marks").open && !able) at("marks").close();
+}

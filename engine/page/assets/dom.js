@@ -1,0 +1,34 @@
+// Making elements and changing them only when something changed. Data only ever enters as text.
+
+/** An element with attributes (`on...` are listeners, false or null leaves out) and children (strings become text). */
+export function h(tag, attributes = {}, ...children) {
+  const element = document.createElement(tag);
+  for (const [name, value] of Object.entries(attributes)) {
+    if (value === null || value === undefined || value === false) continue;
+    if (name.startsWith("on")) element.addEventListener(name.slice(2), value);
+    else element.setAttribute(name, value === true ? "" : String(value));
+  }
+  element.append(...children.filter((child) => child !== null && child !== undefined));
+  return element;
+}
+
+/** Sets the text where it differs. */
+export function text(element, words) {
+  if (element.textContent !== words) element.textContent = words;
+}
+
+/** Sets an attribute where it differs; null removes it. */
+export function attribute(element, name, value) {
+  if (value === null) element.removeAttribute(name);
+  else if (element.getAttribute(name) !== String(value)) element.setAttribute(name, value);
+}
+
+/** Shows or hides. */
+export function show(element, yes) {
+  if (element.hidden === yes) element.hidden = !yes;
+}
+
+/** Disables or not. */
+export function disable(element, yes) {
+  if (element.disabled !== yes) element.disabled = yes;
+}

@@ -1,0 +1,93 @@
+// Puts the page together: messages in, views out.
+
+import { text } from "./dom.js";
+import { state, ready, scene } from "./state.js";
+import { read } from "./meters.js";
+import * as actions from "./actions.js";
+import * as connection from "./connection.js";
+import * as cues from "./cue.js";
+import * as entry from "./entry.js";
+import * as keys from "./keys.js";
+import * as loudness from "./loudness.js";
+import * as theme from "./theme.js";
+import * as views from "./views.js";
+import * as words from "./words.js";
+import { Cue } from "./cue.js";
+import { Etudes } from "./etudes.js";
+import { Score } from "./score.js";
+import { Soundcheck } from "./soundcheck.js";
+
+const at = (id) => document.getElementById(id);
+const score = new Score(at("score"));
+const soundcheck = new Soundcheck(at("soundcheck"));
+const etudes = new Etudes(at("etudes"));
+const cue = new Cue(at("cue"));
+let announced = null;
+
+function update() {
+  score.update();
+  soundcheck.update();
+  cue.update();
+  actions.update();
+  words.standing();
+}
+
+function announce() {
+  const here = `Scene ${scene().mark}${scene().name ? `, ${scene().name}` : ""}`;
+  if (announced !== null && announced !== here) text(at("announce"), here);
+  announced = here;
+}
+
+function message(told) {
+  if (told.piece) {
+    state.piece = told.piece;
+    state.now = null; // the indices of the piece before mean nothing now
+    document.title = told.piece.title;
+    text(at("about"), `Tenterhook ${told.piece.program}`);
+  } else if (told.now && state.piece) {
+    const first = state.now === null || !state.connected;
+    state.now = told.now;
+    if (!state.connected) {
+      state.connected = true;
+      state.lostAt = null;
+      state.metersAt = performance.now();
+      document.body.dataset.entering = "false";
+      connection.established();
+      cues.tell();
+    }
+    if (first) views.route();
+    announce();
+    update();
+  } else if (told.history) loudness.history(told.history);
+  else if (told.error) words.refused(told.error);
+}
+
+function metered(frame) {
+  if (!state.piece || !read(frame)) return;
+  state.metersAt = performance.now();
+  loudness.frame(state.piece.rate);
+  if (document.hidden) return;
+  if (views.current() === "score") score.metered();
+  else if (views.current() === "soundcheck") soundcheck.metered();
+}
+
+theme.start();
+actions.start();
+keys.start();
+views.start((name) => {
+  if (name === "etudes" && document.body.dataset.entering !== "true") etudes.look();
+  if (ready()) update();
+});
+setInterval(words.standing, 250);
+document.addEventListener("visibilitychange", () => document.hidden || connection.retry());
+
+await entry.start(at("entry"), connection.retry);
+connection.start({
+  message,
+  meters: metered,
+  change: () => {
+    keys.forget();
+    update();
+  },
+  keyWanted: () => entry.ask(),
+});

@@ -1,0 +1,77 @@
+// The lowest staves: what goes to the loudspeakers, its level, its peak, and the limiter's words.
+
+import { h, text, attribute } from "./dom.js";
+import { state, isDesk } from "./state.js";
+import { send } from "./connection.js";
+import { Lever } from "./lever.js";
+import { meters, decibels, inWords } from "./meters.js";
+
+const TOP = 6;
+const BOTTOM = -60;
+const SILENT = -120;
+const SPOKEN = 200; // ms between two writings of numbers
+
+const said = (place) => (place < BOTTOM ? "off" : `${place > 0 ? "+" : ""}${place.toFixed(1).replace("-", "−")} dB`);
+const placed = (db) => (db < BOTTOM ? BOTTOM - 1 : db);
+
+export class Outputs {
+  constructor() {
+    this.rows = [];
+    this.drawnFor = null;
+    this.saidAt = 0;
+    this.body = h("div", { class: "rows" });
+    this.element = h("section", { class: "outputs", "aria-labelledby": "outputs-title" }, h("h2", { id: "outputs-title" }, "To the loudspeakers"), this.body);
+  }
+
+  row(output) {
+    const name = output === null ? "over all" : output.name;
+    const level = h("span", { class: "level figures" });
+    const peak = h("span", { class: "peak figures" });
+    const limiter = h("span", { class: "limiter" });
+    const lever = new Lever({
+      label: `Level, ${name}`,
+      min: BOTTOM - 1,
+      max: TOP,
+      step: 0.5,
+      words: said,
+      move: (place) => send({ do: "level", output: output?.name ?? null, db: place < BOTTOM ? SILENT : place }),
+      data: { "data-level": name },
+    });
+    const element = h(
+      "div",
+      { class: "output", "data-output": name, role: "group", "aria-label": name },
+      h("p", { class: "who" }, h("span", { class: "instrument" }, name), output?.private ? h("span", { class: "out" }, "private") : null),
+      lever.element,
+      h("p", { class: "told-words" }, level, peak, limiter),
+    );
+    return { lever, level, peak, limiter, element };
+  }
+
+  update() {
+    const { piece, now } = state;
+    if (this.drawnFor !== piece) {
+      this.drawnFor = piece;
+      this.rows = [null, ...piece.outputs].map((output) => this.row(output));
+      this.body.replaceChildren(...this.rows.map((row) => row.element));
+    }
+    this.rows.forEach((row, index) => {
+      const place = placed(index === 0 ? now.level_db : (now.levels_db[index - 1] ?? SILENT));
+      row.lever.show(place, place < BOTTOM ? "ready" : "on", isDesk());
+      text(row.level, said(place));
+    });
+  }
+
+  metered() {
+    const at = performance.now();
+    if (at - this.saidAt < SPOKEN) return;
+    this.saidAt = at;
+    for (let index = 0; index < meters.outputs && index + 1 < this.rows.length; index++) {
+      const row = this.rows[index + 1];
+      const channel = meters.mics + index;
+      text(row.peak, `peak ${inWords(decibels(meters.held[channel]))}`);
+      const works = (meters.flags[channel] & 4) !== 0;
+      text(row.limiter, works ? `held down by ${Math.max(1, Math.round(meters.reduction[channel]))} dB` : "");
+      attribute(row.element, "data-limited", works ? "true" : "false");
+    }
+  }
+}

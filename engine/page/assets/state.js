@@ -1,0 +1,72 @@
+// What the server last said, whole. Everything on the page is drawn from here and nothing is guessed.
+
+import { kept, keep } from "./theme.js";
+
+const PART = "tenterhook-part";
+
+export const state = {
+  /** The piece, or null before the first message. */
+  piece: null,
+  /** The engine's state, or null. */
+  now: null,
+  /** Whether the socket stands and has told the state since. */
+  connected: false,
+  /** When the connection was lost (ms of performance.now), or null. */
+  lostAt: null,
+  /** When the last meter frame came (ms of performance.now). */
+  metersAt: 0,
+  /** Name of the mic whose player holds this phone, or null. */
+  part: kept(PART),
+};
+
+/** Remembers whose phone this is. */
+export function choosePart(name) {
+  state.part = name;
+  keep(PART, name);
+}
+
+/** Whether there is something to show. */
+export const ready = () => state.piece !== null && state.now !== null;
+
+/** The scene in force. */
+export const scene = () => state.piece.scenes[state.now.scene];
+
+/** Whether this page may do everything. */
+export const isDesk = () => state.connected && state.piece?.role === "desk";
+
+/** Index of this phone's mic, or -1. */
+export const part = () => state.piece.mics.findIndex((mic) => mic.name === state.part);
+
+/** The index of the controller that is the one lever of `mic` in the scene in force, or null. */
+export const leverOf = (mic) => state.piece.levers[state.now.scene]?.[mic] ?? null;
+
+/** Whether this page may move the controller with this index. */
+export function mayMove(controller) {
+  const it = state.piece.controllers[controller];
+  if (!state.connected || !it || it.kind === "loudness") return false;
+  if (state.piece.role === "desk") return true;
+  return state.piece.role === "player" && part() >= 0 && leverOf(part()) === controller;
+}
+
+/** A controller with the engine's value in words. */
+export function valueInWords(controller, value) {
+  if (state.piece.controllers[controller].kind === "switch") return value > 0 ? "down" : "up";
+  return value <= 0 ? "0, at rest" : value.toFixed(2);
+}
+
+/** What an effect does just now, in words. */
+export function standing(effect) {
+  const it = state.piece.effects[effect];
+  const by = it.controller === null ? null : state.piece.controllers[it.controller].name;
+  switch (state.now.effects[effect]) {
+    case "on":
+      return by === null ? "sounds, with the scene" : "sounds";
+    case "waits":
+      if (state.now.hushed) return "hushed";
+      return by === null ? "waits" : `waits: bring ${by} to rest first`;
+    case "ready":
+      return by === null ? "at rest, with the scene" : "at rest";
+    default:
+      return "not in this scene";
+  }
+}

@@ -1,0 +1,81 @@
+// What one must know, said where one looks; and how the page stands with the engine.
+
+import { h, text, show, attribute } from "./dom.js";
+import { state, ready } from "./state.js";
+
+const STALE = 1000; // ms without a meter frame
+
+/** The list that stands beneath the scene's head. */
+export function list() {
+  return h("div", { id: "words", role: "status", "aria-label": "What one must know" });
+}
+
+let last = null;
+
+/** Writes the list anew where it changed. */
+export function fill(element) {
+  const lines = ready() ? gather() : [];
+  const now = JSON.stringify(lines);
+  if (now === last && element.childElementCount === lines.length) return;
+  last = now;
+  element.replaceChildren(
+    ...lines.map(([kind, sign, said]) =>
+      h("p", { class: kind, "data-kind": kind }, h("span", { class: "sign", "aria-hidden": "true" }, sign), said),
+    ),
+  );
+}
+
+function gather() {
+  const { piece, now } = state;
+  const lines = [];
+  if (now.hushed) lines.push(["hushed", "", "Hushed"]);
+  for (const word of now.words) lines.push(word.grave ? ["grave", "▲", word.text] : ["mild", "△", word.text]);
+  if (!now.hushed) {
+    const waiting = piece.effects
+      .map((effect, index) => ({ effect, stands: now.effects[index] }))
+      .filter(({ effect, stands }) => stands === "waits" && effect.controller !== null)
+      .map(({ effect }) => `${effect.owner} ${effect.key} waits for ${piece.controllers[effect.controller].name}`);
+    if (waiting.length > 0) lines.push(["waiting", "◇", `${waiting.join("; ")}: bring it to rest first`]);
+  }
+  return lines;
+}
+
+/** Says whether what is seen is true just now; called a few times a second. */
+export function standing() {
+  const status = document.getElementById("status");
+  const lost = document.getElementById("lost");
+  const at = performance.now();
+  const seconds = (since) => Math.max(1, Math.round((at - since) / 1000));
+  let trouble = "";
+  if (!state.connected) {
+    if (state.lostAt === null || at - state.lostAt < 300) trouble = "";
+    else if (state.piece === null) trouble = `No connection to the engine since ${seconds(state.lostAt)} s. This page keeps trying.`;
+    else trouble = `No connection to the engine since ${seconds(state.lostAt)} s: what you see is old. This page keeps trying.`;
+  } else if (at - state.metersAt > STALE) {
+    trouble = `No meters from the engine since ${seconds(state.metersAt)} s: what you see may be old.`;
+  }
+  const entering = document.body.dataset.entering === "true";
+  show(lost, trouble !== "" && !entering);
+  // The count is for the eye alone: an alert each second would drown every other word.
+  if (trouble !== "") {
+    if (lost.childElementCount === 0) lost.append(h("span", { class: "sign", "aria-hidden": "true" }, "▲"), h("span"));
+    text(lost.lastElementChild, trouble);
+    attribute(lost, "aria-live", "off");
+  } else lost.replaceChildren();
+  const roles = { desk: "desk", player: "player", watch: "watching" };
+  const source = state.piece?.rehearsal ? ", recorded or made-up players" : "";
+  text(status, entering ? "A key is wanted" : !state.connected ? "Not connected" : trouble ? "Engine silent" : `${roles[state.piece.role]}${source}`);
+  attribute(document.body, "data-connected", state.connected ? "true" : "false");
+  attribute(document.body, "data-stale", trouble ? "true" : "false");
+}
+
+let refusalTimer = 0;
+
+/** Says for a while why the server refused something. */
+export function refused(words) {
+  const element = document.getElementById("refusal");
+  text(element, words);
+  show(element, true);
+  clearTimeout(refusalTimer);
+  refusalTimer = setTimeout(() => show(element, false), 6000);
+}
