@@ -16,6 +16,24 @@ function comment(line) {
   return -1;
 }
 
+/** Words with `code` between backticks. */
+const inline = (words) => words.split("`").map((part, index) => (index % 2 === 1 ? h("code", {}, part) : part));
+
+/** Comment lines as prose: a line with an indented block beneath it is a heading, a dash begins a point of a list. */
+function prose(lines) {
+  const parts = [];
+  const blocks = lines.join("\n").split(/\n\s*\n/).filter((words) => words.trim() !== "");
+  for (const block of blocks) {
+    const rows = block.split("\n").filter((row) => row.trim() !== "");
+    if (rows.length > 1 && !rows[0].startsWith(" ") && rows.slice(1).every((row) => row.startsWith(" "))) parts.push(h("h3", {}, rows.shift()));
+    const points = rows.map((row) => row.trim()).join("\n").split(/(?:^|\n)- /);
+    const words = (point) => inline(point.replaceAll("\n", " "));
+    if (points[0] !== "") parts.push(h("p", {}, ...words(points[0])));
+    if (points.length > 1) parts.push(h("ul", {}, ...points.slice(1).map((point) => h("li", {}, ...words(point)))));
+  }
+  return parts;
+}
+
 /** The file as a page: comments that have lines of their own are prose, all else is code. */
 function page(toml) {
   const parts = [];
@@ -23,8 +41,7 @@ function page(toml) {
   let lines = [];
   const close = () => {
     if (kind === "prose") {
-      const prose = lines.join("\n").split(/\n\s*\n/).filter((words) => words.trim() !== "");
-      parts.push(...prose.map((words) => h("p", {}, words.replace(/\s*\n\s*/g, " "))));
+      parts.push(...prose(lines));
     } else if (kind === "code") {
       while (lines.at(-1)?.trim() === "") lines.pop();
       const code = h("code");

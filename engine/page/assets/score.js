@@ -19,8 +19,7 @@ export class Effect {
     this.state = h("span", { class: "state" });
     const controller = it.controller === null ? null : piece.controllers[it.controller];
     const after = it.after ? ` after ${it.after}` : "";
-    const by = controller === null ? "" : controller.kind === "loudness" ? `by ${controller.name} (loudness)` : `by ${controller.name}`;
-    const settings = it.settings.length > 0 ? it.settings.join(", ") : "";
+    const by = controller === null ? "" : controller.kind === "loudness" ? `follows ${controller.name}` : `by ${controller.name}`;
     this.lever = null;
     if (controller !== null) {
       this.lever = new Lever({
@@ -33,8 +32,8 @@ export class Effect {
     }
     this.element = h(
       "div",
-      { class: "effect", "data-effect": it.key, title: [it.help, it.x ? `The controller: ${it.x}` : ""].filter(Boolean).join(" ") },
-      h("p", { class: "expression" }, h("em", {}, it.key), h("span", { class: "by" }, `${by}${after}`), settings ? h("span", { class: "settings" }, settings) : null, this.state),
+      { class: "effect", "data-effect": it.key, title: [it.help, it.x && `The controller: ${it.x}`, it.settings.join(", ")].filter(Boolean).join("\n") },
+      h("p", { class: "expression" }, h("em", {}, it.key), h("span", { class: "by" }, `${by}${after}`), this.state),
       this.lever?.element,
     );
   }
@@ -83,7 +82,7 @@ export class Score {
 
   line(mic, index) {
     const canvas = h("canvas", { "aria-hidden": "true" });
-    const mute = h("button", { type: "button", class: "mute", "aria-pressed": "false", "aria-label": `Mute ${mic.name}` }, "mute");
+    const mute = h("button", { type: "button", class: "mute", "aria-pressed": "false" }, "mute");
     mute.addEventListener("click", () => send({ do: "mute", mic: mic.name, on: !state.now.muted[index] }));
     this.mutes.push(mute);
     const effects = h("div", { class: "effects" });
@@ -91,7 +90,7 @@ export class Score {
     const element = h(
       "div",
       { class: "line", "data-mic": mic.name, role: "group", "aria-label": mic.name },
-      h("div", { class: "who" }, h("span", { class: "instrument" }, mic.name), left, mute),
+      h("div", { class: "who" }, h("span", { class: "instrument" }, mic.name, left), mute),
       h("div", { class: "staff" }, canvas),
       effects,
     );
@@ -129,7 +128,9 @@ export class Score {
     for (const effect of this.effects) effect.update();
     this.mutes.forEach((mute, index) => {
       attribute(mute, "aria-pressed", now.muted[index] ? "true" : "false");
-      text(mute, now.muted[index] ? "muted" : "mute");
+      const word = now.muted[index] ? "muted" : "mute";
+      text(mute, word);
+      attribute(mute, "aria-label", `${word} ${piece.mics[index].name}`);
       disable(mute, !isDesk());
       show(mute, piece.role === "desk" || now.muted[index]);
     });

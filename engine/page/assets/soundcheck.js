@@ -113,7 +113,8 @@ export class Soundcheck {
       this.rows = [...mics, ...outs];
       this.mics.replaceChildren(...mics.map((row) => row.element));
       this.outs.replaceChildren(...outs.map((row) => row.element));
-      attribute(this.mics, "data-many", mics.length > 4 ? "true" : "false");
+      attribute(this.mics, "data-two", mics.length > 4 ? "true" : "false");
+      attribute(this.outs, "data-two", outs.length > 1 ? "true" : "false");
       this.saidAt = 0;
     }
     show(this.reset, piece.role === "desk");

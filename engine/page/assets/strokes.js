@@ -1,11 +1,12 @@
 // Loudness as strokes that stand on a mic's line: longer, thicker and darker the louder, newest at the right edge.
 
-import { clock, loudness, SECONDS } from "./loudness.js";
+import { clock, loudness, QUIET, SECONDS } from "./loudness.js";
 
 const still = matchMedia("(prefers-reduced-motion: reduce)");
 const STEPS = 8; // degrees of weight
-const BOTTOM = -66; // dB: quieter leaves the line bare
+const BOTTOM = -60; // dB: quieter leaves the line bare
 const SLOT = 0.1;
+const APART = 4; // CSS pixels between two strokes, at least: narrow lines take several slots together
 
 /** Every line that is drawn: `{ canvas, context, mic, seen, width, height, ratio, ink }`. */
 const lines = new Set();
@@ -61,16 +62,20 @@ function draw(line, time) {
   context.clearRect(0, 0, width, height);
   context.fillStyle = line.ink;
   const perSecond = width / SECONDS;
-  const last = Math.floor(time / SLOT);
-  const first = last - Math.ceil(SECONDS / SLOT);
-  for (let slot = first; slot <= last; slot++) {
-    const loud = (loudness(mic, slot) - BOTTOM) / -BOTTOM;
+  const together = Math.ceil((APART * ratio) / (perSecond * SLOT));
+  const pitch = together * SLOT * perSecond;
+  const last = Math.floor(time / SLOT / together);
+  const first = last - Math.ceil(SECONDS / SLOT / together);
+  for (let stroke = first; stroke <= last; stroke++) {
+    let loudest = QUIET;
+    for (let slot = stroke * together; slot < (stroke + 1) * together; slot++) loudest = Math.max(loudest, loudness(mic, slot));
+    const loud = (loudest - BOTTOM) / -BOTTOM;
     if (loud <= 0) continue;
     const weight = Math.min(STEPS, Math.ceil(loud * STEPS)) / STEPS;
     const tall = Math.min(1, loud) * (height - 2 * ratio);
-    const thick = (0.7 + 3.1 * weight * weight) * ratio;
+    const thick = Math.max(0.8 * ratio, pitch * (0.1 + 0.6 * weight * weight));
     context.globalAlpha = 0.5 + 0.5 * weight;
-    context.fillRect(width - (time - slot * SLOT) * perSecond, height - tall, thick, tall);
+    context.fillRect(width - (time - stroke * together * SLOT) * perSecond, height - tall, thick, tall);
   }
   context.globalAlpha = 1;
 }

@@ -31,7 +31,7 @@ const chosen = () => {
 function put(theme) {
   document.documentElement.dataset.theme = theme;
   const button = document.getElementById("theme");
-  if (button) button.textContent = theme === "pit" ? "Paper (bright)" : "Pit (dark)";
+  if (button) button.textContent = theme === "pit" ? "Paper" : "Pit";
 }
 
 put(chosen());

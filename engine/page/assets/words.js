@@ -63,7 +63,7 @@ export function standing() {
     attribute(lost, "aria-live", "off");
   } else lost.replaceChildren();
   const roles = { desk: "desk", player: "player", watch: "watching" };
-  const source = state.piece?.rehearsal ? ", recorded or made-up players" : "";
+  const source = state.piece?.rehearsal ? ", rehearsal" : "";
   text(status, entering ? "A key is wanted" : !state.connected ? "Not connected" : trouble ? "Engine silent" : `${roles[state.piece.role]}${source}`);
   attribute(document.body, "data-connected", state.connected ? "true" : "false");
   attribute(document.body, "data-stale", trouble ? "true" : "false");
