@@ -40,6 +40,8 @@ function announce() {
 
 function message(told) {
   if (told.piece) {
+    // Another program means another page: its own modules are fetched.
+    if (state.piece && state.piece.program !== told.piece.program) location.reload();
     state.piece = told.piece;
     state.now = null; // the indices of the piece before mean nothing now
     document.title = told.piece.title;

@@ -56,12 +56,15 @@ export function standing() {
   }
   const entering = document.body.dataset.entering === "true";
   show(lost, trouble !== "" && !entering);
-  // The count is for the eye alone: an alert each second would drown every other word.
+  // Said aloud once; the count is for the eye alone.
   if (trouble !== "") {
     if (lost.childElementCount === 0) lost.append(h("span", { class: "sign", "aria-hidden": "true" }, "▲"), h("span"));
+    else attribute(lost, "aria-live", "off");
     text(lost.lastElementChild, trouble);
-    attribute(lost, "aria-live", "off");
-  } else lost.replaceChildren();
+  } else {
+    lost.replaceChildren();
+    attribute(lost, "aria-live", null);
+  }
   const roles = { desk: "desk", player: "player", watch: "watching" };
   const source = state.piece?.rehearsal ? ", rehearsal" : "";
   text(status, entering ? "A key is wanted" : !state.connected ? "Not connected" : trouble ? "Engine silent" : `${roles[state.piece.role]}${source}`);
