@@ -91,5 +91,5 @@ connection.start({
     keys.forget();
     update();
   },
-  keyWanted: () => entry.ask(),
+  keyWanted: entry.ask,
 });
