@@ -51,7 +51,7 @@ export class Score {
   constructor(section) {
     this.section = section;
     this.head = new Head();
-    this.words = words.list();
+    this.words = words.list("words");
     this.staves = h("div", { class: "staves" });
     this.outputs = new Outputs();
     this.elsewhere = h("p", { class: "elsewhere" });
