@@ -9,6 +9,7 @@ const PAUSE = 400; // ms in which a second press means nothing
 
 let firedAt = -Infinity;
 let chosen = null;
+let openedIn = 0;
 const at = (id) => document.getElementById(id);
 const view = () => document.body.dataset.view;
 
@@ -27,9 +28,14 @@ export const hush = () => isDesk() && ready() && send({ do: "hush", on: !state.n
 /** Whether the scenes may be fired from where the page is now. */
 export const playing = () => view() === "score" && !at("marks").open;
 
+/** Closes the list of marks. */
+export function leave() {
+  if (at("marks").open) at("marks").close();
+}
+
 /** Opens the list of marks. */
 export function choose() {
-  if (!isDesk() || !ready() || at("marks").open) return;
+  if (!isDesk() || !ready() || at("marks").open) return leave();
   chosen = null;
   const list = h("div", { class: "list", role: "radiogroup", "aria-labelledby": "marks-title" });
   const confirm = h("button", { type: "button", id: "confirm", disabled: true }, "Choose a mark first");
@@ -46,12 +52,13 @@ export function choose() {
   });
   confirm.addEventListener("click", () => {
     if (chosen !== null) go(chosen);
-    at("marks").close();
+    leave();
   });
-  const leave = h("button", { type: "button", class: "plain" }, "Leave it");
-  leave.addEventListener("click", () => at("marks").close());
-  at("marks").replaceChildren(h("h2", { id: "marks-title" }, "Choose a mark"), list, h("div", { class: "buttons" }, leave, confirm));
-  at("marks").showModal();
+  const without = h("button", { type: "button", class: "plain", onclick: leave }, "Leave it");
+  at("marks").replaceChildren(h("h2", { id: "marks-title" }, "Choose a mark"), list, h("div", { class: "buttons" }, without, confirm));
+  // Not modal: hush stays within reach.
+  at("marks").show();
+  openedIn = state.now.scene;
 }
 
 /** Makes the buttons. */
@@ -74,7 +81,7 @@ export function update() {
   const desk = state.piece?.role === "desk";
   show(at("actions"), ready() && desk && document.body.dataset.entering !== "true");
   if (!ready() || !desk) {
-    if (at("marks").open) at("marks").close();
+    leave();
     return;
   }
   const { piece, now } = state;
@@ -90,5 +97,5 @@ export function update() {
   disable(at("hush"), !able);
   attribute(at("hush"), "data-hushed", now.hushed ? "true" : "false");
   for (const id of ["fire", "back", "choose"]) show(at(id), view() === "score" || view() === "cue");
-  if (at("marks").open && !able) at("marks").close();
+  if (!able || now.scene !== openedIn) leave();
 }

@@ -63,12 +63,17 @@ async function lost(opened) {
   pause = Math.min(2000, pause * 2);
 }
 
-// A browser does not tell why a socket was refused: the same address asked plainly does.
+// A browser does not tell why a socket was refused: an answer to a plain question does.
 async function askWhetherKeyIsWanted() {
   try {
-    const answer = await fetch("/socket", { cache: "no-store", signal: AbortSignal.timeout(4000) });
-    wantsKey = answer.status === 401;
-    if (wantsKey) listeners.keyWanted();
+    wantsKey = false;
+    for (const address of ["/etudes", "/socket"]) {
+      const answer = await fetch(address, { cache: "no-store", signal: AbortSignal.timeout(4000) });
+      if (answer.status !== 401 && answer.status !== 429) continue;
+      wantsKey = true;
+      const told = answer.status === 429 ? await answer.json().catch(() => null) : null;
+      return listeners.keyWanted(told?.error);
+    }
   } catch {
     // Nobody there: that is said by the page already.
   }

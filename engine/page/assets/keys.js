@@ -31,7 +31,8 @@ function pressed(event) {
 }
 
 function own(key) {
-  if (state.piece.role !== "desk" || document.getElementById("marks").open) return null;
+  if (state.piece.role !== "desk") return null;
+  if (document.getElementById("marks").open) return key === "Escape" ? actions.leave : null;
   if (key === "Escape") return actions.hush;
   if (!actions.playing()) return null;
   return { PageDown: actions.next, PageUp: actions.back, m: actions.choose, M: actions.choose }[key] ?? null;

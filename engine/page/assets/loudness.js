@@ -45,7 +45,7 @@ export function frame(rate) {
     values = new Float32Array(mics * SLOTS);
     clear(slot);
   }
-  if (slot < newest - 1 || slot > newest + SLOTS) clear(slot); // a new run, or a long gap
+  if (slot < newest - RATE || slot > newest + SLOTS) clear(slot); // a new run, or a long gap
   while (newest < slot) {
     newest += 1;
     for (let mic = 0; mic < mics; mic++) values[mic * SLOTS + (newest & (SLOTS - 1))] = QUIET;

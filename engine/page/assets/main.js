@@ -13,14 +13,13 @@ import * as theme from "./theme.js";
 import * as views from "./views.js";
 import * as words from "./words.js";
 import { Cue } from "./cue.js";
-import { Etudes } from "./etudes.js";
 import { Score } from "./score.js";
 import { Soundcheck } from "./soundcheck.js";
 
 const at = (id) => document.getElementById(id);
 const score = new Score(at("score"));
 const soundcheck = new Soundcheck(at("soundcheck"));
-const etudes = new Etudes(at("etudes"));
+let etudes = null;
 const cue = new Cue(at("cue"));
 let announced = null;
 
@@ -40,6 +39,8 @@ function announce() {
 
 function message(told) {
   if (told.piece) {
+    // Another program means another page: its own modules are fetched.
+    if (state.piece && state.piece.program !== told.piece.program) location.reload();
     state.piece = told.piece;
     state.now = null; // the indices of the piece before mean nothing now
     document.title = told.piece.title;
@@ -71,11 +72,22 @@ function metered(frame) {
   else if (views.current() === "soundcheck") soundcheck.metered();
 }
 
+// Seldom looked at, so fetched when it is.
+async function study() {
+  try {
+    const { Etudes } = await import("./etudes.js");
+    etudes ??= new Etudes(at("etudes"));
+    etudes.look();
+  } catch {
+    words.refused("The études cannot be fetched: look at the connection, then load the page again.");
+  }
+}
+
 theme.start();
 actions.start();
 keys.start();
 views.start((name) => {
-  if (name === "etudes" && document.body.dataset.entering !== "true") etudes.look();
+  if (name === "etudes" && document.body.dataset.entering !== "true") study();
   if (ready()) update();
 });
 setInterval(words.standing, 250);
@@ -89,5 +101,5 @@ connection.start({
     keys.forget();
     update();
   },
-  keyWanted: () => entry.ask(),
+  keyWanted: entry.ask,
 });

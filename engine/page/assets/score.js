@@ -51,7 +51,7 @@ export class Score {
   constructor(section) {
     this.section = section;
     this.head = new Head();
-    this.words = words.list();
+    this.words = words.list("words");
     this.staves = h("div", { class: "staves" });
     this.outputs = new Outputs();
     this.elsewhere = h("p", { class: "elsewhere" });
@@ -98,7 +98,7 @@ export class Score {
   }
 
   // An effect of one mic stands on that mic's line. An effect of several stands once, below the last of them, with
-  // their names; on each of their lines a word points to it.
+  // their names; a thinner bracket joins their lines.
   place(index, lines) {
     const { piece } = state;
     const it = piece.effects[index];
@@ -110,9 +110,9 @@ export class Score {
       return;
     }
     const home = lines[Math.max(...it.mics)];
-    home.shared ??= h("div", { class: "shared" });
-    home.shared.append(h("p", { class: "together" }, names.join(" + ")), effect.element);
-    for (const mic of it.mics) lines[mic].effects.append(h("p", { class: "points" }, h("em", {}, it.key), ` with ${names.filter((name) => name !== piece.mics[mic].name).join(", ")}`));
+    home.shared ??= h("div", { class: "shared joined" });
+    home.shared.append(h("p", { class: "names" }, h("em", {}, it.owner), ` (${names.join(" + ")})`), effect.element);
+    for (const mic of it.mics) lines[mic].element.classList.add("joined");
   }
 
   update() {

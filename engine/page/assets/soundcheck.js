@@ -3,6 +3,7 @@
 import { h, text, attribute, disable, show } from "./dom.js";
 import { state, isDesk } from "./state.js";
 import { send } from "./connection.js";
+import * as words from "./words.js";
 import { meters, decibels, inWords, VERDICTS } from "./meters.js";
 
 const BOTTOM = -60;
@@ -92,10 +93,12 @@ export class Soundcheck {
     this.count = h("p", { class: "count", id: "heard-count" }, "");
     this.reset = h("button", { type: "button", id: "reset" }, "Start again");
     this.reset.addEventListener("click", () => send({ do: "reset" }));
+    this.words = words.list(null);
     this.mics = h("div", { class: "checks" });
     this.outs = h("div", { class: "checks" });
     section.append(
       h("div", { class: "line-up" }, h("h1", { id: "soundcheck-title" }, "Soundcheck"), this.count, this.reset),
+      this.words,
       this.mics,
       h("h2", {}, "To the loudspeakers"),
       this.outs,
@@ -117,6 +120,7 @@ export class Soundcheck {
       attribute(this.outs, "data-two", outs.length > 1 ? "true" : "false");
       this.saidAt = 0;
     }
+    words.fill(this.words);
     show(this.reset, piece.role === "desk");
     disable(this.reset, !isDesk());
   }

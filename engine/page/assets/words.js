@@ -5,19 +5,17 @@ import { state, ready } from "./state.js";
 
 const STALE = 1000; // ms without a meter frame
 
-/** The list that stands beneath the scene's head. */
-export function list() {
-  return h("div", { id: "words", role: "status", "aria-label": "What one must know" });
+/** A list of words; the score's stands beneath the scene's head. */
+export function list(id) {
+  return h("div", { id, class: "words", role: "status", "aria-label": "What one must know" });
 }
-
-let last = null;
 
 /** Writes the list anew where it changed. */
 export function fill(element) {
   const lines = ready() ? gather() : [];
   const now = JSON.stringify(lines);
-  if (now === last && element.childElementCount === lines.length) return;
-  last = now;
+  if (now === element.said) return;
+  element.said = now;
   element.replaceChildren(
     ...lines.map(([kind, sign, said]) =>
       h("p", { class: kind, "data-kind": kind }, h("span", { class: "sign", "aria-hidden": "true" }, sign), said),
@@ -56,12 +54,15 @@ export function standing() {
   }
   const entering = document.body.dataset.entering === "true";
   show(lost, trouble !== "" && !entering);
-  // The count is for the eye alone: an alert each second would drown every other word.
+  // Said aloud once; the count is for the eye alone.
   if (trouble !== "") {
     if (lost.childElementCount === 0) lost.append(h("span", { class: "sign", "aria-hidden": "true" }, "▲"), h("span"));
+    else attribute(lost, "aria-live", "off");
     text(lost.lastElementChild, trouble);
-    attribute(lost, "aria-live", "off");
-  } else lost.replaceChildren();
+  } else {
+    lost.replaceChildren();
+    attribute(lost, "aria-live", null);
+  }
   const roles = { desk: "desk", player: "player", watch: "watching" };
   const source = state.piece?.rehearsal ? ", rehearsal" : "";
   text(status, entering ? "A key is wanted" : !state.connected ? "Not connected" : trouble ? "Engine silent" : `${roles[state.piece.role]}${source}`);
