@@ -15,6 +15,7 @@ use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 use tenterhook_plan::{Gesture, MicId, OutputId, Plan, SceneId};
 use tokio::sync::{Semaphore, watch};
+use tower_http::compression::CompressionLayer;
 
 use crate::access::{Access, Role};
 use crate::doors::{self, Doors};
@@ -156,11 +157,15 @@ fn router(doors: &Arc<Doors>, shared: &Arc<Shared>, etudes: Arc<Etudes>) -> Rout
         .with_state(etudes);
     let inside =
         Inside { doors: Arc::clone(doors), shared: Arc::clone(shared), places: Arc::new(Semaphore::new(MOST_PAGES)) };
-    let router = Router::new()
+    let files = Router::new()
         .route("/", get(assets::page))
         .route("/assets/{name}", get(assets::asset))
+        // A hall's wireless network is slow.
+        .layer(CompressionLayer::new());
+    let router = Router::new()
         .route("/socket", get(enter))
         .with_state(inside)
+        .merge(files)
         .merge(etudes)
         .merge(doors::routes(Arc::clone(doors)));
     doors::guarded(Arc::clone(doors), router)
