@@ -31,6 +31,9 @@ fn somewhere() -> TempDir {
     tempfile::tempdir().unwrap()
 }
 
+/// A press so long after another is no double tap.
+const A_WHILE: std::time::Duration = std::time::Duration::from_millis(600);
+
 /// A page that shows how things are.
 fn ready(address: &str) -> Browser {
     let browser = Browser::open(address);
@@ -62,11 +65,13 @@ fn scenes_are_fired_by_key_by_touch_and_from_the_list_and_a_double_tap_fires_onc
     browser.key("PageUp");
     browser.until(&mark_is("B"));
     // From the list: chosen first, then confirmed.
+    std::thread::sleep(A_WHILE);
     browser.click("#choose");
-    browser.until("document.querySelector('dialog').open");
-    browser.click("dialog [data-choose=\"E\"]");
+    browser.until("document.querySelector('#marks').open");
+    browser.click("#marks input[value=\"E\"]");
+    browser.until("document.querySelector('#confirm').innerText === 'Fire E'");
     assert_eq!(browser.text("#mark"), "B", "a choice alone fires nothing");
-    browser.click("dialog [data-confirm]");
+    browser.click("#confirm");
     browser.until(&mark_is("E"));
     drop(browser);
     let ended = program.terminate();
@@ -83,14 +88,16 @@ fn a_lever_that_is_dragged_moves_the_engine_and_is_heard() {
     let folder = somewhere();
     let (program, address) = demo(folder.path(), " --log run");
     let browser = ready(&address);
-    browser.key("PageDown");
-    browser.until(&mark_is("B"));
-    // While the recorder plays, `foot` stretches it: at rest nothing is heard.
-    let lever = "[data-lever=\"foot\"] input";
-    browser.until(&format!("document.querySelector('{lever}')"));
-    std::thread::sleep(std::time::Duration::from_secs(2));
+    for mark in ["B", "C"] {
+        browser.key("PageDown");
+        browser.until(&mark_is(mark));
+        std::thread::sleep(A_WHILE);
+    }
+    // By then she has sung; `wheel` reads what she sang backwards, and at rest nothing is heard.
+    let lever = "[data-lever=\"wheel\"] input";
+    browser.until("document.querySelector('#since-start').innerText >= '0:08'");
     browser.drag(lever, 0.03, 0.8);
-    browser.until("document.querySelector('[data-lever=\"foot\"]').dataset.stands === 'on'");
+    browser.until("document.querySelector('[data-lever=\"wheel\"]').dataset.state === 'on'");
     let shown = browser.script(&format!("return Number(document.querySelector('{lever}').value);")).as_f64().unwrap();
     assert!((0.6..=1.0).contains(&shown), "{shown}");
     std::thread::sleep(std::time::Duration::from_secs(3));
@@ -102,7 +109,8 @@ fn a_lever_that_is_dragged_moves_the_engine_and_is_heard() {
     let ended = program.terminate();
     assert_eq!(ended.status, Some(0), "{}", ended.words);
     let run = folder.path().join("run");
-    let moved: Vec<_> = gestures(&run.join("gestures.csv")).into_iter().filter(|(_, name, _)| name == "foot").collect();
+    let moved: Vec<_> =
+        gestures(&run.join("gestures.csv")).into_iter().filter(|(_, name, _)| name == "wheel").collect();
     assert!(moved.len() > 3, "a drag is many moves: {moved:?}");
     let (first, ..) = moved[0];
     let last: f64 = moved[moved.len() - 1].2.parse().unwrap();
@@ -131,7 +139,7 @@ fn two_pages_agree_and_both_show_what_another_hand_does() {
         let at = |browser: &Browser| browser.script("return window.seen;").as_f64().unwrap();
         apart.push((at(&one) - at(&other)).abs());
         // A press that comes too soon after another does nothing.
-        std::thread::sleep(std::time::Duration::from_millis(500));
+        std::thread::sleep(A_WHILE);
     }
     println!("the pages changed {apart:?} ms apart");
     other.script("document.querySelector('[data-lever=\"swell\"] input').focus();");
@@ -183,15 +191,15 @@ fn hush_silences_and_after_its_release_what_waits_is_said() {
     browser.script(&format!("document.querySelector('{lever}').focus();"));
     browser.key("End");
     // End is the piece's own key: hush, and not the lever's end.
-    browser.until("document.querySelector('#hush').getAttribute('aria-pressed') === 'true'");
+    browser.until("document.querySelector('#hush').dataset.hushed === 'true'");
     browser.click("#hush");
-    browser.until("document.querySelector('#hush').getAttribute('aria-pressed') === 'false'");
+    browser.until("document.querySelector('#hush').dataset.hushed === 'false'");
     browser.drag(lever, 0.03, 0.97);
-    browser.until("document.querySelector('[data-lever=\"pedal\"]').dataset.stands === 'on'");
+    browser.until("document.querySelector('[data-lever=\"pedal\"]').dataset.state === 'on'");
     browser.click("#hush");
-    browser.until("document.querySelector('#hush').getAttribute('aria-pressed') === 'true'");
+    browser.until("document.querySelector('#hush').dataset.hushed === 'true'");
     browser.click("#hush");
-    browser.until("document.querySelector('[data-lever=\"pedal\"]').dataset.stands === 'waits'");
+    browser.until("document.querySelector('[data-lever=\"pedal\"]').dataset.state === 'waits'");
     browser.until("document.querySelector('#words').innerText.includes('pedal')");
     drop(browser);
     let ended = program.terminate();
@@ -213,12 +221,13 @@ fn levels_and_mutes_are_gestures_like_any_other() {
     let folder = somewhere();
     let (program, address) = demo(folder.path(), " --log run");
     let browser = ready(&address);
-    browser.click("[data-mute=\"viol\"]");
-    browser.until("document.querySelector('[data-mute=\"viol\"]').getAttribute('aria-pressed') === 'true'");
-    browser.script("document.querySelector('[data-level=\"left\"] input').focus();");
-    browser.key("ArrowRight");
-    browser.script("document.querySelector('[data-level=\"\"] input').focus();");
-    browser.key("ArrowRight");
+    let mute = "[data-mic=\"viol\"] button";
+    browser.click(mute);
+    browser.until(&format!("document.querySelector('{mute}').getAttribute('aria-pressed') === 'true'"));
+    for output in ["left", "over all"] {
+        browser.script(&format!("document.querySelector('[data-level=\"{output}\"] input').focus();"));
+        browser.key("ArrowRight");
+    }
     std::thread::sleep(std::time::Duration::from_millis(300));
     drop(browser);
     assert_eq!(program.terminate().status, Some(0));
@@ -253,7 +262,9 @@ fn no_view_breaks_the_rules_of_accessibility_in_any_size_or_theme() {
                 browser.device(device);
                 browser.dark(dark);
                 browser.script(&format!("location.hash = '#{view}';"));
-                browser.until(&format!("document.querySelector('[data-view=\"{view}\"]')?.offsetParent !== null"));
+                browser.until(&format!(
+                    "document.body.dataset.view === '{view}' && !document.querySelector('#{view}').hidden"
+                ));
                 std::thread::sleep(std::time::Duration::from_millis(300));
                 if let Some(folder) = pictures() {
                     let theme = if dark { "dark" } else { "light" };
