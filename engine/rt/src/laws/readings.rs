@@ -4,10 +4,10 @@ use std::collections::BTreeMap;
 
 use super::random;
 use super::run::{CHANGED, PIECE, Run, gesture, plan, sound};
-use crate::{Channel, Engine, Reading, Report, Stands};
+use crate::{Channel, Engine, Reading, Report};
 use proptest::prelude::*;
 use tenterhook_config::{Text, check};
-use tenterhook_plan::{Event, Gesture, MicId, OutputId, Plan, SceneId, Timed, gain};
+use tenterhook_plan::{Event, Gesture, MicId, OutputId, Plan, SceneId, Stands, Timed, gain};
 
 /// More than the ring of readings holds.
 const FLOOD: u16 = 9000;
