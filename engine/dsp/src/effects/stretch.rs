@@ -9,6 +9,7 @@ use crate::breath::{self, Breath};
 use crate::guard::settle;
 use crate::memory::Heard;
 use crate::model::{Attack, Knot, Told, decode};
+use crate::ramp::Ramp;
 use crate::schedule::Schedule;
 use record::Record;
 use tenterhook_plan::declare::{Declaration, Emits, Kind, SettingDeclaration, Unit};
@@ -42,6 +43,9 @@ pub(super) const EFFECT: Effect = Effect {
 
 /// How long before the gesture the reading starts, in seconds: so long after a moment its knot is known.
 const BACK: f64 = 0.165;
+
+/// Seconds in which the sound of a source comes up of which nothing was known where the reading began.
+const COMES: f64 = 0.010;
 
 /// The reading begins so far back and goes at once at the pace that x asks for at the start of each cell.
 fn lag(settings: &Settings<'_>, x: &[f32]) -> f64 {
@@ -132,6 +136,9 @@ struct Stretch {
     start: f64,
     end: f64,
     bank: Bank,
+    /// The level of the partials, and the samples in which it comes up.
+    come: Ramp,
+    comes: u32,
     /// Where what sounds has begun, and how many samples longer the reading took from there than the source.
     begun: f64,
     late: f64,
@@ -173,6 +180,8 @@ impl Stretch {
             start: 0.0,
             end: 0.0,
             bank: Bank::new(),
+            come: Ramp::at(1.0),
+            comes: settings.samples(COMES) as u32,
             begun: 0.0,
             late: 0.0,
             together: settings.samples(0.12) as f64,
@@ -283,7 +292,7 @@ impl Stretch {
             }
             let opening = self.opening.sound.iter().zip(&self.opening.gain).skip(done);
             for (((out, &sum), &noise), (&plain, &gain)) in out.iter_mut().zip(&sum).zip(&noise).zip(opening) {
-                *out = sum * (1.0 - gain) * partials + noise * rest + plain * gain;
+                *out = sum * (1.0 - gain) * partials * self.come.advance() + noise * rest + plain * gain;
                 partials += steps.0;
                 rest += steps.1;
             }
@@ -311,15 +320,17 @@ impl Stretch {
             match self.part {
                 Part::Nothing => {
                     // The last knot not behind the place.
+                    // A source that has only just begun is known from its first knot on: out of nothing it comes up.
                     let Some(first) = self.record.middle(0) else {
-                        self.end = f64::MAX;
+                        (self.end, self.come) = (f64::MAX, Ramp::at(0.0));
                         return;
                     };
                     if self.at(first) > self.place {
-                        self.end = self.at(first);
-                        if self.place < self.end {
-                            return;
-                        }
+                        (self.end, self.come) = (self.at(first), Ramp::at(0.0));
+                        return;
+                    }
+                    if self.come.value() < 1.0 {
+                        self.come.go(1.0, self.comes);
                     }
                     let mut left = 0;
                     while let Some(next) = self.record.middle(left + 1) {
@@ -447,6 +458,7 @@ impl Processor for Stretch {
         self.place = -(self.back as f64);
         (self.begun, self.late) = (self.place, 0.0);
         self.record.clear();
+        self.come = Ramp::at(1.0);
         self.hue = 0;
         (self.next, self.next_hue, self.next_strength) = heard.model().map_or((0, 0, 0), |model| {
             let known_hues = model.hues().known(heard.end());

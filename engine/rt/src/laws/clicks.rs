@@ -26,14 +26,14 @@ fn click_db(out: &[Vec<f32>]) -> f64 {
 
 const LIMIT_DB: f64 = -50.0;
 
-/// What a stretch may make of an edge in its source, such as a mute, when it takes it for noise: −47.3 dB was seen in a
-/// thousand runs.
-const MADE_ANEW_DB: f64 = 4.0;
-
-/// The workout with the sound well below its ceilings: a limiter at work bends the wave, and is judged elsewhere.
+/// The workout with the sound well below its ceilings: a limiter at work bends the wave, and is judged elsewhere. It
+/// comes in over 20 ms: a sound that begins with a step clicks itself, and a stretch keeps each attack as it was.
 fn quiet(frames: usize) -> Vec<Vec<f32>> {
     let mut sound = sound(frames);
-    sound.iter_mut().flatten().for_each(|sample| *sample *= 0.5);
+    let come = |i: usize| 0.5 - 0.5 * (std::f32::consts::PI * (i as f32 / 960.0).min(1.0)).cos();
+    for channel in &mut sound {
+        channel.iter_mut().enumerate().for_each(|(i, sample)| *sample *= 0.5 * come(i));
+    }
     sound
 }
 
@@ -86,6 +86,17 @@ fn neither_a_fade_of_nothing_nor_a_changed_ceiling_clicks() {
 }
 
 #[test]
+fn what_begins_before_anything_was_heard_does_not_click() {
+    // Found by the random runs: the reading began where nothing was known yet, and came to the first moment that was.
+    let plan = plan(PIECE);
+    for at in [0.0, 0.001, 0.02, 0.1] {
+        let events = [gesture(&plan, at, "foot", "0.28")];
+        let db = click_db(&Run::new(PIECE).cuts(&[64]).events(&events).render(&quiet(48_000)));
+        assert!(db < LIMIT_DB, "{at} s: {db:.1} dB");
+    }
+}
+
+#[test]
 fn no_controller_is_fast_enough_to_click() {
     // 10,000 gestures a second, from one end to the other.
     let plan = plan(PIECE);
@@ -108,7 +119,7 @@ fn no_controller_is_fast_enough_to_click() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { failure_persistence: None, cases: 32, ..Default::default() })]
+    #![proptest_config(ProptestConfig { failure_persistence: None, cases: 800, ..Default::default() })]
 
     #[test]
     fn nothing_that_can_happen_clicks(events in random::events(60, 90_000), swaps in 5_000usize..60_000) {
@@ -119,6 +130,6 @@ proptest! {
             .collect();
         let mut run = Run::new(PIECE).cuts(&[64]).events(&events).replace_every(swaps, &[CHANGED, PIECE]);
         let db = click_db(&run.render(&quiet(96_000)));
-        prop_assert!(db < LIMIT_DB + MADE_ANEW_DB, "{db:.1} dB");
+        prop_assert!(db < LIMIT_DB, "{db:.1} dB");
     }
 }
