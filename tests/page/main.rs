@@ -119,6 +119,11 @@ fn a_lever_that_is_dragged_moves_the_engine_and_is_heard() {
     let peak = |from: usize, to: usize| outputs.iter().flat_map(|out| &out[from..to]).fold(0f32, |p, x| p.max(x.abs()));
     assert!(peak(first - RATE as usize, first) < 1e-4, "before the lever moves nothing is heard");
     assert!(peak(first, first + 3 * RATE as usize) > 0.01, "then the effect is");
+    // With a page open or none, the sound is that of the gestures, bit for bit.
+    let again = Program::start(folder.path(), "rehearse run/piece.toml --take run --out again.wav --json", &[]).end();
+    assert_eq!(again.status, Some(0), "{}", again.words);
+    let again = channels(&folder.path().join("again.wav"));
+    assert!(outputs.iter().zip(&again).all(|(a, b)| a.iter().map(|x| x.to_bits()).eq(b.iter().map(|x| x.to_bits()))));
 }
 
 #[test]
@@ -290,7 +295,23 @@ fn no_view_breaks_the_rules_of_accessibility_in_any_size_or_theme() {
     assert_eq!(program.terminate().status, Some(0));
 }
 
-/// Mics by the number that the issue of speed is about, each with its effect.
+#[test]
+fn a_first_visit_moves_less_than_100_kilobytes() {
+    let folder = somewhere();
+    let (program, address) = demo(folder.path(), "");
+    let browser = ready(&address);
+    let moved = browser.script(
+        "return [...performance.getEntriesByType('navigation'), ...performance.getEntriesByType('resource')] \
+         .map(one => one.transferSize).reduce((all, one) => all + one);",
+    );
+    let moved = moved.as_f64().unwrap();
+    println!("{moved} bytes");
+    assert!(moved > 10_000.0 && moved < 100_000.0, "{moved} bytes");
+    drop(browser);
+    assert_eq!(program.terminate().status, Some(0));
+}
+
+/// As many mics as an evening has, each with its effect.
 fn sixteen() -> String {
     let names: Vec<_> = (1..=16).map(|n| format!("reed{n}")).collect();
     let mics: Vec<_> = names.iter().zip(1..).map(|(name, n)| format!("{name} = {n}\n")).collect();
