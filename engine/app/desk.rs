@@ -21,6 +21,8 @@ use crate::words::{Look, Words};
 
 /// How often a page is shown how things are: 30 times a second.
 const TICK: Duration = Duration::from_nanos(1_000_000_000 / 30);
+/// Seconds that a device may take for its first block.
+const FIRST: u64 = 3;
 /// Where the page is, unless told otherwise.
 const ADDRESS: SocketAddr = SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), 4150);
 
@@ -86,17 +88,20 @@ impl Desk {
         let page = match Page::serve(settings) {
             Ok(page) => page,
             // Somebody else may have the usual place: no reason not to play.
-            Err(why) if options.page.is_none() => {
+            Err(why @ tenterhook_page::Error::Address { .. }) if options.page.is_none() && !options.share => {
                 say(format_args!("caution: {why}"));
                 return Ok(None);
             }
             Err(why) => return Err(Failure::asked(why)),
         };
         let address = page.address();
-        match &keys {
+        let address = match &keys {
             Some(keys) => invite(keys, address)?,
-            None => say(format_args!("The page is at http://{address}/.")),
-        }
+            None => {
+                say(format_args!("The page is at http://{address}/."));
+                address
+            }
+        };
         let (log_trouble, stop) = (Arc::<Mutex<Option<String>>>::default(), Arc::<AtomicBool>::default());
         let mut work = Work {
             page,
@@ -156,30 +161,33 @@ fn address(options: &PageOptions) -> Result<(SocketAddr, Access), Failure> {
         .ok_or_else(|| Failure::asked("there is no home folder to keep the page's keys in: set HOME"))?;
     let keys = if options.new_keys { RoleKeys::renewed(&path) } else { RoleKeys::kept(&path) };
     let keys = keys.map_err(Failure::asked)?;
-    let ip = if address.ip().is_loopback() { Ipv4Addr::UNSPECIFIED.into() } else { address.ip() };
-    Ok((SocketAddr::new(ip, address.port()), Access::Keys(keys)))
+    // Unless an address was asked for, all of this machine's.
+    let address = options.page.unwrap_or(SocketAddr::new(Ipv4Addr::UNSPECIFIED.into(), ADDRESS.port()));
+    Ok((address, Access::Keys(keys)))
 }
 
-/// Says how others in the hall reach the page.
-fn invite(keys: &RoleKeys, address: SocketAddr) -> Result<(), Failure> {
+/// Says how others in the hall reach the page, and gives the likeliest address.
+fn invite(keys: &RoleKeys, address: SocketAddr) -> Result<SocketAddr, Failure> {
     let addresses = if address.ip().is_unspecified() {
-        tenterhook_page::hall_addresses().map_err(Failure::running)?
+        let all = tenterhook_page::hall_addresses().map_err(Failure::running)?;
+        all.into_iter().filter(|ip| ip.is_ipv4() == address.is_ipv4()).collect()
     } else {
         vec![address.ip()]
     };
     let Some(likeliest) = addresses.first() else {
         say("caution: this machine is in no network: nobody else reaches the page.");
-        return Ok(());
+        return Ok(SocketAddr::new(Ipv4Addr::LOCALHOST.into(), address.port()));
     };
+    let likeliest = SocketAddr::new(*likeliest, address.port());
     for role in Role::ALL {
-        say(Invite::new(keys, role, SocketAddr::new(*likeliest, address.port())));
+        say(Invite::new(keys, role, likeliest));
     }
     if addresses.len() > 1 {
         let others: Vec<_> = addresses[1..].iter().map(|ip| SocketAddr::new(*ip, address.port()).to_string()).collect();
         say(format_args!("If that address is not the hall's: {}.", others.join(", ")));
     }
     say("The hall's network carries the page and its keys unencrypted: use one that you know.");
-    Ok(())
+    Ok(likeliest)
 }
 
 /// What the desk's thread does.
@@ -203,8 +211,9 @@ impl Work {
         if load.frames != self.moved.0 {
             self.moved = (load.frames, Instant::now());
         }
-        // Before the first block there is nothing to wait for yet.
-        let still = if load.frames > 0 { self.moved.1.elapsed().as_secs() } else { 0 };
+        let still = self.moved.1.elapsed().as_secs();
+        // The first block may take a while.
+        let still = if load.frames > 0 || still > FIRST { still } else { 0 };
         let log_trouble = self.log_trouble.lock().unwrap_or_else(PoisonError::into_inner).clone();
         let words = self.words.say(&Look {
             facts: &self.facts,

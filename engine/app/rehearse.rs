@@ -43,6 +43,12 @@ pub struct Outcome {
 
 /// Rehearses.
 pub fn run(asked: &Rehearse) -> Result<(), Failure> {
+    let page = &asked.page;
+    if !asked.aloud && (page.page.is_some() || page.no_page || page.share) {
+        return Err(Failure::asked(
+            "there is a page with --aloud only: add that, or leave --page, --no-page and --share out",
+        ));
+    }
     let in_take = |name: &str| asked.take.as_ref().map(|take| take.join(name));
     let there = |path: PathBuf| path.exists().then_some(path);
     let hall = asked.hall.clone().or_else(|| in_take("hall.toml").and_then(there));

@@ -44,18 +44,15 @@ impl Lately {
         while self.seen.len() > 1 && self.seen[1].0 + span < now {
             self.seen.pop_front();
         }
-        // What stands alone, or was counted long ago, is no news.
-        match self.seen.front() {
-            Some((at, _)) if self.seen.len() == 1 && (*at == now || at + span < now) => 0,
-            Some((_, first)) => count.saturating_sub(*first),
-            None => 0,
-        }
+        self.seen.front().map_or(0, |(_, first)| count.saturating_sub(*first))
     }
 }
 
 /// Remembers what happened, so that it can be said for a while.
 #[derive(Default)]
 pub struct Words {
+    /// The mics and outputs that the lists below are of.
+    named: Vec<String>,
     late: Lately,
     xruns: Lately,
     clips: Vec<Lately>,
@@ -89,6 +86,16 @@ impl Words {
         }
         if let Some(why) = look.log_trouble {
             word(About::Log, true, format!("the log is no longer kept: {why}"));
+        }
+        let names =
+            look.plan.mics.iter().map(|mic| &mic.name).chain(look.plan.outputs.iter().map(|output| &output.name));
+        if !self.named.iter().eq(names.clone()) {
+            *self = Self {
+                named: names.cloned().collect(),
+                late: std::mem::take(&mut self.late),
+                xruns: std::mem::take(&mut self.xruns),
+                ..Self::default()
+            };
         }
         let mics = look.plan.mics.iter().zip(&look.snapshot.mics);
         self.clips.resize_with(look.plan.mics.len(), Lately::default);
@@ -143,7 +150,7 @@ mod tests {
         assert_eq!(lately.grew(0, 50, 100), 0);
         assert_eq!(lately.grew(3, 60, 100), 3);
         assert_eq!(lately.grew(3, 160, 100), 3);
-        assert_eq!(lately.grew(4, 161, 100), 4, "all that lies within the span, or ended just before it");
+        assert_eq!(lately.grew(4, 161, 100), 1);
         assert_eq!(lately.grew(4, 400, 100), 0);
         assert_eq!(lately.grew(5, 401, 100), 1);
     }

@@ -1,6 +1,6 @@
 //! How many wrong keys may be tried.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::net::{IpAddr, Ipv6Addr};
 use std::time::{Duration, Instant};
 
@@ -46,6 +46,8 @@ impl Window {
 pub struct Attempts {
     all: Option<Window>,
     of: HashMap<IpAddr, Window>,
+    /// Addresses from which a right key came.
+    known: HashSet<IpAddr>,
 }
 
 impl Attempts {
@@ -57,6 +59,20 @@ impl Attempts {
     /// How long keys are still refused because of what all have tried together.
     pub fn shut_to_all(&self, now: Instant) -> Option<Duration> {
         self.all.and_then(|window| window.shut(MOST_OF_ALL, now))
+    }
+
+    /// A right key came from `peer`.
+    pub fn right(&mut self, peer: IpAddr) {
+        // More than any hall has: then it begins to learn again.
+        if self.known.len() >= MOST_ADDRESSES {
+            self.known.clear();
+        }
+        self.known.insert(peer.to_canonical());
+    }
+
+    /// Whether a right key has come from this very address.
+    pub fn knows(&self, peer: IpAddr) -> bool {
+        self.known.contains(&peer.to_canonical())
     }
 
     /// A wrong key was tried.

@@ -116,14 +116,22 @@ impl Doors {
         let shown = cookie::key(headers).ok_or_else(needed)?;
         let (peer, now) = (peer.ip(), Instant::now());
         let mut attempts = self.attempts();
-        // What all others try does not count here: nobody can keep out who is in already by trying wrong keys.
-        if let Some(wait) = attempts.shut_to(peer, now) {
+        // Who is in already is not kept out by others who try wrong keys, be it from the same network.
+        if !attempts.knows(peer)
+            && let Some(wait) = attempts.shut_to(peer, now)
+        {
             return Err(Refusal::shut(wait));
         }
-        keys.role(&shown).ok_or_else(|| {
-            attempts.shown(peer, self.hasher.hash_one(&shown), now);
-            Refusal::new(StatusCode::UNAUTHORIZED, "the key is no longer right: enter the new one")
-        })
+        match keys.role(&shown) {
+            Some(role) => {
+                attempts.right(peer);
+                Ok(role)
+            }
+            None => {
+                attempts.shown(peer, self.hasher.hash_one(&shown), now);
+                Err(Refusal::new(StatusCode::UNAUTHORIZED, "the key is no longer right: enter the new one"))
+            }
+        }
     }
 
     /// Tries a key; its role and the `Set-Cookie` value to come in by from then on. `None`: none is needed.
@@ -137,6 +145,7 @@ impl Doors {
             attempts.wrong(peer, now);
             return Err(Refusal::new(StatusCode::UNAUTHORIZED, "no such key: look at it again, letter by letter"));
         };
+        attempts.right(peer);
         Ok(Some(cookie::set(keys, role)))
     }
 

@@ -34,12 +34,12 @@ pub(crate) struct Etudes {
     all: Vec<Etude>,
     hear: Arc<Hear>,
     /// One is made at a time: the machine has other things to do.
-    alone: Mutex<()>,
+    alone: Arc<Mutex<()>>,
 }
 
 impl Etudes {
     pub fn new(all: Vec<Etude>, hear: Arc<Hear>) -> Self {
-        Self { all, hear, alone: Mutex::new(()) }
+        Self { all, hear, alone: Arc::default() }
     }
 }
 
@@ -66,11 +66,14 @@ pub(crate) async fn one(State(etudes): State<Arc<Etudes>>, Path(file): Path<Stri
 }
 
 async fn sound(etudes: &Etudes, name: &str, request: Request) -> Response {
-    let path = {
-        let _alone = etudes.alone.lock().await;
-        let (hear, name) = (Arc::clone(&etudes.hear), name.to_owned());
-        tokio::task::spawn_blocking(move || hear(&name)).await
-    };
+    // Held until it is made, even if nobody waits for it any more.
+    let alone = Arc::clone(&etudes.alone).lock_owned().await;
+    let (hear, name) = (Arc::clone(&etudes.hear), name.to_owned());
+    let path = tokio::task::spawn_blocking(move || {
+        let _alone = alone;
+        hear(&name)
+    })
+    .await;
     let refused = |words: String| (StatusCode::CONFLICT, Json(json!({ "error": words }))).into_response();
     match path {
         // It answers to ranges, without which some browsers play nothing.

@@ -51,11 +51,6 @@ impl Invite {
         Self { role, address: format!("http://{at}/#key={}", keys.spelt(role)) }
     }
 
-    /// Whose it is.
-    pub fn role(&self) -> Role {
-        self.role
-    }
-
     /// The page's address with the key in its fragment.
     pub fn address(&self) -> &str {
         &self.address

@@ -29,6 +29,8 @@ pub(crate) struct Who {
     pub role: Role,
     /// The mic whose player this is.
     pub part: Option<MicId>,
+    /// The controller that was moved last by whoever asks.
+    pub moved: Option<ControllerId>,
 }
 
 /// What comes of what somebody asks, as things stand.
@@ -45,7 +47,10 @@ pub(crate) fn answer(ask: &Ask, who: Who, plan: &Plan, stand: &Stand) -> Result<
         (Role::Desk, _) => Ok(Answer::Gesture(gesture)),
         (Role::Player, Gesture::Controller { id, .. } | Gesture::Press { id, .. }) => {
             let own = who.part.and_then(|mic| lever(plan, stand.scene, mic));
-            if own == Some(id) {
+            // A scene may have come while a hand was on the lever: letting go is always allowed.
+            let lets_go =
+                matches!(gesture, Gesture::Controller { value: 0.0, .. } | Gesture::Press { down: false, .. });
+            if own == Some(id) || (lets_go && who.moved == Some(id)) {
                 Ok(Answer::Gesture(gesture))
             } else {
                 Err(match who.part {

@@ -25,6 +25,9 @@ const GAP: f64 = 1.0;
 /// Falls of so many dB, and levels that were reduced by so many, are silence.
 const SILENCE_DB: f32 = 120.0;
 
+/// A limiter that takes less is not worth a word, in dB: common practice, no source.
+const LIMITED_DB: f32 = 0.5;
+
 /// Slots of the history in a second.
 pub const SLOTS_A_SECOND: u64 = 10;
 /// Slots that are kept: 20 s.
@@ -208,7 +211,7 @@ impl Channel {
         self.history.feed(self.now, rate, rms);
         let reduction_db =
             if reading.reduction < 1.0 { (-decibels(level(reading.reduction))).min(SILENCE_DB) } else { 0.0 };
-        self.limited = reduction_db > 0.0;
+        self.limited = reduction_db > LIMITED_DB;
         self.reduction_db = self.reduction_db.max(reduction_db);
         // A count that is less than it was has begun again.
         let clips = reading.clips.checked_sub(self.counted).unwrap_or(reading.clips);

@@ -100,8 +100,8 @@ impl Page {
                 let _ = ending.wait_for(|ending| *ending).await;
             };
             runtime.block_on(crate::listener::serve(listener, router, ended));
-            // Whoever still makes an etude heard is not waited for.
-            runtime.shutdown_background();
+            // An etude that is being made heard cleans up behind itself, but a program that ends does not wait for long.
+            runtime.shutdown_timeout(Duration::from_secs(3));
         };
         let thread = std::thread::Builder::new().name("page".to_owned()).spawn(run).map_err(Error::Thread)?;
         Ok(Self { address, shared, thread: Some(thread) })
@@ -302,7 +302,8 @@ impl Shared {
 
     /// The loudness of the last seconds, as JSON.
     pub fn history(&self) -> String {
-        let history = lock(&self.bench).history(self.shown.borrow().plan.mics.len());
+        let mics = self.shown.borrow().plan.mics.len();
+        let history = lock(&self.bench).history(mics);
         crate::wire::history(history.from_slot, SLOTS_A_SECOND, &history.channels)
     }
 

@@ -5,6 +5,7 @@ use std::time::{Duration, Instant};
 
 use axum::extract::ws::{CloseFrame, Message, WebSocket, close_code};
 use futures_util::{SinkExt, StreamExt};
+use tenterhook_plan::Gesture;
 use tokio::sync::{mpsc, watch};
 
 use crate::access::Role;
@@ -58,7 +59,7 @@ pub(crate) async fn serve(socket: WebSocket, role: Role, shared: Arc<Shared>) {
         loop {
             let messages = tokio::select! {
                 changed = shown.changed() => match changed {
-                    Ok(()) => news(&mut shown, role, &mut piece),
+                    Ok(()) => news(&mut shown, &shared, role, &mut piece),
                     Err(_) => return,
                 },
                 changed = meters.changed() => match changed {
@@ -99,21 +100,21 @@ fn broken(why: axum::Error) -> (u16, &'static str) {
 
 /// What a page is told when it comes: the piece, the state, the loudness of the last seconds.
 fn first(shown: &mut watch::Receiver<Arc<Shown>>, shared: &Shared, role: Role, piece: &mut Option<u64>) -> Vec<String> {
-    let shown = shown.borrow_and_update();
+    // Not borrowed any longer than this: `history` looks at it as well.
+    let shown = Arc::clone(&shown.borrow_and_update());
     *piece = Some(shown.piece_number);
     vec![shown.piece(role).to_string(), shown.now.to_string(), shared.history()]
 }
 
 /// What has changed.
-fn news(shown: &mut watch::Receiver<Arc<Shown>>, role: Role, piece: &mut Option<u64>) -> Vec<Message> {
-    let shown = shown.borrow_and_update();
-    let mut news = Vec::new();
-    if *piece != Some(shown.piece_number) {
-        *piece = Some(shown.piece_number);
-        news.push(Message::Text(shown.piece(role).clone()));
+fn news(shown: &mut watch::Receiver<Arc<Shown>>, shared: &Shared, role: Role, piece: &mut Option<u64>) -> Vec<Message> {
+    let shown = Arc::clone(&shown.borrow_and_update());
+    let now = Message::Text(shown.now.clone());
+    if *piece == Some(shown.piece_number) {
+        return vec![now];
     }
-    news.push(Message::Text(shown.now.clone()));
-    news
+    *piece = Some(shown.piece_number);
+    vec![Message::Text(shown.piece(role).clone()), now, Message::Text(shared.history().into())]
 }
 
 /// What came of a message.
@@ -127,6 +128,8 @@ enum Heard {
 struct Visitor {
     who: Who,
     shared: Arc<Shared>,
+    /// The keys that are down.
+    keys: Vec<String>,
     senseless: u32,
     /// Messages that it may send at once, and when that was counted.
     purse: f64,
@@ -135,8 +138,8 @@ struct Visitor {
 
 impl Visitor {
     fn new(role: Role, shared: Arc<Shared>) -> Self {
-        let who = Who { role, part: None };
-        Self { who, shared, senseless: 0, purse: BURST, counted: Instant::now() }
+        let who = Who { role, part: None, moved: None };
+        Self { who, shared, keys: Vec::new(), senseless: 0, purse: BURST, counted: Instant::now() }
     }
 
     async fn hear(&mut self, text: &str) -> Heard {
@@ -155,10 +158,21 @@ impl Visitor {
         };
         let shown = self.shared.shown().borrow().clone();
         match answer(&ask, self.who, &shown.plan, &shown.stand) {
-            Ok(Answer::Gesture(gesture)) => match self.shared.act(gesture, &shown.stand) {
-                true => Heard::Well,
-                false => Heard::Refused("too many gestures wait for the engine: this one was lost".to_owned()),
-            },
+            Ok(Answer::Gesture(gesture)) => {
+                if let Gesture::Controller { id, .. } | Gesture::Press { id, .. } = gesture {
+                    self.who.moved = Some(id);
+                }
+                if let Ask::Key { key, down } = ask {
+                    self.keys.retain(|known| *known != key);
+                    if down {
+                        self.keys.push(key);
+                    }
+                }
+                match self.shared.act(gesture, &shown.stand) {
+                    true => Heard::Well,
+                    false => Heard::Refused("too many gestures wait for the engine: this one was lost".to_owned()),
+                }
+            }
             Ok(Answer::Reset) => {
                 self.shared.reset();
                 Heard::Well
@@ -175,5 +189,20 @@ impl Visitor {
     fn senseless(&mut self, words: String) -> Heard {
         self.senseless += 1;
         if self.senseless > SENSELESS { Heard::Enough } else { Heard::Refused(words) }
+    }
+}
+
+impl Drop for Visitor {
+    /// A page that goes takes its hands off the keys: what it held down would stay down.
+    fn drop(&mut self) {
+        let shown = self.shared.shown().borrow().clone();
+        let who = Who { role: Role::Desk, ..self.who };
+        for key in self.keys.drain(..) {
+            if let Ok(Answer::Gesture(gesture)) = answer(&Ask::Key { key, down: false }, who, &shown.plan, &shown.stand)
+            {
+                // If even that is lost there is nobody to tell.
+                self.shared.act(gesture, &shown.stand);
+            }
+        }
     }
 }

@@ -84,6 +84,7 @@ fn place(stands: Stands) -> &'static str {
         Stands::Out => "out",
         Stands::Ready => "ready",
         Stands::Waits => "waits",
+        Stands::WaitsOrMoves => "moves",
         Stands::On => "on",
     }
 }

@@ -183,6 +183,19 @@ fn ten_wrong_keys_shut_the_door_to_the_right_one_too() {
 }
 
 #[test]
+fn who_is_in_is_not_kept_out_by_wrong_keys_from_the_same_network() {
+    let (server, keys) = with_keys();
+    let cookie = format!("tenterhook={}", keys.spelt(Role::Desk));
+    let fields = [("origin", &*server.own()), ("cookie", &*cookie)];
+    assert_eq!(server.role(&fields), Ok("desk".to_owned()));
+    for _ in 0..10 {
+        assert_eq!(status(&server.enter("wrong")), 401);
+    }
+    assert_eq!(status(&server.enter("wrong")), 429);
+    assert_eq!(server.role(&fields), Ok("desk".to_owned()), "after a break in the network, say");
+}
+
+#[test]
 fn long_and_senseless_requests_are_refused_in_words() {
     let (server, _) = with_keys();
     let fields = [("Host", &*server.host()), ("Content-Type", "application/json")];

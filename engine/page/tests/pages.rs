@@ -89,8 +89,8 @@ fn whoever_comes_is_told_all_at_once_and_every_change_from_then_on() {
     let now = visitor.text();
     assert_eq!((&now["now"]["scene"], &now["now"]["hushed"]), (&json!(1), &json!(true)));
     assert_eq!(visitor.text()["history"]["slots_a_second"], 10);
-    house.show(Stand { controllers: vec![0.25], ..hushed.clone() });
-    assert_eq!(visitor.told("now")["controllers"], json!([0.25]));
+    house.show(Stand { controllers: vec![0.25, 0.0], ..hushed.clone() });
+    assert_eq!(visitor.told("now")["controllers"], json!([0.25, 0.0]));
     // A changed piece is told as well.
     let changed = Arc::new(Plan { title: "Willow".to_owned(), ..plan() });
     house.page.show(&changed, hushed);
@@ -186,14 +186,43 @@ fn a_page_that_reads_nothing_keeps_nobody_waiting() {
     quick.told("now");
     for step in 1..=3000u32 {
         let value = (step % 1000) as f32 / 1000.0;
-        house.show(Stand { controllers: vec![value], sample: u64::from(step), ..house.stand() });
+        house.show(Stand { controllers: vec![value, 0.0], sample: u64::from(step), ..house.stand() });
     }
-    house.show(Stand { controllers: vec![1.0], sample: 4000, ..house.stand() });
-    while quick.told("now")["controllers"] != json!([1.0]) {}
+    house.show(Stand { controllers: vec![1.0, 0.0], sample: 4000, ..house.stand() });
+    while quick.told("now")["controllers"] != json!([1.0, 0.0]) {}
     // And it can still speak.
     quick.ask(&json!({ "do": "hush", "on": true }));
     assert_eq!(house.until_asked(1), [Gesture::Hush(true)]);
     drop(slow);
+}
+
+#[test]
+fn a_page_that_goes_takes_its_hands_off_the_keys() {
+    let house = House::open(Access::Anyone);
+    let mut visitor = Visitor::come(&house);
+    visitor.ask(&json!({ "do": "key", "key": "PageDown", "down": true }));
+    let turn = |value| Gesture::Controller { id: ControllerId(1), value };
+    assert_eq!(house.until_asked(1), [turn(1.0)]);
+    drop(visitor);
+    assert_eq!(house.until_asked(2), [turn(1.0), turn(0.0)]);
+}
+
+#[test]
+fn pages_come_while_everything_changes() {
+    let house = Arc::new(House::open(Access::Anyone));
+    let shown = Arc::clone(&house);
+    let (end, ended) = std::sync::mpsc::channel::<()>();
+    let changes = std::thread::spawn(move || {
+        for step in (0u32..).take_while(|_| ended.try_recv().is_err()) {
+            let value = (step % 100) as f32 / 100.0;
+            shown.show(Stand { controllers: vec![value, 0.0], ..shown.stand() });
+        }
+    });
+    for _ in 0..300 {
+        Visitor::come(&house).told("now");
+    }
+    end.send(()).unwrap();
+    changes.join().unwrap();
 }
 
 #[test]

@@ -8,9 +8,11 @@ pub enum Stands {
     Out,
     /// Its controller is at rest, and it begins when that leaves rest. What sounded before may still be fading.
     Ready,
-    /// Its controller was not at rest when the scene came or the hush was released: first it must come to rest, or, if
-    /// it is a continuous one and a scene came, move. While everything is hushed all effects of the scene wait.
+    /// Its controller was not at rest when the scene came or the hush was released: first it must come to rest. While
+    /// everything is hushed all effects of the scene wait.
     Waits,
+    /// Its continuous controller was not at rest when the scene came: it must come to rest, or move.
+    WaitsOrMoves,
     /// It sounds.
     On,
 }

@@ -308,7 +308,8 @@ impl Resident {
         match self.gate {
             Gate::Out => Stands::Out,
             _ if hushed => Stands::Waits,
-            Gate::Held { .. } => Stands::Waits,
+            Gate::Held { from: None } => Stands::Waits,
+            Gate::Held { from: Some(_) } => Stands::WaitsOrMoves,
             Gate::Ready => Stands::Ready,
             Gate::On { .. } => Stands::On,
         }

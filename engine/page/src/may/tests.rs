@@ -85,7 +85,7 @@ fn at(scene: u16) -> (Plan, Stand) {
 #[test]
 fn the_desk_may_do_everything() {
     let (plan, stand) = at(0);
-    let who = Who { role: Role::Desk, part: None };
+    let who = Who { role: Role::Desk, part: None, moved: None };
     for ask in all() {
         let answer = answer(&ask, who, &plan, &stand);
         assert!(matches!(answer, Ok(Answer::Gesture(_) | Answer::Reset)), "{ask:?}: {answer:?}");
@@ -97,7 +97,7 @@ fn a_watcher_may_do_nothing() {
     let (plan, stand) = at(0);
     for part in [None, Some(MicId(0))] {
         for ask in all() {
-            assert!(answer(&ask, Who { role: Role::Watch, part }, &plan, &stand).is_err(), "{ask:?}");
+            assert!(answer(&ask, Who { role: Role::Watch, part, moved: None }, &plan, &stand).is_err(), "{ask:?}");
         }
     }
 }
@@ -112,7 +112,7 @@ fn a_player_moves_the_own_lever_of_the_scene_in_force_and_nothing_else() {
         (1, Some(MicId(1)), Some(ControllerId(1))),
     ] {
         let (plan, stand) = at(scene);
-        let who = Who { role: Role::Player, part };
+        let who = Who { role: Role::Player, part, moved: None };
         let may = all().into_iter().filter_map(|ask| answer(&ask, who, &plan, &stand).ok());
         let may: Vec<_> = may.filter(|answer| *answer != Answer::Nothing).collect();
         let lever = own.map(|id| Answer::Gesture(Gesture::Controller { id, value: 0.5 }));
@@ -121,8 +121,18 @@ fn a_player_moves_the_own_lever_of_the_scene_in_force_and_nothing_else() {
 }
 
 #[test]
+fn a_player_lets_go_of_a_lever_that_a_scene_has_taken_away() {
+    let (plan, stand) = at(1);
+    let who = Who { role: Role::Player, part: Some(MicId(0)), moved: Some(ControllerId(0)) };
+    let ask = |value| Ask::Controller { name: "pedal".to_owned(), value };
+    assert!(answer(&ask(0.0), who, &plan, &stand).is_ok());
+    assert!(answer(&ask(0.5), who, &plan, &stand).is_err());
+    assert!(answer(&ask(0.0), Who { moved: None, ..who }, &plan, &stand).is_err());
+}
+
+#[test]
 fn a_scene_is_fired_from_the_scene_that_was_seen_only() {
-    let who = Who { role: Role::Desk, part: None };
+    let who = Who { role: Role::Desk, part: None, moved: None };
     let fire = Ask::Fire { mark: "B".to_owned(), seen: "A".to_owned() };
     let (plan, stand) = at(0);
     assert_eq!(answer(&fire, who, &plan, &stand), Ok(Answer::Gesture(Gesture::Fire(SceneId(1)))));
@@ -133,7 +143,7 @@ fn a_scene_is_fired_from_the_scene_that_was_seen_only() {
 #[test]
 fn what_makes_no_sense_is_refused_in_words() {
     let (plan, stand) = at(0);
-    let who = Who { role: Role::Desk, part: None };
+    let who = Who { role: Role::Desk, part: None, moved: None };
     let name = |name: &str| name.to_owned();
     for ask in [
         Ask::Fire { mark: name("Z"), seen: name("A") },

@@ -16,8 +16,16 @@ use tenterhook_plan::{
 /// More than anything takes on a slow machine.
 pub const LIMIT: Duration = Duration::from_secs(20);
 
-/// One mic, one effect in both scenes, by `hand`.
+/// One mic, one effect in both scenes, by `hand`; a key works `turn`.
 pub fn plan() -> Plan {
+    let controller = |name: &str, address| Controller {
+        name: name.to_owned(),
+        address,
+        curve: Curve::Even,
+        latch: false,
+        rise: 0.0,
+        fall: None,
+    };
     let scene = |mark: &str| Scene {
         mark: mark.to_owned(),
         name: None,
@@ -38,14 +46,7 @@ pub fn plan() -> Plan {
         }],
         groups: Vec::new(),
         outputs: vec![Output { name: "left".to_owned(), channel: Some(0), ceiling: Decibels(-1.0), private: false }],
-        controllers: vec![Controller {
-            name: "hand".to_owned(),
-            address: Address::Page,
-            curve: Curve::Even,
-            latch: false,
-            rise: 0.0,
-            fall: None,
-        }],
+        controllers: vec![controller("hand", Address::Page), controller("turn", Address::Key("PageDown".to_owned()))],
         instances: vec![Instance {
             owner: Owner::Mic(MicId(0)),
             source: Source::Mic(MicId(0)),
