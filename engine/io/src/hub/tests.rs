@@ -208,7 +208,7 @@ fn a_changed_piece_finds_each_value_under_its_name() {
         } else {
             assert_eq!(now.controllers, [0.875, 0.25, 0.0]);
         }
-        is_new && now.effects == [Stands::Waits, Stands::Ready]
+        is_new && now.effects == [Stands::WaitsOrMoves, Stands::Ready]
     });
     assert!(after.scene.unwrap().1 > before.scene.unwrap().1, "the changed piece took over there");
     hub.stop();

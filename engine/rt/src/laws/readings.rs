@@ -201,11 +201,11 @@ fn after_a_hush_an_effect_waits_until_its_controller_was_at_rest() {
 
 #[test]
 fn what_is_new_in_a_scene_waits_for_a_controller_that_is_held() {
-    use Stands::{On, Ready, Waits};
+    use Stands::{On, Ready, Waits, WaitsOrMoves};
     steps(&[
         ("wheel", "0.5", "stretch", &[Ready]),
-        ("fire", "B", "stretch", &[Waits, Waits]),
-        ("wheel", "0.52", "stretch", &[Waits, Waits]),
+        ("fire", "B", "stretch", &[WaitsOrMoves, WaitsOrMoves]),
+        ("wheel", "0.52", "stretch", &[WaitsOrMoves, WaitsOrMoves]),
         ("wheel", "0.6", "stretch", &[On, On]),
         ("fire", "B", "direct", &[On]),
         ("hush", "1", "direct", &[Waits]),
