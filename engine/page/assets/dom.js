@@ -12,6 +12,12 @@ export function h(tag, attributes = {}, ...children) {
   return element;
 }
 
+/** Makes `wanted` the children of `parent`; those that stay, in their order, are not touched: hands and focus stay on them. */
+export function arrange(parent, wanted) {
+  for (const child of [...parent.children]) if (!wanted.includes(child)) child.remove();
+  wanted.forEach((child, index) => parent.children[index] === child || parent.insertBefore(child, parent.children[index] ?? null));
+}
+
 /** Sets the text where it differs. */
 export function text(element, words) {
   if (element.textContent !== words) element.textContent = words;

@@ -19,12 +19,18 @@ async function enter(key) {
   }
 }
 
-/** Takes the key from the address, if there is one, and removes it there; then calls `go`. */
+/** Takes the key from the address, if there is one, now; and whenever one comes there later, then calling `go`. */
 export async function start(section, go) {
   opened = go;
   build(section);
+  addEventListener("hashchange", async () => (await fromAddress()) && go());
+  await fromAddress();
+}
+
+/** Takes the key from the address, if there is one, and removes it there; whether it let us in. */
+async function fromAddress() {
   const found = /^#key=(.*)$/.exec(location.hash);
-  if (!found) return;
+  if (!found) return false;
   let key = found[1];
   try {
     key = decodeURIComponent(key);
@@ -34,6 +40,7 @@ export async function start(section, go) {
   history.replaceState(null, "", location.pathname);
   const words = await enter(key);
   if (words !== null) ask(words);
+  return words === null;
 }
 
 function build(section) {
@@ -49,7 +56,6 @@ function build(section) {
     if (words !== null) return ask(words);
     field.value = "";
     text(trouble, "");
-    document.body.dataset.entering = "false";
     opened();
   });
   section.append(

@@ -93,7 +93,7 @@ export class Lever {
   /** The engine's value, the effect's state and whether this page may move it. */
   show(value, standing, may) {
     disable(this.input, !may);
-    if (!may && this.own !== null) {
+    if (!may) {
       this.own = null;
       this.held = false;
     }
@@ -103,6 +103,7 @@ export class Lever {
       this.shownMay = may;
       this.draw();
     }
+    attribute(this.input, "aria-valuetext", this.words(value));
   }
 
   share(value) {
@@ -116,6 +117,5 @@ export class Lever {
     this.element.style.setProperty("--told", this.share(this.told));
     const apart = Math.abs(this.share(value) - this.share(this.told)) > 0.005;
     if (this.tick.hidden === apart) this.tick.hidden = !apart;
-    attribute(this.input, "aria-valuetext", this.words(this.told));
   }
 }

@@ -22,6 +22,9 @@ const clear = (slot) => {
   oldest = slot;
 };
 
+/** Another piece: what the mics of the one before did is gone. */
+export const forget = () => clear(newest);
+
 /** Takes the history of the server. */
 export function history(told) {
   mics = told.mics.length;

@@ -1,7 +1,7 @@
 // Puts the page together: messages in, views out.
 
 import { text } from "./dom.js";
-import { state, ready, scene } from "./state.js";
+import { state, ready, scene, live } from "./state.js";
 import { read } from "./meters.js";
 import * as actions from "./actions.js";
 import * as connection from "./connection.js";
@@ -22,6 +22,7 @@ const soundcheck = new Soundcheck(at("soundcheck"));
 let etudes = null;
 const cue = new Cue(at("cue"));
 let announced = null;
+let wasLive = false;
 
 function update() {
   score.update();
@@ -37,25 +38,34 @@ function announce() {
   announced = here;
 }
 
+// Controls work while what is seen is true, and no longer.
+function look() {
+  const now = live();
+  if (now !== wasLive) {
+    wasLive = now;
+    if (now) {
+      cues.tell();
+      keys.settle();
+    }
+    update();
+  }
+  words.standing();
+}
+
 function message(told) {
   if (told.piece) {
     // Another program means another page: its own modules are fetched.
     if (state.piece && state.piece.program !== told.piece.program) location.reload();
+    // After a lost connection the same piece comes again: all that is drawn of it stays.
+    if (JSON.stringify(state.piece) === JSON.stringify(told.piece)) return;
     state.piece = told.piece;
     state.now = null; // the indices of the piece before mean nothing now
+    loudness.forget();
     document.title = told.piece.title;
     text(at("about"), `Tenterhook ${told.piece.program}`);
   } else if (told.now && state.piece) {
-    const first = state.now === null || !state.connected;
+    const first = state.now === null;
     state.now = told.now;
-    if (!state.connected) {
-      state.connected = true;
-      state.lostAt = null;
-      state.metersAt = performance.now();
-      document.body.dataset.entering = "false";
-      connection.established();
-      cues.tell();
-    }
     if (first) views.route();
     announce();
     update();
@@ -64,8 +74,19 @@ function message(told) {
 }
 
 function metered(frame) {
-  if (!state.piece || !read(frame)) return;
+  if (!ready() || !read(frame)) return;
   state.metersAt = performance.now();
+  if (!state.connected) {
+    // The server sends piece and state before the first meters.
+    state.connected = true;
+    state.lostAt = null;
+    connection.established();
+    if (document.body.dataset.entering === "true") {
+      document.body.dataset.entering = "false";
+      views.route();
+    }
+  }
+  if (!wasLive) look();
   loudness.frame(state.piece.rate);
   if (document.hidden) return;
   if (views.current() === "score") score.metered();
@@ -90,16 +111,19 @@ views.start((name) => {
   if (name === "etudes" && document.body.dataset.entering !== "true") study();
   if (ready()) update();
 });
-setInterval(words.standing, 250);
+setInterval(() => {
+  connection.watch();
+  look();
+}, 250);
 document.addEventListener("visibilitychange", () => document.hidden || connection.retry());
 
-await entry.start(at("entry"), connection.retry);
+await entry.start(at("entry"), connection.renew);
 connection.start({
   message,
   meters: metered,
   change: () => {
     keys.forget();
-    update();
+    look();
   },
   keyWanted: entry.ask,
 });

@@ -55,5 +55,8 @@ export function read(frame) {
 /** Decibels of a linear value; -120 for silence. */
 export const decibels = (linear) => (linear > 1e-6 ? 20 * Math.log10(linear) : -120);
 
+/** What a limiter does that takes `db` away, in words; what nobody hears is not said. */
+export const limited = (db) => (db >= 0.5 ? `held down by ${db.toFixed(db < 3 ? 1 : 0)} dB` : "");
+
 /** Decibels in words, with a real minus sign. */
 export const inWords = (db) => (!(db > -119.5) ? "−∞" : db.toFixed(0).replace("-", "−").replace(/^−0$/, "0"));

@@ -1,51 +1,13 @@
 // The playing view: a page of music with one line a mic, its loudness standing on it, its effects written on it.
 
-import { h, text, attribute, disable, show } from "./dom.js";
-import { state, ready, scene, isDesk, mayMove, standing, valueInWords } from "./state.js";
+import { h, text, attribute, arrange, disable, show } from "./dom.js";
+import { state, ready, scene, isDesk, valueInWords } from "./state.js";
 import { send } from "./connection.js";
+import { Effects } from "./effect.js";
 import { Head } from "./head.js";
-import { Lever } from "./lever.js";
 import { Outputs } from "./outputs.js";
 import * as strokes from "./strokes.js";
 import * as words from "./words.js";
-
-/** One effect of the scene in force, with its lever if a controller works it. */
-export class Effect {
-  constructor(index, whose) {
-    const { piece } = state;
-    const it = piece.effects[index];
-    this.index = index;
-    this.controller = it.controller;
-    this.state = h("span", { class: "state" });
-    const controller = it.controller === null ? null : piece.controllers[it.controller];
-    const after = it.after ? ` after ${it.after}` : "";
-    const by = controller === null ? "" : controller.kind === "loudness" ? `follows ${controller.name}` : `by ${controller.name}`;
-    this.lever = null;
-    if (controller !== null) {
-      this.lever = new Lever({
-        label: `${controller.name}: ${it.key} of ${whose}`,
-        twoWay: controller.kind === "switch",
-        words: (value) => `${valueInWords(it.controller, value)}, ${standing(index)}`,
-        move: (value) => send({ do: "controller", name: controller.name, value }),
-        data: { "data-lever": controller.name },
-      });
-    }
-    this.element = h(
-      "div",
-      { class: "effect", "data-effect": it.key, title: [it.help, it.x && `The controller: ${it.x}`, it.settings.join(", ")].filter(Boolean).join("\n") },
-      h("p", { class: "expression" }, h("em", {}, it.key), h("span", { class: "by" }, `${by}${after}`), this.state),
-      this.lever?.element,
-    );
-  }
-
-  update() {
-    const { now } = state;
-    const stands = now.hushed && now.effects[this.index] !== "out" ? "waits" : now.effects[this.index];
-    attribute(this.element, "data-state", stands);
-    text(this.state, standing(this.index));
-    this.lever?.show(now.controllers[this.controller] ?? 0, stands, mayMove(this.controller));
-  }
-}
 
 export class Score {
   constructor(section) {
@@ -55,33 +17,23 @@ export class Score {
     this.staves = h("div", { class: "staves" });
     this.outputs = new Outputs();
     this.elsewhere = h("p", { class: "elsewhere" });
-    this.effects = [];
-    this.mutes = [];
+    this.effects = new Effects(this.staves, () => this.update());
     this.drawnFor = null;
     section.append(this.head.element, this.words, this.staves, this.elsewhere, this.outputs.element);
   }
 
-  /** Draws the lines of a scene anew: whenever the piece or the scene changed. */
+  /** Draws the lines of another piece. */
   build() {
-    const { piece } = state;
     strokes.clear();
-    this.effects = [];
+    this.drawnFor = state.piece;
     this.mutes = [];
-    const lines = piece.mics.map((mic, index) => this.line(mic, index));
-    for (const { effect } of scene().effects) this.place(effect, lines);
-    const rows = [];
-    piece.mics.forEach((_, index) => {
-      rows.push(lines[index].element);
-      if (lines[index].shared) rows.push(lines[index].shared);
-    });
-    this.staves.replaceChildren(...rows);
-    attribute(this.staves, "data-many", piece.mics.length > 8 ? "true" : "false");
-    attribute(this.staves, "data-bare", this.effects.length === 0 ? "true" : "false");
-    lines.forEach((line, index) => strokes.add(line.canvas, index));
+    this.lines = state.piece.mics.map((mic, index) => this.line(mic, index));
+    attribute(this.staves, "data-many", this.lines.length > 8 ? "true" : "false");
   }
 
   line(mic, index) {
     const canvas = h("canvas", { "aria-hidden": "true" });
+    strokes.add(canvas, index);
     const mute = h("button", { type: "button", class: "mute", "aria-pressed": "false" }, "mute");
     mute.addEventListener("click", () => send({ do: "mute", mic: mic.name, on: !state.now.muted[index] }));
     this.mutes.push(mute);
@@ -94,38 +46,30 @@ export class Score {
       h("div", { class: "staff" }, canvas),
       effects,
     );
-    return { element, canvas, effects, shared: null };
+    return { element, effects };
   }
 
-  // An effect of one mic stands on that mic's line. An effect of several stands once, below the last of them, with
-  // their names; a thinner bracket joins their lines.
-  place(index, lines) {
-    const { piece } = state;
-    const it = piece.effects[index];
-    const names = it.mics.map((mic) => piece.mics[mic].name);
-    const effect = new Effect(index, names.length > 1 ? names.join(", ") : it.owner);
-    this.effects.push(effect);
-    if (it.mics.length === 1) {
-      lines[it.mics[0]].effects.append(effect.element);
-      return;
-    }
-    const home = lines[Math.max(...it.mics)];
-    home.shared ??= h("div", { class: "shared joined" });
-    home.shared.append(h("p", { class: "names" }, h("em", {}, it.owner), ` (${names.join(" + ")})`), effect.element);
-    for (const mic of it.mics) lines[mic].element.classList.add("joined");
+  // An effect of one mic stands on that mic's line. An effect of several stands once, below the last of them; a thinner
+  // bracket joins their lines.
+  place() {
+    const { shown } = this.effects;
+    const shared = shown.filter((effect) => effect.row);
+    this.lines.forEach(({ element, effects }, mic) => {
+      arrange(effects, shown.filter((effect) => !effect.row && effect.mics[0] === mic).map((effect) => effect.element));
+      element.classList.toggle("joined", shared.some((effect) => effect.mics.includes(mic)));
+    });
+    arrange(this.staves, this.lines.flatMap(({ element }, mic) => [element, ...shared.filter((effect) => Math.max(...effect.mics) === mic).map((effect) => effect.row)]));
+    attribute(this.staves, "data-bare", shown.length === 0 ? "true" : "false");
   }
 
   update() {
     if (!ready()) return;
     const { piece, now } = state;
-    if (this.drawnFor !== piece || this.drawnScene !== now.scene) {
-      this.drawnFor = piece;
-      this.drawnScene = now.scene;
-      this.build();
-    }
+    if (this.drawnFor !== piece) this.build();
+    if (this.effects.change(scene().effects.map(({ effect }) => effect))) this.place();
     this.head.update();
     words.fill(this.words);
-    for (const effect of this.effects) effect.update();
+    for (const effect of this.effects.shown) effect.update();
     this.mutes.forEach((mute, index) => {
       attribute(mute, "aria-pressed", now.muted[index] ? "true" : "false");
       const word = now.muted[index] ? "muted" : "mute";
@@ -141,7 +85,7 @@ export class Score {
   // A controller that works nothing in this scene is told in a few words while it is away from rest.
   moved() {
     const { piece, now } = state;
-    const here = new Set(this.effects.map((effect) => effect.controller));
+    const here = new Set(this.effects.shown.map((effect) => effect.controller));
     const away = piece.controllers
       .map((controller, index) => ({ controller, index, value: now.controllers[index] }))
       .filter(({ controller, index, value }) => controller.works === "effect" && !here.has(index) && value > 0.03)

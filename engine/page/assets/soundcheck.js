@@ -4,7 +4,7 @@ import { h, text, attribute, disable, show } from "./dom.js";
 import { state, isDesk } from "./state.js";
 import { send } from "./connection.js";
 import * as words from "./words.js";
-import { meters, decibels, inWords, VERDICTS } from "./meters.js";
+import { meters, decibels, inWords, limited, VERDICTS } from "./meters.js";
 
 const BOTTOM = -60;
 const SCALE = [-60, -40, -30, -20, -18, -12, -9, -6, -3, 0];
@@ -15,7 +15,9 @@ const SIGNS = ["–", "▽", "✓", "△", "✕"];
 const place = (db) => Math.min(1, Math.max(0, (db - BOTTOM) / -BOTTOM));
 
 class Row {
+  /** `where`: the channel, or null if the hall leaves it out: then there is nothing to measure. */
   constructor(name, where, isOutput, note) {
+    this.out = where === null;
     this.bar = h("span", { class: "rms" });
     this.held = h("span", { class: "held" });
     this.floorMark = h("span", { class: "floor" });
@@ -36,19 +38,19 @@ class Row {
       return h("div", {}, h("dt", {}, label), this.figures[key]);
     };
     this.sign = h("span", { class: "sign", "aria-hidden": "true" });
-    this.word = h("span", {});
-    this.verdict = h("p", { class: "verdict", "data-verdict": "nothing" }, this.sign, this.word);
+    this.word = h("span", {}, this.out ? "left out" : "");
+    this.verdict = h("p", { class: "verdict", "data-verdict": this.out ? "left out" : "nothing" }, this.sign, this.word);
     this.heard = h("p", { class: "heard" });
     this.limiter = h("p", { class: "limiter" });
     this.isOutput = isOutput;
     this.element = h(
       "div",
       { class: "check", role: "group", "aria-label": name, [isOutput ? "data-output" : "data-mic"]: name },
-      h("p", { class: "who" }, h("span", { class: "instrument" }, name), h("span", { class: "input" }, where), note ? h("span", { class: "out" }, note) : null),
+      h("p", { class: "who" }, h("span", { class: "instrument" }, name), h("span", { class: "input" }, this.out ? "" : `${isOutput ? "out" : "in"} ${where}`), h("span", { class: "out" }, note)),
       this.verdict,
       this.heard,
-      this.meter,
-      h("dl", {}, figure("peak", "peak"), figure("rms", "RMS"), figure("floor", "floor"), figure("crest", "crest"), figure("clips", "clips")),
+      this.out ? null : this.meter,
+      this.out ? null : h("dl", {}, figure("peak", "peak"), figure("rms", "RMS"), figure("floor", "floor"), figure("crest", "crest"), figure("clips", "clips")),
       isOutput ? this.limiter : null,
     );
   }
@@ -81,7 +83,7 @@ class Row {
     const heard = (meters.flags[channel] & 1) !== 0;
     text(this.heard, heard ? "✓ heard" : "not heard yet");
     attribute(this.heard, "data-heard", heard ? "true" : "false");
-    if (this.isOutput) text(this.limiter, (meters.flags[channel] & 4) !== 0 ? `held down by ${Math.max(1, Math.round(meters.reduction[channel]))} dB` : "");
+    if (this.isOutput) text(this.limiter, limited(meters.reduction[channel]));
   }
 }
 
@@ -111,8 +113,8 @@ export class Soundcheck {
     if (!piece) return;
     if (this.drawnFor !== piece) {
       this.drawnFor = piece;
-      const mics = piece.mics.map((mic) => new Row(mic.name, mic.input === null ? "no input" : `in ${mic.input}`, false, mic.input === null ? "left out" : ""));
-      const outs = piece.outputs.map((output) => new Row(output.name, `out ${output.channel}`, true, output.private ? "private" : ""));
+      const mics = piece.mics.map((mic) => new Row(mic.name, mic.input, false, ""));
+      const outs = piece.outputs.map((output) => new Row(output.name, output.channel, true, output.private ? "private" : ""));
       this.rows = [...mics, ...outs];
       this.mics.replaceChildren(...mics.map((row) => row.element));
       this.outs.replaceChildren(...outs.map((row) => row.element));
@@ -131,11 +133,15 @@ export class Soundcheck {
     const speak = at - this.saidAt >= SPOKEN;
     if (speak) this.saidAt = at;
     let heard = 0;
+    let mics = 0;
     for (let channel = 0; channel < this.rows.length; channel++) {
+      if (this.rows[channel].out) continue;
       this.rows[channel].draw(channel);
       if (speak) this.rows[channel].say(channel);
-      if (channel < meters.mics) heard += meters.flags[channel] & 1;
+      if (channel >= meters.mics) continue;
+      mics += 1;
+      heard += meters.flags[channel] & 1;
     }
-    if (speak) text(this.count, `${heard} of ${meters.mics} heard`);
+    if (speak) text(this.count, `${heard} of ${mics} heard`);
   }
 }

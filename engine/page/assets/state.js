@@ -3,18 +3,21 @@
 import { kept, keep } from "./theme.js";
 
 const PART = "tenterhook-part";
+const STALE = 1000; // ms without a meter frame: what is seen may be old
 
 export const state = {
   /** The piece, or null before the first message. */
   piece: null,
   /** The engine's state, or null. */
   now: null,
-  /** Whether the socket stands and has told the state since. */
+  /** Whether the socket stands and has told the state, and meters, since. */
   connected: false,
   /** When the connection was lost (ms of performance.now), or null. */
   lostAt: null,
   /** When the last meter frame came (ms of performance.now). */
   metersAt: 0,
+  /** How many times in a row the server let this page in and yet gave it no socket. */
+  full: 0,
   /** Name of the mic whose player holds this phone, or null. */
   part: kept(PART),
 };
@@ -31,8 +34,11 @@ export const ready = () => state.piece !== null && state.now !== null;
 /** The scene in force. */
 export const scene = () => state.piece.scenes[state.now.scene];
 
+/** Whether what is seen is true just now; only then is anything sent. */
+export const live = () => state.connected && performance.now() - state.metersAt <= STALE;
+
 /** Whether this page may do everything. */
-export const isDesk = () => state.connected && state.piece?.role === "desk";
+export const isDesk = () => live() && state.piece?.role === "desk";
 
 /** Index of this phone's mic, or -1. */
 export const part = () => state.piece.mics.findIndex((mic) => mic.name === state.part);
@@ -43,7 +49,7 @@ export const leverOf = (mic) => state.piece.levers[state.now.scene]?.[mic] ?? nu
 /** Whether this page may move the controller with this index. */
 export function mayMove(controller) {
   const it = state.piece.controllers[controller];
-  if (!state.connected || !it || it.kind === "loudness") return false;
+  if (!live() || !it || it.kind === "loudness") return false;
   if (state.piece.role === "desk") return true;
   return state.piece.role === "player" && part() >= 0 && leverOf(part()) === controller;
 }
@@ -64,6 +70,8 @@ export function standing(effect) {
     case "waits":
       if (state.now.hushed) return "hushed";
       return by === null ? "waits" : `waits: bring ${by} to rest first`;
+    case "moves":
+      return state.now.hushed ? "hushed" : `waits: move ${by} a little, or bring it to rest`;
     case "ready":
       return by === null ? "at rest, with the scene" : "at rest";
     default:

@@ -1,9 +1,7 @@
 // What one must know, said where one looks; and how the page stands with the engine.
 
 import { h, text, show, attribute } from "./dom.js";
-import { state, ready } from "./state.js";
-
-const STALE = 1000; // ms without a meter frame
+import { state, ready, live } from "./state.js";
 
 /** A list of words; the score's stands beneath the scene's head. */
 export function list(id) {
@@ -29,11 +27,12 @@ function gather() {
   if (now.hushed) lines.push(["hushed", "", "Hushed"]);
   for (const word of now.words) lines.push(word.grave ? ["grave", "▲", word.text] : ["mild", "△", word.text]);
   if (!now.hushed) {
-    const waiting = piece.effects
-      .map((effect, index) => ({ effect, stands: now.effects[index] }))
-      .filter(({ effect, stands }) => stands === "waits" && effect.controller !== null)
-      .map(({ effect }) => `${effect.owner} ${effect.key} waits for ${piece.controllers[effect.controller].name}`);
-    if (waiting.length > 0) lines.push(["waiting", "◇", `${waiting.join("; ")}: bring it to rest first`]);
+    const waiting = piece.effects.flatMap(({ owner, key, controller }, index) => {
+      const by = piece.controllers[controller]?.name;
+      const said = { waits: `waits for ${by}: bring it to rest first`, moves: `takes hold when ${by} moves` }[now.effects[index]];
+      return said && by ? `${owner} ${key} ${said}` : [];
+    });
+    if (waiting.length > 0) lines.push(["waiting", "◇", waiting.join("; ")]);
   }
   return lines;
 }
@@ -47,9 +46,10 @@ export function standing() {
   let trouble = "";
   if (!state.connected) {
     if (state.lostAt === null || at - state.lostAt < 300) trouble = "";
+    else if (state.full > 1) trouble = "Too many pages are open: close some. This page keeps trying.";
     else if (state.piece === null) trouble = `No connection to the engine since ${seconds(state.lostAt)} s. This page keeps trying.`;
     else trouble = `No connection to the engine since ${seconds(state.lostAt)} s: what you see is old. This page keeps trying.`;
-  } else if (at - state.metersAt > STALE) {
+  } else if (!live()) {
     trouble = `No meters from the engine since ${seconds(state.metersAt)} s: what you see may be old.`;
   }
   const entering = document.body.dataset.entering === "true";
@@ -67,7 +67,6 @@ export function standing() {
   const source = state.piece?.rehearsal ? ", rehearsal" : "";
   text(status, entering ? "A key is wanted" : !state.connected ? "Not connected" : trouble ? "Engine silent" : `${roles[state.piece.role]}${source}`);
   attribute(document.body, "data-connected", state.connected ? "true" : "false");
-  attribute(document.body, "data-stale", trouble ? "true" : "false");
 }
 
 let refusalTimer = 0;
