@@ -118,7 +118,7 @@ export function update() {
   disable(at("choose"), !able);
   text(at("hush"), now.hushed ? "Release hush" : "Hush");
   disable(at("hush"), !able);
-  attribute(at("hush"), "data-hushed", now.hushed ? "true" : "false");
+  attribute(at("hush"), "data-hushed", now.hushed);
   for (const id of ["fire", "back", "choose"]) show(at(id), firing());
   if (!at("marks").open) return;
   if (!state.connected || now.scene !== openedIn || !firing()) return leave();

@@ -1,6 +1,8 @@
 // The door: one field for the key, or the key from the address.
 
 import { h, text, disable } from "./dom.js";
+import { state } from "./state.js";
+import { refused } from "./words.js";
 
 let opened = null;
 let field = null;
@@ -39,7 +41,8 @@ async function fromAddress() {
   }
   history.replaceState(null, "", location.pathname);
   const words = await enter(key);
-  if (words !== null) ask(words);
+  // Whoever is in stays in.
+  if (words !== null) (state.connected ? refused : ask)(words);
   return words === null;
 }
 

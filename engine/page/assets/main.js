@@ -73,6 +73,12 @@ function message(told) {
   else if (told.error) words.refused(told.error);
 }
 
+function comeIn() {
+  if (document.body.dataset.entering !== "true") return;
+  document.body.dataset.entering = "false";
+  views.route();
+}
+
 function metered(frame) {
   if (!ready() || !read(frame)) return;
   state.metersAt = performance.now();
@@ -81,10 +87,7 @@ function metered(frame) {
     state.connected = true;
     state.lostAt = null;
     connection.established();
-    if (document.body.dataset.entering === "true") {
-      document.body.dataset.entering = "false";
-      views.route();
-    }
+    comeIn();
   }
   if (!wasLive) look();
   loudness.frame(state.piece.rate);
@@ -117,7 +120,10 @@ setInterval(() => {
 }, 250);
 document.addEventListener("visibilitychange", () => document.hidden || connection.retry());
 
-await entry.start(at("entry"), connection.renew);
+await entry.start(at("entry"), () => {
+  comeIn();
+  connection.renew();
+});
 connection.start({
   message,
   meters: metered,

@@ -28,7 +28,7 @@ export class Score {
     this.drawnFor = state.piece;
     this.mutes = [];
     this.lines = state.piece.mics.map((mic, index) => this.line(mic, index));
-    attribute(this.staves, "data-many", this.lines.length > 8 ? "true" : "false");
+    attribute(this.staves, "data-many", this.lines.length > 8);
   }
 
   line(mic, index) {
@@ -59,7 +59,7 @@ export class Score {
       element.classList.toggle("joined", shared.some((effect) => effect.mics.includes(mic)));
     });
     arrange(this.staves, this.lines.flatMap(({ element }, mic) => [element, ...shared.filter((effect) => Math.max(...effect.mics) === mic).map((effect) => effect.row)]));
-    attribute(this.staves, "data-bare", shown.length === 0 ? "true" : "false");
+    attribute(this.staves, "data-bare", shown.length === 0);
   }
 
   update() {
@@ -71,7 +71,7 @@ export class Score {
     words.fill(this.words);
     for (const effect of this.effects.shown) effect.update();
     this.mutes.forEach((mute, index) => {
-      attribute(mute, "aria-pressed", now.muted[index] ? "true" : "false");
+      attribute(mute, "aria-pressed", now.muted[index]);
       const word = now.muted[index] ? "muted" : "mute";
       text(mute, word);
       attribute(mute, "aria-label", `${word} ${piece.mics[index].name}`);

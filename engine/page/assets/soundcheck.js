@@ -75,14 +75,14 @@ class Row {
     const crest = meters.crest[channel];
     text(this.figures.crest, Number.isNaN(crest) ? "…" : crest.toFixed(0));
     text(this.figures.clips, String(meters.clips[channel]));
-    attribute(this.figures.clips, "data-some", meters.clips[channel] > 0 ? "true" : "false");
+    attribute(this.figures.clips, "data-some", meters.clips[channel] > 0);
     const word = VERDICTS[verdict] ?? VERDICTS[0];
     attribute(this.verdict, "data-verdict", word);
     text(this.sign, SIGNS[verdict] ?? SIGNS[0]);
     text(this.word, word);
     const heard = (meters.flags[channel] & 1) !== 0;
     text(this.heard, heard ? "✓ heard" : "not heard yet");
-    attribute(this.heard, "data-heard", heard ? "true" : "false");
+    attribute(this.heard, "data-heard", heard);
     if (this.isOutput) text(this.limiter, limited(meters.reduction[channel]));
   }
 }
@@ -118,8 +118,8 @@ export class Soundcheck {
       this.rows = [...mics, ...outs];
       this.mics.replaceChildren(...mics.map((row) => row.element));
       this.outs.replaceChildren(...outs.map((row) => row.element));
-      attribute(this.mics, "data-two", mics.length > 4 ? "true" : "false");
-      attribute(this.outs, "data-two", outs.length > 1 ? "true" : "false");
+      attribute(this.mics, "data-two", mics.length > 4);
+      attribute(this.outs, "data-two", outs.length > 1);
       this.saidAt = 0;
     }
     words.fill(this.words);

@@ -66,7 +66,7 @@ export function standing() {
   const roles = { desk: "desk", player: "player", watch: "watching" };
   const source = state.piece?.rehearsal ? ", rehearsal" : "";
   text(status, entering ? "A key is wanted" : !state.connected ? "Not connected" : trouble ? "Engine silent" : `${roles[state.piece.role]}${source}`);
-  attribute(document.body, "data-connected", state.connected ? "true" : "false");
+  attribute(document.body, "data-connected", state.connected);
 }
 
 let refusalTimer = 0;
