@@ -1,6 +1,6 @@
 // Firing, going back, choosing a mark, hush: always at the same place.
 
-import { h, text, show, disable, attribute } from "./dom.js";
+import { at, h, text, show, disable, attribute } from "./dom.js";
 import { state, ready, scene, isDesk } from "./state.js";
 import { send } from "./connection.js";
 import { place } from "./head.js";
@@ -13,7 +13,6 @@ let hushedAt = -Infinity;
 let chosen = null; // a mark
 let openedIn = 0;
 let openedFor = null;
-const at = (id) => document.getElementById(id);
 const view = () => document.body.dataset.view;
 
 function go(target) {
@@ -47,12 +46,10 @@ const firing = () => view() === "score" || view() === "cue";
 /** Whether the scenes may be fired from where the page is now. */
 export const playing = () => firing() && !at("marks").open;
 
-/** Closes the list of marks. */
 export function leave() {
   if (at("marks").open) at("marks").close();
 }
 
-/** Opens the list of marks. */
 export function choose() {
   if (!isDesk() || !ready() || at("marks").open) return leave();
   chosen = null;
@@ -65,7 +62,7 @@ export function choose() {
 
 function write() {
   openedFor = state.piece;
-  const list = h("div", { class: "list", role: "radiogroup", "aria-labelledby": "marks-title" });
+  const list = h("div.list", { role: "radiogroup", "aria-labelledby": "marks-title" });
   const confirm = h("button", { type: "button", id: "confirm" });
   state.piece.scenes.forEach((one, index) => {
     const here = index === state.now.scene;
@@ -75,16 +72,15 @@ function write() {
       update();
     });
     const [bar, cue] = place(one);
-    list.append(h("label", { "data-here": here }, radio, h("span", { class: "mark small" }, one.mark), h("span", { class: "where" }, h("span", { class: "name" }, one.name ?? ""), h("span", { class: "place" }, `${bar} ${here ? "(now)" : ""} ${cue}`))));
+    list.append(h("label", { "data-here": here }, radio, h("span.mark.small", {}, one.mark), h("span.where", {}, h("span.name", {}, one.name ?? ""), h("span.place", {}, `${bar} ${here ? "(now)" : ""} ${cue}`))));
   });
   confirm.addEventListener("click", () => {
     if (go(state.piece.scenes.find((one) => one.mark === chosen))) leave();
   });
-  const without = h("button", { type: "button", class: "plain", onclick: leave }, "Leave it");
-  at("marks").replaceChildren(h("h2", { id: "marks-title" }, "Choose a mark"), list, h("div", { class: "buttons" }, without, confirm));
+  const without = h("button.plain", { type: "button", onclick: leave }, "Leave it");
+  at("marks").replaceChildren(h("h2", { id: "marks-title" }, "Choose a mark"), list, h("div.buttons", {}, without, confirm));
 }
 
-/** Makes the buttons. */
 export function start() {
   const button = (id, press) => {
     const element = h("button", { type: "button", id });
@@ -96,34 +92,29 @@ export function start() {
     return element;
   };
   at("actions").append(button("back", back), button("choose", choose), button("fire", next), button("hush", hush));
-  text(at("choose"), "Choose a mark");
 }
 
-/** Labels and shows them as the state says. */
 export function update() {
   const desk = state.piece?.role === "desk";
   show(at("actions"), ready() && desk && document.body.dataset.entering !== "true");
-  if (!ready() || !desk) {
-    leave();
-    return;
-  }
+  if (!ready() || !desk) return leave();
   const { piece, now } = state;
   const able = isDesk();
   const on = piece.scenes[now.scene + 1];
   const before = piece.scenes[now.scene - 1];
-  text(at("fire"), on ? `Fire ${on.mark}` : "Last scene");
-  disable(at("fire"), !able || !on);
-  text(at("back"), before ? `Back to ${before.mark}` : "First scene");
-  disable(at("back"), !able || !before);
-  disable(at("choose"), !able);
-  text(at("hush"), now.hushed ? "Release hush" : "Hush");
-  disable(at("hush"), !able);
+  const say = (id, words, may) => {
+    text(at(id), words);
+    disable(at(id), !able || !may);
+  };
+  say("fire", on ? `Fire ${on.mark}` : "Last scene", on);
+  say("back", before ? `Back to ${before.mark}` : "First scene", before);
+  say("choose", "Choose a mark", true);
+  say("hush", now.hushed ? "Release hush" : "Hush", true);
   attribute(at("hush"), "data-hushed", now.hushed);
   for (const id of ["fire", "back", "choose"]) show(at(id), firing());
   if (!at("marks").open) return;
   if (!state.connected || now.scene !== openedIn || !firing()) return leave();
   if (piece !== openedFor) write();
   const known = piece.scenes.some((one) => one.mark === chosen);
-  text(at("confirm"), known ? `Fire ${chosen}` : "Choose a mark first");
-  disable(at("confirm"), !able || !known);
+  say("confirm", known ? `Fire ${chosen}` : "Choose a mark first", known);
 }

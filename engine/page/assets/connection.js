@@ -38,7 +38,6 @@ export function retry() {
   if (!state.connected && !socket) renew();
 }
 
-/** Called when the state and the first meters have come. */
 export function established() {
   pause = 250;
   wantsKey = false;

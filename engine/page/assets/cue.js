@@ -8,13 +8,13 @@ import { place } from "./head.js";
 
 export class Cue {
   constructor(section) {
-    this.hushed = h("p", { class: "hushed-word", hidden: true }, "Hushed");
-    this.mark = h("p", { class: "mark huge" });
-    this.name = h("p", { class: "name" });
-    this.place = h("p", { class: "place" });
-    this.own = h("div", { class: "own" });
-    this.live = h("p", { class: "live", role: "status" });
-    this.next = h("p", { class: "coming" });
+    this.hushed = h("p.hushed-word", { hidden: true }, "Hushed");
+    this.mark = h("p.mark.huge");
+    this.name = h("p.name");
+    this.place = h("p.place");
+    this.own = h("div.own");
+    this.live = h("p.live", { role: "status" });
+    this.next = h("p.coming");
     this.who = h("select", { id: "part" });
     this.who.addEventListener("change", () => {
       choosePart(this.who.value || null);
@@ -23,12 +23,12 @@ export class Cue {
     });
     this.effects = new Effects(this.own, () => this.update());
     section.append(
-      h("h1", { id: "cue-title", class: "unseen" }, "Cue"),
-      h("div", { class: "now" }, this.mark, h("div", {}, this.hushed, this.name, this.place)),
+      h("h1.unseen", { id: "cue-title" }, "Cue"),
+      h("div.now", {}, this.mark, h("div", {}, this.hushed, this.name, this.place)),
       this.next,
       this.live,
       this.own,
-      h("p", { class: "whose" }, h("label", { for: "part" }, "This phone belongs to "), this.who),
+      h("p.whose", {}, h("label", { for: "part" }, "This phone belongs to "), this.who),
     );
   }
 

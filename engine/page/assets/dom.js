@@ -1,8 +1,12 @@
 // Making elements and changing them only when something changed. Data only ever enters as text.
 
-/** An element with attributes (`on...` are listeners, false or null leaves out) and children (strings become text). */
-export function h(tag, attributes = {}, ...children) {
+export const at = (id) => document.getElementById(id);
+
+/** An element `tag.class.class` with attributes (`on...` are listeners, false or null leaves out) and children. */
+export function h(kind, attributes = {}, ...children) {
+  const [tag, ...classes] = kind.split(".");
   const element = document.createElement(tag);
+  element.classList.add(...classes);
   for (const [name, value] of Object.entries(attributes)) {
     if (value === null || value === undefined || value === false) continue;
     if (name.startsWith("on")) element.addEventListener(name.slice(2), value);
@@ -18,7 +22,6 @@ export function arrange(parent, wanted) {
   wanted.forEach((child, index) => parent.children[index] === child || parent.insertBefore(child, parent.children[index] ?? null));
 }
 
-/** Sets the text where it differs. */
 export function text(element, words) {
   if (element.textContent !== words) element.textContent = words;
 }
@@ -29,12 +32,10 @@ export function attribute(element, name, value) {
   else if (element.getAttribute(name) !== String(value)) element.setAttribute(name, value);
 }
 
-/** Shows or hides. */
 export function show(element, yes) {
   if (element.hidden === yes) element.hidden = !yes;
 }
 
-/** Disables or not. */
 export function disable(element, yes) {
   if (element.disabled !== yes) element.disabled = yes;
 }

@@ -12,7 +12,7 @@ class Effect {
     this.index = index;
     this.mics = it.mics;
     this.controller = it.controller;
-    this.state = h("span", { class: "state" });
+    this.state = h("span.state");
     const names = it.mics.map((mic) => piece.mics[mic].name);
     const controller = it.controller === null ? null : piece.controllers[it.controller];
     const after = it.after ? ` after ${it.after}` : "";
@@ -28,16 +28,15 @@ class Effect {
       });
     }
     this.element = h(
-      "div",
-      { class: "effect", "data-effect": it.key, title: [it.help, it.x && `The controller: ${it.x}`, it.settings.join(", ")].filter(Boolean).join("\n") },
-      h("p", { class: "expression" }, h("em", {}, it.key), h("span", { class: "by" }, `${by}${after}`), this.state),
+      "div.effect",
+      { "data-effect": it.key, title: [it.help, it.x && `The controller: ${it.x}`, it.settings.join(", ")].filter(Boolean).join("\n") },
+      h("p.expression", {}, h("em", {}, it.key), h("span.by", {}, `${by}${after}`), this.state),
       this.lever?.element,
     );
     // An effect of several mics has a row of its own, with their names.
-    this.row = names.length > 1 ? h("div", { class: "shared joined" }, h("p", { class: "names" }, h("em", {}, it.owner), ` (${names.join(" + ")})`), this.element) : null;
+    this.row = names.length > 1 ? h("div.shared.joined", {}, h("p.names", {}, h("em", {}, it.owner), ` (${names.join(" + ")})`), this.element) : null;
   }
 
-  /** Whether a hand is on it. */
   get held() {
     return Boolean(this.lever?.held) || this.element.querySelector(":focus-visible") !== null;
   }

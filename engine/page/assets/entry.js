@@ -48,7 +48,7 @@ async function fromAddress() {
 
 function build(section) {
   field = h("input", { type: "text", id: "key", name: "key", required: true, autocomplete: "off", autocapitalize: "characters", spellcheck: "false", maxlength: 64, "aria-describedby": "key-help key-trouble" });
-  trouble = h("p", { id: "key-trouble", class: "trouble", role: "alert" });
+  trouble = h("p.trouble", { id: "key-trouble", role: "alert" });
   submit = h("button", { type: "submit" }, "Enter");
   const form = h("form", {}, h("label", { for: "key" }, "Key"), field, submit, trouble);
   form.addEventListener("submit", async (event) => {

@@ -4,7 +4,7 @@ import { state, ready, isDesk, mayMove } from "./state.js";
 import { send } from "./connection.js";
 import * as actions from "./actions.js";
 
-/** The keys of the piece that are down: which key of the keyboard, and its value (which Shift may change meanwhile). */
+/** The keys of the piece that are down: place on the keyboard, and value (which Shift may change meanwhile). */
 const down = new Map();
 /** Those that came up while nothing could be sent. */
 let owed = [];
@@ -55,7 +55,6 @@ function letGo(code) {
 
 const letAllGo = () => [...down.keys()].forEach(letGo);
 
-/** Listens, before every element. */
 export function start() {
   addEventListener("keydown", pressed, { capture: true });
   addEventListener("keyup", released, { capture: true });

@@ -31,10 +31,10 @@ export class Lever {
     this.trailing = 0;
     this.settling = 0;
     this.input = h("input", { type: "range", min, max, step: twoWay ? 1 : step, value: min, "aria-label": label, autocomplete: "off" });
-    this.ink = h("span", { class: "ink" });
-    this.tick = h("span", { class: "told", hidden: true });
-    this.knob = h("span", { class: "knob" });
-    this.element = h("span", { class: "lever", "data-state": "ready", ...data }, h("span", { class: "wedge" }, outline(), this.ink, this.tick, this.knob), this.input);
+    this.ink = h("span.ink");
+    this.tick = h("span.told", { hidden: true });
+    this.knob = h("span.knob");
+    this.element = h("span.lever", { "data-state": "ready", ...data }, h("span.wedge", {}, outline(), this.ink, this.tick, this.knob), this.input);
     this.pressed = false;
     this.input.addEventListener("input", () => (this.pressed ? this.draw() : this.moved(Number(this.input.value))));
     this.input.addEventListener("pointerdown", () => (this.held = true));

@@ -1,6 +1,6 @@
 // Puts the page together: messages in, views out.
 
-import { text } from "./dom.js";
+import { at, text } from "./dom.js";
 import { state, ready, scene, live } from "./state.js";
 import { read } from "./meters.js";
 import * as actions from "./actions.js";
@@ -16,7 +16,6 @@ import { Cue } from "./cue.js";
 import { Score } from "./score.js";
 import { Soundcheck } from "./soundcheck.js";
 
-const at = (id) => document.getElementById(id);
 const score = new Score(at("score"));
 const soundcheck = new Soundcheck(at("soundcheck"));
 let etudes = null;

@@ -18,15 +18,15 @@ export class Outputs {
     this.rows = [];
     this.drawnFor = null;
     this.saidAt = 0;
-    this.body = h("div", { class: "rows" });
-    this.element = h("section", { class: "outputs", "aria-labelledby": "outputs-title" }, h("h2", { id: "outputs-title" }, "To the loudspeakers"), this.body);
+    this.body = h("div.rows");
+    this.element = h("section.outputs", { "aria-labelledby": "outputs-title" }, h("h2", { id: "outputs-title" }, "To the loudspeakers"), this.body);
   }
 
   row(output) {
     const name = output === null ? "over all" : output.name;
-    const level = h("span", { class: "level figures" });
-    const peak = h("span", { class: "peak figures" });
-    const limiter = h("span", { class: "limiter" });
+    const level = h("span.level.figures");
+    const peak = h("span.peak.figures");
+    const limiter = h("span.limiter");
     const row = { db: 0, level, peak, limiter };
     row.lever = new Lever({
       label: `Level, ${name}`,
@@ -39,11 +39,11 @@ export class Outputs {
     });
     const note = output === null ? "" : output.channel === null ? "left out" : output.private ? "private" : "";
     row.element = h(
-      "div",
-      { class: "output", "data-output": name, role: "group", "aria-label": name },
-      h("p", { class: "who" }, h("span", { class: "instrument" }, name), h("span", { class: "out" }, note)),
+      "div.output",
+      { "data-output": name, role: "group", "aria-label": name },
+      h("p.who", {}, h("span.instrument", {}, name), h("span.out", {}, note)),
       row.lever.element,
-      h("p", { class: "told-words" }, level, peak, limiter),
+      h("p.told-words", {}, level, peak, limiter),
     );
     return row;
   }

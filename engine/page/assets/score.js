@@ -14,36 +14,35 @@ export class Score {
     this.section = section;
     this.head = new Head();
     this.words = words.list("words");
-    this.staves = h("div", { class: "staves" });
+    this.staves = h("div.staves");
     this.outputs = new Outputs();
-    this.elsewhere = h("p", { class: "elsewhere" });
+    this.elsewhere = h("p.elsewhere");
     this.effects = new Effects(this.staves, () => this.update());
     this.drawnFor = null;
     section.append(this.head.element, this.words, this.staves, this.elsewhere, this.outputs.element);
   }
 
-  /** Draws the lines of another piece. */
   build() {
     strokes.clear();
     this.drawnFor = state.piece;
     this.mutes = [];
     this.lines = state.piece.mics.map((mic, index) => this.line(mic, index));
-    attribute(this.staves, "data-many", this.lines.length > 8);
+    this.staves.classList.toggle("many", this.lines.length > 8);
   }
 
   line(mic, index) {
     const canvas = h("canvas", { "aria-hidden": "true" });
     strokes.add(canvas, index);
-    const mute = h("button", { type: "button", class: "mute", "aria-pressed": "false" }, "mute");
+    const mute = h("button.mute", { type: "button", "aria-pressed": "false" }, "mute");
     mute.addEventListener("click", () => send({ do: "mute", mic: mic.name, on: !state.now.muted[index] }));
     this.mutes.push(mute);
-    const effects = h("div", { class: "effects" });
-    const left = mic.input === null ? h("span", { class: "out" }, "left out") : null;
+    const effects = h("div.effects");
+    const left = mic.input === null ? h("span.out", {}, "left out") : null;
     const element = h(
-      "div",
-      { class: "line", "data-mic": mic.name, role: "group", "aria-label": mic.name },
-      h("div", { class: "who" }, h("span", { class: "instrument" }, mic.name, left), mute),
-      h("div", { class: "staff" }, canvas),
+      "div.line",
+      { "data-mic": mic.name, role: "group", "aria-label": mic.name },
+      h("div.who", {}, h("span.instrument", {}, mic.name, left), mute),
+      h("div.staff", {}, canvas),
       effects,
     );
     return { element, effects };
@@ -59,7 +58,7 @@ export class Score {
       element.classList.toggle("joined", shared.some((effect) => effect.mics.includes(mic)));
     });
     arrange(this.staves, this.lines.flatMap(({ element }, mic) => [element, ...shared.filter((effect) => Math.max(...effect.mics) === mic).map((effect) => effect.row)]));
-    attribute(this.staves, "data-bare", shown.length === 0);
+    this.staves.classList.toggle("bare", shown.length === 0);
   }
 
   update() {
@@ -93,7 +92,6 @@ export class Score {
     text(this.elsewhere, away.length > 0 ? `Not used in this scene, yet away from rest: ${away.join("; ")}` : "");
   }
 
-  /** Called about 30 a second with fresh meters. */
   metered() {
     if (!ready()) return;
     this.head.time();

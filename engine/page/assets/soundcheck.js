@@ -18,35 +18,35 @@ class Row {
   /** `where`: the channel, or null if the hall leaves it out: then there is nothing to measure. */
   constructor(name, where, isOutput, note) {
     this.out = where === null;
-    this.bar = h("span", { class: "rms" });
-    this.held = h("span", { class: "held" });
-    this.floorMark = h("span", { class: "floor" });
+    this.bar = h("span.rms");
+    this.held = h("span.held");
+    this.floorMark = h("span.floor");
     const scale = SCALE.map((db) => {
-      const mark = h("span", { class: "grade" }, NUMBERED.has(db) ? String(db).replace("-", "−") : "");
+      const mark = h("span.grade", {}, NUMBERED.has(db) ? String(db).replace("-", "−") : "");
       mark.style.left = `${place(db) * 100}%`;
       return mark;
     });
     this.meter = h(
-      "div",
-      { class: "meter", role: "meter", "aria-label": `${name}, RMS in dB full scale`, "aria-valuemin": BOTTOM, "aria-valuemax": 0, "aria-valuenow": BOTTOM },
-      h("span", { class: "bars" }, this.bar, this.floorMark, this.held),
-      h("span", { class: "scale", "aria-hidden": "true" }, ...scale),
+      "div.meter",
+      { role: "meter", "aria-label": `${name}, RMS in dB full scale`, "aria-valuemin": BOTTOM, "aria-valuemax": 0, "aria-valuenow": BOTTOM },
+      h("span.bars", {}, this.bar, this.floorMark, this.held),
+      h("span.scale", { "aria-hidden": "true" }, ...scale),
     );
     this.figures = {};
     const figure = (key, label) => {
-      this.figures[key] = h("dd", { class: "figures" }, "");
+      this.figures[key] = h("dd.figures", {}, "");
       return h("div", {}, h("dt", {}, label), this.figures[key]);
     };
-    this.sign = h("span", { class: "sign", "aria-hidden": "true" });
+    this.sign = h("span.sign", { "aria-hidden": "true" });
     this.word = h("span", {}, this.out ? "left out" : "");
-    this.verdict = h("p", { class: "verdict", "data-verdict": this.out ? "left out" : "nothing" }, this.sign, this.word);
-    this.heard = h("p", { class: "heard" });
-    this.limiter = h("p", { class: "limiter" });
+    this.verdict = h("p.verdict", { "data-verdict": this.out ? "left out" : "nothing" }, this.sign, this.word);
+    this.heard = h("p.heard");
+    this.limiter = h("p.limiter");
     this.isOutput = isOutput;
     this.element = h(
-      "div",
-      { class: "check", role: "group", "aria-label": name, [isOutput ? "data-output" : "data-mic"]: name },
-      h("p", { class: "who" }, h("span", { class: "instrument" }, name), h("span", { class: "input" }, this.out ? "" : `${isOutput ? "out" : "in"} ${where}`), h("span", { class: "out" }, note)),
+      "div.check",
+      { role: "group", "aria-label": name, [isOutput ? "data-output" : "data-mic"]: name },
+      h("p.who", {}, h("span.instrument", {}, name), h("span.input", {}, this.out ? "" : `${isOutput ? "out" : "in"} ${where}`), h("span.out", {}, note)),
       this.verdict,
       this.heard,
       this.out ? null : this.meter,
@@ -75,14 +75,14 @@ class Row {
     const crest = meters.crest[channel];
     text(this.figures.crest, Number.isNaN(crest) ? "…" : crest.toFixed(0));
     text(this.figures.clips, String(meters.clips[channel]));
-    attribute(this.figures.clips, "data-some", meters.clips[channel] > 0);
+    this.figures.clips.classList.toggle("some", meters.clips[channel] > 0);
     const word = VERDICTS[verdict] ?? VERDICTS[0];
     attribute(this.verdict, "data-verdict", word);
     text(this.sign, SIGNS[verdict] ?? SIGNS[0]);
     text(this.word, word);
     const heard = (meters.flags[channel] & 1) !== 0;
     text(this.heard, heard ? "✓ heard" : "not heard yet");
-    attribute(this.heard, "data-heard", heard);
+    this.heard.classList.toggle("yes", heard);
     if (this.isOutput) text(this.limiter, limited(meters.reduction[channel]));
   }
 }
@@ -92,19 +92,19 @@ export class Soundcheck {
     this.rows = [];
     this.drawnFor = null;
     this.saidAt = 0;
-    this.count = h("p", { class: "count", id: "heard-count" }, "");
+    this.count = h("p.count", { id: "heard-count" }, "");
     this.reset = h("button", { type: "button", id: "reset" }, "Start again");
     this.reset.addEventListener("click", () => send({ do: "reset" }));
     this.words = words.list(null);
-    this.mics = h("div", { class: "checks" });
-    this.outs = h("div", { class: "checks" });
+    this.mics = h("div.checks");
+    this.outs = h("div.checks");
     section.append(
-      h("div", { class: "line-up" }, h("h1", { id: "soundcheck-title" }, "Soundcheck"), this.count, this.reset),
+      h("div.line-up", {}, h("h1", { id: "soundcheck-title" }, "Soundcheck"), this.count, this.reset),
       this.words,
       this.mics,
       h("h2", {}, "To the loudspeakers"),
       this.outs,
-      h("p", { class: "legend" }, "All in dB below full scale. Bar: RMS over 300 ms. Tick: peak, held 2 s. Diamond: noise floor. Crest: held peak over RMS, in dB."),
+      h("p.legend", {}, "All in dB below full scale. Bar: RMS over 300 ms. Tick: peak, held 2 s. Diamond: noise floor. Crest: held peak over RMS, in dB."),
     );
   }
 
@@ -118,8 +118,8 @@ export class Soundcheck {
       this.rows = [...mics, ...outs];
       this.mics.replaceChildren(...mics.map((row) => row.element));
       this.outs.replaceChildren(...outs.map((row) => row.element));
-      attribute(this.mics, "data-two", mics.length > 4);
-      attribute(this.outs, "data-two", outs.length > 1);
+      this.mics.classList.toggle("two", mics.length > 4);
+      this.outs.classList.toggle("two", outs.length > 1);
       this.saidAt = 0;
     }
     words.fill(this.words);

@@ -6,9 +6,7 @@ const PART = "tenterhook-part";
 const STALE = 1000; // ms without a meter frame: what is seen may be old
 
 export const state = {
-  /** The piece, or null before the first message. */
   piece: null,
-  /** The engine's state, or null. */
   now: null,
   /** Whether the socket stands and has told the state, and meters, since. */
   connected: false,
@@ -22,25 +20,20 @@ export const state = {
   part: kept(PART),
 };
 
-/** Remembers whose phone this is. */
 export function choosePart(name) {
   state.part = name;
   keep(PART, name);
 }
 
-/** Whether there is something to show. */
 export const ready = () => state.piece !== null && state.now !== null;
 
-/** The scene in force. */
 export const scene = () => state.piece.scenes[state.now.scene];
 
 /** Whether what is seen is true just now; only then is anything sent. */
 export const live = () => state.connected && performance.now() - state.metersAt <= STALE;
 
-/** Whether this page may do everything. */
 export const isDesk = () => live() && state.piece?.role === "desk";
 
-/** Index of this phone's mic, or -1. */
 export const part = () => state.piece.mics.findIndex((mic) => mic.name === state.part);
 
 /** The index of the controller that is the one lever of `mic` in the scene in force, or null. */

@@ -1,11 +1,11 @@
 // What one must know, said where one looks; and how the page stands with the engine.
 
-import { h, text, show, attribute } from "./dom.js";
+import { at, h, text, show, attribute } from "./dom.js";
 import { state, ready, live } from "./state.js";
 
 /** A list of words; the score's stands beneath the scene's head. */
 export function list(id) {
-  return h("div", { id, class: "words", role: "status", "aria-label": "What one must know" });
+  return h("div.words", { id, role: "status", "aria-label": "What one must know" });
 }
 
 /** Writes the list anew where it changed. */
@@ -16,7 +16,7 @@ export function fill(element) {
   element.said = now;
   element.replaceChildren(
     ...lines.map(([kind, sign, said]) =>
-      h("p", { class: kind, "data-kind": kind }, h("span", { class: "sign", "aria-hidden": "true" }, sign), said),
+      h(`p.${kind}`, {}, h("span.sign", { "aria-hidden": "true" }, sign), said),
     ),
   );
 }
@@ -39,13 +39,13 @@ function gather() {
 
 /** Says whether what is seen is true just now; called a few times a second. */
 export function standing() {
-  const status = document.getElementById("status");
-  const lost = document.getElementById("lost");
-  const at = performance.now();
-  const seconds = (since) => Math.max(1, Math.round((at - since) / 1000));
+  const status = at("status");
+  const lost = at("lost");
+  const time = performance.now();
+  const seconds = (since) => Math.max(1, Math.round((time - since) / 1000));
   let trouble = "";
   if (!state.connected) {
-    if (state.lostAt === null || at - state.lostAt < 300) trouble = "";
+    if (state.lostAt === null || time - state.lostAt < 300) trouble = "";
     else if (state.full > 1) trouble = "Too many pages are open: close some. This page keeps trying.";
     else if (state.piece === null) trouble = `No connection to the engine since ${seconds(state.lostAt)} s. This page keeps trying.`;
     else trouble = `No connection to the engine since ${seconds(state.lostAt)} s: what you see is old. This page keeps trying.`;
@@ -56,7 +56,7 @@ export function standing() {
   show(lost, trouble !== "" && !entering);
   // Said aloud once; the count is for the eye alone.
   if (trouble !== "") {
-    if (lost.childElementCount === 0) lost.append(h("span", { class: "sign", "aria-hidden": "true" }, "▲"), h("span"));
+    if (lost.childElementCount === 0) lost.append(h("span.sign", { "aria-hidden": "true" }, "▲"), h("span"));
     else attribute(lost, "aria-live", "off");
     text(lost.lastElementChild, trouble);
   } else {
@@ -73,7 +73,7 @@ let refusalTimer = 0;
 
 /** Says for a while why the server refused something. */
 export function refused(words) {
-  const element = document.getElementById("refusal");
+  const element = at("refusal");
   text(element, words);
   show(element, true);
   clearTimeout(refusalTimer);
