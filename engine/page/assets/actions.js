@@ -43,7 +43,6 @@ export function escape() {
 
 const firing = () => view() === "score" || view() === "cue";
 
-/** Whether the scenes may be fired from where the page is now. */
 export const playing = () => firing() && !at("marks").open;
 
 export function leave() {

@@ -14,7 +14,7 @@ let listeners = null;
 let timer = 0;
 let wantsKey = false;
 
-/** Sends one gesture; returns whether it left. Nothing waits for a network that is away: it would act when it is back. */
+/** Sends one gesture; returns whether it left. Nothing waits for a network to come back: it would act too late. */
 export function send(gesture) {
   if (!live() || socket?.readyState !== WebSocket.OPEN) return false;
   socket.send(JSON.stringify(gesture));
@@ -27,13 +27,13 @@ export function start(on) {
   open();
 }
 
-/** Opens it anew: another key has been accepted. */
+/** Another key has been accepted. */
 export function renew() {
   pause = 250;
   open();
 }
 
-/** Tries at once: the page comes back into sight. */
+/** The page comes back into sight. */
 export function retry() {
   if (!state.connected && !socket) renew();
 }
@@ -44,7 +44,7 @@ export function established() {
   state.full = 0;
 }
 
-/** Looks whether the connection lives: a network that goes away says nothing. To be called a few times a second. */
+/** To be called a few times a second: a network that goes away says nothing. */
 export function watch() {
   if (socket && performance.now() - heardAt > (opened ? SILENT : OPENING)) lost();
 }

@@ -16,7 +16,7 @@ export function h(kind, attributes = {}, ...children) {
   return element;
 }
 
-/** Makes `wanted` the children of `parent`; those that stay, in their order, are not touched: hands and focus stay on them. */
+/** Makes `wanted` the children of `parent`. Those that stay keep their order and are not touched: nor are hand and focus. */
 export function arrange(parent, wanted) {
   for (const child of [...parent.children]) if (!wanted.includes(child)) child.remove();
   wanted.forEach((child, index) => parent.children[index] === child || parent.insertBefore(child, parent.children[index] ?? null));

@@ -21,7 +21,7 @@ async function enter(key) {
   }
 }
 
-/** Takes the key from the address, if there is one, now; and whenever one comes there later, then calling `go`. */
+/** Takes the key from the address now, and whenever one comes there later; `go` is called when a later one was right. */
 export async function start(section, go) {
   opened = go;
   build(section);
@@ -29,7 +29,7 @@ export async function start(section, go) {
   await fromAddress();
 }
 
-/** Takes the key from the address, if there is one, and removes it there; whether it let us in. */
+/** Takes the key from the address, if there is one; whether it let us in. */
 async function fromAddress() {
   const found = /^#key=(.*)$/.exec(location.hash);
   if (!found) return false;

@@ -5,14 +5,13 @@ import { state, ready, scene, live } from "./state.js";
 import { read } from "./meters.js";
 import * as actions from "./actions.js";
 import * as connection from "./connection.js";
-import * as cues from "./cue.js";
 import * as entry from "./entry.js";
 import * as keys from "./keys.js";
 import * as loudness from "./loudness.js";
 import * as theme from "./theme.js";
 import * as views from "./views.js";
 import * as words from "./words.js";
-import { Cue } from "./cue.js";
+import { Cue, tell } from "./cue.js";
 import { Score } from "./score.js";
 import { Soundcheck } from "./soundcheck.js";
 
@@ -28,7 +27,6 @@ function update() {
   soundcheck.update();
   cue.update();
   actions.update();
-  words.standing();
 }
 
 function announce() {
@@ -43,7 +41,7 @@ function look() {
   if (now !== wasLive) {
     wasLive = now;
     if (now) {
-      cues.tell();
+      tell();
       keys.settle();
     }
     update();

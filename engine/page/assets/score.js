@@ -33,7 +33,7 @@ export class Score {
   line(mic, index) {
     const canvas = h("canvas", { "aria-hidden": "true" });
     strokes.add(canvas, index);
-    const mute = h("button.mute", { type: "button", "aria-pressed": "false" }, "mute");
+    const mute = h("button.mute", { type: "button" });
     mute.addEventListener("click", () => send({ do: "mute", mic: mic.name, on: !state.now.muted[index] }));
     this.mutes.push(mute);
     const effects = h("div.effects");

@@ -33,10 +33,7 @@ class Row {
       h("span.scale", { "aria-hidden": "true" }, ...scale),
     );
     this.figures = {};
-    const figure = (key, label) => {
-      this.figures[key] = h("dd.figures", {}, "");
-      return h("div", {}, h("dt", {}, label), this.figures[key]);
-    };
+    const figure = (label) => h("div", {}, h("dt", {}, label), (this.figures[label] = h("dd.figures")));
     this.sign = h("span.sign", { "aria-hidden": "true" });
     this.word = h("span", {}, this.out ? "left out" : "");
     this.verdict = h("p.verdict", { "data-verdict": this.out ? "left out" : "nothing" }, this.sign, this.word);
@@ -50,7 +47,7 @@ class Row {
       this.verdict,
       this.heard,
       this.out ? null : this.meter,
-      this.out ? null : h("dl", {}, figure("peak", "peak"), figure("rms", "RMS"), figure("floor", "floor"), figure("crest", "crest"), figure("clips", "clips")),
+      this.out ? null : h("dl", {}, ...["peak", "RMS", "floor", "crest", "clips"].map(figure)),
       isOutput ? this.limiter : null,
     );
   }
@@ -69,7 +66,7 @@ class Row {
     attribute(this.meter, "aria-valuenow", Math.round(Math.min(0, Math.max(BOTTOM, rms))));
     attribute(this.meter, "aria-valuetext", `${inWords(rms)} dB`);
     text(this.figures.peak, inWords(decibels(meters.held[channel])));
-    text(this.figures.rms, inWords(rms));
+    text(this.figures.RMS, inWords(rms));
     const floor = meters.floor[channel];
     text(this.figures.floor, Number.isNaN(floor) ? "…" : inWords(decibels(floor)));
     const crest = meters.crest[channel];

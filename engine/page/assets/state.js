@@ -56,18 +56,14 @@ export function valueInWords(controller, value) {
 /** What an effect does just now, in words. */
 export function standing(effect) {
   const it = state.piece.effects[effect];
-  const by = it.controller === null ? null : state.piece.controllers[it.controller].name;
-  switch (state.now.effects[effect]) {
-    case "on":
-      return by === null ? "sounds, with the scene" : "sounds";
-    case "waits":
-      if (state.now.hushed) return "hushed";
-      return by === null ? "waits" : `waits: bring ${by} to rest first`;
-    case "moves":
-      return state.now.hushed ? "hushed" : `waits: move ${by} a little, or bring it to rest`;
-    case "ready":
-      return by === null ? "at rest, with the scene" : "at rest";
-    default:
-      return "not in this scene";
-  }
+  const by = state.piece.controllers[it.controller]?.name ?? "it";
+  const how = it.controller === null ? ", with the scene" : "";
+  const hushed = state.now.hushed && "hushed";
+  const said = {
+    on: `sounds${how}`,
+    ready: `at rest${how}`,
+    waits: hushed || `waits: bring ${by} to rest first`,
+    moves: hushed || `waits: move ${by} a little, or bring it to rest`,
+  };
+  return said[state.now.effects[effect]] ?? "not in this scene";
 }

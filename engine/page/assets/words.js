@@ -8,17 +8,12 @@ export function list(id) {
   return h("div.words", { id, role: "status", "aria-label": "What one must know" });
 }
 
-/** Writes the list anew where it changed. */
 export function fill(element) {
   const lines = ready() ? gather() : [];
   const now = JSON.stringify(lines);
   if (now === element.said) return;
   element.said = now;
-  element.replaceChildren(
-    ...lines.map(([kind, sign, said]) =>
-      h(`p.${kind}`, {}, h("span.sign", { "aria-hidden": "true" }, sign), said),
-    ),
-  );
+  element.replaceChildren(...lines.map(([kind, sign, said]) => h(`p.${kind}`, {}, h("span.sign", { "aria-hidden": "true" }, sign), said)));
 }
 
 function gather() {
@@ -42,15 +37,14 @@ export function standing() {
   const status = at("status");
   const lost = at("lost");
   const time = performance.now();
-  const seconds = (since) => Math.max(1, Math.round((time - since) / 1000));
+  const since = (past) => `since ${Math.max(1, Math.round((time - past) / 1000))} s`;
   let trouble = "";
   if (!state.connected) {
-    if (state.lostAt === null || time - state.lostAt < 300) trouble = "";
-    else if (state.full > 1) trouble = "Too many pages are open: close some. This page keeps trying.";
-    else if (state.piece === null) trouble = `No connection to the engine since ${seconds(state.lostAt)} s. This page keeps trying.`;
-    else trouble = `No connection to the engine since ${seconds(state.lostAt)} s: what you see is old. This page keeps trying.`;
+    const old = state.piece === null ? "" : ": what you see is old";
+    if (state.full > 1) trouble = "Too many pages are open: close some. This page keeps trying.";
+    else if (state.lostAt !== null && time - state.lostAt > 300) trouble = `No connection to the engine ${since(state.lostAt)}${old}. This page keeps trying.`;
   } else if (!live()) {
-    trouble = `No meters from the engine since ${seconds(state.metersAt)} s: what you see may be old.`;
+    trouble = `No meters from the engine ${since(state.metersAt)}: what you see may be old.`;
   }
   const entering = document.body.dataset.entering === "true";
   show(lost, trouble !== "" && !entering);
