@@ -1,36 +1,34 @@
 // The player's phone: the mark, the cue, what comes, their own effect and whether their pedal is live.
 
-import { h, text, show, attribute } from "./dom.js";
+import { h, text, show, arrange, attribute } from "./dom.js";
 import { state, ready, scene, leverOf, part, choosePart } from "./state.js";
 import { send } from "./connection.js";
+import { Effects } from "./effect.js";
 import { place } from "./head.js";
-import { Effect } from "./score.js";
 
 export class Cue {
   constructor(section) {
-    this.hushed = h("p", { class: "hushed-word", hidden: true }, "Hushed");
-    this.mark = h("p", { class: "mark huge" });
-    this.name = h("p", { class: "name" });
-    this.place = h("p", { class: "place" });
-    this.own = h("div", { class: "own" });
-    this.live = h("p", { class: "live", role: "status" });
-    this.next = h("p", { class: "coming" });
+    this.hushed = h("p.hushed-word", { hidden: true }, "Hushed");
+    this.mark = h("p.mark.huge");
+    this.name = h("p.name");
+    this.place = h("p.place");
+    this.own = h("div.own");
+    this.live = h("p.live", { role: "status" });
+    this.next = h("p.coming");
     this.who = h("select", { id: "part" });
     this.who.addEventListener("change", () => {
       choosePart(this.who.value || null);
       tell();
-      this.drawn = null;
       this.update();
     });
-    this.effect = null;
-    this.drawn = null;
+    this.effects = new Effects(this.own, () => this.update());
     section.append(
-      h("h1", { id: "cue-title", class: "unseen" }, "Cue"),
-      h("div", { class: "now" }, this.mark, h("div", {}, this.hushed, this.name, this.place)),
+      h("h1.unseen", { id: "cue-title" }, "Cue"),
+      h("div.now", {}, this.mark, h("div", {}, this.hushed, this.name, this.place)),
       this.next,
       this.live,
       this.own,
-      h("p", { class: "whose" }, h("label", { for: "part" }, "This phone belongs to "), this.who),
+      h("p.whose", {}, h("label", { for: "part" }, "This phone belongs to "), this.who),
     );
   }
 
@@ -46,15 +44,13 @@ export class Cue {
     text(this.next, next ? `Then ${next.mark}${next.name ? `, ${next.name}` : ""}: ${place(next).filter(Boolean).join(", ")}` : "Nothing comes after this scene.");
     this.names(piece);
     const mine = part();
-    const key = `${now.scene} ${mine}`;
-    if (this.drawn !== key || this.drawnFor !== piece) {
-      this.drawn = key;
-      this.drawnFor = piece;
-      this.build(mine);
-    }
-    this.effect?.update();
-    text(this.live, this.sentence(mine));
-    attribute(this.live, "data-state", this.effect ? (now.hushed ? "waits" : now.effects[this.effect.index]) : "out");
+    const lever = mine < 0 ? null : leverOf(mine);
+    const present = here.effects.map(({ effect }) => effect);
+    const own = lever === null ? undefined : present.find((effect) => piece.effects[effect].controller === lever);
+    if (this.effects.change(own === undefined ? [] : [own])) arrange(this.own, this.effects.shown.map((effect) => effect.element));
+    for (const effect of this.effects.shown) effect.update();
+    text(this.live, this.sentence(mine, own, present));
+    attribute(this.live, "data-state", own === undefined ? "out" : now.hushed ? "waits" : now.effects[own]);
   }
 
   names(piece) {
@@ -64,32 +60,23 @@ export class Cue {
     this.who.value = part() >= 0 ? state.part : "";
   }
 
-  build(mine) {
-    this.effect = null;
-    const lever = mine >= 0 ? leverOf(mine) : null;
-    if (lever !== null) {
-      const found = scene().effects.find(({ effect }) => state.piece.effects[effect].controller === lever);
-      if (found) this.effect = new Effect(found.effect, state.piece.effects[found.effect].owner);
-    }
-    this.others = mine < 0 ? [] : scene().effects.map(({ effect }) => effect).filter((effect) => state.piece.effects[effect].mics.includes(mine) && effect !== this.effect?.index);
-    this.own.replaceChildren(...(this.effect ? [this.effect.element] : []));
-  }
-
-  sentence(mine) {
+  sentence(mine, own, present) {
     const { piece, now } = state;
     if (mine < 0) return "Choose below whose phone this is.";
-    const also = this.others.length > 0 ? ` Also on your mic: ${this.others.map((effect) => piece.effects[effect].key).join(", ")}.` : "";
-    if (!this.effect) return `Nothing for your foot or hand in this scene.${also}`;
-    const it = piece.effects[this.effect.index];
+    const others = present.filter((effect) => effect !== own && piece.effects[effect].mics.includes(mine));
+    const also = others.length > 0 ? ` Also on your mic: ${others.map((effect) => piece.effects[effect].key).join(", ")}.` : "";
+    if (own === undefined) return `Nothing for your foot or hand in this scene.${also}`;
+    const it = piece.effects[own];
     const by = piece.controllers[it.controller].name;
     if (now.hushed) return `Hushed: ${by} does nothing just now.${also}`;
     const said = {
       on: `Your ${it.key} sounds: ${by} is live.`,
       waits: `Bring ${by} to rest first: then it is live.`,
+      moves: `Move ${by} a little, or bring it to rest: then it is live.`,
       ready: `Your ${it.key} is ready: ${by} is live.`,
       out: `Your ${it.key} is not in this scene.`,
     };
-    return said[now.effects[this.effect.index]] + also;
+    return said[now.effects[own]] + also;
   }
 }
 

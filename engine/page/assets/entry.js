@@ -1,6 +1,8 @@
 // The door: one field for the key, or the key from the address.
 
 import { h, text, disable } from "./dom.js";
+import { state } from "./state.js";
+import { refused } from "./words.js";
 
 let opened = null;
 let field = null;
@@ -19,12 +21,18 @@ async function enter(key) {
   }
 }
 
-/** Takes the key from the address, if there is one, and removes it there; then calls `go`. */
+/** Takes the key from the address now, and whenever one comes there later; `go` is called when a later one was right. */
 export async function start(section, go) {
   opened = go;
   build(section);
+  addEventListener("hashchange", async () => (await fromAddress()) && go());
+  await fromAddress();
+}
+
+/** Takes the key from the address, if there is one; whether it let us in. */
+async function fromAddress() {
   const found = /^#key=(.*)$/.exec(location.hash);
-  if (!found) return;
+  if (!found) return false;
   let key = found[1];
   try {
     key = decodeURIComponent(key);
@@ -33,12 +41,14 @@ export async function start(section, go) {
   }
   history.replaceState(null, "", location.pathname);
   const words = await enter(key);
-  if (words !== null) ask(words);
+  // Whoever is in stays in.
+  if (words !== null) (state.connected ? refused : ask)(words);
+  return words === null;
 }
 
 function build(section) {
   field = h("input", { type: "text", id: "key", name: "key", required: true, autocomplete: "off", autocapitalize: "characters", spellcheck: "false", maxlength: 64, "aria-describedby": "key-help key-trouble" });
-  trouble = h("p", { id: "key-trouble", class: "trouble", role: "alert" });
+  trouble = h("p.trouble", { id: "key-trouble", role: "alert" });
   submit = h("button", { type: "submit" }, "Enter");
   const form = h("form", {}, h("label", { for: "key" }, "Key"), field, submit, trouble);
   form.addEventListener("submit", async (event) => {
@@ -49,7 +59,6 @@ function build(section) {
     if (words !== null) return ask(words);
     field.value = "";
     text(trouble, "");
-    document.body.dataset.entering = "false";
     opened();
   });
   section.append(

@@ -68,7 +68,7 @@ export class Etudes {
     this.asked = false;
     this.list = h("ul", {});
     this.page = h("article", { "aria-live": "off" });
-    section.append(h("div", { class: "contents" }, h("h1", { id: "etudes-title" }, "Études"), h("p", { class: "idea" }, "One idea each: read it, hear it, take it along."), this.list), this.page);
+    section.append(h("div.contents", {}, h("h1", { id: "etudes-title" }, "Études"), h("p.idea", {}, "One idea each: read it, hear it, take it along."), this.list), this.page);
   }
 
   /** Fetches the list when it is first looked at. */
@@ -88,7 +88,7 @@ export class Etudes {
   }
 
   entry(etude) {
-    const button = h("button", { type: "button", class: "entry", "data-etude": etude.name }, h("span", { class: "name" }, etude.title), h("span", { class: "idea" }, etude.idea));
+    const button = h("button.entry", { type: "button", "data-etude": etude.name }, h("span.name", {}, etude.title), h("span.idea", {}, etude.idea));
     button.addEventListener("click", () => this.open(etude));
     return h("li", {}, button);
   }
@@ -96,15 +96,15 @@ export class Etudes {
   open(etude) {
     for (const button of this.list.querySelectorAll("button")) attribute(button, "aria-current", button.dataset.etude === etude.name ? "true" : null);
     const file = `/etudes/${encodeURIComponent(etude.name)}`;
-    const trouble = h("p", { class: "trouble", role: "status" });
+    const trouble = h("p.trouble", { role: "status" });
     const audio = h("audio", { controls: true, preload: "none", src: `${file}.wav`, "aria-label": `Hear ${etude.title}` });
     audio.addEventListener("error", () => this.why(`${file}.wav`, trouble));
     audio.addEventListener("playing", () => text(trouble, ""));
     this.page.querySelector("audio")?.pause();
     this.page.replaceChildren(
       h("h2", {}, etude.title),
-      h("p", { class: "idea" }, etude.idea),
-      h("div", { class: "hear" }, audio, h("a", { href: `${file}.toml`, download: `${etude.name}.toml` }, `Take along ${etude.name}.toml`)),
+      h("p.idea", {}, etude.idea),
+      h("div.hear", {}, audio, h("a", { href: `${file}.toml`, download: `${etude.name}.toml` }, `Take along ${etude.name}.toml`)),
       trouble,
       ...page(etude.text),
     );

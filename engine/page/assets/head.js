@@ -4,7 +4,6 @@ import { h, text, show } from "./dom.js";
 import { state, scene } from "./state.js";
 import { meters } from "./meters.js";
 
-/** Minutes and seconds. */
 export function clock(samples, rate) {
   const seconds = Math.max(0, Math.floor(samples / rate));
   return `${Math.floor(seconds / 60)}:${String(seconds % 60).padStart(2, "0")}`;
@@ -19,45 +18,34 @@ export function place(scene) {
 export class Head {
   constructor() {
     this.title = h("h1", { id: "title" });
-    this.mark = h("span", { id: "mark", class: "mark" });
-    this.name = h("span", { class: "name" });
-    this.bar = h("span", { class: "bar" });
-    this.cue = h("span", { class: "cue" });
-    this.inScene = h("span", { id: "in-scene", class: "figures" });
-    this.since = h("span", { id: "since-start", class: "figures" });
-    this.nextMark = h("span", { id: "next-mark", class: "mark small" });
-    this.nextName = h("span", { class: "name" });
-    this.nextBar = h("span", { class: "bar" });
-    this.nextCue = h("span", { class: "cue" });
+    this.mark = h("span.mark", { id: "mark" });
+    this.name = h("span.name");
+    this.bar = h("span.bar");
+    this.cue = h("span.cue");
+    this.inScene = h("span.figures", { id: "in-scene" });
+    this.since = h("span.figures", { id: "since-start" });
+    this.nextMark = h("span.mark.small", { id: "next-mark" });
+    this.nextName = h("span.name");
+    this.nextBar = h("span.bar");
+    this.nextCue = h("span.cue");
     this.element = h(
-      "div",
-      { class: "head" },
+      "div.head",
+      {},
       this.title,
-      h("div", { class: "here" }, this.mark, h("h2", { class: "where" }, this.name, h("span", { class: "place" }, this.bar, this.cue))),
-      h("p", { class: "clocks" }, h("span", {}, this.inScene, " in this scene"), h("span", {}, this.since, " since the start")),
-      h("div", { class: "next" }, h("span", { class: "then" }, "then"), this.nextMark, h("p", { class: "where" }, this.nextName, h("span", { class: "place" }, this.nextBar, this.nextCue))),
+      h("div.here", {}, this.mark, h("h2.where", {}, this.name, h("span.place", {}, this.bar, this.cue))),
+      h("p.clocks", {}, h("span", {}, this.inScene, " in this scene"), h("span", {}, this.since, " since the start")),
+      h("div.next", {}, h("span.then", {}, "then"), this.nextMark, h("p.where", {}, this.nextName, h("span.place", {}, this.nextBar, this.nextCue))),
     );
   }
 
   update() {
     const { piece, now } = state;
     text(this.title, piece.title);
-    const write = (scene, mark, name, bar, cue) => {
-      text(mark, scene.mark);
-      text(name, scene.name ?? "");
-      const [barWords, cueWords] = place(scene);
-      text(bar, barWords);
-      text(cue, cueWords);
-    };
+    const write = (scene, ...elements) => [scene.mark, scene.name ?? "", ...place(scene)].forEach((words, index) => text(elements[index], words));
     write(scene(), this.mark, this.name, this.bar, this.cue);
     const next = piece.scenes[now.scene + 1];
     show(this.nextMark, next !== undefined);
-    if (next) write(next, this.nextMark, this.nextName, this.nextBar, this.nextCue);
-    else {
-      text(this.nextName, "nothing: this is the last scene");
-      text(this.nextBar, "");
-      text(this.nextCue, "");
-    }
+    write(next ?? { mark: "", name: "nothing: this is the last scene" }, this.nextMark, this.nextName, this.nextBar, this.nextCue);
     this.time();
   }
 

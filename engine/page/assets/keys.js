@@ -1,10 +1,15 @@
 // Keys. Those of the piece come first, before any element, whatever has the focus; then the page's own.
 
-import { state, ready, mayMove } from "./state.js";
+import { state, ready, isDesk, mayMove } from "./state.js";
 import { send } from "./connection.js";
 import * as actions from "./actions.js";
 
-const down = new Set();
+/** The keys of the piece that are down: place on the keyboard, and value (which Shift may change meanwhile). */
+const down = new Map();
+/** Those that came up while nothing could be sent. */
+let owed = [];
+
+const place = (event) => event.code || event.key; // some page turners have no code
 
 const writing = (target) => target instanceof HTMLInputElement && (target.type === "text" || target.type === "password");
 const owner = (key) => (state.piece?.controllers ?? []).findIndex((controller) => controller.key === key);
@@ -19,9 +24,9 @@ function pressed(event) {
   const controller = owner(event.key);
   if (controller >= 0) {
     stop(event);
-    if (event.repeat || down.has(event.key)) return;
-    const may = state.piece.role === "desk" ? state.connected : mayMove(controller);
-    if (may && send({ do: "key", key: event.key, down: true })) down.add(event.key);
+    if (event.repeat || down.has(place(event))) return;
+    const may = isDesk() || mayMove(controller);
+    if (may && send({ do: "key", key: event.key, down: true })) down.set(place(event), event.key);
     return;
   }
   const act = own(event.key);
@@ -32,27 +37,40 @@ function pressed(event) {
 
 function own(key) {
   if (state.piece.role !== "desk") return null;
-  if (document.getElementById("marks").open) return key === "Escape" ? actions.leave : null;
-  if (key === "Escape") return actions.hush;
+  if (key === "Escape") return actions.escape;
   if (!actions.playing()) return null;
   return { PageDown: actions.next, PageUp: actions.back, m: actions.choose, M: actions.choose }[key] ?? null;
 }
 
 function released(event) {
-  if (owner(event.key) >= 0 && !writing(event.target)) stop(event); // a browser may press a button on release
-  if (down.delete(event.key)) send({ do: "key", key: event.key, down: false });
+  // A browser may press a button on release.
+  if (down.has(place(event)) || (owner(event.key) >= 0 && !writing(event.target))) stop(event);
+  letGo(place(event));
 }
 
-/** Listens, before every element. */
+function letGo(code) {
+  const key = down.get(code);
+  if (down.delete(code) && !send({ do: "key", key, down: false })) owed.push(key);
+}
+
+const letAllGo = () => [...down.keys()].forEach(letGo);
+
 export function start() {
   addEventListener("keydown", pressed, { capture: true });
   addEventListener("keyup", released, { capture: true });
   // A key that goes up while another window has the keyboard would otherwise stay down for ever.
-  addEventListener("blur", () => {
-    for (const key of down) send({ do: "key", key, down: false });
-    down.clear();
-  });
+  addEventListener("blur", letAllGo);
+  document.addEventListener("visibilitychange", () => document.hidden && letAllGo());
+}
+
+/** Something can be sent again over the same connection: what came up meanwhile is told. */
+export function settle() {
+  for (const key of owed) send({ do: "key", key, down: false });
+  owed = [];
 }
 
 /** After a lost connection no key is known to be down. */
-export const forget = () => down.clear();
+export function forget() {
+  down.clear();
+  owed = [];
+}

@@ -31,10 +31,10 @@ export class Lever {
     this.trailing = 0;
     this.settling = 0;
     this.input = h("input", { type: "range", min, max, step: twoWay ? 1 : step, value: min, "aria-label": label, autocomplete: "off" });
-    this.ink = h("span", { class: "ink" });
-    this.tick = h("span", { class: "told", hidden: true });
-    this.knob = h("span", { class: "knob" });
-    this.element = h("span", { class: "lever", "data-state": "ready", ...data }, h("span", { class: "wedge" }, outline(), this.ink, this.tick, this.knob), this.input);
+    this.ink = h("span.ink");
+    this.tick = h("span.told", { hidden: true });
+    this.knob = h("span.knob");
+    this.element = h("span.lever", { "data-state": "ready", ...data }, h("span.wedge", {}, outline(), this.ink, this.tick, this.knob), this.input);
     this.pressed = false;
     this.input.addEventListener("input", () => (this.pressed ? this.draw() : this.moved(Number(this.input.value))));
     this.input.addEventListener("pointerdown", () => (this.held = true));
@@ -93,7 +93,7 @@ export class Lever {
   /** The engine's value, the effect's state and whether this page may move it. */
   show(value, standing, may) {
     disable(this.input, !may);
-    if (!may && this.own !== null) {
+    if (!may) {
       this.own = null;
       this.held = false;
     }
@@ -103,6 +103,7 @@ export class Lever {
       this.shownMay = may;
       this.draw();
     }
+    attribute(this.input, "aria-valuetext", this.words(value));
   }
 
   share(value) {
@@ -116,6 +117,5 @@ export class Lever {
     this.element.style.setProperty("--told", this.share(this.told));
     const apart = Math.abs(this.share(value) - this.share(this.told)) > 0.005;
     if (this.tick.hidden === apart) this.tick.hidden = !apart;
-    attribute(this.input, "aria-valuetext", this.words(this.told));
   }
 }

@@ -22,7 +22,9 @@ const clear = (slot) => {
   oldest = slot;
 };
 
-/** Takes the history of the server. */
+/** Another piece: what the mics of the one before did is gone. */
+export const forget = () => clear(newest);
+
 export function history(told) {
   mics = told.mics.length;
   values = new Float32Array(mics * SLOTS);
@@ -36,7 +38,6 @@ export function history(told) {
   );
 }
 
-/** Takes the meter frame that has just been read. */
 export function frame(rate) {
   const time = meters.sample / rate;
   const slot = Math.floor(time * RATE);
@@ -58,7 +59,6 @@ export function frame(rate) {
   anchoredAt = performance.now();
 }
 
-/** The loudness of a mic in a slot, dB. */
 export const loudness = (mic, slot) => (slot < oldest || slot > newest ? QUIET : values[mic * SLOTS + (slot & (SLOTS - 1))]);
 
 /** The engine's time for drawing, s: it runs on between frames, and stands when no frame comes. */

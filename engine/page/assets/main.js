@@ -1,34 +1,32 @@
 // Puts the page together: messages in, views out.
 
-import { text } from "./dom.js";
-import { state, ready, scene } from "./state.js";
+import { at, text } from "./dom.js";
+import { state, ready, scene, live } from "./state.js";
 import { read } from "./meters.js";
 import * as actions from "./actions.js";
 import * as connection from "./connection.js";
-import * as cues from "./cue.js";
 import * as entry from "./entry.js";
 import * as keys from "./keys.js";
 import * as loudness from "./loudness.js";
 import * as theme from "./theme.js";
 import * as views from "./views.js";
 import * as words from "./words.js";
-import { Cue } from "./cue.js";
+import { Cue, tell } from "./cue.js";
 import { Score } from "./score.js";
 import { Soundcheck } from "./soundcheck.js";
 
-const at = (id) => document.getElementById(id);
 const score = new Score(at("score"));
 const soundcheck = new Soundcheck(at("soundcheck"));
 let etudes = null;
 const cue = new Cue(at("cue"));
 let announced = null;
+let wasLive = false;
 
 function update() {
   score.update();
   soundcheck.update();
   cue.update();
   actions.update();
-  words.standing();
 }
 
 function announce() {
@@ -37,25 +35,34 @@ function announce() {
   announced = here;
 }
 
+// Controls work while what is seen is true, and no longer.
+function look() {
+  const now = live();
+  if (now !== wasLive) {
+    wasLive = now;
+    if (now) {
+      tell();
+      keys.settle();
+    }
+    update();
+  }
+  words.standing();
+}
+
 function message(told) {
   if (told.piece) {
     // Another program means another page: its own modules are fetched.
     if (state.piece && state.piece.program !== told.piece.program) location.reload();
+    // After a lost connection the same piece comes again: all that is drawn of it stays.
+    if (JSON.stringify(state.piece) === JSON.stringify(told.piece)) return;
     state.piece = told.piece;
     state.now = null; // the indices of the piece before mean nothing now
+    loudness.forget();
     document.title = told.piece.title;
     text(at("about"), `Tenterhook ${told.piece.program}`);
   } else if (told.now && state.piece) {
-    const first = state.now === null || !state.connected;
+    const first = state.now === null;
     state.now = told.now;
-    if (!state.connected) {
-      state.connected = true;
-      state.lostAt = null;
-      state.metersAt = performance.now();
-      document.body.dataset.entering = "false";
-      connection.established();
-      cues.tell();
-    }
     if (first) views.route();
     announce();
     update();
@@ -63,9 +70,23 @@ function message(told) {
   else if (told.error) words.refused(told.error);
 }
 
+function comeIn() {
+  if (document.body.dataset.entering !== "true") return;
+  document.body.dataset.entering = "false";
+  views.route();
+}
+
 function metered(frame) {
-  if (!state.piece || !read(frame)) return;
+  if (!ready() || !read(frame)) return;
   state.metersAt = performance.now();
+  if (!state.connected) {
+    // The server sends piece and state before the first meters.
+    state.connected = true;
+    state.lostAt = null;
+    connection.established();
+    comeIn();
+  }
+  if (!wasLive) look();
   loudness.frame(state.piece.rate);
   if (document.hidden) return;
   if (views.current() === "score") score.metered();
@@ -90,16 +111,22 @@ views.start((name) => {
   if (name === "etudes" && document.body.dataset.entering !== "true") study();
   if (ready()) update();
 });
-setInterval(words.standing, 250);
+setInterval(() => {
+  connection.watch();
+  look();
+}, 250);
 document.addEventListener("visibilitychange", () => document.hidden || connection.retry());
 
-await entry.start(at("entry"), connection.retry);
+await entry.start(at("entry"), () => {
+  comeIn();
+  connection.renew();
+});
 connection.start({
   message,
   meters: metered,
   change: () => {
     keys.forget();
-    update();
+    look();
   },
   keyWanted: entry.ask,
 });

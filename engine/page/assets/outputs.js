@@ -1,50 +1,51 @@
 // The lowest staves: what goes to the loudspeakers, its level, its peak, and the limiter's words.
 
-import { h, text, attribute } from "./dom.js";
+import { h, text } from "./dom.js";
 import { state, isDesk } from "./state.js";
 import { send } from "./connection.js";
 import { Lever } from "./lever.js";
-import { meters, decibels, inWords } from "./meters.js";
+import { meters, decibels, inWords, limited } from "./meters.js";
 
 const TOP = 6;
 const BOTTOM = -60;
 const SILENT = -120;
 const SPOKEN = 200; // ms between two writings of numbers
 
-const said = (place) => (place < BOTTOM ? "off" : `${place > 0 ? "+" : ""}${place.toFixed(1).replace("-", "−")} dB`);
-const placed = (db) => (db < BOTTOM ? BOTTOM - 1 : db);
+const said = (db) => (db <= SILENT ? "off" : `${db > 0 ? "+" : ""}${db.toFixed(1).replace("-", "−")} dB`);
 
 export class Outputs {
   constructor() {
     this.rows = [];
     this.drawnFor = null;
     this.saidAt = 0;
-    this.body = h("div", { class: "rows" });
-    this.element = h("section", { class: "outputs", "aria-labelledby": "outputs-title" }, h("h2", { id: "outputs-title" }, "To the loudspeakers"), this.body);
+    this.body = h("div.rows");
+    this.element = h("section.outputs", { "aria-labelledby": "outputs-title" }, h("h2", { id: "outputs-title" }, "To the loudspeakers"), this.body);
   }
 
   row(output) {
     const name = output === null ? "over all" : output.name;
-    const level = h("span", { class: "level figures" });
-    const peak = h("span", { class: "peak figures" });
-    const limiter = h("span", { class: "limiter" });
-    const lever = new Lever({
+    const level = h("span.level.figures");
+    const peak = h("span.peak.figures");
+    const limiter = h("span.limiter");
+    const row = { db: 0, level, peak, limiter };
+    row.lever = new Lever({
       label: `Level, ${name}`,
       min: BOTTOM - 1,
       max: TOP,
       step: 0.5,
-      words: said,
+      words: () => said(row.db),
       move: (place) => send({ do: "level", output: output?.name ?? null, db: place < BOTTOM ? SILENT : place }),
       data: { "data-level": name },
     });
-    const element = h(
-      "div",
-      { class: "output", "data-output": name, role: "group", "aria-label": name },
-      h("p", { class: "who" }, h("span", { class: "instrument" }, name), output?.private ? h("span", { class: "out" }, "private") : null),
-      lever.element,
-      h("p", { class: "told-words" }, level, peak, limiter),
+    const note = output === null ? "" : output.channel === null ? "left out" : output.private ? "private" : "";
+    row.element = h(
+      "div.output",
+      { "data-output": name, role: "group", "aria-label": name },
+      h("p.who", {}, h("span.instrument", {}, name), h("span.out", {}, note)),
+      row.lever.element,
+      h("p.told-words", {}, level, peak, limiter),
     );
-    return { lever, level, peak, limiter, element };
+    return row;
   }
 
   update() {
@@ -55,9 +56,9 @@ export class Outputs {
       this.body.replaceChildren(...this.rows.map((row) => row.element));
     }
     this.rows.forEach((row, index) => {
-      const place = placed(index === 0 ? now.level_db : (now.levels_db[index - 1] ?? SILENT));
-      row.lever.show(place, place < BOTTOM ? "ready" : "on", isDesk());
-      text(row.level, said(place));
+      row.db = index === 0 ? now.level_db : (now.levels_db[index - 1] ?? SILENT);
+      row.lever.show(Math.max(BOTTOM - 1, row.db), row.db <= SILENT ? "ready" : "on", isDesk());
+      text(row.level, said(row.db));
     });
   }
 
@@ -69,9 +70,7 @@ export class Outputs {
       const row = this.rows[index + 1];
       const channel = meters.mics + index;
       text(row.peak, `peak ${inWords(decibels(meters.held[channel]))}`);
-      const works = (meters.flags[channel] & 4) !== 0;
-      text(row.limiter, works ? `held down by ${Math.max(1, Math.round(meters.reduction[channel]))} dB` : "");
-      attribute(row.element, "data-limited", works ? "true" : "false");
+      text(row.limiter, limited(meters.reduction[channel]));
     }
   }
 }

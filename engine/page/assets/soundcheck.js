@@ -4,7 +4,7 @@ import { h, text, attribute, disable, show } from "./dom.js";
 import { state, isDesk } from "./state.js";
 import { send } from "./connection.js";
 import * as words from "./words.js";
-import { meters, decibels, inWords, VERDICTS } from "./meters.js";
+import { meters, decibels, inWords, limited, VERDICTS } from "./meters.js";
 
 const BOTTOM = -60;
 const SCALE = [-60, -40, -30, -20, -18, -12, -9, -6, -3, 0];
@@ -15,40 +15,39 @@ const SIGNS = ["–", "▽", "✓", "△", "✕"];
 const place = (db) => Math.min(1, Math.max(0, (db - BOTTOM) / -BOTTOM));
 
 class Row {
+  /** `where`: the channel, or null if the hall leaves it out: then there is nothing to measure. */
   constructor(name, where, isOutput, note) {
-    this.bar = h("span", { class: "rms" });
-    this.held = h("span", { class: "held" });
-    this.floorMark = h("span", { class: "floor" });
+    this.out = where === null;
+    this.bar = h("span.rms");
+    this.held = h("span.held");
+    this.floorMark = h("span.floor");
     const scale = SCALE.map((db) => {
-      const mark = h("span", { class: "grade" }, NUMBERED.has(db) ? String(db).replace("-", "−") : "");
+      const mark = h("span.grade", {}, NUMBERED.has(db) ? String(db).replace("-", "−") : "");
       mark.style.left = `${place(db) * 100}%`;
       return mark;
     });
     this.meter = h(
-      "div",
-      { class: "meter", role: "meter", "aria-label": `${name}, RMS in dB full scale`, "aria-valuemin": BOTTOM, "aria-valuemax": 0, "aria-valuenow": BOTTOM },
-      h("span", { class: "bars" }, this.bar, this.floorMark, this.held),
-      h("span", { class: "scale", "aria-hidden": "true" }, ...scale),
+      "div.meter",
+      { role: "meter", "aria-label": `${name}, RMS in dB full scale`, "aria-valuemin": BOTTOM, "aria-valuemax": 0, "aria-valuenow": BOTTOM },
+      h("span.bars", {}, this.bar, this.floorMark, this.held),
+      h("span.scale", { "aria-hidden": "true" }, ...scale),
     );
     this.figures = {};
-    const figure = (key, label) => {
-      this.figures[key] = h("dd", { class: "figures" }, "");
-      return h("div", {}, h("dt", {}, label), this.figures[key]);
-    };
-    this.sign = h("span", { class: "sign", "aria-hidden": "true" });
-    this.word = h("span", {});
-    this.verdict = h("p", { class: "verdict", "data-verdict": "nothing" }, this.sign, this.word);
-    this.heard = h("p", { class: "heard" });
-    this.limiter = h("p", { class: "limiter" });
+    const figure = (label) => h("div", {}, h("dt", {}, label), (this.figures[label] = h("dd.figures")));
+    this.sign = h("span.sign", { "aria-hidden": "true" });
+    this.word = h("span", {}, this.out ? "left out" : "");
+    this.verdict = h("p.verdict", { "data-verdict": this.out ? "left out" : "nothing" }, this.sign, this.word);
+    this.heard = h("p.heard");
+    this.limiter = h("p.limiter");
     this.isOutput = isOutput;
     this.element = h(
-      "div",
-      { class: "check", role: "group", "aria-label": name, [isOutput ? "data-output" : "data-mic"]: name },
-      h("p", { class: "who" }, h("span", { class: "instrument" }, name), h("span", { class: "input" }, where), note ? h("span", { class: "out" }, note) : null),
+      "div.check",
+      { role: "group", "aria-label": name, [isOutput ? "data-output" : "data-mic"]: name },
+      h("p.who", {}, h("span.instrument", {}, name), h("span.input", {}, this.out ? "" : `${isOutput ? "out" : "in"} ${where}`), h("span.out", {}, note)),
       this.verdict,
       this.heard,
-      this.meter,
-      h("dl", {}, figure("peak", "peak"), figure("rms", "RMS"), figure("floor", "floor"), figure("crest", "crest"), figure("clips", "clips")),
+      this.out ? null : this.meter,
+      this.out ? null : h("dl", {}, ...["peak", "RMS", "floor", "crest", "clips"].map(figure)),
       isOutput ? this.limiter : null,
     );
   }
@@ -67,21 +66,21 @@ class Row {
     attribute(this.meter, "aria-valuenow", Math.round(Math.min(0, Math.max(BOTTOM, rms))));
     attribute(this.meter, "aria-valuetext", `${inWords(rms)} dB`);
     text(this.figures.peak, inWords(decibels(meters.held[channel])));
-    text(this.figures.rms, inWords(rms));
+    text(this.figures.RMS, inWords(rms));
     const floor = meters.floor[channel];
     text(this.figures.floor, Number.isNaN(floor) ? "…" : inWords(decibels(floor)));
     const crest = meters.crest[channel];
     text(this.figures.crest, Number.isNaN(crest) ? "…" : crest.toFixed(0));
     text(this.figures.clips, String(meters.clips[channel]));
-    attribute(this.figures.clips, "data-some", meters.clips[channel] > 0 ? "true" : "false");
+    this.figures.clips.classList.toggle("some", meters.clips[channel] > 0);
     const word = VERDICTS[verdict] ?? VERDICTS[0];
     attribute(this.verdict, "data-verdict", word);
     text(this.sign, SIGNS[verdict] ?? SIGNS[0]);
     text(this.word, word);
     const heard = (meters.flags[channel] & 1) !== 0;
     text(this.heard, heard ? "✓ heard" : "not heard yet");
-    attribute(this.heard, "data-heard", heard ? "true" : "false");
-    if (this.isOutput) text(this.limiter, (meters.flags[channel] & 4) !== 0 ? `held down by ${Math.max(1, Math.round(meters.reduction[channel]))} dB` : "");
+    this.heard.classList.toggle("yes", heard);
+    if (this.isOutput) text(this.limiter, limited(meters.reduction[channel]));
   }
 }
 
@@ -90,19 +89,19 @@ export class Soundcheck {
     this.rows = [];
     this.drawnFor = null;
     this.saidAt = 0;
-    this.count = h("p", { class: "count", id: "heard-count" }, "");
+    this.count = h("p.count", { id: "heard-count" }, "");
     this.reset = h("button", { type: "button", id: "reset" }, "Start again");
     this.reset.addEventListener("click", () => send({ do: "reset" }));
     this.words = words.list(null);
-    this.mics = h("div", { class: "checks" });
-    this.outs = h("div", { class: "checks" });
+    this.mics = h("div.checks");
+    this.outs = h("div.checks");
     section.append(
-      h("div", { class: "line-up" }, h("h1", { id: "soundcheck-title" }, "Soundcheck"), this.count, this.reset),
+      h("div.line-up", {}, h("h1", { id: "soundcheck-title" }, "Soundcheck"), this.count, this.reset),
       this.words,
       this.mics,
       h("h2", {}, "To the loudspeakers"),
       this.outs,
-      h("p", { class: "legend" }, "All in dB below full scale. Bar: RMS over 300 ms. Tick: peak, held 2 s. Diamond: noise floor. Crest: held peak over RMS, in dB."),
+      h("p.legend", {}, "All in dB below full scale. Bar: RMS over 300 ms. Tick: peak, held 2 s. Diamond: noise floor. Crest: held peak over RMS, in dB."),
     );
   }
 
@@ -111,13 +110,13 @@ export class Soundcheck {
     if (!piece) return;
     if (this.drawnFor !== piece) {
       this.drawnFor = piece;
-      const mics = piece.mics.map((mic) => new Row(mic.name, mic.input === null ? "no input" : `in ${mic.input}`, false, mic.input === null ? "left out" : ""));
-      const outs = piece.outputs.map((output) => new Row(output.name, `out ${output.channel}`, true, output.private ? "private" : ""));
+      const mics = piece.mics.map((mic) => new Row(mic.name, mic.input, false, ""));
+      const outs = piece.outputs.map((output) => new Row(output.name, output.channel, true, output.private ? "private" : ""));
       this.rows = [...mics, ...outs];
       this.mics.replaceChildren(...mics.map((row) => row.element));
       this.outs.replaceChildren(...outs.map((row) => row.element));
-      attribute(this.mics, "data-two", mics.length > 4 ? "true" : "false");
-      attribute(this.outs, "data-two", outs.length > 1 ? "true" : "false");
+      this.mics.classList.toggle("two", mics.length > 4);
+      this.outs.classList.toggle("two", outs.length > 1);
       this.saidAt = 0;
     }
     words.fill(this.words);
@@ -131,11 +130,15 @@ export class Soundcheck {
     const speak = at - this.saidAt >= SPOKEN;
     if (speak) this.saidAt = at;
     let heard = 0;
+    let mics = 0;
     for (let channel = 0; channel < this.rows.length; channel++) {
+      if (this.rows[channel].out) continue;
       this.rows[channel].draw(channel);
       if (speak) this.rows[channel].say(channel);
-      if (channel < meters.mics) heard += meters.flags[channel] & 1;
+      if (channel >= meters.mics) continue;
+      mics += 1;
+      heard += meters.flags[channel] & 1;
     }
-    if (speak) text(this.count, `${heard} of ${meters.mics} heard`);
+    if (speak) text(this.count, `${heard} of ${mics} heard`);
   }
 }

@@ -3,38 +3,37 @@
 import { kept, keep } from "./theme.js";
 
 const PART = "tenterhook-part";
+const STALE = 1000; // ms without a meter frame: what is seen may be old
 
 export const state = {
-  /** The piece, or null before the first message. */
   piece: null,
-  /** The engine's state, or null. */
   now: null,
-  /** Whether the socket stands and has told the state since. */
+  /** Whether the socket stands and has told the state, and meters, since. */
   connected: false,
   /** When the connection was lost (ms of performance.now), or null. */
   lostAt: null,
   /** When the last meter frame came (ms of performance.now). */
   metersAt: 0,
+  /** How many times in a row the server let this page in and yet gave it no socket. */
+  full: 0,
   /** Name of the mic whose player holds this phone, or null. */
   part: kept(PART),
 };
 
-/** Remembers whose phone this is. */
 export function choosePart(name) {
   state.part = name;
   keep(PART, name);
 }
 
-/** Whether there is something to show. */
 export const ready = () => state.piece !== null && state.now !== null;
 
-/** The scene in force. */
 export const scene = () => state.piece.scenes[state.now.scene];
 
-/** Whether this page may do everything. */
-export const isDesk = () => state.connected && state.piece?.role === "desk";
+/** Whether what is seen is true just now; only then is anything sent. */
+export const live = () => state.connected && performance.now() - state.metersAt <= STALE;
 
-/** Index of this phone's mic, or -1. */
+export const isDesk = () => live() && state.piece?.role === "desk";
+
 export const part = () => state.piece.mics.findIndex((mic) => mic.name === state.part);
 
 /** The index of the controller that is the one lever of `mic` in the scene in force, or null. */
@@ -43,7 +42,7 @@ export const leverOf = (mic) => state.piece.levers[state.now.scene]?.[mic] ?? nu
 /** Whether this page may move the controller with this index. */
 export function mayMove(controller) {
   const it = state.piece.controllers[controller];
-  if (!state.connected || !it || it.kind === "loudness") return false;
+  if (!live() || !it || it.kind === "loudness") return false;
   if (state.piece.role === "desk") return true;
   return state.piece.role === "player" && part() >= 0 && leverOf(part()) === controller;
 }
@@ -57,16 +56,14 @@ export function valueInWords(controller, value) {
 /** What an effect does just now, in words. */
 export function standing(effect) {
   const it = state.piece.effects[effect];
-  const by = it.controller === null ? null : state.piece.controllers[it.controller].name;
-  switch (state.now.effects[effect]) {
-    case "on":
-      return by === null ? "sounds, with the scene" : "sounds";
-    case "waits":
-      if (state.now.hushed) return "hushed";
-      return by === null ? "waits" : `waits: bring ${by} to rest first`;
-    case "ready":
-      return by === null ? "at rest, with the scene" : "at rest";
-    default:
-      return "not in this scene";
-  }
+  const by = state.piece.controllers[it.controller]?.name ?? "it";
+  const how = it.controller === null ? ", with the scene" : "";
+  const hushed = state.now.hushed && "hushed";
+  const said = {
+    on: `sounds${how}`,
+    ready: `at rest${how}`,
+    waits: hushed || `waits: bring ${by} to rest first`,
+    moves: hushed || `waits: move ${by} a little, or bring it to rest`,
+  };
+  return said[state.now.effects[effect]] ?? "not in this scene";
 }

@@ -24,7 +24,6 @@ const size = new ResizeObserver((entries) => {
   for (const entry of entries) if (entry.target.strokes) fit(entry.target.strokes);
 });
 
-/** Draws the mic's strokes on this canvas from now on. */
 export function add(canvas, mic) {
   const line = { canvas, context: canvas.getContext("2d"), mic, seen: true, width: 0, height: 0, ratio: 1, ink: "#000" };
   canvas.strokes = line;
@@ -33,7 +32,6 @@ export function add(canvas, mic) {
   size.observe(canvas);
 }
 
-/** Forgets every canvas. */
 export function clear() {
   for (const line of lines) {
     sight.unobserve(line.canvas);

@@ -37,7 +37,6 @@ function put(theme) {
 put(chosen());
 dark.addEventListener("change", () => put(chosen()));
 
-/** Makes the button in the head work. */
 export function start() {
   put(chosen());
   document.getElementById("theme").addEventListener("click", () => {

@@ -1,6 +1,6 @@
 // Which view is shown: by the address's hash, else as the piece opens.
 
-import { show, attribute } from "./dom.js";
+import { at, show, attribute } from "./dom.js";
 import { state } from "./state.js";
 
 const NAMES = ["score", "soundcheck", "etudes", "cue"];
@@ -12,8 +12,8 @@ export function route() {
   const first = state.piece?.role === "player" ? "cue" : (state.piece?.opens ?? "score");
   const name = NAMES.includes(hash) ? hash : NAMES.includes(first) ? first : "score";
   const entering = document.body.dataset.entering === "true";
-  for (const view of NAMES) show(document.getElementById(view), !entering && view === name);
-  show(document.getElementById("entry"), entering);
+  for (const view of NAMES) show(at(view), !entering && view === name);
+  show(at("entry"), entering);
   for (const link of document.querySelectorAll("nav a")) attribute(link, "aria-current", link.dataset.view === name ? "page" : null);
   if (document.body.dataset.view !== name) document.body.dataset.view = name;
   changed(name);

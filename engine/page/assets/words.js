@@ -1,26 +1,19 @@
 // What one must know, said where one looks; and how the page stands with the engine.
 
-import { h, text, show, attribute } from "./dom.js";
-import { state, ready } from "./state.js";
-
-const STALE = 1000; // ms without a meter frame
+import { at, h, text, show, attribute } from "./dom.js";
+import { state, ready, live } from "./state.js";
 
 /** A list of words; the score's stands beneath the scene's head. */
 export function list(id) {
-  return h("div", { id, class: "words", role: "status", "aria-label": "What one must know" });
+  return h("div.words", { id, role: "status", "aria-label": "What one must know" });
 }
 
-/** Writes the list anew where it changed. */
 export function fill(element) {
   const lines = ready() ? gather() : [];
   const now = JSON.stringify(lines);
   if (now === element.said) return;
   element.said = now;
-  element.replaceChildren(
-    ...lines.map(([kind, sign, said]) =>
-      h("p", { class: kind, "data-kind": kind }, h("span", { class: "sign", "aria-hidden": "true" }, sign), said),
-    ),
-  );
+  element.replaceChildren(...lines.map(([kind, sign, said]) => h(`p.${kind}`, {}, h("span.sign", { "aria-hidden": "true" }, sign), said)));
 }
 
 function gather() {
@@ -29,34 +22,35 @@ function gather() {
   if (now.hushed) lines.push(["hushed", "", "Hushed"]);
   for (const word of now.words) lines.push(word.grave ? ["grave", "▲", word.text] : ["mild", "△", word.text]);
   if (!now.hushed) {
-    const waiting = piece.effects
-      .map((effect, index) => ({ effect, stands: now.effects[index] }))
-      .filter(({ effect, stands }) => stands === "waits" && effect.controller !== null)
-      .map(({ effect }) => `${effect.owner} ${effect.key} waits for ${piece.controllers[effect.controller].name}`);
-    if (waiting.length > 0) lines.push(["waiting", "◇", `${waiting.join("; ")}: bring it to rest first`]);
+    const waiting = piece.effects.flatMap(({ owner, key, controller }, index) => {
+      const by = piece.controllers[controller]?.name;
+      const said = { waits: `waits for ${by}: bring it to rest first`, moves: `takes hold when ${by} moves` }[now.effects[index]];
+      return said && by ? `${owner} ${key} ${said}` : [];
+    });
+    if (waiting.length > 0) lines.push(["waiting", "◇", waiting.join("; ")]);
   }
   return lines;
 }
 
 /** Says whether what is seen is true just now; called a few times a second. */
 export function standing() {
-  const status = document.getElementById("status");
-  const lost = document.getElementById("lost");
-  const at = performance.now();
-  const seconds = (since) => Math.max(1, Math.round((at - since) / 1000));
+  const status = at("status");
+  const lost = at("lost");
+  const time = performance.now();
+  const since = (past) => `since ${Math.max(1, Math.round((time - past) / 1000))} s`;
   let trouble = "";
   if (!state.connected) {
-    if (state.lostAt === null || at - state.lostAt < 300) trouble = "";
-    else if (state.piece === null) trouble = `No connection to the engine since ${seconds(state.lostAt)} s. This page keeps trying.`;
-    else trouble = `No connection to the engine since ${seconds(state.lostAt)} s: what you see is old. This page keeps trying.`;
-  } else if (at - state.metersAt > STALE) {
-    trouble = `No meters from the engine since ${seconds(state.metersAt)} s: what you see may be old.`;
+    const old = state.piece === null ? "" : ": what you see is old";
+    if (state.full > 1) trouble = "Too many pages are open: close some. This page keeps trying.";
+    else if (state.lostAt !== null && time - state.lostAt > 300) trouble = `No connection to the engine ${since(state.lostAt)}${old}. This page keeps trying.`;
+  } else if (!live()) {
+    trouble = `No meters from the engine ${since(state.metersAt)}: what you see may be old.`;
   }
   const entering = document.body.dataset.entering === "true";
   show(lost, trouble !== "" && !entering);
   // Said aloud once; the count is for the eye alone.
   if (trouble !== "") {
-    if (lost.childElementCount === 0) lost.append(h("span", { class: "sign", "aria-hidden": "true" }, "▲"), h("span"));
+    if (lost.childElementCount === 0) lost.append(h("span.sign", { "aria-hidden": "true" }, "▲"), h("span"));
     else attribute(lost, "aria-live", "off");
     text(lost.lastElementChild, trouble);
   } else {
@@ -66,15 +60,14 @@ export function standing() {
   const roles = { desk: "desk", player: "player", watch: "watching" };
   const source = state.piece?.rehearsal ? ", rehearsal" : "";
   text(status, entering ? "A key is wanted" : !state.connected ? "Not connected" : trouble ? "Engine silent" : `${roles[state.piece.role]}${source}`);
-  attribute(document.body, "data-connected", state.connected ? "true" : "false");
-  attribute(document.body, "data-stale", trouble ? "true" : "false");
+  attribute(document.body, "data-connected", state.connected);
 }
 
 let refusalTimer = 0;
 
 /** Says for a while why the server refused something. */
 export function refused(words) {
-  const element = document.getElementById("refusal");
+  const element = at("refusal");
   text(element, words);
   show(element, true);
   clearTimeout(refusalTimer);
