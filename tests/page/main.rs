@@ -32,7 +32,7 @@ fn somewhere() -> TempDir {
 }
 
 /// A press so long after another is no double tap.
-const A_WHILE: std::time::Duration = std::time::Duration::from_millis(600);
+const A_WHILE: std::time::Duration = std::time::Duration::from_millis(800);
 
 /// A page that shows how things are.
 fn ready(address: &str) -> Browser {
@@ -197,13 +197,19 @@ fn hush_silences_and_after_its_release_what_waits_is_said() {
     browser.key("End");
     // End is the piece's own key: hush, and not the lever's end.
     browser.until("document.querySelector('#hush').dataset.hushed === 'true'");
+    // A second tap of a frightened hand does not release it.
+    browser.click("#hush");
+    std::thread::sleep(A_WHILE);
+    assert_eq!(browser.script("return document.querySelector('#hush').dataset.hushed;"), "true");
     browser.click("#hush");
     browser.until("document.querySelector('#hush').dataset.hushed === 'false'");
     browser.drag(lever, 0.03, 0.97);
     browser.until("document.querySelector('[data-lever=\"pedal\"]').dataset.state === 'on'");
     browser.click("#hush");
     browser.until("document.querySelector('#hush').dataset.hushed === 'true'");
+    std::thread::sleep(A_WHILE);
     browser.click("#hush");
+    browser.until("document.querySelector('#hush').dataset.hushed === 'false'");
     browser.until("document.querySelector('[data-lever=\"pedal\"]').dataset.state === 'waits'");
     browser.until("document.querySelector('#words').innerText.includes('pedal')");
     drop(browser);
