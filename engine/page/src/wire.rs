@@ -2,8 +2,23 @@
 //!
 //! Over the WebSocket at `/socket` the server sends text frames, each a JSON object with one key: `piece` first and
 //! whenever the piece changes (see [`score`](crate::score)), then `now` on every change, at most 30 times a second:
-//! always the whole state, so that whoever comes back knows everything; `history` once, the loudness of the last 20 s;
-//! `error` to whoever asked for something that was refused. Binary frames are meters (see [`frame`](crate::frame)).
+//! always the whole state, so that whoever comes back knows everything; `history` after each piece, the loudness of the
+//! last 20 s; `error` to whoever asked for something that was refused. Binary frames are meters (see
+//! [`frame`](crate::frame)).
+//!
+//! ```json
+//! {"now": {
+//!   "sample": 123456, "scene": 0, "since": 96000, "hushed": false, "controllers": [0.0, 0.4],
+//!   "effects": ["out", "ready", "waits", "moves", "on"], "level_db": 0.0, "levels_db": [0.0, -3.0], "muted": [false],
+//!   "words": [{"kind": "late", "grave": true, "text": "2 late blocks in the last 10 s"}]
+//! }}
+//! {"history": {"from_slot": 1234, "slots_a_second": 10, "mics": [[-62, -60]]}}
+//! {"error": "there is no mark `Z` in this piece"}
+//! ```
+//! `sample` is the engine's when this was looked at, `since` the first of the scene. An effect is not in the scene, at
+//! rest, waits for its controller to come to rest, waits for that or for a move of it, or sounds
+//! ([`Stands`]). -120 dB is silence. A slot of the history holds the greatest root of the mean square of
+//! a tenth of a second, in whole dBFS; later slots the page makes from the meters.
 //!
 //! The page sends text frames of at most [`MOST_BYTES`] bytes, each an [`Ask`].
 
