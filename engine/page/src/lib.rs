@@ -10,7 +10,7 @@ mod attempts;
 mod cookie;
 mod doors;
 mod etudes;
-mod frame;
+pub mod frame;
 mod headers;
 mod invite;
 mod listener;
