@@ -75,6 +75,11 @@ impl Program {
         panic!("it never said `{name}`: {:?}, but {words}", self.seen);
     }
 
+    /// Its process id.
+    pub fn id(&self) -> u32 {
+        self.child.id()
+    }
+
     /// Sends it a signal by its name, as `TERM`.
     pub fn signal(&self, name: &str) {
         let status = Command::new("kill").args(["-s", name, &self.child.id().to_string()]).status();

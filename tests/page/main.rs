@@ -3,6 +3,8 @@
 mod browser;
 #[path = "../common/mod.rs"]
 mod common;
+#[cfg(target_os = "linux")]
+mod cost;
 
 use std::path::{Path, PathBuf};
 
@@ -364,4 +366,25 @@ fn drawing_sixteen_mics_leaves_time_between_two_pictures() {
     }
     drop(browser);
     assert_eq!(program.terminate().status, Some(0));
+}
+
+#[test]
+#[cfg(target_os = "linux")]
+#[ignore = "a measurement: cargo test --release --test page cost -- --ignored --nocapture"]
+fn what_pages_cost() {
+    for pages in [0, 4, 0, 4, 0, 4] {
+        let folder = folder(&sixteen());
+        let mut program = Program::start(folder.path(), "play piece.toml --host clock --json --page 127.0.0.1:0", &[]);
+        let address = program.event("started")["page"].as_str().unwrap().to_owned();
+        let shares = cost::shares(program.id(), &address, pages, &["page", "desk", "hub"]);
+        let ended = program.terminate();
+        let percent: Vec<_> = shares.iter().map(|share| format!("{:.1}", 100.0 * share)).collect();
+        println!(
+            "{pages} pages: server {}, desk {}, hub {} % of a core; process {:.2} % of its time",
+            percent[0],
+            percent[1],
+            percent[2],
+            100.0 * ended.load()["load"]["mean"].as_f64().unwrap(),
+        );
+    }
 }
