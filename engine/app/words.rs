@@ -4,7 +4,7 @@ use std::collections::VecDeque;
 
 use tenterhook_config::Host;
 use tenterhook_io::{Facts, Load, Snapshot};
-use tenterhook_page::{About, Word};
+use tenterhook_page::{Topic, Word};
 use tenterhook_plan::Plan;
 
 /// Seconds for which something that happened is said as news.
@@ -69,23 +69,23 @@ impl Words {
         let (now, second) = (look.load.frames, u64::from(look.facts.rate));
         if look.still > 0 {
             let text = format!("the device has asked for no sound for {} s: see its cable and its program", look.still);
-            word(About::Device, true, text);
+            word(Topic::Device, true, text);
         } else if look.facts.host == Host::Clock {
             let text = "no sound device: the built-in clock runs, and nothing is heard".to_owned();
-            word(About::Device, !look.rehearsal, text);
+            word(Topic::Device, !look.rehearsal, text);
         }
         for (name, total, lately) in
             [("late block", look.load.late, &mut self.late), ("gap of the device", look.load.xruns, &mut self.xruns)]
         {
             let new = lately.grew(total, now, NEWS * second);
             if new > 0 {
-                word(About::Late, true, format!("{} in the last {NEWS} s", many(new, name)));
+                word(Topic::Late, true, format!("{} in the last {NEWS} s", many(new, name)));
             } else if total > 0 {
-                word(About::Late, false, format!("{} since the start", many(total, name)));
+                word(Topic::Late, false, format!("{} since the start", many(total, name)));
             }
         }
         if let Some(why) = look.log_trouble {
-            word(About::Log, true, format!("the log is no longer kept: {why}"));
+            word(Topic::Log, true, format!("the log is no longer kept: {why}"));
         }
         let names =
             look.plan.mics.iter().map(|mic| &mic.name).chain(look.plan.outputs.iter().map(|output| &output.name));
@@ -103,10 +103,10 @@ impl Words {
         for ((mic, meter), (clips, bad)) in mics.zip(self.clips.iter_mut().zip(&mut self.bad)) {
             if bad.grew(meter.bad, now, NEWS * second) > 0 {
                 let text = format!("{}: what comes in is no sound (NaN): see its driver", mic.name);
-                word(About::Bad, true, text);
+                word(Topic::Bad, true, text);
             }
             if clips.grew(u64::from(meter.clips), now, NEWS * second) > 0 {
-                word(About::Clip, true, format!("{} clips: turn its input down", mic.name));
+                word(Topic::Clip, true, format!("{} clips: turn its input down", mic.name));
             }
         }
         self.reductions.resize(look.plan.outputs.len(), (0.0, 0));
@@ -119,12 +119,12 @@ impl Words {
             }
             if *most > 0.5 {
                 let text = format!("{}: its limiter holds it down by {most:.0} dB", output.name);
-                word(About::Limiter, *most > MUCH_DB, text);
+                word(Topic::Limiter, *most > MUCH_DB, text);
             }
         }
         let lost = look.snapshot.events_lost + look.snapshot.applied_lost + look.load.events_lost;
         if lost > 0 {
-            word(About::Lost, false, format!("{} lost, because too many came at once", many(lost, "gesture")));
+            word(Topic::Lost, false, format!("{} lost, because too many came at once", many(lost, "gesture")));
         }
         words.sort_by_key(|word| !word.grave);
         words

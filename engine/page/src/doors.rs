@@ -169,6 +169,23 @@ pub fn guarded(doors: Arc<Doors>, router: Router) -> Router {
     router.layer(middleware::from_fn_with_state(doors, guard)).layer(middleware::map_response(headers::strict))
 }
 
+/// Gives what `router` has only to those who are in, see [`Doors::reader`].
+pub fn inside(doors: Arc<Doors>, router: Router) -> Router {
+    router.route_layer(middleware::from_fn_with_state(doors, known))
+}
+
+async fn known(
+    State(doors): State<Arc<Doors>>,
+    ConnectInfo(peer): ConnectInfo<SocketAddr>,
+    request: Request,
+    next: Next,
+) -> Response {
+    match doors.reader(request.headers(), peer) {
+        Ok(_) => next.run(request).await,
+        Err(refusal) => refusal.into_response(),
+    }
+}
+
 async fn guard(
     State(doors): State<Arc<Doors>>,
     ConnectInfo(peer): ConnectInfo<SocketAddr>,

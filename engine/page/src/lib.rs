@@ -28,4 +28,4 @@ pub use etudes::{Etude, Hear};
 pub use invite::{Invite, hall_addresses};
 pub use meters::MeterReading;
 pub use server::{Error, Page, Settings};
-pub use stand::{About, Stand, Word};
+pub use stand::{Stand, Topic, Word};

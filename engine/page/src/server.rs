@@ -8,9 +8,8 @@ use std::time::{Duration, Instant};
 use axum::Router;
 use axum::body::Bytes;
 use axum::extract::ws::{Utf8Bytes, WebSocketUpgrade};
-use axum::extract::{ConnectInfo, Request, State};
+use axum::extract::{ConnectInfo, State};
 use axum::http::{HeaderMap, StatusCode};
-use axum::middleware::{self, Next};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 use tenterhook_plan::{Gesture, MicId, OutputId, Plan, SceneId};
@@ -150,11 +149,8 @@ fn listen(address: SocketAddr) -> std::io::Result<tokio::net::TcpListener> {
 }
 
 fn router(doors: &Arc<Doors>, shared: &Arc<Shared>, etudes: Arc<Etudes>) -> Router {
-    let etudes = Router::new()
-        .route("/etudes", get(etudes::list))
-        .route("/etudes/{file}", get(etudes::one))
-        .route_layer(middleware::from_fn_with_state(Arc::clone(doors), known))
-        .with_state(etudes);
+    let etudes =
+        Router::new().route("/etudes", get(etudes::list)).route("/etudes/{file}", get(etudes::one)).with_state(etudes);
     let inside =
         Inside { doors: Arc::clone(doors), shared: Arc::clone(shared), places: Arc::new(Semaphore::new(MOST_PAGES)) };
     let files = Router::new()
@@ -166,22 +162,9 @@ fn router(doors: &Arc<Doors>, shared: &Arc<Shared>, etudes: Arc<Etudes>) -> Rout
         .route("/socket", get(enter))
         .with_state(inside)
         .merge(files)
-        .merge(etudes)
+        .merge(doors::inside(Arc::clone(doors), etudes))
         .merge(doors::routes(Arc::clone(doors)));
     doors::guarded(Arc::clone(doors), router)
-}
-
-/// Lets nobody further who has no key where one is needed.
-async fn known(
-    State(doors): State<Arc<Doors>>,
-    ConnectInfo(peer): ConnectInfo<SocketAddr>,
-    request: Request,
-    next: Next,
-) -> Response {
-    match doors.reader(request.headers(), peer) {
-        Ok(_) => next.run(request).await,
-        Err(refusal) => refusal.into_response(),
-    }
 }
 
 #[derive(Clone)]

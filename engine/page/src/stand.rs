@@ -55,7 +55,7 @@ impl Stand {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct Word {
     /// What it is about.
-    pub kind: About,
+    pub kind: Topic,
     /// Whether the sound suffers now.
     pub grave: bool,
     /// In words for a person.
@@ -65,7 +65,7 @@ pub struct Word {
 /// What a [`Word`] is about.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "lowercase")]
-pub enum About {
+pub enum Topic {
     /// Blocks that were late, or gaps that the device reported.
     Late,
     /// The device.
