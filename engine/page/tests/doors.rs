@@ -132,6 +132,9 @@ fn without_a_right_key_the_page_comes_but_not_the_socket() {
     assert_eq!(status(&page), 200);
     assert!(page.contains("<title>"), "{page}");
     assert_eq!(server.role(&[("origin", &server.own())]), Err(401));
+    for path in ["/etudes", "/etudes/freeze.toml", "/etudes/freeze.wav"] {
+        assert_eq!(status(&server.ask(&format!("GET {path}"), &[("Host", &server.host())], "")), 401, "{path}");
+    }
     let wrong = "tenterhook=AAAA-AAAA-AAAA-AAAA";
     assert_eq!(server.role(&[("origin", &server.own()), ("cookie", wrong)]), Err(401));
     let answer = server.enter("AAAA-AAAA-AAAA-AAAA");
