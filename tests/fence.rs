@@ -63,10 +63,12 @@ const TEXT: &[&str] = &[
 #[rustfmt::skip]
 const ASYNC: &[&str] = &["tokio", "async-std", "smol", "async-executor", "futures-executor", "embassy-executor"];
 
-const FENCES: [Fence; 9] = [
+const FENCES: [Fence; 11] = [
     Fence { name: "tenterhook-plan", members: &[], others: Others::Only(&[]) },
     Fence { name: "tenterhook-ensemble", members: &[], others: Others::Only(&[]) },
     Fence { name: "tenterhook-dsp", members: &["tenterhook-plan"], others: Others::Only(&[FFT, VECTORS]) },
+    Fence { name: "tenterhook-spectra", members: &["tenterhook-plan"], others: Others::Only(&[FFT]) },
+    Fence { name: "tenterhook-notes", members: &["tenterhook-plan", "tenterhook-spectra"], others: Others::NoAsync },
     Fence {
         name: "tenterhook-rt",
         members: &["tenterhook-plan", "tenterhook-dsp"],

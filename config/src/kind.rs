@@ -66,6 +66,10 @@ kinds! {
     OutOfRange Error "out-of-range"
     /// A word that is none of the few that its key takes.
     UnknownWord Error "unknown-word"
+    /// A file that the piece names, and that cannot be read as what it should be.
+    FileUnread Error "file-unread"
+    /// Strings to be tuned that are no notes.
+    BadTuning Error "bad-tuning"
     /// A name that is empty, has a slash or a control character, or begins or ends with a space.
     BadName Error "bad-name"
     /// A name that the program keeps for itself.

@@ -18,6 +18,7 @@
 //! assert_eq!(checked.plan.scenes.len(), 1);
 //! ```
 
+mod files;
 mod gestures;
 mod keys;
 mod kind;
@@ -25,13 +26,16 @@ mod meaning;
 mod near;
 mod place;
 mod report;
+mod spectrum_file;
 mod unit;
 mod written;
 
+pub use files::{Files, NoFiles};
 pub use gestures::{CSV_HEADER, Gestures, MOST_LEVEL_DB, gesture_line, gestures, sample_at, write_gestures};
 pub use kind::{Kind, Severity};
 pub use place::Text;
 pub use report::{Diagnostic, Position, Report};
+pub use spectrum_file::read_spectrum;
 pub use unit::seconds;
 pub use written::{DeviceWish, Host};
 
@@ -50,25 +54,38 @@ pub struct Checked {
     pub cautions: Report,
 }
 
-/// Checks a piece, and the hall that it is to be played in.
+/// Checks a piece that needs no files beside it, and the hall that it is to be played in.
+///
+/// # Errors
+/// As [`check_with`].
+pub fn check(piece: &Text, hall: Option<&Text>) -> Result<Checked, Report> {
+    check_with(piece, hall, &NoFiles)
+}
+
+/// Checks a piece, and the hall that it is to be played in. What the piece names beside it is read by `files`.
 ///
 /// # Errors
 /// All errors of both texts, in their order, and the cautions between them. What a hall means can only be judged when
 /// the piece by itself is right; until then only its own words are.
-pub fn check(piece: &Text, hall: Option<&Text>) -> Result<Checked, Report> {
+pub fn check_with(piece: &Text, hall: Option<&Text>, files: &dyn Files) -> Result<Checked, Report> {
     let mut sources = vec![Source::from(piece)];
     sources.extend(hall.map(Source::from));
     let mut findings = Findings::default();
-    match check_texts(piece, hall, &mut findings) {
+    match check_texts(piece, hall, files, &mut findings) {
         Some((plan, device)) => Ok(Checked { plan, device, cautions: findings.report(&sources) }),
         None => Err(findings.report(&sources)),
     }
 }
 
-fn check_texts(piece: &Text, hall: Option<&Text>, findings: &mut Findings) -> Option<(Plan, DeviceWish)> {
+fn check_texts(
+    piece: &Text,
+    hall: Option<&Text>,
+    files: &dyn Files,
+    findings: &mut Findings,
+) -> Option<(Plan, DeviceWish)> {
     let table = written::parse(&piece.text, 0, findings);
     let written_piece = table.as_ref().map(|table| written::Piece::read(table, 0, findings));
-    let plan = written_piece.as_ref().and_then(|piece| meaning::resolve(piece, Rules::Piece, findings));
+    let plan = written_piece.as_ref().and_then(|piece| meaning::resolve(piece, Rules::Piece, files, findings));
     let Some(hall) = hall else { return Some((plan?, DeviceWish::default())) };
 
     let mut in_hall = Findings::default();
@@ -78,7 +95,7 @@ fn check_texts(piece: &Text, hall: Option<&Text>, findings: &mut Findings) -> Op
         hall.override_piece(&mut piece, &mut in_hall);
         // Of a piece that is wrong by itself the same errors would only be found again.
         plan?;
-        meaning::resolve(&piece, Rules::Hall, &mut in_hall).map(|plan| (plan, hall.device))
+        meaning::resolve(&piece, Rules::Hall, files, &mut in_hall).map(|plan| (plan, hall.device))
     });
     if !findings.has_errors() {
         // The cautions of the piece by itself are found again, as far as they still hold in the hall.

@@ -333,8 +333,13 @@ fn every_declared_setting_is_read_by_its_declaration() {
                     }
                     assert_eq!(read("\"no such word\"".to_owned()), Err(Kind::UnknownWord));
                 }
-                declare::Kind::File => {
-                    assert_eq!(read("\"a.wav\"".to_owned()), Ok(Setting::File("a.wav".to_owned())));
+                declare::Kind::Sound => assert_eq!(read("\"a.wav\"".to_owned()), Err(Kind::FileUnread)),
+                declare::Kind::Tuning => {
+                    assert!(
+                        matches!(read("\"D3 A3\"".to_owned()), Ok(Setting::Tuning(tuned)) if tuned.partials.len() == 2)
+                    );
+                    assert_eq!(read("\"H3\"".to_owned()), Err(Kind::BadTuning));
+                    assert_eq!(read("\"a.toml\"".to_owned()), Err(Kind::FileUnread));
                 }
                 declare::Kind::Interval { .. } => {
                     assert_eq!(read("\"2/1\"".to_owned()), Ok(Setting::Interval(1200.0)));

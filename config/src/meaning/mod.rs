@@ -2,10 +2,12 @@
 
 mod after;
 mod controllers;
+mod enclosed;
 mod names;
 mod scenes;
 mod sounds;
 
+use crate::files::Files;
 use crate::kind::Kind;
 use crate::report::Findings;
 use crate::written::{Named, Piece};
@@ -25,7 +27,7 @@ pub(crate) enum Rules {
 }
 
 /// Checks a piece as written and gives what it means; `None`: there are errors among the findings.
-pub(crate) fn resolve(piece: &Piece, rules: Rules, findings: &mut Findings) -> Option<Plan> {
+pub(crate) fn resolve(piece: &Piece, rules: Rules, files: &dyn Files, findings: &mut Findings) -> Option<Plan> {
     let names = Names::check(piece, findings)?;
     let (mics, homes) = sounds::mics(&names, rules, findings);
     let groups = sounds::groups(&names, findings);
@@ -45,7 +47,7 @@ pub(crate) fn resolve(piece: &Piece, rules: Rules, findings: &mut Findings) -> O
         back: commands[1],
         hush: commands[2],
     };
-    scenes::resolve(piece, &names, &homes, &mut plan, findings);
+    scenes::resolve(piece, &names, &homes, &mut plan, files, findings);
     if findings.has_errors() {
         return None;
     }

@@ -1,12 +1,14 @@
 //! Scenes: which effects sound where, and every distinct effect of the whole piece once.
 
-use super::after;
 use super::names::{Names, check_plain};
+use super::{after, enclosed};
+use crate::files::Files;
 use crate::kind::Kind;
 use crate::near;
 use crate::place::Place;
 use crate::report::Findings;
 use crate::written::{Effect, Named, Piece, Said, Scene as Written, To};
+use tenterhook_plan::declare::Setting;
 use tenterhook_plan::{
     By, ControllerId, GroupId, Instance, InstanceId, MicId, OutputId, Owner, Plan, Scene, Send, Source, Use, gain,
 };
@@ -23,12 +25,13 @@ pub(super) fn resolve(
     names: &Names<'_>,
     homes: &[Option<Vec<OutputId>>],
     plan: &mut Plan,
+    files: &dyn Files,
     findings: &mut Findings,
 ) {
     let mut marks: Vec<(&str, Place)> = Vec::new();
     for written in &piece.scenes {
         check_mark(written, &mut marks, findings);
-        let mut scene = SceneBuilder { names, homes, plan: &mut *plan, working: Vec::new(), uses: Vec::new() };
+        let mut scene = SceneBuilder { names, homes, plan: &mut *plan, files, working: Vec::new(), uses: Vec::new() };
         for part in &written.parts {
             scene.part(part, findings);
         }
@@ -72,6 +75,7 @@ struct SceneBuilder<'a> {
     names: &'a Names<'a>,
     homes: &'a [Option<Vec<OutputId>>],
     plan: &'a mut Plan,
+    files: &'a dyn Files,
     /// The controllers that work an effect of this scene, and which.
     working: Vec<(ControllerId, String)>,
     uses: Vec<Use>,
@@ -94,7 +98,8 @@ impl SceneBuilder<'_> {
         for effect in &part.what {
             check_plain(&effect.key, effect.place, "the key of an effect", findings);
             self.check_each(effect, owner, findings);
-            heads.push((self.by(effect, &part.name, findings), self.to(effect, findings)));
+            let settings = enclosed::settings(effect, self.files, self.plan.tuning_hz, findings);
+            heads.push((self.by(effect, &part.name, findings), self.to(effect, findings), settings));
         }
         for (effect, followed) in part.what.iter().zip(&follows) {
             let Some((followed, after)) = followed.map(|at| &part.what[at]).zip(effect.after.at()) else { continue };
@@ -109,9 +114,12 @@ impl SceneBuilder<'_> {
         let Some(owner) = owner else { return };
         let mut made: Vec<Vec<InstanceId>> = vec![Vec::new(); part.what.len()];
         for at in order {
-            let (effect, by) = (&part.what[at], heads[at].0);
+            let (effect, (by, _, settings)) = (&part.what[at], &heads[at]);
             made[at] = match (by, effect.declaration) {
-                (Some(by), Some(_)) => self.instances(owner, effect, by, follows[at].map(|at| made[at].as_slice())),
+                (Some(by), Some(_)) => {
+                    let followed = follows[at].map(|at| made[at].as_slice());
+                    self.instances(owner, effect, *by, settings, followed)
+                }
                 _ => Vec::new(),
             };
         }
@@ -199,7 +207,14 @@ impl SceneBuilder<'_> {
     }
 
     /// The instances of an effect: one, or one per mic of its group; those that the piece has already are the same.
-    fn instances(&mut self, owner: Owner, effect: &Effect, by: By, followed: Option<&[InstanceId]>) -> Vec<InstanceId> {
+    fn instances(
+        &mut self,
+        owner: Owner,
+        effect: &Effect,
+        by: By,
+        settings: &[Setting],
+        followed: Option<&[InstanceId]>,
+    ) -> Vec<InstanceId> {
         let sources: Vec<Source> = match (followed, owner) {
             (Some(followed), _) => followed.iter().map(|id| Source::Instance(*id)).collect(),
             (None, Owner::Mic(mic)) => vec![Source::Mic(mic)],
@@ -219,7 +234,7 @@ impl SceneBuilder<'_> {
             key: effect.key.clone(),
             effect: declaration.name,
             by,
-            settings: effect.settings.clone(),
+            settings: settings.to_vec(),
         };
         let place = |source| {
             let instance = instance(source);

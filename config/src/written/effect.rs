@@ -9,6 +9,7 @@ use crate::report::Findings;
 use crate::{near, unit};
 use tenterhook_dsp::effects::{EFFECTS, named};
 use tenterhook_plan::declare::{self, Declaration, Setting, SettingDeclaration, Unit};
+use tenterhook_plan::{Recording, Tuning};
 use toml::de::DeValue;
 
 /// An effect as written.
@@ -25,8 +26,9 @@ pub(crate) struct Effect {
     pub level: Said<f64>,
     pub after: Said<String>,
     pub each: Said<bool>,
-    /// Its own settings in the order of its declaration, those that are not said by default.
-    pub settings: Vec<Setting>,
+    /// Its own settings in the order of its declaration, those that are not said by default, each with its place. What
+    /// a file holds is not known yet.
+    pub settings: Vec<(Setting, Place)>,
 }
 
 /// Where an effect sounds.
@@ -114,7 +116,7 @@ fn read_setting(
     fields: &mut Fields<'_>,
     effect: Place,
     findings: &mut Findings,
-) -> Option<Setting> {
+) -> Option<(Setting, Place)> {
     let said = fields.get(setting.name, findings, |item, findings| match setting.kind {
         declare::Kind::Quantity { unit, least, most, .. } => {
             value::quantity(unit, least, most)(item, findings).map(Setting::Quantity)
@@ -123,7 +125,12 @@ fn read_setting(
             let words: Vec<_> = words.iter().map(|(word, _)| *word).collect();
             value::word(&words)(item, findings).map(Setting::Choice)
         }
-        declare::Kind::File => value::string(item, findings).map(Setting::File),
+        declare::Kind::Sound => {
+            value::string(item, findings).map(|path| Setting::Sound(Recording { path, rate: 0, samples: [].into() }))
+        }
+        declare::Kind::Tuning => {
+            value::string(item, findings).map(|said| Setting::Tuning(Tuning { said, partials: Vec::new() }))
+        }
         declare::Kind::Interval { .. } => {
             let text = value::string(item, findings)?;
             let cents = unit::parse_interval(&text);
@@ -135,7 +142,7 @@ fn read_setting(
         }
     });
     match said {
-        Said::Value(at) => Some(at.value),
+        Said::Value(at) => Some((at.value, at.place)),
         Said::Wrong => None,
         Said::Nothing => {
             let default = setting.kind.default();
@@ -148,7 +155,7 @@ fn read_setting(
                     format!("write {} = \"…\": {}", setting.name, setting.help),
                 );
             }
-            default
+            default.map(|default| (default, effect))
         }
     }
 }

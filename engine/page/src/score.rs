@@ -201,7 +201,8 @@ fn value(kind: &Kind, setting: &Setting) -> String {
         (Kind::Choice { words, .. }, Setting::Choice(place)) => {
             words.get(*place).map_or_else(String::new, |(word, _)| (*word).to_owned())
         }
-        (_, Setting::File(path)) => path.clone(),
+        (_, Setting::Sound(sound)) => sound.path.clone(),
+        (_, Setting::Tuning(tuning)) => tuning.said.clone(),
         (_, Setting::Interval(cents)) => format!("{cents} cents"),
         (_, Setting::Quantity(number)) => number.to_string(),
         (_, Setting::Choice(place)) => place.to_string(),

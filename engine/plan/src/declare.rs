@@ -1,5 +1,7 @@
 //! What an effect says about itself. The parser, the page, the sheet, the law tests and the benchmarks read it here.
 
+use crate::{Recording, Tuning};
+
 /// An effect's declaration.
 #[derive(Clone, Copy, Debug)]
 pub struct Declaration {
@@ -58,8 +60,10 @@ pub enum Kind {
         /// Which of them if nothing is said.
         default: usize,
     },
-    /// The path of a sound file, relative to the piece.
-    File,
+    /// A sound file by its path, relative to the piece.
+    Sound,
+    /// A tuning: the path of a spectrum file, relative to the piece, or the names of notes.
+    Tuning,
     /// A musical interval.
     Interval {
         /// Cents if nothing is said.
@@ -73,7 +77,7 @@ impl Kind {
         match *self {
             Kind::Quantity { default, .. } => Some(Setting::Quantity(default)),
             Kind::Choice { default, .. } => Some(Setting::Choice(default)),
-            Kind::File => None,
+            Kind::Sound | Kind::Tuning => None,
             Kind::Interval { default_cents } => Some(Setting::Interval(default_cents)),
         }
     }
@@ -99,8 +103,10 @@ pub enum Setting {
     Quantity(f64),
     /// The place of the word in the declaration's list.
     Choice(usize),
-    /// A path.
-    File(String),
+    /// What the file holds.
+    Sound(Recording),
+    /// What it is tuned to.
+    Tuning(Tuning),
     /// Cents.
     Interval(f64),
 }
@@ -110,7 +116,7 @@ impl Setting {
     pub fn number(&self) -> f64 {
         match self {
             Setting::Quantity(number) | Setting::Interval(number) => *number,
-            Setting::Choice(_) | Setting::File(_) => 0.0,
+            Setting::Choice(_) | Setting::Sound(_) | Setting::Tuning(_) => 0.0,
         }
     }
 }

@@ -5,14 +5,17 @@
 
 mod address;
 pub mod declare;
+mod enclosed;
 mod gesture;
 mod ids;
 mod keys;
 mod level;
 mod piece;
+pub mod pitch;
 mod stands;
 
 pub use address::{Address, Controller, Curve, Message, unit};
+pub use enclosed::{Partial, Recording, Tuning};
 pub use gesture::{Applied, Event, Gesture, Midi, Timed};
 pub use ids::{ControllerId, GroupId, InstanceId, MicId, OutputId, SceneId};
 pub use keys::Keys;

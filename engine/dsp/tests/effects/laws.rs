@@ -1,7 +1,7 @@
 //! What holds for every effect of the table.
 
 use crate::rig::Run;
-use crate::sounds::{noise, vowel};
+use crate::sounds::{noise, recording, tuning, vowel};
 use proptest::prelude::*;
 use tenterhook_dsp::effects::{EFFECTS, Effect};
 use tenterhook_plan::declare::{Kind, Setting, Unit};
@@ -16,7 +16,8 @@ fn settings(effect: &'static Effect) -> impl Strategy<Value = Vec<Setting>> {
             Kind::Quantity { least, most, .. } => (least..=most).prop_map(Setting::Quantity).boxed(),
             Kind::Choice { words, .. } => (0..words.len()).prop_map(Setting::Choice).boxed(),
             Kind::Interval { default_cents } => Just(Setting::Interval(default_cents)).boxed(),
-            Kind::File => Just(Setting::File(String::new())).boxed(),
+            Kind::Sound => Just(Setting::Sound(recording())).boxed(),
+            Kind::Tuning => Just(Setting::Tuning(tuning())).boxed(),
         }
     };
     effect.declaration.settings.iter().map(|setting| any(&setting.kind)).collect::<Vec<_>>()
@@ -130,7 +131,7 @@ fn every_effect_has_at_most_two_settings_and_defaults_within_range() {
             match setting.kind {
                 Kind::Quantity { least, most, default, .. } => assert!((least..=most).contains(&default)),
                 Kind::Choice { words, default } => assert!(default < words.len()),
-                Kind::File | Kind::Interval { .. } => {}
+                Kind::Sound | Kind::Tuning | Kind::Interval { .. } => {}
             }
         }
         assert_eq!((effect.level)(0.0), 0.0, "{}: silent at rest", effect.declaration.name);

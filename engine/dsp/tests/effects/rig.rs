@@ -1,11 +1,12 @@
 //! Runs one voice of one effect over a source, as the engine does.
 
+use crate::sounds::{recording, tuning};
 use std::fmt;
 use std::ops::Range;
 use tenterhook_dsp::CELL;
 use tenterhook_dsp::effects::{Effect, Settings};
 use tenterhook_dsp::memory::Memory;
-use tenterhook_plan::declare::Setting;
+use tenterhook_plan::declare::{Kind, Setting};
 
 /// One run of a voice.
 #[derive(Clone)]
@@ -35,6 +36,14 @@ impl fmt::Debug for Run<'_> {
     }
 }
 
+/// What a piece would bring along for a setting without a default.
+fn brought(kind: &Kind) -> Setting {
+    match kind {
+        Kind::Tuning => Setting::Tuning(tuning()),
+        _ => Setting::Sound(recording()),
+    }
+}
+
 impl<'a> Run<'a> {
     pub fn new(name: &str, at: usize) -> Run<'a> {
         let effect = tenterhook_dsp::effects::named(name).expect("an effect of the table");
@@ -42,7 +51,8 @@ impl<'a> Run<'a> {
     }
 
     pub fn of(effect: &'a Effect, at: usize) -> Run<'a> {
-        let values = effect.declaration.settings.iter().map(|s| s.kind.default().expect("a default")).collect();
+        let values =
+            effect.declaration.settings.iter().map(|s| s.kind.default().unwrap_or_else(|| brought(&s.kind))).collect();
         let cuts = vec![CELL as usize];
         Self { effect, values, rate: 48_000, seed: 1, at, before: None, x: |_| 1.0, cuts, ahead: false, memory: 1.0 }
     }

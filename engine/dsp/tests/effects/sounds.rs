@@ -2,6 +2,7 @@
 
 use std::f64::consts::TAU;
 use tenterhook_dsp::random;
+use tenterhook_plan::{Partial, Recording, Tuning};
 
 pub const RATE: f64 = 48_000.0;
 
@@ -40,4 +41,15 @@ pub fn vowel(f0: f64, samples: usize) -> Vec<f32> {
 pub fn change(first: &[f32], second: &[f32], at: usize, fade: usize) -> Vec<f32> {
     let share = |i: usize| ((i as f32 - at as f32) / fade as f32 + 0.5).clamp(0.0, 1.0);
     first.iter().zip(second).enumerate().map(|(i, (a, b))| a * (1.0 - share(i)) + b * share(i)).collect()
+}
+
+/// A short recorded sound, for what plays one.
+pub fn recording() -> Recording {
+    Recording { path: "vowel.wav".to_owned(), rate: 44_100, samples: vowel(262.0, 30_000).into() }
+}
+
+/// Three strings, for what is tuned.
+pub fn tuning() -> Tuning {
+    let partials = [146.8, 220.0, 369.4].map(|hz| Partial { hz, db: 0.0 }).to_vec();
+    Tuning { said: "D3 A3 F#4".to_owned(), partials }
 }
