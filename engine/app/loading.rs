@@ -1,10 +1,12 @@
 //! Reading the composer's files.
 
+use std::cell::RefCell;
+use std::collections::HashMap;
 use std::io::Read;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
-use tenterhook_config::{Checked, Gestures, Severity, Text};
-use tenterhook_plan::{Plan, SceneId};
+use tenterhook_config::{Checked, Files, Gestures, Severity, Text};
+use tenterhook_plan::{Plan, Recording, SceneId};
 
 use crate::failure::{Failure, colour};
 use crate::say::say;
@@ -46,11 +48,36 @@ fn text(path: &Path) -> Result<Text, Failure> {
     }
 }
 
-/// Reads and checks a piece in a hall.
+/// The files that lie beside a piece. Each sound is read once, however many effects play it.
+struct Beside {
+    folder: PathBuf,
+    sounds: RefCell<HashMap<String, Recording>>,
+}
+
+impl Files for Beside {
+    fn sound(&self, path: &str) -> Result<Recording, String> {
+        if let Some(known) = self.sounds.borrow().get(path) {
+            return Ok(known.clone());
+        }
+        let read = tenterhook_io::read_sound(&self.folder.join(path)).map_err(|why| why.to_string())?;
+        let sound = Recording { path: path.to_owned(), rate: read.rate, samples: read.mono() };
+        self.sounds.borrow_mut().insert(path.to_owned(), sound.clone());
+        Ok(sound)
+    }
+
+    fn text(&self, path: &str) -> Result<String, String> {
+        std::fs::read_to_string(self.folder.join(path)).map_err(|why| why.to_string())
+    }
+}
+
+/// Reads and checks a piece in a hall. What it names lies beside it; beside a piece from standard input, in the folder
+/// where the program runs.
 pub fn piece(piece: &Path, hall: Option<&Path>) -> Result<Loaded, Failure> {
+    let folder = piece.parent().unwrap_or(Path::new("")).to_owned();
+    let beside = Beside { folder, sounds: RefCell::default() };
     let piece = text(piece)?;
     let hall = hall.map(text).transpose()?;
-    let checked = tenterhook_config::check(&piece, hall.as_ref()).map_err(Failure::Files)?;
+    let checked = tenterhook_config::check_with(&piece, hall.as_ref(), &beside).map_err(Failure::Files)?;
     Ok(Loaded { piece, hall, checked })
 }
 

@@ -19,18 +19,24 @@ pub struct Player {
     rate: u32,
     stats: Arc<Stats>,
     tap: Option<Tap>,
+    recent: Option<Tap>,
     sound: Option<(Sound, Vec<Vec<f32>>)>,
 }
 
 impl Player {
     /// A player for an engine that runs at `rate` Hz.
     pub fn new(engine: Engine, rate: u32) -> Self {
-        Self { engine, rate, stats: Arc::default(), tap: None, sound: None }
+        Self { engine, rate, stats: Arc::default(), tap: None, recent: None, sound: None }
     }
 
     /// Writes all inputs and outputs to a log.
     pub fn with_log(self, tap: Tap) -> Self {
         Self { tap: Some(tap), ..self }
+    }
+
+    /// Keeps the last seconds of all inputs.
+    pub fn with_recent(self, tap: Tap) -> Self {
+        Self { recent: Some(tap), ..self }
     }
 
     /// Puts a sound of `channels` channels (at most [`MOST_CHANNELS`]) in the place of the device's inputs.
@@ -96,6 +102,9 @@ impl Player {
             }
         };
         self.engine.process(inputs, outputs, events);
+        if let Some(recent) = &mut self.recent {
+            recent.block(inputs, &[], length);
+        }
         if let Some(tap) = &mut self.tap {
             tap.block(inputs, outputs, length);
         }

@@ -3,7 +3,7 @@
 
 use assert_no_alloc::{AllocDisabler, assert_no_alloc, reset_violation_count, violation_count};
 use tenterhook_config::{Text, check};
-use tenterhook_io::{Log, LogSettings, Player, recording};
+use tenterhook_io::{Log, LogSettings, Player, Recent, recording};
 use tenterhook_plan::{ControllerId, Event, Gesture, Midi, SceneId, Timed};
 
 #[global_allocator]
@@ -24,9 +24,13 @@ fn a_block_neither_allocates_nor_frees() {
     let dir = tempfile::tempdir().unwrap();
     let settings = LogSettings { dir: dir.path(), rate: 48_000, inputs: 2, outputs: 2, texts: &[] };
     let (log, tap) = Log::start(settings, crossbeam_channel::never()).unwrap();
+    let (_recent, heard) = Recent::start(2, 48_000).unwrap();
     let (engine, _control) = tenterhook_rt::engine(&plan, 48_000, SceneId(0));
     let sound: Vec<f32> = (0..100_000).map(|n| (n as f32 * 0.03).sin() * 0.3).collect();
-    let mut player = Player::new(engine, 48_000).with_log(tap).with_sound(2, recording(vec![sound.clone(), sound]));
+    let mut player = Player::new(engine, 48_000)
+        .with_log(tap)
+        .with_recent(heard)
+        .with_sound(2, recording(vec![sound.clone(), sound]));
 
     // The last is longer than the player's buffers.
     let sizes = [1, 31, 64, 128, 1024, 10_000];

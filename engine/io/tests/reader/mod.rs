@@ -3,35 +3,29 @@
 use std::fs::File;
 use std::path::Path;
 
-use symphonia::core::audio::{AudioBufferRef, Signal};
-use symphonia::core::codecs::DecoderOptions;
-use symphonia::core::errors::Error::IoError;
+use symphonia::core::audio::GenericAudioBufferRef;
+use symphonia::core::formats::TrackType;
+use symphonia::core::formats::probe::Hint;
 use symphonia::core::io::MediaSourceStream;
-use symphonia::core::probe::Hint;
 
 /// What symphonia reads: rate, channels.
 pub fn decoded(path: &Path) -> (u32, Vec<Vec<f32>>) {
     let stream = MediaSourceStream::new(Box::new(File::open(path).unwrap()), Default::default());
-    let probed = symphonia::default::get_probe()
-        .format(&Hint::new(), stream, &Default::default(), &Default::default())
+    let mut format = symphonia::default::get_probe()
+        .probe(&Hint::new(), stream, Default::default(), Default::default())
         .expect("a WAV file");
-    let mut format = probed.format;
-    let track = format.default_track().unwrap().clone();
-    let mut decoder = symphonia::default::get_codecs().make(&track.codec_params, &DecoderOptions::default()).unwrap();
-    let rate = track.codec_params.sample_rate.unwrap();
-    let mut channels = vec![Vec::new(); track.codec_params.channels.unwrap().count()];
-    loop {
-        match format.next_packet() {
-            Ok(packet) => match decoder.decode(&packet).unwrap() {
-                AudioBufferRef::F32(buffer) => {
-                    for (n, channel) in channels.iter_mut().enumerate() {
-                        channel.extend_from_slice(buffer.chan(n));
-                    }
-                }
-                _ => panic!("32-bit float was written"),
-            },
-            Err(IoError(_)) => return (rate, channels),
-            Err(why) => panic!("{why}"),
+    let track = format.default_track(TrackType::Audio).unwrap();
+    let parameters = track.codec_params.as_ref().unwrap().audio().unwrap().clone();
+    let mut decoder = symphonia::default::get_codecs().make_audio_decoder(&parameters, &Default::default()).unwrap();
+    let mut channels = vec![Vec::new(); parameters.channels.as_ref().unwrap().count()];
+    while let Some(packet) = format.next_packet().unwrap() {
+        let buffer = decoder.decode(&packet).unwrap();
+        assert!(matches!(buffer, GenericAudioBufferRef::F32(_)), "32-bit float was written");
+        let mut planes: Vec<Vec<f32>> = Vec::new();
+        buffer.copy_to_vecs_planar(&mut planes);
+        for (channel, plane) in channels.iter_mut().zip(planes) {
+            channel.extend(plane);
         }
     }
+    (parameters.sample_rate.unwrap(), channels)
 }

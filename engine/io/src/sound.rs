@@ -1,0 +1,176 @@
+//! Sound files of any usual kind: WAV, AIFF, FLAC, OGG Vorbis, MP3.
+
+use crate::{Recording, WavError, read_wav};
+use std::io::Cursor;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use symphonia::core::codecs::audio::AudioDecoderOptions;
+use symphonia::core::errors::Error;
+use symphonia::core::formats::probe::Hint;
+use symphonia::core::formats::{FormatOptions, TrackType};
+use symphonia::core::io::{MediaSource, MediaSourceStream};
+use symphonia::core::meta::MetadataOptions;
+
+/// The longest sound that is read, in seconds: an hour.
+const LONGEST: f64 = 3600.0;
+
+/// Frames that a header may count too many: less than one packet of the kinds that tell no exact length.
+const SLACK: u64 = 2400;
+
+/// The rates that are read, in Hz.
+const RATES: std::ops::RangeInclusive<u32> = 8_000..=384_000;
+
+/// Why a sound file cannot be read.
+#[derive(Debug, thiserror::Error)]
+pub enum SoundError {
+    /// It cannot be opened.
+    #[error("cannot open {path} ({why}): check the name")]
+    Open {
+        /// The file.
+        path: PathBuf,
+        /// What the system said.
+        why: std::io::Error,
+    },
+    /// It is a WAV file, and something is wrong with it.
+    #[error(transparent)]
+    Wav(#[from] WavError),
+    /// It is no sound of a kind that is read.
+    #[error("{name} is no sound that is read here ({why}): export it as WAV, AIFF, FLAC, OGG Vorbis or MP3")]
+    Kind {
+        /// The file.
+        name: String,
+        /// What is wrong with it.
+        why: String,
+    },
+    /// It holds no sound.
+    #[error("{name} holds no sound: export it again")]
+    Empty {
+        /// The file.
+        name: String,
+    },
+    /// Its rate is none that is read.
+    #[error("{name} says {rate} Hz: convert it to a rate from 8000 to 384000 Hz")]
+    Rate {
+        /// The file.
+        name: String,
+        /// What it says, in Hz.
+        rate: u32,
+    },
+    /// It is damaged.
+    #[error("{name} is damaged after {seconds:.2} s ({why}): copy it again from where it came")]
+    Damaged {
+        /// The file.
+        name: String,
+        /// How far it can be read.
+        seconds: f64,
+        /// What is wrong with it.
+        why: String,
+    },
+    /// Parts of it are missing.
+    #[error(
+        "{name} is cut off or damaged: of {announced} frames only {found} can be read; copy it again from where it came"
+    )]
+    Missing {
+        /// The file.
+        name: String,
+        /// Frames by its header.
+        announced: u64,
+        /// Frames that are there.
+        found: u64,
+    },
+    /// It is too long to be read whole.
+    #[error("{name} is longer than an hour: cut out what is wanted")]
+    TooLong {
+        /// The file.
+        name: String,
+    },
+}
+
+/// Reads a whole sound file.
+///
+/// # Errors
+/// [`SoundError`]: what is wrong with it, and what to do.
+pub fn read_sound(path: &Path) -> Result<Recording, SoundError> {
+    // What is cut off is told more exactly by the reader of WAV files.
+    if path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("wav")) {
+        return Ok(read_wav(path)?);
+    }
+    let file = std::fs::File::open(path).map_err(|why| SoundError::Open { path: path.to_owned(), why })?;
+    decode(&path.display().to_string(), Box::new(file))
+}
+
+/// Reads a whole sound file that is in memory; `name` is its name in messages, and its ending a hint.
+///
+/// # Errors
+/// As [`read_sound`].
+pub fn decode_sound(name: &str, bytes: Vec<u8>) -> Result<Recording, SoundError> {
+    decode(name, Box::new(Cursor::new(bytes)))
+}
+
+fn decode(name: &str, source: Box<dyn MediaSource>) -> Result<Recording, SoundError> {
+    let kind = |why: &dyn ToString| SoundError::Kind { name: name.to_owned(), why: why.to_string() };
+    let stream = MediaSourceStream::new(source, Default::default());
+    let mut hint = Hint::new();
+    if let Some(ending) = Path::new(name).extension().and_then(|ending| ending.to_str()) {
+        hint.with_extension(ending);
+    }
+    let probe = symphonia::default::get_probe();
+    let mut format =
+        probe.probe(&hint, stream, FormatOptions::default(), MetadataOptions::default()).map_err(|why| kind(&why))?;
+    let track = format.default_track(TrackType::Audio).ok_or_else(|| kind(&"no sound in it"))?;
+    let announced = track.num_frames;
+    let (id, parameters) = (track.id, track.codec_params.as_ref().and_then(|parameters| parameters.audio()));
+    let mut decoder = symphonia::default::get_codecs()
+        .make_audio_decoder(parameters.ok_or_else(|| kind(&"no sound in it"))?, &AudioDecoderOptions::default())
+        .map_err(|why| kind(&why))?;
+    let mut recording = Recording { rate: 0, channels: Vec::new() };
+    let mut planes: Vec<Vec<f32>> = Vec::new();
+    loop {
+        let seconds = recording.channels.first().map_or(0, Vec::len) as f64 / f64::from(recording.rate.max(1));
+        let damaged = |why: &Error| SoundError::Damaged { name: name.to_owned(), seconds, why: why.to_string() };
+        let packet = match format.next_packet() {
+            Ok(Some(packet)) if packet.track_id == id => packet,
+            Ok(Some(_)) => continue,
+            // A second stream in the same file is another sound.
+            Ok(None) | Err(Error::ResetRequired) => break,
+            Err(why) => return Err(damaged(&why)),
+        };
+        let buffer = decoder.decode(&packet).map_err(|why| damaged(&why))?;
+        let rate = buffer.spec().rate();
+        if !RATES.contains(&rate) {
+            return Err(SoundError::Rate { name: name.to_owned(), rate });
+        }
+        if seconds > LONGEST {
+            return Err(SoundError::TooLong { name: name.to_owned() });
+        }
+        buffer.copy_to_vecs_planar(&mut planes);
+        if recording.rate == 0 {
+            recording = Recording { rate, channels: vec![Vec::new(); planes.len()] };
+        }
+        if rate != recording.rate || planes.len() != recording.channels.len() {
+            return Err(kind(&"its rate or its channels change on the way"));
+        }
+        for (channel, plane) in recording.channels.iter_mut().zip(&planes) {
+            channel.extend(plane.iter().map(|x| if x.is_finite() { *x } else { 0.0 }));
+        }
+    }
+    let found = recording.channels.first().map_or(0, Vec::len) as u64;
+    match announced {
+        _ if found == 0 => Err(SoundError::Empty { name: name.to_owned() }),
+        // Some headers count the silence that encoders add.
+        Some(announced) if found + SLACK < announced => {
+            Err(SoundError::Missing { name: name.to_owned(), announced, found })
+        }
+        _ => Ok(recording),
+    }
+}
+
+impl Recording {
+    /// One channel: the mean of all.
+    pub fn mono(&self) -> Arc<[f32]> {
+        let frames = self.channels.first().map_or(0, Vec::len);
+        let share = 1.0 / self.channels.len().max(1) as f32;
+        let frame = |n| self.channels.iter().filter_map(|channel: &Vec<f32>| channel.get(n)).sum::<f32>() * share;
+        (0..frames).map(frame).collect()
+    }
+}
