@@ -96,6 +96,8 @@ const FENCES: [Fence; 11] = [
             "tenterhook-io",
             "tenterhook-page",
             "tenterhook-ensemble",
+            "tenterhook-spectra",
+            "tenterhook-notes",
         ],
         others: Others::AsyncByMembers,
     },

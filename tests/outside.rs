@@ -114,7 +114,7 @@ fn a_voice_with_breath_and_vibrato_keeps_its_vowel_when_it_is_held() {
     // The made-up singer, low for the same reason, each vowel behind an /s/.
     let vowels = [(Vowel::A, VOWELS[4]), (Vowel::E, VOWELS[2]), (Vowel::I, VOWELS[0]), (Vowel::O, VOWELS[5])];
     for (vowel, (name, table)) in vowels {
-        let syllable = [Syllable { at: 1.0, lasts: 1.5, pitch: 40, consonant: Consonant::S, vowel, level: 0.0 }];
+        let syllable = [Syllable { at: 1.0, lasts: 1.5, pitch: 40.0, consonant: Consonant::S, vowel, level: 0.0 }];
         let sung = measure::mic(RATE, &Score { seconds: 5.0, voice: &syllable, ..measure::EMPTY }, 0);
         let recorded: Vec<f32> = sung.iter().map(|&x| x as f32).collect();
         let heard = rehearse(HOLD, "gestures.csv", b"seconds,controller,value\n1.8,pedal,1\n", &[recorded]);

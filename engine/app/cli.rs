@@ -5,6 +5,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand};
 use tenterhook_config::Host;
+use tenterhook_notes::Step;
 
 /// Live processing for acoustic ensembles: stretch, reverse and freeze each player's sound while it is played.
 ///
@@ -35,6 +36,8 @@ pub enum Command {
     Load(Load),
     /// Lists the audio and MIDI devices of this machine, by the names to write in a hall file
     Devices(Devices),
+    /// Tells what a sound is made of, and writes it out as notes for players, a spectrum file and a picture
+    Spectrum(Spectrum),
     /// Lists or prints the bundled pieces, ready to copy: the demo's, and one on one idea for each effect
     Etudes(Etudes),
 }
@@ -200,6 +203,51 @@ pub struct Devices {
     pub json: bool,
 }
 
+/// Arguments of `spectrum`.
+#[derive(Debug, Args)]
+pub struct Spectrum {
+    /// The sound: a WAV, AIFF, FLAC, OGG or MP3 file, or the folder of a run that was kept with `--log`. Without it a mic
+    /// is listened to
+    #[arg(value_name = "SOUND", required_unless_present = "mic")]
+    pub sound: Option<PathBuf>,
+    /// One mic: of a run by its name in the piece, of a file or of the device by its channel, counted from 1. Of a file
+    /// without it the mean of all channels
+    #[arg(long, value_name = "MIC")]
+    pub mic: Option<String>,
+    /// Where to begin, as in "1.2 s"; in a run also a rehearsal mark
+    #[arg(long, value_name = "TIME", requires = "sound")]
+    pub from: Option<String>,
+    /// Where to end, likewise
+    #[arg(long, value_name = "TIME", requires = "sound")]
+    pub to: Option<String>,
+    /// How long a mic is listened to, as in "8 s"; 5 s without it
+    #[arg(long, value_name = "TIME", value_parser = seconds, conflicts_with = "sound")]
+    pub listen: Option<f64>,
+    /// Where the mic is
+    #[arg(long, value_name = "HOST", value_parser = host(), conflicts_with = "sound")]
+    pub host: Option<Host>,
+    #[arg(long = "for", value_name = "PLAYERS", value_delimiter = ',', help = crate::spectrum::players())]
+    pub players: Vec<String>,
+    /// How finely pitch is written; exact: the nearest semitone, and the cents above it in words
+    #[arg(long, value_name = "STEP", default_value = "quarter-tone", value_parser = crate::spectrum::step)]
+    pub step: Step,
+    /// Lets partials be played one or more octaves away, where nobody has them in range
+    #[arg(long)]
+    pub octaves: bool,
+    /// Writes the sound's steady moments one after the other in their own time, instead of one held chord
+    #[arg(long)]
+    pub timed: bool,
+    /// The frequency of a', as in "415 Hz"; without it that of the run's piece, else 440 Hz
+    #[arg(long, value_name = "HZ", value_parser = tuning)]
+    pub tuning: Option<f64>,
+    /// Writes notes, table, spectrum file and picture into this folder
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Prints the moment as JSON
+    #[arg(long)]
+    pub json: bool,
+}
+
 /// Arguments of `etudes`.
 #[derive(Debug, Args)]
 pub struct Etudes {
@@ -216,6 +264,11 @@ fn host() -> impl clap::builder::TypedValueParser<Value = Host> {
     // The names are the only values that get as far as this.
     let named = |name: String| Host::named(&name).ok_or("no such host");
     clap::builder::PossibleValuesParser::new(Host::ALL.map(Host::name)).try_map(named)
+}
+
+fn tuning(text: &str) -> Result<f64, String> {
+    let hz = text.trim().strip_suffix("Hz").unwrap_or("").trim().parse().ok();
+    hz.filter(|hz| (200.0..=900.0).contains(hz)).ok_or("write it as \"415 Hz\", from 200 Hz to 900 Hz".to_owned())
 }
 
 fn seconds(text: &str) -> Result<f64, String> {

@@ -7,7 +7,7 @@ use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use tenterhook_dsp::effects::EFFECTS;
-use tenterhook_io::{Facts, Hub, Stats, Told, Window};
+use tenterhook_io::{Listened, Facts, Hub, Stats, Told, Window};
 use tenterhook_page::score::{About, View};
 use tenterhook_page::{Access, Invite, Page, Role, RoleKeys, Settings, Stand};
 use tenterhook_plan::{Plan, SceneId};
@@ -17,6 +17,7 @@ use crate::cli::PageOptions;
 use crate::failure::Failure;
 use crate::listen::{self, Listening};
 use crate::say::say;
+use crate::study::Bench;
 use crate::words::{Look, Words};
 
 /// How often a page is shown how things are: 30 times a second.
@@ -52,6 +53,7 @@ impl Desk {
         facts: &Facts,
         hub: &Hub,
         stats: Arc<Stats>,
+        mics: Option<Listened>,
     ) -> Result<Option<Self>, Failure> {
         let options = asked.options;
         if options.no_page {
@@ -65,10 +67,12 @@ impl Desk {
         let listening = Listening::new().map_err(Failure::running)?;
         let events = hub.events();
         let rehearsal = asked.rehearsal;
+        let plan = Arc::new(plan.clone());
         let settings = Settings {
             address,
             access,
-            plan: Arc::new(plan.clone()),
+            studio: Some(Arc::new(Bench::new(Arc::clone(&plan), mics))),
+            plan,
             about: About {
                 rate: facts.rate,
                 opens: asked.opens,

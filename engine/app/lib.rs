@@ -17,7 +17,9 @@ mod play;
 mod progress;
 mod rehearse;
 mod say;
+mod spectrum;
 mod stage;
+mod study;
 mod words;
 
 use std::process::ExitCode;
@@ -37,6 +39,7 @@ pub fn main() -> ExitCode {
         Command::Check(asked) => check::run(&asked),
         Command::Load(asked) => load::run(&asked),
         Command::Devices(asked) => devices::run(&asked),
+        Command::Spectrum(asked) => spectrum::run(&asked),
         Command::Etudes(asked) => etudes::run(&asked),
     };
     match done {

@@ -10,7 +10,7 @@ use serde_json::json;
 use signal_hook::consts;
 use tenterhook_config::Host;
 use tenterhook_io::{
-    Events, Facts, Hub, Load, Log, LogSettings, MidiPorts, Osc, OscMap, Player, Snapshot, Sound, Source, State, Stats,
+    Events, Facts, Hub, Load, Log, LogSettings, MidiPorts, Osc, OscMap, Player, Recent, Snapshot, Sound, Source, State, Stats,
     Wiring, Wish, open,
 };
 use tenterhook_plan::{Gesture, Plan, SceneId};
@@ -44,6 +44,7 @@ pub struct Stage {
     log: Option<Log>,
     desk: Option<Desk>,
     // Held for their threads: they end when these go.
+    _recent: Option<Recent>,
     _midi: Option<MidiPorts>,
     _osc: Option<Osc>,
 }
@@ -67,6 +68,7 @@ impl Stage {
         let mut source = open(&asked.wish).map_err(Failure::asked)?;
         let Facts { host, rate, inputs, outputs, .. } = source.facts().clone();
         let sound = asked.players.map(|players| players(rate)).transpose()?;
+        let sound_channels = sound.as_ref().map(|(channels, _)| *channels);
         let (engine, control) = tenterhook_rt::engine(asked.plan, rate, asked.from);
         let ports = control.ports().to_vec();
         let mut subscribers: Vec<_> = applied.into_iter().collect();
@@ -79,7 +81,7 @@ impl Stage {
                 let settings = LogSettings {
                     dir,
                     rate,
-                    inputs: sound.as_ref().map_or(inputs, |(channels, _)| *channels),
+                    inputs: sound_channels.unwrap_or(inputs),
                     outputs,
                     texts: asked.texts,
                 };
@@ -91,6 +93,16 @@ impl Stage {
         if let Some((channels, sound)) = sound {
             player = player.with_sound(channels, sound);
         }
+        // What was just played can be studied on the page.
+        let recent = match asked.page.options.no_page {
+            true => None,
+            false => {
+                let channels = sound_channels.unwrap_or(inputs);
+                let (recent, tap) = Recent::start(channels, rate).map_err(Failure::running)?;
+                player = player.with_recent(tap);
+                Some(recent)
+            }
+        };
         let stats = player.stats();
         let hub = Hub::start(control, subscribers).map_err(Failure::running)?;
         // Under JACK its own MIDI ports bring each message at its frame.
@@ -100,9 +112,10 @@ impl Stage {
             Some(address) if !map.is_empty() => Some(Osc::listen(address, map, hub.events()).map_err(Failure::asked)?),
             _ => None,
         };
-        let desk = Desk::open(&asked.page, asked.plan, source.facts(), &hub, Arc::clone(&stats))?;
+        let listened = recent.as_ref().map(Recent::listened);
+        let desk = Desk::open(&asked.page, asked.plan, source.facts(), &hub, Arc::clone(&stats), listened)?;
         source.start(player).map_err(Failure::running)?;
-        Ok(Self { source, hub: Some(hub), stats, log, desk, _midi: midi.map_err(Failure::running)?, _osc: osc })
+        Ok(Self { source, hub: Some(hub), stats, log, desk, _recent: recent, _midi: midi.map_err(Failure::running)?, _osc: osc })
     }
 
     /// What is known of the source.

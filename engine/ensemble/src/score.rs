@@ -24,8 +24,8 @@ pub struct Syllable {
     pub at: f64,
     /// Seconds from there to the next vowel, or to the end of the phrase.
     pub lasts: f64,
-    /// The MIDI note.
-    pub pitch: u8,
+    /// The MIDI note, at [`A4_HZ`]; it may lie between two keys.
+    pub pitch: f64,
     /// What it begins with.
     pub consonant: Consonant,
     /// What is held.
@@ -41,8 +41,8 @@ pub struct Note {
     pub at: f64,
     /// How many seconds until the player lets go.
     pub lasts: f64,
-    /// The MIDI note.
-    pub pitch: u8,
+    /// The MIDI note, at [`A4_HZ`]; it may lie between two keys.
+    pub pitch: f64,
     /// Its level in dB re the player's ordinary one.
     pub level: f64,
 }
@@ -50,7 +50,7 @@ pub struct Note {
 impl Note {
     /// Its frequency, in Hz.
     pub fn hz(&self) -> f64 {
-        frequency(f64::from(self.pitch))
+        frequency(self.pitch)
     }
 }
 
@@ -70,11 +70,11 @@ pub struct Score<'a> {
 }
 
 const fn sing(at: f64, lasts: f64, pitch: u8, consonant: Consonant, vowel: Vowel, level: f64) -> Syllable {
-    Syllable { at, lasts, pitch, consonant, vowel, level }
+    Syllable { at, lasts, pitch: pitch as f64, consonant, vowel, level }
 }
 
 const fn note(at: f64, lasts: f64, pitch: u8, level: f64) -> Note {
-    Note { at, lasts, pitch, level }
+    Note { at, lasts, pitch: pitch as f64, level }
 }
 
 /// The ensemble's own piece. The words are invented.

@@ -149,8 +149,8 @@ pub struct Phrase {
 
 impl Phrase {
     fn new(rate: u32, syllables: &[Syllable], number: u64) -> (u64, Self) {
-        let highest = syllables.iter().map(|s| s.pitch).max().unwrap_or_default();
-        let count = Cycle::harmonics_below(11_000.0, frequency(f64::from(highest) + 0.6), rate);
+        let highest = syllables.iter().map(|s| s.pitch).fold(0.0, f64::max);
+        let count = Cycle::harmonics_below(11_000.0, frequency(highest + 0.6), rate);
         let harmonics = pulse(count);
         let start = crate::sample(syllables.first().map_or(0.0, |first| first.at - INTAKE), rate);
         let end = syllables.last().map_or(0.0, |last| last.at + last.lasts);
@@ -254,7 +254,7 @@ impl Sound for Phrase {
 fn states(syllables: &[Syllable]) -> Vec<(f64, State)> {
     let mut states: Vec<(f64, State)> = Vec::new();
     for (i, syllable) in syllables.iter().enumerate() {
-        let hz = frequency(f64::from(syllable.pitch));
+        let hz = frequency(syllable.pitch);
         let loud = RMS * gain(syllable.level);
         let vowel = syllable.vowel.sung_at(hz);
         let levelled = |formants: [Formant; FORMANTS], [voice, breath, hiss, burst]: [f64; 4]| {
@@ -304,7 +304,7 @@ fn states(syllables: &[Syllable]) -> Vec<(f64, State)> {
 fn pitches(syllables: &[Syllable]) -> Vec<(f64, f64)> {
     let mut pitches: Vec<(f64, f64)> = Vec::new();
     for syllable in syllables {
-        let pitch = f64::from(syllable.pitch);
+        let pitch = syllable.pitch;
         let from = pitches.last().map_or(pitch - 0.4, |(_, before)| *before);
         pitches.push((syllable.at - 0.05, from));
         pitches.push((syllable.at + 0.04, pitch));

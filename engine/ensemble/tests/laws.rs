@@ -85,22 +85,22 @@ fn notes_begin_and_end_without_a_click() {
     const LIMIT: f64 = 0.01;
     let rate = 48_000;
     let note = |pitch| [Note { at: 0.1, lasts: 0.8, pitch, level: 0.0 }];
-    for pitch in [38, 50, 62] {
+    for pitch in [38.0, 50.0, 62.0] {
         let bowed = mic(rate, &Score { seconds: 4.0, bowed: &note(pitch), ..EMPTY }, 2);
         let plucked = mic(rate, &Score { seconds: 4.0, plucked: &note(pitch), ..EMPTY }, 2);
         assert!(edges(&bowed, rate) < LIMIT && edges(&plucked, rate) < LIMIT);
     }
-    for pitch in [65, 77, 91] {
+    for pitch in [65.0, 77.0, 91.0] {
         let blown = mic(rate, &Score { seconds: 2.0, recorder: &note(pitch), ..EMPTY }, 1);
         assert!(edges(&blown, rate) < LIMIT);
     }
     for consonant in [Consonant::S, Consonant::T, Consonant::M, Consonant::L] {
-        let sung = [Syllable { at: 1.0, lasts: 0.8, pitch: 69, consonant, vowel: Vowel::A, level: 0.0 }];
+        let sung = [Syllable { at: 1.0, lasts: 0.8, pitch: 69.0, consonant, vowel: Vowel::A, level: 0.0 }];
         let voice = mic(rate, &Score { seconds: 2.0, voice: &sung, ..EMPTY }, 0);
         assert!(edges(&voice, rate) < LIMIT);
     }
     // Positive control: the same measure finds a note that is cut off.
-    let cut = mic(rate, &Score { seconds: 0.6, recorder: &note(77), ..EMPTY }, 1);
+    let cut = mic(rate, &Score { seconds: 0.6, recorder: &note(77.0), ..EMPTY }, 1);
     let padded = [&cut[..], &[0.0; 8]].concat();
     assert!(edges(&padded, rate) > LIMIT);
 }
@@ -110,11 +110,11 @@ fn voiced_consonants_join_syllables_without_a_click() {
     let rate = 48_000;
     let sing = |at, pitch, consonant, vowel| Syllable { at, lasts: 1.0, pitch, consonant, vowel, level: 0.0 };
     let line = [
-        sing(1.0, 69, Consonant::L, Vowel::A),
-        sing(2.0, 62, Consonant::M, Vowel::O),
-        sing(3.0, 72, Consonant::L, Vowel::I),
-        sing(4.0, 64, Consonant::M, Vowel::E),
-        sing(5.0, 69, Consonant::M, Vowel::U),
+        sing(1.0, 69.0, Consonant::L, Vowel::A),
+        sing(2.0, 62.0, Consonant::M, Vowel::O),
+        sing(3.0, 72.0, Consonant::L, Vowel::I),
+        sing(4.0, 64.0, Consonant::M, Vowel::E),
+        sing(5.0, 69.0, Consonant::M, Vowel::U),
     ];
     let sound = mic(rate, &Score { seconds: 6.0, voice: &line, ..EMPTY }, 0);
     let held =
@@ -155,7 +155,7 @@ fn a_rate_out_of_range_says_what_to_do() {
 fn odd_scores_do_no_harm() {
     let odd = [-5.0, -0.0, 0.001, 1.0, f64::INFINITY, f64::NEG_INFINITY, f64::NAN];
     for (at, lasts, level) in odd.iter().flat_map(|a| odd.iter().flat_map(move |b| odd.map(|c| (*a, *b, 40.0 * c)))) {
-        for pitch in [0, 127] {
+        for pitch in [0.0, 127.0] {
             let notes = [Note { at, lasts, pitch, level }];
             let sing = |at, consonant, vowel| Syllable { at, lasts, pitch, consonant, vowel, level };
             let sung = [sing(at, Consonant::S, Vowel::U), sing(at + 0.01, Consonant::T, Vowel::I)];

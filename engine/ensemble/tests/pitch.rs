@@ -27,8 +27,8 @@ fn the_tuning_is_the_published_table() {
 #[test]
 fn every_note_is_within_its_players_range() {
     // Ranges in Hz at a' = 440 Hz, brought to 415.
-    let within = |pitch: u8, low: f64, high: f64| {
-        let at_440 = frequency(f64::from(pitch)) * 440.0 / 415.0;
+    let within = |pitch: f64, low: f64, high: f64| {
+        let at_440 = frequency(pitch) * 440.0 / 415.0;
         assert!((low - 0.01..=high + 0.01).contains(&at_440), "note {pitch} is not within {low}…{high} Hz");
     };
     // Mezzo-soprano, A3–F5: New Harvard Dictionary of Music.
@@ -77,7 +77,7 @@ fn every_syllable_is_in_tune() {
         for syllable in SCORE.voice {
             let alone = [Syllable { at: 1.0, ..*syllable }];
             let sound = mic(rate, &Score { seconds: 1.0 + syllable.lasts, voice: &alone, ..EMPTY }, 0);
-            let hz = frequency(f64::from(syllable.pitch));
+            let hz = frequency(syllable.pitch);
             let off = off(&sound, rate, hz, 1.12, 1.0 + 0.9 * syllable.lasts);
             assert!(off.abs() < TOLERANCE, "syllable at {} s, {rate} Hz: {off:.2} cents", syllable.at);
         }
@@ -91,7 +91,7 @@ fn vibrato_grows_in_and_stays_usual() {
     let held = SCORE.voice.iter().find(|syllable| syllable.lasts > 4.0).expect("a held syllable");
     let alone = [Syllable { at: 1.0, ..*held }];
     let sound = mic(rate, &Score { seconds: 1.0 + held.lasts, voice: &alone, ..EMPTY }, 0);
-    let hz = frequency(f64::from(held.pitch));
+    let hz = frequency(held.pitch);
     let bent = |from: f64, to: f64| -> Vec<f64> {
         course(between(&sound, rate, from, to), rate, 2.0 * hz, 0.04).iter().map(|f| cents(*f, 2.0 * hz)).collect()
     };

@@ -6,7 +6,7 @@ use measure::{EMPTY, between, db, formants, mic, partial, powers, rms};
 use tenterhook_ensemble::{Consonant, Note, SCORE, Score, Syllable, Vowel, frequency};
 
 /// One syllable, its vowel from 1 s to 3 s.
-fn syllable(pitch: u8, consonant: Consonant, vowel: Vowel) -> [Syllable; 1] {
+fn syllable(pitch: f64, consonant: Consonant, vowel: Vowel) -> [Syllable; 1] {
     [Syllable { at: 1.0, lasts: 2.0, pitch, consonant, vowel, level: 0.0 }]
 }
 
@@ -21,7 +21,7 @@ fn vowels_have_their_published_formants() {
         (Vowel::U, [370.0, 950.0, 2670.0]),
     ];
     // Low, so that the harmonics lie close and show the envelope: a mouth forms the vowel, not the note.
-    let (rate, low) = (10_000, 40);
+    let (rate, low) = (10_000, 40.0);
     for (vowel, published) in table {
         let score = Score { seconds: 3.0, voice: &syllable(low, Consonant::L, vowel), ..EMPTY };
         let sound = mic(rate, &score, 0);
@@ -37,7 +37,7 @@ fn vowels_have_their_published_formants() {
 fn the_held_vowel_is_loudest_where_its_formants_are() {
     let rate = 48_000;
     let held = SCORE.voice.iter().find(|s| s.lasts > 4.0).expect("a held syllable");
-    assert_eq!((held.vowel, held.pitch), (Vowel::A, 69));
+    assert_eq!((held.vowel, held.pitch), (Vowel::A, 69.0));
     let sound = mic(rate, &Score { seconds: 8.0, ..SCORE }, 0);
     let stretch = between(&sound, rate, held.at + 0.15, held.at + 0.45);
     let levels: Vec<f64> = (1..=6).map(|k| partial(stretch, rate, f64::from(k) * 415.0).0).collect();
@@ -52,7 +52,7 @@ fn a_high_voice_keeps_its_first_formant_above_the_note() {
     // Joliveau, Smith and Wolfe 2004: once the note would pass the first formant, that rises with it. The /i/ of 310 Hz,
     // sung at 494 Hz, is then strongest at the note itself.
     let rate = 16_000;
-    let score = Score { seconds: 3.0, voice: &syllable(72, Consonant::L, Vowel::I), ..EMPTY };
+    let score = Score { seconds: 3.0, voice: &syllable(72.0, Consonant::L, Vowel::I), ..EMPTY };
     let sound = mic(rate, &score, 0);
     let stretch = between(&sound, rate, 1.2, 1.5);
     let level = |k: f64| partial(stretch, rate, k * frequency(72.0)).0;
@@ -63,7 +63,7 @@ fn a_high_voice_keeps_its_first_formant_above_the_note() {
 fn s_is_noise_above_3_khz() {
     // Common practice, no source: the noise of /s/ lies above some 3 to 4 kHz.
     let rate = 48_000;
-    let score = Score { seconds: 1.2, voice: &syllable(69, Consonant::S, Vowel::A), ..EMPTY };
+    let score = Score { seconds: 1.2, voice: &syllable(69.0, Consonant::S, Vowel::A), ..EMPTY };
     let sound = mic(rate, &score, 0);
     let powers = powers(between(&sound, rate, 0.91, 0.96));
     let bin = |hz: f64| (hz * 0.05) as usize;
@@ -76,8 +76,8 @@ fn s_is_noise_above_3_khz() {
 fn t_is_a_closure_and_a_burst() {
     let rate = 48_000;
     let two = [
-        Syllable { at: 1.0, lasts: 1.0, pitch: 69, consonant: Consonant::L, vowel: Vowel::A, level: 0.0 },
-        Syllable { at: 2.0, lasts: 1.0, pitch: 69, consonant: Consonant::T, vowel: Vowel::A, level: 0.0 },
+        Syllable { at: 1.0, lasts: 1.0, pitch: 69.0, consonant: Consonant::L, vowel: Vowel::A, level: 0.0 },
+        Syllable { at: 2.0, lasts: 1.0, pitch: 69.0, consonant: Consonant::T, vowel: Vowel::A, level: 0.0 },
     ];
     let sound = mic(rate, &Score { seconds: 3.0, voice: &two, ..EMPTY }, 0);
     let level = |from: f64, to: f64| db(rms(between(&sound, rate, from, to)));
@@ -89,7 +89,7 @@ fn t_is_a_closure_and_a_burst() {
 #[test]
 fn m_is_a_dark_murmur() {
     let rate = 48_000;
-    let score = Score { seconds: 1.5, voice: &syllable(57, Consonant::M, Vowel::A), ..EMPTY };
+    let score = Score { seconds: 1.5, voice: &syllable(57.0, Consonant::M, Vowel::A), ..EMPTY };
     let sound = mic(rate, &score, 0);
     let brightness = |from: f64, to: f64| {
         let stretch = between(&sound, rate, from, to);
@@ -120,7 +120,7 @@ fn the_recorder_is_nearly_a_sine_with_a_chiff() {
 #[test]
 fn the_bow_is_slow_and_rich_and_the_pluck_dies_from_the_top() {
     let rate = 48_000;
-    let note = [Note { at: 0.0, lasts: 2.0, pitch: 50, level: 0.0 }];
+    let note = [Note { at: 0.0, lasts: 2.0, pitch: 50.0, level: 0.0 }];
     let bowed = mic(rate, &Score { seconds: 2.0, bowed: &note, ..EMPTY }, 2);
     assert!(rms(between(&bowed, rate, 0.0, 0.05)) < 0.3 * rms(between(&bowed, rate, 0.5, 1.0)));
     let harmonic = |sound: &[f64], from: f64, k: i32| {

@@ -48,5 +48,5 @@ pub use sound::{SoundError, decode_sound, read_sound};
 pub use source::{Facts, Source, State};
 pub use streams::StreamSource;
 pub use tap::Tap;
-pub use wav::{MOST_WAV_BYTES, Recording, WavError, WavWriter, read_wav};
+pub use wav::{MOST_WAV_BYTES, Recording, WavError, WavWriter, read_wav, wav_bytes};
 pub use wiring::{MOST_CHANNELS, Wiring};

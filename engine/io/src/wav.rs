@@ -158,6 +158,33 @@ fn refused(path: &Path, why: hound::Error) -> WavError {
     }
 }
 
+/// A whole WAV file of 32-bit floats, in memory; channels that end early are silent from there on.
+///
+/// # Errors
+/// [`WavError`] if the format cannot hold it.
+pub fn wav_bytes(channels: &[&[f32]], rate: u32) -> Result<Vec<u8>, WavError> {
+    let path = PathBuf::from("the sound");
+    let count = match u16::try_from(channels.len()) {
+        Ok(count) if count > 0 => count,
+        _ => return Err(WavError::Channels { path, channels: channels.len() }),
+    };
+    let frames = channels.iter().map(|channel| channel.len()).max().unwrap_or(0);
+    if (frames * channels.len()) as u64 * BYTES_PER_SAMPLE > MOST_WAV_BYTES {
+        return Err(WavError::TooLong { path });
+    }
+    let spec = WavSpec { channels: count, sample_rate: rate, bits_per_sample: 32, sample_format: SampleFormat::Float };
+    let mut bytes = io::Cursor::new(Vec::new());
+    let written = hound::WavWriter::new(&mut bytes, spec).and_then(|mut writer| {
+        for frame in 0..frames {
+            for channel in channels {
+                writer.write_sample(channel.get(frame).copied().unwrap_or(0.0))?;
+            }
+        }
+        writer.finalize()
+    });
+    written.map(|()| bytes.into_inner()).map_err(|why| refused(&path, why))
+}
+
 /// Writes a 32-bit float WAV file. Until [`finish`](WavWriter::finish) it stands beside its place, under a name that
 /// says that it is unfinished.
 pub struct WavWriter {

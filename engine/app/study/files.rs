@@ -1,0 +1,132 @@
+//! The files that are made from a study.
+
+use std::ops::Range;
+
+use tenterhook_notes::{Chord, Rhythm, Score, Shared, Step, ensemble, picture, share, spectrum_file};
+use tenterhook_spectra::Moment;
+
+use super::{Taken, chord};
+use tenterhook_io::wav_bytes;
+
+/// The rate of what is made heard, in Hz.
+const RATE: u32 = 48_000;
+/// Partials in a spectrum file at most.
+const MOST: usize = 64;
+/// Staves if nobody says who plays.
+const STAVES: usize = 8;
+
+/// The files that there are: name, media type.
+pub const FILES: [(&str, &str); 9] = [
+    ("notes.musicxml", "application/vnd.recordare.musicxml+xml"),
+    ("notes.mid", "audio/midi"),
+    ("partials.csv", "text/csv; charset=utf-8"),
+    ("spectrum.toml", "application/toml; charset=utf-8"),
+    ("picture.svg", "image/svg+xml"),
+    ("picture.png", "image/png"),
+    ("piece.toml", "application/toml; charset=utf-8"),
+    ("chord.wav", "audio/wav"),
+    ("sound.wav", "audio/wav"),
+];
+
+/// What is wanted of a study.
+#[derive(Clone, Debug)]
+pub struct Wanted {
+    /// Between which times, in seconds.
+    pub span: Range<f64>,
+    /// Who plays, by the names of instruments. Nobody: a staff without limits for each of the strongest partials.
+    pub players: Vec<String>,
+    /// How finely pitch is written.
+    pub step: Step,
+    /// Whether partials may be moved by octaves to be played.
+    pub octaves: bool,
+    /// Whether the steady moments within the span are written one after the other, in their own time, instead of one
+    /// chord.
+    pub timed: bool,
+}
+
+/// Notes for players.
+pub struct Made {
+    pub shared: Shared,
+    pub score: Score,
+    chords: usize,
+}
+
+impl Taken {
+    /// The moments that are written: one, or the steady ones within the span.
+    fn moments(&self, wanted: &Wanted) -> Vec<Moment> {
+        let inside = |steady: &&Range<f64>| steady.start < wanted.span.end && steady.end > wanted.span.start;
+        let cut = |steady: &Range<f64>| steady.start.max(wanted.span.start)..steady.end.min(wanted.span.end);
+        let mut moments = Vec::new();
+        if wanted.timed {
+            moments.extend(self.study.steady.iter().filter(inside).map(|steady| self.study.moment(cut(steady))));
+            moments.retain(|moment| !Taken::worth(moment).is_empty());
+        }
+        if moments.is_empty() {
+            moments.push(self.study.moment(wanted.span.clone()));
+        }
+        moments
+    }
+
+    /// The notes that are wanted, or why there are none, in words.
+    pub fn notes(&self, wanted: &Wanted) -> Result<Made, String> {
+        let chords: Vec<Chord> = self.moments(wanted).iter().map(|moment| Chord { span: moment.span.clone(), tones: tones(moment) }).collect();
+        let most = chords.iter().map(|chord| chord.tones.len()).max().unwrap_or(0);
+        if most == 0 {
+            return Err("there is no partial in this moment that could be written: choose a moment with a clear pitch".to_owned());
+        }
+        let players = match wanted.players.as_slice() {
+            [] => ensemble(&vec!["sine"; most.min(STAVES)]),
+            names => ensemble(names),
+        };
+        let players = players.map_err(|why| why.to_string())?;
+        let shared = share(&chords, &players, wanted.step, self.tuning_hz, wanted.octaves).map_err(|why| why.to_string())?;
+        let rhythm = if wanted.timed { Rhythm::Timed { tempo: 60.0 } } else { Rhythm::Held };
+        let score = Score::new(&self.name, &chords, &shared, rhythm).map_err(|why| why.to_string())?;
+        Ok(Made { shared, score, chords: chords.len() })
+    }
+
+    /// One of [`FILES`], or why it cannot be made, in words.
+    pub fn file(&self, name: &str, wanted: &Wanted) -> Result<Vec<u8>, String> {
+        let notes = || self.notes(wanted);
+        Ok(match name {
+            "notes.musicxml" => notes()?.score.musicxml().into_bytes(),
+            "notes.mid" => notes()?.score.midi().map_err(|why| why.to_string())?,
+            "partials.csv" => notes()?.score.csv().into_bytes(),
+            "spectrum.toml" => {
+                let mut partials = Taken::worth(&self.study.moment(wanted.span.clone()));
+                partials.truncate(MOST);
+                spectrum_file(&self.name, &partials, self.tuning_hz).map_err(|why| why.to_string())?.into_bytes()
+            }
+            "picture.svg" => self.picture(wanted)?.svg().into_bytes(),
+            "picture.png" => self.picture(wanted)?.png().map_err(|why| why.to_string())?,
+            "piece.toml" => self.piece().into_bytes(),
+            "chord.wav" => {
+                let made = notes()?;
+                let sound = chord::sound(&made.shared, made.chords, RATE).map_err(|why| why.to_string())?;
+                wav_bytes(&[&sound], RATE).map_err(|why| why.to_string())?
+            }
+            "sound.wav" => wav_bytes(&[&self.sound], self.rate).map_err(|why| why.to_string())?,
+            _ => return Err(format!("there is no file `{name}`")),
+        })
+    }
+
+    /// A piece in which the sound's spectrum rings with what is played.
+    fn piece(&self) -> String {
+        let mic = self.mic.as_deref().filter(|mic| mic.chars().all(|c| c.is_ascii_alphanumeric() || c == '_'));
+        let mic = mic.unwrap_or("voice");
+        let title: String = self.name.chars().filter(|c| !c.is_control() && !"\"\\".contains(*c)).collect();
+        format!(
+            "# The spectrum of a sound, rung by what is played: spectrum.toml lies beside this file.\n\n\
+             title  = \"{title}\"\ntuning = \"{} Hz\"\n\n[mics]\n{mic} = 1\n\n[outputs]\nleft  = 1\nright = 2\n\n\
+             [controllers]\npedal = {{ cc = 64, fall = \"4 s\" }}\n\n[[scene]]\nmark = \"A\"\n\n[scene.mic.{mic}]\n\
+             sympathetic = {{ by = \"pedal\", tuned = \"spectrum.toml\", decay = \"6 s\" }}\n",
+            self.tuning_hz
+        )
+    }
+}
+
+/// The partials of a moment as tones to be shared out.
+fn tones(moment: &Moment) -> Vec<tenterhook_notes::Tone> {
+    let worth = Taken::worth(moment).into_iter().take(MOST);
+    worth.map(|partial| tenterhook_notes::Tone { hz: partial.hz, db: partial.db }).collect()
+}
