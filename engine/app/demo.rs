@@ -62,6 +62,7 @@ fn play(asked: &Demo, plan: &Plan, gestures: &Gestures) -> Result<(), Failure> {
         players: Some(&players),
         log: asked.log.as_deref(),
         texts: &[("piece.toml", PIECE)],
+        files: &[],
         osc: None,
         page: desk::Asked { options: &asked.page, opens: View::Score, rehearsal: true },
     };

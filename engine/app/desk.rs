@@ -7,7 +7,7 @@ use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use tenterhook_dsp::effects::EFFECTS;
-use tenterhook_io::{Listened, Facts, Hub, Stats, Told, Window};
+use tenterhook_io::{Facts, Hub, Listened, Stats, Told, Window};
 use tenterhook_page::score::{About, View};
 use tenterhook_page::{Access, Invite, Page, Role, RoleKeys, Settings, Stand};
 use tenterhook_plan::{Plan, SceneId};

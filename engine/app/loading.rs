@@ -16,6 +16,8 @@ pub struct Loaded {
     pub piece: Text,
     pub hall: Option<Text>,
     pub checked: Checked,
+    /// The files beside the piece that it names: how it names them, and where they lie.
+    pub files: Vec<(String, PathBuf)>,
 }
 
 /// The bytes of a file; `-` is standard input.
@@ -52,6 +54,7 @@ fn text(path: &Path) -> Result<Text, Failure> {
 struct Beside {
     folder: PathBuf,
     sounds: RefCell<HashMap<String, Recording>>,
+    texts: RefCell<HashMap<String, String>>,
 }
 
 impl Files for Beside {
@@ -66,7 +69,12 @@ impl Files for Beside {
     }
 
     fn text(&self, path: &str) -> Result<String, String> {
-        std::fs::read_to_string(self.folder.join(path)).map_err(|why| why.to_string())
+        if let Some(known) = self.texts.borrow().get(path) {
+            return Ok(known.clone());
+        }
+        let text = std::fs::read_to_string(self.folder.join(path)).map_err(|why| why.to_string())?;
+        self.texts.borrow_mut().insert(path.to_owned(), text.clone());
+        Ok(text)
     }
 }
 
@@ -74,11 +82,15 @@ impl Files for Beside {
 /// where the program runs.
 pub fn piece(piece: &Path, hall: Option<&Path>) -> Result<Loaded, Failure> {
     let folder = piece.parent().unwrap_or(Path::new("")).to_owned();
-    let beside = Beside { folder, sounds: RefCell::default() };
+    let beside = Beside { folder, sounds: RefCell::default(), texts: RefCell::default() };
     let piece = text(piece)?;
     let hall = hall.map(text).transpose()?;
     let checked = tenterhook_config::check_with(&piece, hall.as_ref(), &beside).map_err(Failure::Files)?;
-    Ok(Loaded { piece, hall, checked })
+    let Beside { folder, sounds, texts } = beside;
+    let mut names: Vec<_> = sounds.into_inner().into_keys().chain(texts.into_inner().into_keys()).collect();
+    names.sort();
+    let files = names.into_iter().map(|name| (name.clone(), folder.join(name))).collect();
+    Ok(Loaded { piece, hall, checked, files })
 }
 
 impl Loaded {

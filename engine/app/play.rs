@@ -32,6 +32,7 @@ pub fn run(asked: &Play, opens: View) -> Result<(), Failure> {
             players: None,
             log: asked.log.as_deref(),
             texts: &texts,
+            files: &loaded.files,
             osc: Some(asked.osc),
             page: desk::Asked { options: &asked.page, opens, rehearsal: false },
         },

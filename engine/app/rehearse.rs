@@ -127,7 +127,7 @@ fn aloud(
     let end = stage::asked_to_end()?;
     let page = desk::Asked { options: &asked.page, opens: View::Score, rehearsal: true };
     let asked_stage =
-        stage::Asked { plan, wish, from, players: Some(&players), log: None, texts: &[], osc: None, page };
+        stage::Asked { plan, wish, from, players: Some(&players), log: None, texts: &[], files: &[], osc: None, page };
     let stage = Stage::open(&asked_stage, None)?;
     announce(plan, &stage, asked.json);
     let rate = stage.facts().rate;

@@ -1,6 +1,5 @@
 //! `spectrum`: what a sound is made of, as a table, a picture and written notes.
 
-use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
 
 use serde_json::json;
@@ -116,12 +115,17 @@ fn parts(taken: &Taken, wanted: &Wanted) -> Result<String, Failure> {
     let mut lines = "\n".to_owned();
     for part in &made.shared.parts {
         let notes: Vec<_> = part.notes.iter().map(|note| note.written.named()).collect();
-        lines += &format!("{:16} {}\n", part.player.name, if notes.is_empty() { "rests".to_owned() } else { notes.join(", ") });
+        lines += &format!(
+            "{:16} {}\n",
+            part.player.name,
+            if notes.is_empty() { "rests".to_owned() } else { notes.join(", ") }
+        );
     }
     let players = made.shared.parts.len();
     for left in made.shared.unplayed.iter().take(players) {
         let (note, cents) = nearest(left.tone.hz, taken.tuning_hz);
-        lines += &format!("not written: {} {cents:+.0} cents ({:.1} dB): {}\n", note_name(note), left.tone.db, left.why);
+        lines +=
+            &format!("not written: {} {cents:+.0} cents ({:.1} dB): {}\n", note_name(note), left.tone.db, left.why);
     }
     Ok(lines)
 }
@@ -140,15 +144,13 @@ fn write(taken: &Taken, wanted: &Wanted, out: &Path) -> Result<(), Failure> {
     let files = files.into_iter().collect::<Result<Vec<_>, _>>().map_err(Failure::Running)?;
     let trouble = |why: std::io::Error| Failure::Running(format!("cannot write into {} ({why})", out.display()));
     std::fs::create_dir_all(out).map_err(trouble)?;
-    // Whole under other names first: each is there whole or not at all.
-    let spooled = files.iter().map(|(name, bytes)| {
-        let mut file = tempfile::Builder::new().permissions(std::fs::Permissions::from_mode(0o666)).tempfile_in(out)?;
-        std::io::Write::write_all(&mut file, bytes)?;
-        file.as_file().sync_all()?;
-        Ok((name, file))
-    });
-    for (name, file) in spooled.collect::<std::io::Result<Vec<_>>>().map_err(trouble)? {
-        file.persist_noclobber(out.join(name)).map_err(|why| trouble(why.error))?;
+    // Whole in a folder of their own first: each is there whole or not at all.
+    let spool = tempfile::tempdir_in(out).map_err(trouble)?;
+    for (name, bytes) in &files {
+        std::fs::write(spool.path().join(name), bytes).map_err(trouble)?;
+    }
+    for (name, _) in &files {
+        std::fs::rename(spool.path().join(name), out.join(name)).map_err(trouble)?;
     }
     say(format_args!("{} written to {}", WRITTEN.join(", "), out.display()));
     Ok(())

@@ -1,7 +1,7 @@
 //! A live run: the engine on a source of blocks, and everything that reaches it and listens to it.
 
 use std::net::SocketAddr;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
@@ -10,8 +10,8 @@ use serde_json::json;
 use signal_hook::consts;
 use tenterhook_config::Host;
 use tenterhook_io::{
-    Events, Facts, Hub, Load, Log, LogSettings, MidiPorts, Osc, OscMap, Player, Recent, Snapshot, Sound, Source, State, Stats,
-    Wiring, Wish, open,
+    Events, Facts, Hub, Load, Log, LogSettings, MidiPorts, Osc, OscMap, Player, Recent, Snapshot, Sound, Source, State,
+    Stats, Wiring, Wish, open,
 };
 use tenterhook_plan::{Gesture, Plan, SceneId};
 
@@ -32,6 +32,8 @@ pub struct Asked<'a> {
     pub log: Option<&'a Path>,
     /// Texts that the log keeps: names and what they hold.
     pub texts: &'a [(&'a str, &'a str)],
+    /// Files that the log keeps: names and where they lie.
+    pub files: &'a [(String, PathBuf)],
     pub osc: Option<SocketAddr>,
     pub page: desk::Asked<'a>,
 }
@@ -84,6 +86,7 @@ impl Stage {
                     inputs: sound_channels.unwrap_or(inputs),
                     outputs,
                     texts: asked.texts,
+                    files: asked.files,
                 };
                 let (log, tap) = Log::start(settings, heard).map_err(Failure::asked)?;
                 player = player.with_log(tap);
@@ -115,7 +118,16 @@ impl Stage {
         let listened = recent.as_ref().map(Recent::listened);
         let desk = Desk::open(&asked.page, asked.plan, source.facts(), &hub, Arc::clone(&stats), listened)?;
         source.start(player).map_err(Failure::running)?;
-        Ok(Self { source, hub: Some(hub), stats, log, desk, _recent: recent, _midi: midi.map_err(Failure::running)?, _osc: osc })
+        Ok(Self {
+            source,
+            hub: Some(hub),
+            stats,
+            log,
+            desk,
+            _recent: recent,
+            _midi: midi.map_err(Failure::running)?,
+            _osc: osc,
+        })
     }
 
     /// What is known of the source.

@@ -1,6 +1,6 @@
 //! Written notes made heard, by the made-up ensemble's instruments.
 
-use tenterhook_ensemble::{Consonant, Ensemble, Note, Score as Music, Syllable, UnsupportedRate, Vowel, A4_HZ};
+use tenterhook_ensemble::{A4_HZ, Consonant, Ensemble, Note, Score as Music, Syllable, UnsupportedRate, Vowel};
 use tenterhook_notes::Shared;
 use tenterhook_plan::pitch::hz_note;
 

@@ -69,17 +69,23 @@ impl Taken {
 
     /// The notes that are wanted, or why there are none, in words.
     pub fn notes(&self, wanted: &Wanted) -> Result<Made, String> {
-        let chords: Vec<Chord> = self.moments(wanted).iter().map(|moment| Chord { span: moment.span.clone(), tones: tones(moment) }).collect();
+        let chords: Vec<Chord> = self
+            .moments(wanted)
+            .iter()
+            .map(|moment| Chord { span: moment.span.clone(), tones: tones(moment) })
+            .collect();
         let most = chords.iter().map(|chord| chord.tones.len()).max().unwrap_or(0);
         if most == 0 {
-            return Err("there is no partial in this moment that could be written: choose a moment with a clear pitch".to_owned());
+            return Err("there is no partial in this moment that could be written: choose a moment with a clear pitch"
+                .to_owned());
         }
         let players = match wanted.players.as_slice() {
             [] => ensemble(&vec!["sine"; most.min(STAVES)]),
             names => ensemble(names),
         };
         let players = players.map_err(|why| why.to_string())?;
-        let shared = share(&chords, &players, wanted.step, self.tuning_hz, wanted.octaves).map_err(|why| why.to_string())?;
+        let shared =
+            share(&chords, &players, wanted.step, self.tuning_hz, wanted.octaves).map_err(|why| why.to_string())?;
         let rhythm = if wanted.timed { Rhythm::Timed { tempo: 60.0 } } else { Rhythm::Held };
         let score = Score::new(&self.name, &chords, &shared, rhythm).map_err(|why| why.to_string())?;
         Ok(Made { shared, score, chords: chords.len() })

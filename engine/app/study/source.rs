@@ -17,7 +17,10 @@ use crate::stage;
 /// A mic by its name in a piece, or a channel counted from 1.
 fn channel(mic: &str, plan: Option<&Plan>) -> Result<usize, Failure> {
     if let Some(mic) = plan.and_then(|plan| plan.mics.iter().find(|one| one.name == mic)) {
-        return mic.input.map(usize::from).ok_or_else(|| Failure::asked(format!("mic `{}` has no input here", mic.name)));
+        return mic
+            .input
+            .map(usize::from)
+            .ok_or_else(|| Failure::asked(format!("mic `{}` has no input here", mic.name)));
     }
     match mic.parse::<usize>() {
         Ok(number) if number > 0 => Ok(number - 1),
@@ -36,9 +39,11 @@ fn one(recording: Recording, channel: Option<usize>, what: &str) -> Result<Recor
     let count = recording.channels.len();
     let sound = match channel {
         None => recording.mono().to_vec(),
-        Some(channel) => recording.channels.into_iter().nth(channel).ok_or_else(|| {
-            Failure::Asked(format!("{what} has no channel {}: it has {count}", channel + 1))
-        })?,
+        Some(channel) => recording
+            .channels
+            .into_iter()
+            .nth(channel)
+            .ok_or_else(|| Failure::Asked(format!("{what} has no channel {}: it has {count}", channel + 1)))?,
     };
     Ok(Recording { rate: recording.rate, channels: vec![sound] })
 }
@@ -57,7 +62,12 @@ pub fn from_file(path: &Path, mic: Option<&str>, tuning_hz: f64) -> Result<Taken
 }
 
 /// One mic of a run that was kept, between two of its marks or times.
-pub fn from_take(take: &Path, mic: Option<&str>, ends: [Option<&str>; 2], tuning: Option<f64>) -> Result<Taken, Failure> {
+pub fn from_take(
+    take: &Path,
+    mic: Option<&str>,
+    ends: [Option<&str>; 2],
+    tuning: Option<f64>,
+) -> Result<Taken, Failure> {
     let file = |name: &str| take.join(name);
     let hall = Some(file("hall.toml")).filter(|path| path.exists());
     let plan = loading::piece(&file("piece.toml"), hall.as_deref())?.checked.plan;
@@ -139,7 +149,9 @@ pub fn span(ends: [Option<&str>; 2], seconds: f64) -> Result<Option<Range<f64>>,
     }
     let (from, to) = (time(ends[0], 0.0)?, time(ends[1], seconds)?.min(seconds));
     if from >= to {
-        return Err(Failure::Asked(format!("there is nothing between {from} s and {to} s: the sound lasts {seconds:.2} s")));
+        return Err(Failure::Asked(format!(
+            "there is nothing between {from} s and {to} s: the sound lasts {seconds:.2} s"
+        )));
     }
     Ok(Some(from..to))
 }

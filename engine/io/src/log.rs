@@ -71,6 +71,8 @@ pub struct LogSettings<'a> {
     pub outputs: usize,
     /// Files that are written at once: name in the folder and text.
     pub texts: &'a [(&'a str, &'a str)],
+    /// Files that are copied at once: name in the folder, and where they lie.
+    pub files: &'a [(String, PathBuf)],
 }
 
 /// What a finished log holds.
@@ -157,7 +159,7 @@ struct Writer {
 
 impl Writer {
     fn begin(settings: LogSettings<'_>, applied: Receiver<Done>, room: usize) -> Result<(Self, Tap), LogError> {
-        let LogSettings { dir, rate, inputs, outputs, texts } = settings;
+        let LogSettings { dir, rate, inputs, outputs, texts, files } = settings;
         fs::create_dir_all(dir).map_err(|why| LogError::Write { path: dir.to_owned(), why })?;
         let names = ["mics.wav", "outputs.wav", GESTURES, LOST].into_iter();
         for name in names.flat_map(|name| [PathBuf::from(name), unfinished(Path::new(name))]) {
@@ -169,6 +171,9 @@ impl Writer {
         for (name, text) in texts {
             let path = dir.join(name);
             fs::write(&path, text).map_err(|why| LogError::Write { path, why })?;
+        }
+        for (name, from) in files {
+            keep(dir, name, from)?;
         }
         let mut gestures = create(dir, GESTURES)?;
         write(dir, GESTURES, &mut gestures, &format!("{CSV_HEADER}\r\n"))?;
@@ -329,6 +334,18 @@ impl Parts {
     fn finish(self) -> Result<(), WavError> {
         self.full.into_iter().chain([self.writer]).try_for_each(WavWriter::finish)
     }
+}
+
+/// Copies a file to its name in the folder. What lies outside the piece's own folder has no such name and is left out.
+fn keep(dir: &Path, name: &str, from: &Path) -> Result<(), LogError> {
+    let inside = |part| matches!(part, std::path::Component::Normal(_) | std::path::Component::CurDir);
+    if !Path::new(name).components().all(inside) {
+        return Ok(());
+    }
+    let path = dir.join(name);
+    let folder = path.parent().map_or(Ok(()), fs::create_dir_all);
+    folder.and_then(|()| fs::copy(from, &path)).map_err(|why| LogError::Write { path, why })?;
+    Ok(())
 }
 
 /// The name of a file that is being written.

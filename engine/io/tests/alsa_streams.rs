@@ -113,7 +113,7 @@ fn sounds(client: Client) {
     assert_eq!((facts.host, facts.rate, facts.inputs, facts.outputs), (Host::Alsa, 48_000, 8, 8));
 
     let dir = tempfile::tempdir().unwrap();
-    let settings = LogSettings { dir: dir.path(), rate: facts.rate, inputs: 8, outputs: 8, texts: &[] };
+    let settings = LogSettings { dir: dir.path(), rate: facts.rate, inputs: 8, outputs: 8, texts: &[], files: &[] };
     let (log, tap) = Log::start(settings, crossbeam_channel::never()).unwrap();
     let (engine, _control) = tenterhook_rt::engine(&plan, facts.rate, SceneId(0));
     let player = Player::new(engine, facts.rate).with_log(tap);

@@ -22,7 +22,7 @@ fn a_block_neither_allocates_nor_frees() {
                  mic.voice.direct = { by = \"lever\" }\nmic.viol.freeze = { by = \"pedal\" }\n";
     let plan = check(&Text::new("reed.toml", piece), None).expect("nothing is wrong with it").plan;
     let dir = tempfile::tempdir().unwrap();
-    let settings = LogSettings { dir: dir.path(), rate: 48_000, inputs: 2, outputs: 2, texts: &[] };
+    let settings = LogSettings { dir: dir.path(), rate: 48_000, inputs: 2, outputs: 2, texts: &[], files: &[] };
     let (log, tap) = Log::start(settings, crossbeam_channel::never()).unwrap();
     let (_recent, heard) = Recent::start(2, 48_000).unwrap();
     let (engine, _control) = tenterhook_rt::engine(&plan, 48_000, SceneId(0));

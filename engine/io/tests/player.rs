@@ -48,7 +48,7 @@ fn played(dir: &Path, inputs: &[Vec<f32>], blocks: &[usize], events: &[Timed<Eve
     let (sender, applied) = Hub::subscription();
     let hub = Hub::start(control, vec![sender]).unwrap();
     let texts = [("piece.toml", PIECE)];
-    let settings = LogSettings { dir, rate: RATE, inputs: inputs.len(), outputs: 2, texts: &texts };
+    let settings = LogSettings { dir, rate: RATE, inputs: inputs.len(), outputs: 2, texts: &texts, files: &[] };
     let (log, tap) = Log::start(settings, applied).unwrap();
     let mut player = Player::new(engine, RATE).with_log(tap);
     let frames = inputs[0].len();
@@ -108,7 +108,7 @@ fn a_sound_in_place_of_the_mics_is_what_the_engine_hears_and_the_log_holds() {
     let inputs = vec![noise(4, 5000), noise(5, 5000), noise(6, 3000)];
     let dir = tempfile::tempdir().unwrap();
     let (engine, _control) = tenterhook_rt::engine(&plan(), RATE, SceneId(0));
-    let settings = LogSettings { dir: dir.path(), rate: RATE, inputs: 3, outputs: 2, texts: &[] };
+    let settings = LogSettings { dir: dir.path(), rate: RATE, inputs: 3, outputs: 2, texts: &[], files: &[] };
     let (log, tap) = Log::start(settings, crossbeam_channel::never()).unwrap();
     let mut player = Player::new(engine, RATE).with_log(tap).with_sound(3, recording(inputs.clone()));
     let loud = [9.0; 100];

@@ -169,7 +169,7 @@ fn a_killed_log_can_be_read() {
 fn log_until_killed(dir: &Path) -> ! {
     let piece = "mics = { voice = 1 }\noutputs = { left = 1 }\n[[scene]]\nmark = \"A\"\n";
     let plan = tenterhook_config::check(&tenterhook_config::Text::new("a.toml", piece), None).unwrap().plan;
-    let settings = LogSettings { dir, rate: 8000, inputs: 1, outputs: 1, texts: &[] };
+    let settings = LogSettings { dir, rate: 8000, inputs: 1, outputs: 1, texts: &[], files: &[] };
     let (_log, tap) = Log::start(settings, crossbeam_channel::never()).unwrap();
     let (engine, _control) = tenterhook_rt::engine(&plan, 8000, tenterhook_plan::SceneId(0));
     let mut player = Player::new(engine, 8000).with_log(tap);

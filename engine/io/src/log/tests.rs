@@ -8,7 +8,14 @@ use tenterhook_plan::{Gesture, Plan, SceneId, Timed};
 const RATE: u32 = 8000;
 
 fn settings(dir: &Path) -> LogSettings<'_> {
-    LogSettings { dir, rate: RATE, inputs: 2, outputs: 1, texts: &[("piece.toml", "title = \"Reed and Rain\"\n")] }
+    LogSettings {
+        dir,
+        rate: RATE,
+        inputs: 2,
+        outputs: 1,
+        texts: &[("piece.toml", "title = \"Reed and Rain\"\n")],
+        files: &[],
+    }
 }
 
 fn plan() -> Plan {
@@ -68,6 +75,25 @@ proptest! {
         }
         prop_assert_eq!(marked, kept);
     }
+}
+
+#[test]
+fn the_files_that_a_piece_names_are_kept_under_the_names_it_gives_them() {
+    let (dir, piece) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+    fs::write(piece.path().join("bell.wav"), "a bell").unwrap();
+    let named = |name: &str| (name.to_owned(), piece.path().join("bell.wav"));
+    // What lies outside the piece's folder has no name inside the log's.
+    let files = [named("sounds/bell.wav"), named("../bell.wav"), named("/bell.wav")];
+    let (log, _tap) = Log::start(LogSettings { files: &files, ..settings(dir.path()) }, unbounded().1).unwrap();
+    log.finish().unwrap();
+    assert_eq!(fs::read_to_string(dir.path().join("sounds/bell.wav")).unwrap(), "a bell");
+    assert_eq!(fs::read_dir(piece.path()).unwrap().count(), 1);
+    assert!(!dir.path().parent().unwrap().join("bell.wav").exists());
+
+    let dir = tempfile::tempdir().unwrap();
+    let gone = [("gone.wav".to_owned(), dir.path().join("gone.wav"))];
+    let why = Log::start(LogSettings { files: &gone, ..settings(dir.path()) }, unbounded().1).err().unwrap();
+    assert!(why.to_string().contains("gone.wav"), "{why}");
 }
 
 #[test]
