@@ -3,7 +3,22 @@
 //!
 //! Samples in, a [`Study`] out. Nothing here is for the audio thread, and nothing here touches a file.
 
+mod close;
+mod formants;
+mod frames;
+mod ground;
+mod moment;
+mod partials;
+mod pitch;
+mod rates;
+mod steady;
+mod study;
+mod sureness;
+mod tracks;
+
 use std::ops::Range;
+
+pub use study::study;
 
 /// A whole sound, taken apart.
 #[derive(Clone, Debug)]
@@ -20,6 +35,8 @@ pub struct Study {
     pub steady: Vec<Range<f64>>,
     /// Its energy over time and frequency, as the ground of a picture.
     pub ground: Ground,
+    /// What [`Study::moment`] needs besides.
+    beneath: study::Beneath,
 }
 
 /// One partial from where it begins to where it ends.
