@@ -1,0 +1,288 @@
+//! A score as MusicXML 4.0, partwise.
+
+use std::ops::Range;
+
+use crate::rhythm::{MEASURE, QUARTER, VALUES, Value, values};
+use crate::xml::Xml;
+use crate::{Clef, Dynamic, Note, Part, Rhythm, Score, Spelling, Step};
+
+/// The standard's accidentals by eighth-tones above the letter, from −2 on. Arrows stand for eighth-tones, since the
+/// standard has no sign of their own for them; `alter` says what is meant, and a legend stands at the head.
+const ACCIDENTALS: [&str; 8] =
+    ["quarter-flat", "natural-down", "natural", "natural-up", "quarter-sharp", "sharp-down", "sharp", "sharp-up"];
+
+/// What stands in a part from one time to another.
+struct Event<'a> {
+    span: Range<u32>,
+    /// Nothing: a rest.
+    note: Option<&'a Note>,
+}
+
+impl Score {
+    /// The score as MusicXML 4.0. What sounds is `alter`, which holds the cents of [`Step::Exact`] as well; what is read
+    /// is the accidental, and the cents in words. MusicXML has no place for the frequency of a': it stands in words.
+    pub fn musicxml(&self) -> String {
+        let doctype = "<!DOCTYPE score-partwise PUBLIC \"-//Recordare//DTD MusicXML 4.0 Partwise//EN\" \
+                       \"http://www.musicxml.org/dtds/partwise.dtd\">\n";
+        let mut xml = Xml::new(doctype);
+        xml.within("score-partwise", &[("version", &"4.0")], |xml| {
+            xml.within("work", &[], |xml| xml.leaf("work-title", &[], &self.title));
+            xml.within("identification", &[], |xml| {
+                xml.within("encoding", &[], |xml| xml.leaf("software", &[], "Tenterhook"));
+            });
+            xml.within("part-list", &[], |xml| {
+                for (number, part) in (1..).zip(&self.parts) {
+                    list(xml, number, part);
+                }
+            });
+            for (number, part) in (1..).zip(&self.parts) {
+                xml.within("part", &[("id", &format_args!("P{number}"))], |xml| self.part(xml, number == 1, part));
+            }
+        });
+        xml.done()
+    }
+
+    /// What stands in a part, from the first measure to the end of the last.
+    fn filled<'a>(&self, part: &'a Part) -> Vec<Event<'a>> {
+        let mut events = Vec::new();
+        let mut at = 0;
+        for note in &part.notes {
+            let span = self.placed[note.chord].clone();
+            events.push(Event { span: at..span.start, note: None });
+            at = span.end;
+            events.push(Event { span, note: Some(note) });
+        }
+        events.push(Event { span: at..self.measures() * MEASURE, note: None });
+        events
+    }
+
+    fn part(&self, xml: &mut Xml, first: bool, part: &Part) {
+        let instrument = part.player.instrument;
+        // Each event's written values, measure by measure.
+        let mut measures: Vec<Vec<(Value, Event<'_>)>> = (0..self.measures()).map(|_| Vec::new()).collect();
+        for Event { span, note } in self.filled(part) {
+            for value in values(span.clone(), note.is_none()) {
+                measures[(value.at / MEASURE) as usize].push((value, Event { span: span.clone(), note }));
+            }
+        }
+        let (mut clef, mut dynamic) = (None, None);
+        for (number, measure) in (0..).zip(&measures) {
+            xml.within("measure", &[("number", &(number + 1))], |xml| {
+                let places: Vec<_> = measure
+                    .iter()
+                    .filter_map(|(_, event)| event.note)
+                    .map(|note| place(note, instrument.octave))
+                    .collect();
+                let best = best_clef(instrument.clefs, clef, &places);
+                if number == 0 || clef != Some(best) {
+                    clef = Some(best);
+                    xml.within("attributes", &[], |xml| attributes(xml, number == 0, best, instrument.octave));
+                }
+                if first {
+                    self.head(xml, number);
+                }
+                let mut sharpened: Vec<(char, i32)> = Vec::new();
+                for (value, event) in measure {
+                    let Some(note) = event.note else {
+                        rest(xml, *value);
+                        continue;
+                    };
+                    if value.at == event.span.start {
+                        self.words(xml, note, &mut dynamic);
+                    }
+                    let tied = [value.at > event.span.start, value.at + value.lasts < event.span.end];
+                    sounding(xml, note, *value, instrument.octave, tied, &mut sharpened);
+                }
+            });
+        }
+    }
+
+    /// What stands above the whole score at a measure: at the first tempo and tuning; of a held chord its times.
+    fn head(&self, xml: &mut Xml, measure: u32) {
+        if measure == 0 {
+            let tempo = self.rhythm.tempo();
+            xml.within("direction", &[("placement", &"above")], |xml| {
+                xml.within("direction-type", &[], |xml| {
+                    xml.within("metronome", &[], |xml| {
+                        xml.leaf("beat-unit", &[], "quarter");
+                        xml.leaf("per-minute", &[], tempo);
+                    });
+                });
+                xml.empty("sound", &[("tempo", &tempo)]);
+            });
+            let legend = match self.step {
+                Step::Semitone | Step::QuarterTone => "",
+                Step::EighthTone => "; an arrow is an eighth-tone",
+                Step::Exact => "; numbers are cents",
+            };
+            words(xml, format_args!("a' = {} Hz{legend}", self.tuning_hz));
+        }
+        if self.rhythm == Rhythm::Held
+            && let Some(span) = self.spans.get(measure as usize)
+        {
+            words(xml, format_args!("{:.2}–{:.2} s", span.start, span.end));
+        }
+    }
+
+    /// A note's cents, and its dynamic if that changes.
+    fn words(&self, xml: &mut Xml, note: &Note, dynamic: &mut Option<Dynamic>) {
+        if self.step == Step::Exact {
+            match note.written.cents.round() as i32 {
+                0 => words(xml, "0"),
+                // A hyphen is too short to be seen from a stand.
+                cents => words(xml, format_args!("{}{}", if cents < 0 { '−' } else { '+' }, cents.abs())),
+            }
+        }
+        let now = self.dynamic(note);
+        if *dynamic != Some(now) {
+            *dynamic = Some(now);
+            xml.within("direction", &[("placement", &"below")], |xml| {
+                xml.within("direction-type", &[], |xml| {
+                    xml.within("dynamics", &[], |xml| xml.empty(now.name(), &[]));
+                });
+                // Percent of the standard's usual velocity, 90.
+                let percent = f64::from(now.velocity()) / 0.9;
+                xml.empty("sound", &[("dynamics", &format_args!("{percent:.2}"))]);
+            });
+        }
+    }
+}
+
+/// A name as it stands in front of a staff.
+fn capital(name: &str) -> String {
+    let mut letters = name.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+}
+
+/// A part's line in the list of parts.
+fn list(xml: &mut Xml, number: usize, part: &Part) {
+    let (player, instrument) = (&part.player, part.player.instrument);
+    let own = player.name.strip_prefix(instrument.name).unwrap_or_default();
+    let id = format!("P{number}-I1");
+    xml.within("score-part", &[("id", &format_args!("P{number}"))], |xml| {
+        xml.leaf("part-name", &[], capital(&player.name));
+        xml.leaf("part-abbreviation", &[], format_args!("{}{own}", instrument.short));
+        xml.within("score-instrument", &[("id", &id)], |xml| {
+            xml.leaf("instrument-name", &[], capital(instrument.name));
+            xml.leaf("instrument-sound", &[], instrument.sound);
+        });
+        // Channels and programs are counted from 1 here; channel 10 is percussion's.
+        let channel = if number < 10 { number } else { number + 1 };
+        xml.within("midi-instrument", &[("id", &id)], |xml| {
+            if channel <= 16 {
+                xml.leaf("midi-channel", &[], channel);
+            }
+            xml.leaf("midi-program", &[], instrument.program + 1);
+        });
+    });
+}
+
+/// Where a note stands on a staff: letters above C0, as written.
+fn place(note: &Note, octave: i32) -> i32 {
+    let Spelling { letter, octave: sounds, .. } = note.written.spelled();
+    7 * (sounds - octave) + "CDEFGAB".find(letter).unwrap_or_default() as i32
+}
+
+/// The clef for these places: a change must save two ledger lines a note.
+fn best_clef(clefs: &[Clef], now: Option<Clef>, places: &[i32]) -> Clef {
+    let needs = |clef: &Clef| places.iter().map(|&place| clef.ledgers(place)).sum::<u32>();
+    let best = *clefs.iter().min_by_key(|clef| needs(clef)).unwrap_or(&clefs[0]);
+    now.filter(|now| needs(now) < needs(&best) + 2 * places.len().max(1) as u32).unwrap_or(best)
+}
+
+fn attributes(xml: &mut Xml, first: bool, clef: Clef, octave: i32) {
+    if first {
+        xml.leaf("divisions", &[], QUARTER);
+        xml.within("key", &[], |xml| {
+            xml.leaf("fifths", &[], 0);
+            xml.leaf("mode", &[], "none");
+        });
+        xml.within("time", &[], |xml| {
+            xml.leaf("beats", &[], 4);
+            xml.leaf("beat-type", &[], 4);
+        });
+    }
+    xml.within("clef", &[], |xml| {
+        xml.leaf("sign", &[], clef.sign);
+        xml.leaf("line", &[], clef.line);
+        if clef.octave != 0 {
+            xml.leaf("clef-octave-change", &[], clef.octave);
+        }
+    });
+    if first && octave != 0 {
+        xml.within("transpose", &[], |xml| {
+            xml.leaf("diatonic", &[], 0);
+            xml.leaf("chromatic", &[], 0);
+            xml.leaf("octave-change", &[], octave);
+        });
+    }
+}
+
+fn words(xml: &mut Xml, text: impl std::fmt::Display) {
+    xml.within("direction", &[("placement", &"above")], |xml| {
+        xml.within("direction-type", &[], |xml| xml.leaf("words", &[("font-size", &8)], text));
+    });
+}
+
+/// The last elements of a note or rest that tell its value.
+fn kind(xml: &mut Xml, lasts: u32) {
+    if let Some((_, name, dot)) = VALUES.iter().find(|(value, ..)| *value == lasts) {
+        xml.leaf("type", &[], name);
+        if *dot {
+            xml.empty("dot", &[]);
+        }
+    }
+}
+
+fn rest(xml: &mut Xml, value: Value) {
+    xml.within("note", &[], |xml| {
+        if value.lasts == MEASURE {
+            xml.empty("rest", &[("measure", &"yes")]);
+        } else {
+            xml.empty("rest", &[]);
+        }
+        xml.leaf("duration", &[], value.lasts);
+        xml.leaf("voice", &[], 1);
+        if value.lasts < MEASURE {
+            kind(xml, value.lasts);
+        }
+    });
+}
+
+/// A note; `tied` to the one before and the one after, `altered` the letters that stand altered in this measure.
+fn sounding(xml: &mut Xml, note: &Note, value: Value, octave: i32, tied: [bool; 2], altered: &mut Vec<(char, i32)>) {
+    let Spelling { letter, alter, octave: sounds } = note.written.spelled();
+    let ties = [("stop", tied[0]), ("start", tied[1])].into_iter().filter(|(_, is)| *is).map(|(kind, _)| kind);
+    xml.within("note", &[], |xml| {
+        xml.within("pitch", &[], |xml| {
+            xml.leaf("step", &[], letter);
+            let semitones = f64::from(alter) / 4.0 + note.written.cents / 100.0;
+            // To a hundredth of a cent; 0 is left out.
+            let semitones = (semitones * 1e4).round() / 1e4;
+            if semitones != 0.0 {
+                xml.leaf("alter", &[], semitones);
+            }
+            xml.leaf("octave", &[], sounds - octave);
+        });
+        xml.leaf("duration", &[], value.lasts);
+        for tie in ties.clone() {
+            xml.empty("tie", &[("type", &tie)]);
+        }
+        xml.leaf("voice", &[], 1);
+        kind(xml, value.lasts);
+        // Every altered note shows its accidental; a natural shows one where the letter stands altered. A tied one shows
+        // none.
+        let before = altered.iter().rposition(|(other, _)| *other == letter).map(|at| altered[at].1);
+        if !tied[0] && (alter != 0 || before.is_some_and(|before| before != 0)) {
+            xml.leaf("accidental", &[], ACCIDENTALS[(alter + 2) as usize]);
+        }
+        altered.push((letter, alter));
+        if tied.contains(&true) {
+            xml.within("notations", &[], |xml| {
+                for tie in ties {
+                    xml.empty("tied", &[("type", &tie)]);
+                }
+            });
+        }
+    });
+}
