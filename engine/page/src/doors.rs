@@ -34,7 +34,7 @@ pub struct Refusal {
 }
 
 impl Refusal {
-    fn new(status: StatusCode, words: impl Into<String>) -> Self {
+    pub fn new(status: StatusCode, words: impl Into<String>) -> Self {
         Self { status, words: words.into(), wait: None }
     }
 
@@ -172,6 +172,26 @@ pub fn guarded(doors: Arc<Doors>, router: Router) -> Router {
 /// Gives what `router` has only to those who are in, see [`Doors::reader`].
 pub fn inside(doors: Arc<Doors>, router: Router) -> Router {
     router.route_layer(middleware::from_fn_with_state(doors, known))
+}
+
+/// Gives what `router` has only to the desk, and what is posted there only to our own page.
+pub fn desk(doors: Arc<Doors>, router: Router) -> Router {
+    router.route_layer(middleware::from_fn_with_state(doors, at_desk))
+}
+
+async fn at_desk(
+    State(doors): State<Arc<Doors>>,
+    ConnectInfo(peer): ConnectInfo<SocketAddr>,
+    request: Request,
+    next: Next,
+) -> Result<Response, Refusal> {
+    if !request.method().is_safe() {
+        own_page(request.headers())?;
+    }
+    if doors.reader(request.headers(), peer)? != Role::Desk {
+        return Err(Refusal::new(StatusCode::FORBIDDEN, "sounds are studied at the desk: enter the desk's key"));
+    }
+    Ok(next.run(request).await)
 }
 
 async fn known(

@@ -8,6 +8,13 @@ pub const CONTENT_SECURITY_POLICY: &str = "default-src 'none'; script-src 'self'
      img-src 'self' data:; media-src 'self'; connect-src 'self'; manifest-src 'self'; base-uri 'none'; \
      form-action 'none'; frame-ancestors 'none'";
 
+/// A picture that is drawn by the program, opened by itself: it loads nothing, runs nothing and is no page of ours.
+pub const PICTURE_POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox";
+
+/// Put on an answer as an extension: the policy that it has in place of the page's.
+#[derive(Clone, Copy)]
+pub struct Policy(pub &'static str);
+
 /// There is no word for all features: these are the ones that a page could ask for.
 const PERMISSIONS_POLICY: &str = "accelerometer=(), autoplay=(), bluetooth=(), camera=(), clipboard-read=(), \
      clipboard-write=(), display-capture=(), encrypted-media=(), fullscreen=(), gamepad=(), geolocation=(), \
@@ -24,11 +31,15 @@ const ALWAYS: [(HeaderName, &str); 6] = [
     (HeaderName::from_static("permissions-policy"), PERMISSIONS_POLICY),
 ];
 
-/// Puts them on an answer. `Cache-Control` stays if the answer has one; else nothing is stored.
+/// Puts them on an answer, with its own [`Policy`] if it has one. `Cache-Control` stays if the answer has one; else nothing is stored.
 pub async fn strict(mut answer: Response) -> Response {
+    let policy = answer.extensions_mut().remove::<Policy>();
     let headers = answer.headers_mut();
     for (name, value) in ALWAYS {
         headers.insert(name, HeaderValue::from_static(value));
+    }
+    if let Some(Policy(policy)) = policy {
+        headers.insert(header::CONTENT_SECURITY_POLICY, HeaderValue::from_static(policy));
     }
     headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
     answer

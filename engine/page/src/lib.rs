@@ -21,6 +21,7 @@ pub mod score;
 mod server;
 mod socket;
 mod stand;
+mod study;
 pub mod wire;
 
 pub use access::{Access, KeysError, Role, RoleKeys, default_keys_path};
@@ -29,3 +30,4 @@ pub use invite::{Invite, hall_addresses};
 pub use meters::MeterReading;
 pub use server::{Error, Page, Settings};
 pub use stand::{Stand, Topic, Word};
+pub use study::{FILES, Studio, StudyAsk, StudyFile};

@@ -3,6 +3,7 @@
 mod places;
 mod stream;
 
+use crate::study;
 use axum::Router;
 use axum::body::{Body, to_bytes};
 use axum::extract::ConnectInfo;
@@ -29,7 +30,7 @@ use tokio::time::{sleep, timeout};
 
 /// Connections at a time, WebSockets among them.
 const MOST_CONNECTIONS: usize = 256;
-/// Bytes of a request's body: the largest that the page sends is a key.
+/// Bytes of a request's body; only sounds to be studied are larger.
 const MOST_BODY: usize = 4096;
 /// Bytes of a request's line and headers.
 const MOST_HEADERS: usize = 16 * 1024;
@@ -58,7 +59,7 @@ impl Accept for TcpListener {
 /// There are at most 256 connections. When these are taken, a new one gets the place of the one that has waited
 /// longest without having sent a whole request; one that is being answered and a WebSocket keep theirs. A request's
 /// headers and its body may take 5 s each, and the body has at most 4096 bytes (413 beyond); the router sees only
-/// whole requests. Who takes nothing of an answer for 10 s is cut off.
+/// whole requests. One route has larger bodies and reads them itself, when it has seen who sends them. Who takes nothing of an answer for 10 s is cut off.
 pub async fn serve(listener: TcpListener, router: Router, stop: impl Future<Output = ()>) {
     accept(listener, Places::new(MOST_CONNECTIONS), router, stop).await;
 }
@@ -144,17 +145,17 @@ async fn converse(
 
 async fn answer(mut router: Router, peer: SocketAddr, ticket: Arc<Ticket>, request: Request<Incoming>) -> Response {
     let (mut parts, body) = request.into_parts();
-    if body.size_hint().lower() > MOST_BODY as u64 {
-        return refuse(StatusCode::PAYLOAD_TOO_LARGE);
-    }
-    let body = match timeout(PATIENCE, to_bytes(Body::new(body), MOST_BODY)).await {
-        Ok(Ok(body)) => body,
-        Ok(Err(_)) => return refuse(StatusCode::PAYLOAD_TOO_LARGE),
-        Err(_) => return refuse(StatusCode::REQUEST_TIMEOUT),
+    let body = if study::reads_for_itself(&parts.method, parts.uri.path()) {
+        Body::new(body)
+    } else {
+        match whole(body).await {
+            Ok(body) => body,
+            Err(status) => return refuse(status),
+        }
     };
     let busy = Busy::new(ticket);
     parts.extensions.insert(ConnectInfo(peer));
-    let request = Request::from_parts(parts, Body::from(body));
+    let request = Request::from_parts(parts, body);
     let Ok(answer) = tower_service::Service::call(&mut router, request).await;
     if answer.status() == StatusCode::SWITCHING_PROTOCOLS {
         // It never waits for a request again.
@@ -162,6 +163,17 @@ async fn answer(mut router: Router, peer: SocketAddr, ticket: Arc<Ticket>, reque
         return answer;
     }
     answer.map(|body| Body::new(Answered { body, _busy: busy }))
+}
+
+async fn whole(body: Incoming) -> Result<Body, StatusCode> {
+    if body.size_hint().lower() > MOST_BODY as u64 {
+        return Err(StatusCode::PAYLOAD_TOO_LARGE);
+    }
+    match timeout(PATIENCE, to_bytes(Body::new(body), MOST_BODY)).await {
+        Ok(Ok(body)) => Ok(Body::from(body)),
+        Ok(Err(_)) => Err(StatusCode::PAYLOAD_TOO_LARGE),
+        Err(_) => Err(StatusCode::REQUEST_TIMEOUT),
+    }
 }
 
 /// Refuses a request whose body was not read to its end: what follows on the connection makes no sense.

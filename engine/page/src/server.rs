@@ -22,6 +22,7 @@ use crate::etudes::{self, Etude, Etudes, Hear};
 use crate::meters::{MeterReading, Meters, SLOTS_A_SECOND};
 use crate::score::{self, About};
 use crate::stand::Stand;
+use crate::study::{self, Studio};
 use crate::wire::MOST_BYTES;
 use crate::{assets, frame, socket};
 
@@ -46,6 +47,8 @@ pub struct Settings {
     pub etudes: Vec<Etude>,
     /// Makes an etude heard.
     pub hear: Arc<Hear>,
+    /// Studies sounds for the desk; none: the page has no such view.
+    pub studio: Option<Arc<dyn Studio>>,
     /// Sends a gesture to the engine; must not wait. False: it was lost.
     pub act: Box<dyn Fn(Gesture) -> bool + Send + Sync>,
 }
@@ -81,8 +84,8 @@ impl Page {
     /// # Errors
     /// If the address cannot be had, or the system gives no thread.
     pub fn serve(settings: Settings) -> Result<Self, Error> {
-        let Settings { address, access, plan, about, etudes, hear, act } = settings;
-        let shared = Arc::new(Shared::new(plan, about, act));
+        let Settings { address, access, plan, about, etudes, hear, studio, act } = settings;
+        let shared = Arc::new(Shared::new(plan, Told { about, studies: studio.is_some() }, act));
         let refused = |why| Error::Address { address, why };
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(Error::Thread)?;
         let listener = {
@@ -91,7 +94,7 @@ impl Page {
         };
         let address = listener.local_addr().map_err(refused)?;
         let doors = Arc::new(Doors::new(access));
-        let router = router(&doors, &shared, Arc::new(Etudes::new(etudes, hear)));
+        let router = router(&doors, &shared, Arc::new(Etudes::new(etudes, hear)), studio);
         let mut ending = shared.ending();
         let run = move || {
             let ended = async move {
@@ -148,7 +151,7 @@ fn listen(address: SocketAddr) -> std::io::Result<tokio::net::TcpListener> {
     socket.listen(128)
 }
 
-fn router(doors: &Arc<Doors>, shared: &Arc<Shared>, etudes: Arc<Etudes>) -> Router {
+fn router(doors: &Arc<Doors>, shared: &Arc<Shared>, etudes: Arc<Etudes>, studio: Option<Arc<dyn Studio>>) -> Router {
     let etudes =
         Router::new().route("/etudes", get(etudes::list)).route("/etudes/{file}", get(etudes::one)).with_state(etudes);
     let inside =
@@ -164,6 +167,10 @@ fn router(doors: &Arc<Doors>, shared: &Arc<Shared>, etudes: Arc<Etudes>) -> Rout
         .merge(files)
         .merge(doors::inside(Arc::clone(doors), etudes))
         .merge(doors::routes(Arc::clone(doors)));
+    let router = match studio {
+        Some(studio) => router.merge(doors::desk(Arc::clone(doors), study::routes(studio))),
+        None => router,
+    };
     doors::guarded(Arc::clone(doors), router)
 }
 
@@ -194,9 +201,16 @@ async fn enter(
     })
 }
 
+/// What is told of every piece beside the piece itself.
+struct Told {
+    about: About,
+    /// Whether sounds can be studied here.
+    studies: bool,
+}
+
 /// What all pages share.
 pub(crate) struct Shared {
-    about: About,
+    told: Told,
     act: Box<dyn Fn(Gesture) -> bool + Send + Sync>,
     /// The meters of the mics, then of the outputs.
     bench: Mutex<Meters>,
@@ -218,8 +232,9 @@ pub(crate) struct Shown {
 }
 
 impl Shown {
-    fn new(plan: &Arc<Plan>, stand: Stand, piece_number: u64, about: &About) -> Self {
-        let pieces = [Role::Watch, Role::Player, Role::Desk].map(|role| score::tell(plan, about, role).into());
+    fn new(plan: &Arc<Plan>, stand: Stand, piece_number: u64, told: &Told) -> Self {
+        let tell = |role| score::tell(plan, &told.about, role, told.studies && role == Role::Desk).into();
+        let pieces = [Role::Watch, Role::Player, Role::Desk].map(tell);
         let now = crate::wire::now(&stand).into();
         Self { plan: Arc::clone(plan), stand, piece_number, pieces, now }
     }
@@ -235,12 +250,12 @@ impl Shown {
 }
 
 impl Shared {
-    fn new(plan: Arc<Plan>, about: About, act: Box<dyn Fn(Gesture) -> bool + Send + Sync>) -> Self {
-        let bench = Meters::new(about.rate, plan.mics.len() + plan.outputs.len());
+    fn new(plan: Arc<Plan>, told: Told, act: Box<dyn Fn(Gesture) -> bool + Send + Sync>) -> Self {
+        let bench = Meters::new(told.about.rate, plan.mics.len() + plan.outputs.len());
         let stand = Stand::new(&plan);
-        let shown = Arc::new(Shown::new(&plan, stand, 0, &about));
+        let shown = Arc::new(Shown::new(&plan, stand, 0, &told));
         Self {
-            about,
+            told,
             act,
             bench: Mutex::new(bench),
             shown: watch::Sender::new(shown),
@@ -255,7 +270,7 @@ impl Shared {
         let sample = stand.sample;
         if !Arc::ptr_eq(plan, &before.plan) && **plan != *before.plan {
             lock(&self.bench).rearrange(&places(&before.plan, plan));
-            let shown = Shown::new(plan, stand, before.piece_number + 1, &self.about);
+            let shown = Shown::new(plan, stand, before.piece_number + 1, &self.told);
             self.shown.send_replace(Arc::new(shown));
         } else if stand.differs(&before.stand) {
             let shown = Shown {

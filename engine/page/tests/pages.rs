@@ -86,6 +86,7 @@ fn whoever_comes_is_told_all_at_once_and_every_change_from_then_on() {
     let piece = visitor.text();
     assert_eq!(piece["piece"]["title"], "Osier");
     assert_eq!(piece["piece"]["role"], "desk");
+    assert_eq!(piece["piece"]["study"], false, "nothing studies sounds here");
     let now = visitor.text();
     assert_eq!((&now["now"]["scene"], &now["now"]["hushed"]), (&json!(1), &json!(true)));
     assert_eq!(visitor.text()["history"]["slots_a_second"], 10);

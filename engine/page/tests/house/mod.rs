@@ -7,7 +7,7 @@ use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 use tenterhook_page::score::{About, View};
-use tenterhook_page::{Access, Page, Settings, Stand};
+use tenterhook_page::{Access, Page, Settings, Stand, Studio};
 use tenterhook_plan::{
     Address, By, Controller, ControllerId, Curve, Decibels, Gesture, Instance, InstanceId, Mic, MicId, Output, Owner,
     Plan, Scene, Source, Use,
@@ -75,6 +75,15 @@ impl House {
     }
 
     pub fn at(address: SocketAddr, access: Access) -> Self {
+        Self::with(address, access, None)
+    }
+
+    /// One where sounds can be studied.
+    pub fn studying(access: Access, studio: Arc<dyn Studio>) -> Self {
+        Self::with("127.0.0.1:0".parse().unwrap(), access, Some(studio))
+    }
+
+    fn with(address: SocketAddr, access: Access, studio: Option<Arc<dyn Studio>>) -> Self {
         let (plan, asked) = (Arc::new(plan()), Arc::<Mutex<Vec<Gesture>>>::default());
         let kept = Arc::clone(&asked);
         let about = About { rate: 48_000, opens: View::Score, rehearsal: false, declarations: Vec::new() };
@@ -85,6 +94,7 @@ impl House {
             about,
             etudes: Vec::new(),
             hear: Arc::new(|_| Err("there are none".to_owned())),
+            studio,
             act: Box::new(move |gesture| {
                 kept.lock().unwrap().push(gesture);
                 true
