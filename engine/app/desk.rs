@@ -87,7 +87,6 @@ impl Desk {
                     Err("not while the mics are open: `tenterhook demo` lets you hear it".to_owned())
                 }
             }),
-            studio: None,
             act: Box::new(move |gesture| events.gesture(gesture)),
         };
         let page = match Page::serve(settings) {

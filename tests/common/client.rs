@@ -22,7 +22,7 @@ pub fn voice(seconds: f64) -> Vec<f32> {
     let syllable = |n: usize| Syllable {
         at: 0.1 + n as f64,
         lasts: 1.0,
-        pitch: [62, 65, 69, 67][n % 4],
+        pitch: [62.0, 65.0, 69.0, 67.0][n % 4],
         consonant: [Consonant::M, Consonant::L][n % 2],
         vowel: vowels[n % vowels.len()],
         level: 0.0,

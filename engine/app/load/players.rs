@@ -3,11 +3,11 @@
 use tenterhook_ensemble::{Consonant, Ensemble, Note, Score, Syllable, UnsupportedRate, Vowel};
 
 const fn note(at: f64, lasts: f64, pitch: u8) -> Note {
-    Note { at, lasts, pitch, level: 0.0 }
+    Note { at, lasts, pitch: pitch as f64, level: 0.0 }
 }
 
 const fn sing(at: f64, lasts: f64, pitch: u8, vowel: Vowel) -> Syllable {
-    Syllable { at, lasts, pitch, consonant: Consonant::M, vowel, level: 0.0 }
+    Syllable { at, lasts, pitch: pitch as f64, consonant: Consonant::M, vowel, level: 0.0 }
 }
 
 /// The made-up ensemble, all of it at once and all the time: pitches, chords, attacks and breath.

@@ -5,8 +5,8 @@ mod files;
 mod source;
 mod studio;
 
-pub use files::{FILES, Made, Wanted};
-pub use source::{from_file, from_mic, from_take};
+pub use files::{FILES, Wanted};
+pub use source::{from_file, from_mic, from_take, span};
 pub use studio::Bench;
 
 use std::ops::Range;

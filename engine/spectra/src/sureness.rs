@@ -31,9 +31,7 @@ pub fn of(course: &Course, hop: f32, window: impl Fn(f32) -> f32) -> Vec<f32> {
                     let power = (a.norm_sqr() + b.norm_sqr() + here.norm_sqr()) / 3.0;
                     (a + b - here * 2.0).norm_sqr() / (6.0 * power)
                 }
-                (Some(a), None) | (None, Some(a)) => {
-                    (a - here).norm_sqr() / (a.norm_sqr() + here.norm_sqr())
-                }
+                (Some(a), None) | (None, Some(a)) => (a - here).norm_sqr() / (a.norm_sqr() + here.norm_sqr()),
                 (None, None) => 1.0,
             }
         })
