@@ -79,12 +79,14 @@ pub enum Error {
         remedy: &'static str,
     },
     /// A format that refused what it was given.
-    #[error("{what} cannot be made ({why}): take a shorter sound or fewer moments")]
+    #[error("{what} cannot be made, since {why}: {remedy}")]
     Refused {
         /// What was to be made.
         what: &'static str,
-        /// What the format's own words are.
+        /// What is in the way.
         why: String,
+        /// What to do.
+        remedy: &'static str,
     },
 }
 

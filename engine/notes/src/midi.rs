@@ -43,7 +43,11 @@ impl Score {
         }
         let mut bytes = Vec::new();
         // A writer in memory fails for tracks that are too long only, and no score is.
-        smf.write_std(&mut bytes).map_err(|why| Error::Refused { what: "the MIDI file", why: why.to_string() })?;
+        smf.write_std(&mut bytes).map_err(|why| Error::Refused {
+            what: "the MIDI file",
+            why: why.to_string(),
+            remedy: "take fewer moments",
+        })?;
         Ok(bytes)
     }
 

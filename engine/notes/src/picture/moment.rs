@@ -1,0 +1,58 @@
+//! The chosen moment: where it is, and its partials as notes with their names.
+
+use tenterhook_plan::pitch;
+use tenterhook_spectra::Partial;
+
+use super::Picture;
+use super::page::{BOTTOM, Page, RIGHT, TOP, text};
+use crate::Step;
+use crate::xml::Xml;
+
+/// How near two names may stand, and how many notes are drawn.
+const APART: f64 = 31.0;
+const NOTES: usize = 32;
+
+pub(super) fn draw(xml: &mut Xml, page: &Page, picture: &Picture<'_>) {
+    let Some(moment) = picture.chosen else { return };
+    let (from, to) = (moment.span.start.clamp(0.0, page.seconds), moment.span.end.clamp(0.0, page.seconds));
+    let (from, to) = (page.x(from), page.x(to));
+    if from.is_nan() || to.is_nan() {
+        return;
+    }
+    let bracket = format!("M{from:.1} {0:.0}V{1:.0}H{to:.1}V{0:.0}", TOP - 10.0, TOP - 30.0);
+    xml.empty("path", &[("d", &bracket), ("stroke", &"#000"), ("stroke-width", &3), ("fill", &"none")]);
+    let edges = format!("M{from:.1} {TOP}V{BOTTOM}M{to:.1} {TOP}V{BOTTOM}");
+    xml.empty(
+        "path",
+        &[("d", &edges), ("stroke", &"#000"), ("stroke-width", &1.5), ("stroke-dasharray", &"10 8"), ("fill", &"none")],
+    );
+    let x = f64::midpoint(from, to);
+    let times = format!("{:.2}–{:.2} s", moment.span.start, moment.span.end);
+    text(xml, [x, TOP - 44.0], 28.0, "middle", "#000", times);
+    let note = |partial: &Partial| pitch::hz_note(partial.hz, page.tuning_hz);
+    let fit = moment.partials.iter().filter(|partial| page.notes.contains(&note(partial))).take(NOTES);
+    let mut named: Vec<f64> = Vec::new();
+    for partial in fit {
+        let y = page.y(note(partial));
+        let turn = format!("rotate(-20 {x:.1} {y:.1})");
+        let (x, y_text) = (format!("{x:.1}"), format!("{y:.1}"));
+        xml.empty(
+            "ellipse",
+            &[
+                ("cx", &x),
+                ("cy", &y_text),
+                ("rx", &15),
+                ("ry", &10),
+                ("transform", &turn),
+                ("fill", &"#fff"),
+                ("stroke", &"#000"),
+                ("stroke-width", &4),
+            ],
+        );
+        if named.iter().all(|other| (other - y).abs() >= APART) {
+            named.push(y);
+            let name = Step::Exact.write(note(partial)).named().replace('-', "−");
+            text(xml, [RIGHT + 120.0, y + 10.0], 30.0, "start", "#000", name);
+        }
+    }
+}
