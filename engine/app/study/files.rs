@@ -2,14 +2,16 @@
 
 use std::ops::Range;
 
-use tenterhook_notes::{Chord, Rhythm, Score, Shared, Step, ensemble, share, spectrum_file};
+use tenterhook_notes::{Chord, Rhythm, Score, Shared, Step, ensemble, picture, share, spectrum_file};
 use tenterhook_spectra::Moment;
 
-use super::{Taken, chord};
+use super::{SURE, Taken, chord};
 use tenterhook_io::wav_bytes;
 
 /// The rate of what is made heard, in Hz.
 const RATE: u32 = 48_000;
+/// The width of a picture in pixels: A4, landscape, at 200 to an inch.
+const PIXELS: u32 = 2339;
 /// Partials in a spectrum file at most.
 const MOST: usize = 64;
 /// Staves if nobody says who plays.
@@ -103,8 +105,8 @@ impl Taken {
                 partials.truncate(MOST);
                 spectrum_file(&self.name, &partials, self.tuning_hz).map_err(|why| why.to_string())?.into_bytes()
             }
-            "picture.svg" => Vec::new(),
-            "picture.png" => Vec::new(),
+            "picture.svg" => self.picture(wanted)?.into_bytes(),
+            "picture.png" => picture::png(&self.picture(wanted)?, PIXELS).map_err(|why| why.to_string())?,
             "piece.toml" => self.piece().into_bytes(),
             "chord.wav" => {
                 let made = notes()?;
@@ -114,6 +116,19 @@ impl Taken {
             "sound.wav" => wav_bytes(&[&self.sound], self.rate).map_err(|why| why.to_string())?,
             _ => return Err(format!("there is no file `{name}`")),
         })
+    }
+
+    /// The picture, as SVG.
+    fn picture(&self, wanted: &Wanted) -> Result<String, String> {
+        let moment = self.study.moment(wanted.span.clone());
+        let picture = picture::Picture {
+            study: &self.study,
+            title: &self.name,
+            tuning_hz: self.tuning_hz,
+            chosen: Some(&moment),
+            confidence: SURE,
+        };
+        picture.svg().map_err(|why| why.to_string())
     }
 
     /// A piece in which the sound's spectrum rings with what is played.

@@ -6,21 +6,12 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 use serde_json::{Value, json};
 use tenterhook_io::{Listened, Recording, decode_sound};
-use tenterhook_notes::{Step, instruments};
+use tenterhook_notes::{Step, instruments, picture};
 use tenterhook_page::{Studio, StudyAsk, StudyFile};
 use tenterhook_plan::Plan;
 
 use super::{FILES, Taken, Wanted};
 
-struct Area {
-    width: f64,
-    height: f64,
-    left: f64,
-    right: f64,
-    top: f64,
-    bottom: f64,
-}
-const AREA: Area = Area { width: 1.0, height: 1.0, left: 0.0, right: 1.0, top: 0.0, bottom: 1.0 };
 /// Studies that are kept; the oldest goes.
 const KEPT: usize = 8;
 /// The longest sound that a page may hand in, in seconds: a word, a phrase, a scene.
@@ -58,7 +49,7 @@ impl Bench {
             id
         };
         let span = taken.span();
-        let area = AREA;
+        let area = picture::AREA;
         json!({
             "id": id, "name": taken.name, "seconds": taken.study.seconds, "tuning_hz": taken.tuning_hz,
             "moment": { "from": span.start, "to": span.end },

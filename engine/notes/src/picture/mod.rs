@@ -35,6 +35,33 @@ pub struct Picture<'a> {
     pub confidence: f64,
 }
 
+/// Where the sound lies in a picture, in the units of its `viewBox`: time goes from `left` to `right`.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Area {
+    /// The width of the whole picture.
+    pub width: f64,
+    /// Its height.
+    pub height: f64,
+    /// The sound's beginning.
+    pub left: f64,
+    /// Its end.
+    pub right: f64,
+    /// The highest frequency that is drawn.
+    pub top: f64,
+    /// The lowest.
+    pub bottom: f64,
+}
+
+/// The same in every picture.
+pub const AREA: Area = Area {
+    width: page::SIZE[0],
+    height: page::SIZE[1],
+    left: page::LEFT,
+    right: page::RIGHT,
+    top: page::TOP,
+    bottom: page::BOTTOM,
+};
+
 impl Picture<'_> {
     /// The picture as SVG 1.1, without colour or script.
     ///
