@@ -47,7 +47,7 @@ fn single_tones_are_right_within_3_cents_above_noise_20_db_below() {
     single_tones(20.0, 3.0);
 }
 
-/// Harmonics from 60 Hz to 8 kHz that stand out of the noise in the analysis' window by 10 dB or more.
+/// Harmonics from 60 Hz to 8 kHz that stand out of the noise in the analysis' window by 13 dB or more.
 fn harmonic_tones(below_db: f64, right: f64) {
     let mut chance = Chance::new(100 + below_db as u64);
     let (mut worst, mut count): (f64, usize) = (0.0, 0);
@@ -63,7 +63,7 @@ fn harmonic_tones(below_db: f64, right: f64) {
         for k in 1.. {
             let hz = k as f64 * fundamental;
             // Noise in the shortest window, 55 ms: its band is 2.0 / 0.055 Hz wide (check-values 5.2).
-            let heard = 0.5 * amplitude(k).powi(2) > 10.0 * density * 36.4;
+            let heard = 0.5 * amplitude(k).powi(2) > 20.0 * density * 36.4;
             if hz > 8000f64.min(0.44 * f64::from(rate)) || !heard {
                 break;
             }
@@ -73,7 +73,7 @@ fn harmonic_tones(below_db: f64, right: f64) {
             count += 1;
             assert!(off.abs() <= right, "{k} times {fundamental:.2} Hz at {rate}: {off:.2} cents off");
             let db = partial.db - 20.0 * amplitude(k).log10();
-            assert!(db.abs() < 1.0, "{k} times {fundamental:.2} Hz at {rate}: {db:.2} dB off");
+            assert!(db.abs() < 1.5, "{k} times {fundamental:.2} Hz at {rate}: {db:.2} dB off");
         }
     }
     println!("{count} harmonics, noise {below_db} dB below: at most {worst:.3} cents off");
