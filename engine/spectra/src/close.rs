@@ -2,7 +2,7 @@
 //!
 //! Such a pair beats. A long window shows it as two lines, but it shows a vibrato as lines as well, one on each side, and
 //! a tremolo too. So two lines of the long window count as two partials only where the plain window's partial beats as
-//! strongly as two partials of these levels do, and where they have no counterpart on the other side.
+//! strongly as two partials of these levels do, and where no third line makes equal distances with them.
 
 use crate::study::{Kept, window};
 
@@ -15,12 +15,13 @@ const NEAREST: f32 = 2.6;
 /// A line so much weaker than the other makes no beat to speak of, as a ratio of amplitudes.
 const WEAKEST: f32 = 0.05;
 /// A line is looked at when it is so sure.
-const SURE: f32 = 0.5;
+const SURE: f32 = 0.85;
 /// So much of the beat that two lines would make must be there.
 const BEAT: f32 = 0.5;
-/// Counterparts agree in distance within this, in Hz, and in amplitude within this ratio.
-const MIRROR_HZ: f32 = 0.3;
-const MIRROR_RATIO: f32 = 2.5;
+/// Lines of a modulation are equally far from each other within this, in Hz; one of them so much weaker than the others is
+/// not looked at, as a ratio of amplitudes.
+const COMB_HZ: f32 = 0.3;
+const COMB_RATIO: f32 = 0.15;
 
 /// What a course is on the whole.
 struct Line {
@@ -43,7 +44,7 @@ fn line(kept: &Kept) -> Line {
 
 /// Puts lines of the long window in the place of courses that are really pairs of them.
 pub fn resolve(mut plain: Vec<Kept>, fine: Vec<Kept>, hop: f64) -> Vec<Kept> {
-    let least = (0.3 / hop) as usize;
+    let least = (WINDOW_SECONDS / hop) as usize;
     let sure = |k: &Kept| k.sure.iter().sum::<f32>() / k.sure.len() as f32 >= SURE;
     let mut fine: Vec<Kept> = fine.into_iter().filter(|k| k.course.peaks.len() >= least && sure(k)).collect();
     fine.sort_by(|a, b| line(a).hz.total_cmp(&line(b).hz));
@@ -82,15 +83,12 @@ fn pair(lines: &[Line], i: usize, j: usize, plain: &[Kept], least: usize) -> boo
     if apart < NEAREST / WINDOW_SECONDS as f32 || apart > 4.0 / seen || from + least > to || ratio < WEAKEST {
         return false;
     }
-    // The weaker one's counterpart on the stronger one's other side.
-    let (strong, weak) = if a.amplitude > b.amplitude { (a, b) } else { (b, a) };
-    let mirrored = 2.0 * strong.hz - weak.hz;
-    let overlaps = |line: &Line| line.first < to && line.end > from;
+    // A modulation's lines stand at equal distances: any where a third one of such would be.
+    let weaker = a.amplitude.min(b.amplitude);
+    let places = [a.hz - apart, b.hz + apart, 0.5 * (a.hz + b.hz), a.hz - 0.5 * apart, b.hz + 0.5 * apart];
     let modulated = lines.iter().any(|other| {
-        overlaps(other)
-            && (other.hz - mirrored).abs() < MIRROR_HZ
-            && other.amplitude < weak.amplitude * MIRROR_RATIO
-            && other.amplitude * MIRROR_RATIO > weak.amplitude
+        let there = |place: &f32| (other.hz - place).abs() < COMB_HZ;
+        other.first < to && other.end > from && other.amplitude > COMB_RATIO * weaker && places.iter().any(there)
     });
     if modulated {
         return false;
@@ -113,6 +111,8 @@ fn pair(lines: &[Line], i: usize, j: usize, plain: &[Kept], least: usize) -> boo
     let heard: Vec<f32> = amplitudes.iter().map(|a| a.iter().copied().fold(0.0, f32::max)).collect();
     let mean = heard.iter().sum::<f32>() / heard.len() as f32;
     let spread = (heard.iter().map(|x| (x - mean).powi(2)).sum::<f32>() / heard.len() as f32).sqrt();
-    // Amplitudes 1 and r beat between 1 - r and 1 + r.
-    mean <= 0.0 || 2f32.sqrt() * spread / mean >= BEAT * ratio
+    // Amplitudes 1 and r beat between 1 - r and 1 + r, so far as the window's lobe, which is nearly a Gaussian curve, takes
+    // in the one with the other.
+    let lobe = (-0.39 * (apart * seen).powi(2)).exp();
+    mean <= 0.0 || 2f32.sqrt() * spread / mean >= BEAT * ratio * lobe
 }

@@ -11,6 +11,7 @@ mod moment;
 mod partials;
 mod pitch;
 mod rates;
+mod resonances;
 mod steady;
 mod study;
 mod sureness;

@@ -24,7 +24,7 @@ const SLOW_RATE: f64 = 3000.0;
 /// At most so many partials in a frame.
 const MOST: usize = 200;
 /// Courses that never get surer than this are forgotten.
-const UNSURE: f32 = 0.15;
+const UNSURE: f32 = 0.1;
 /// As are courses of fewer frames.
 const SHORTEST: usize = 4;
 /// A lobe is at most so much broader than a steady sine's for its height to be made up for.

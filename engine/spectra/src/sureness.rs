@@ -11,9 +11,9 @@ use realfft::num_complex::Complex32;
 use crate::tracks::Course;
 
 /// The share of noise at which it is even whether there is a partial.
-const EVEN: f32 = 0.2;
+const EVEN: f32 = 0.07;
 /// A course must last so many windows before it can be as sure as it gets.
-const LASTING: f32 = 1.5;
+const LASTING: f32 = 2.0;
 
 /// How sure each point of a course is, 0…1. `hop` is from point to point in seconds, `window` the window at a frequency.
 pub fn of(course: &Course, hop: f32, window: impl Fn(f32) -> f32) -> Vec<f32> {
@@ -43,7 +43,7 @@ pub fn of(course: &Course, hop: f32, window: impl Fn(f32) -> f32) -> Vec<f32> {
     (0..peaks.len())
         .map(|i| {
             let far = reach(i);
-            let (from, to) = (i.saturating_sub(far), (i + far + 1).min(noise.len()));
+            let (from, to) = (i.saturating_sub(3 * far), (i + 3 * far + 1).min(noise.len()));
             let share = ((sums[to] - sums[from]) / (to - from) as f64) as f32;
             let lasting = (peaks.len() as f32 * hop / (LASTING * window(peaks[i].hz))).min(1.0);
             lasting / (1.0 + (share / EVEN).powi(4))
