@@ -64,6 +64,9 @@ const FAR: f64 = 0.5;
 const CONTACT: f64 = 0.01;
 const EDGE: f64 = 0.005;
 
+/// Seconds in which a head that begins to move or comes to stand is heard or not at the soonest.
+const MOVES: f64 = 0.005;
+
 /// Below this part of the recorded speed the sound fades: what is slower is no longer heard as it.
 const STILL: f64 = 0.05;
 
@@ -229,6 +232,8 @@ struct Head {
     length: f64,
     /// Our samples in which the head comes on or off.
     fade: f64,
+    /// The greatest change of its loudness by speed from one sample to the next.
+    step: f64,
     /// Where it is, and in which of its ways; `None`: it has not been set down yet.
     contact: Option<Contact>,
 }
@@ -241,15 +246,18 @@ struct Contact {
     /// The target, followed once, and once more.
     between: f64,
     place: f64,
+    pace: f64,
     /// How far it is on the recording, in samples of ours, and whether it goes up.
     on: f64,
     lifting: bool,
+    /// How loud it is by its speed, which may change faster than sound may come and go.
+    moves: f64,
 }
 
 impl Contact {
     /// Off the recording, above `target`.
     fn above(target: f64) -> Self {
-        Self { target, between: target, place: target, on: 0.0, lifting: false }
+        Self { target, between: target, place: target, pace: 0.0, on: 0.0, lifting: false, moves: 0.0 }
     }
 }
 
@@ -262,6 +270,7 @@ impl Head {
             share: 1.0 - (-1.0 / (HEAD * rate)).exp(),
             length: recording.samples.len() as f64,
             fade: (CONTACT * rate).round().max(1.0),
+            step: 1.0 / (MOVES * rate),
             contact: None,
         }
     }
@@ -283,15 +292,19 @@ impl Head {
         } else {
             head.on = (head.on + 1.0).min(self.fade);
         }
-        follow(&mut head.between, target, self.share);
-        let left = head.between - head.place;
-        let pace = if left.abs() < NOTHING { left } else { (left * self.share).clamp(-fastest, fastest) };
-        let gain = smooth(pace.abs() / (STILL * self.ratio))
-            * smooth(head.on / self.fade)
-            * smooth(head.place.min(self.length - head.place) / (EDGE * self.rate));
+        // While it is lifted it goes on as it went.
+        if !head.lifting {
+            follow(&mut head.between, target, self.share);
+            let left = head.between - head.place;
+            head.pace = if left.abs() < NOTHING { left } else { (left * self.share).clamp(-fastest, fastest) };
+        }
+        let moves = (head.pace.abs() / (STILL * self.ratio)).min(1.0);
+        head.moves += (moves - head.moves).clamp(-self.step, self.step);
+        let edge = head.place.min(self.length - head.place) / (EDGE * self.rate);
+        let gain = smooth(head.moves) * smooth(head.on / self.fade) * smooth(edge);
         // Less than the least sound of a recording at full scale is none.
-        let heard = if gain > 1e-10 { gain as f32 * kernel.read(sound, head.place, pace) } else { 0.0 };
-        head.place += pace;
+        let heard = if gain > 1e-10 { gain as f32 * kernel.read(sound, head.place, head.pace) } else { 0.0 };
+        head.place += head.pace;
         self.contact = Some(head);
         heard
     }

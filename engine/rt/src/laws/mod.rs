@@ -1,5 +1,6 @@
 //! The real-time law, tested as laws on whole runs of a piece that uses everything.
 
+mod beside;
 mod clicks;
 mod flush;
 mod random;
@@ -18,18 +19,28 @@ fn tour() -> Vec<Timed<Event>> {
     let plan = plan(PIECE);
     [
         (0.05, "pedal", "1"),
+        (0.07, "wheel", "0.9"),
+        (0.10, "lever", "1"),
         (0.21, "foot", "0.02"),
         (0.22, "foot", "0.4"),
         (0.30, "foot", "0.7"),
+        (0.35, "lever", "0.3"),
+        (0.40, "lever", "0"),
         (0.45, "level/left", "-6"),
+        (0.47, "wheel", "0"),
         (0.50, "fire", "B"),
         (0.61, "wheel", "0.8"),
         (0.62, "held", "1"),
         (0.80, "pedal", "0"),
         (0.90, "pedal", "0.9"),
         (1.00, "fire", "C"),
+        (1.02, "lever", "0.2"),
         (1.05, "wheel", "0"),
         (1.10, "wheel", "1"),
+        (1.12, "held", "0"),
+        (1.14, "held", "1"),
+        (1.15, "lever", "0.9"),
+        (1.22, "lever", "0.4"),
         (1.30, "hush", "1"),
         (1.40, "fire", "A"),
         (1.60, "hush", "0"),
