@@ -1,11 +1,11 @@
 //! What a piece and a hall mean, and that no text at all brings the checker down.
 
 use proptest::prelude::*;
-use tenterhook_config::{Checked, DeviceWish, Host, Kind, Severity, Text, check, gestures};
-use tenterhook_plan::declare::Setting;
+use tenterhook_config::{Checked, DeviceWish, Files, Host, Kind, Severity, Text, check, check_with, gestures};
+use tenterhook_plan::declare::{self, Declaration, Setting};
 use tenterhook_plan::{
-    Address, By, ControllerId, Curve, Decibels, GroupId, InstanceId, Message, MicId, OutputId, Owner, Plan, SceneId,
-    Send, Source, gain,
+    Address, By, ControllerId, Curve, Decibels, GroupId, InstanceId, Message, MicId, OutputId, Owner, Plan, Recording,
+    SceneId, Send, Source, gain,
 };
 
 /// A piece that says everything a piece can say.
@@ -335,8 +335,7 @@ fn with_setting(effect: &Declaration, place: usize, setting: &str) -> Result<Set
 fn every_declared_setting_is_read_by_its_declaration() {
     for effect in &tenterhook_dsp::effects::EFFECTS {
         for (place, setting) in effect.declaration.settings.iter().enumerate() {
-            let read =
-                |value: String| with_setting(&effect.declaration, place, &format!("{} = {value}", setting.name));
+            let read = |value: String| with_setting(&effect.declaration, place, &format!("{} = {value}", setting.name));
             match setting.kind {
                 declare::Kind::Quantity { unit, least, most, .. } => {
                     let spell = |value: f64| match unit {
@@ -359,7 +358,9 @@ fn every_declared_setting_is_read_by_its_declaration() {
                     assert_eq!(read("\"no such word\"".to_owned()), Err(Kind::UnknownWord));
                 }
                 declare::Kind::Sound => {
-                    assert!(matches!(read("\"beside.wav\"".to_owned()), Ok(Setting::Sound(sound)) if sound.samples.len() == 100));
+                    assert!(
+                        matches!(read("\"beside.wav\"".to_owned()), Ok(Setting::Sound(sound)) if sound.samples.len() == 100)
+                    );
                     assert_eq!(read("\"a.wav\"".to_owned()), Err(Kind::FileUnread));
                 }
                 declare::Kind::Tuning => {
