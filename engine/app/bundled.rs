@@ -1,0 +1,45 @@
+//! The files that the bundled pieces name.
+
+use std::io::Cursor;
+use std::path::Path;
+
+use tenterhook_config::{Checked, Files, Report, Text, check_with};
+use tenterhook_io::read_wav_from;
+use tenterhook_plan::Recording;
+
+/// The files, by their paths beside the pieces.
+///
+/// `letter.wav` is "mi so lu", sung by the made-up voice: its mic in `cargo run -p tenterhook-ensemble --example render
+/// 24000` from 55.88 s to 57.82 s, raised by 7 dB, its ends faded over 10 and 40 ms. `spectra/letter.toml` is what 80 ms of
+/// it from 0.3 s on are made of.
+pub const BUNDLED_FILES: [(&str, &[u8]); 2] = [
+    ("letter.wav", include_bytes!("../../scenes/letter.wav")),
+    ("spectra/letter.toml", include_bytes!("../../scenes/spectra/letter.toml")),
+];
+
+/// Reads the bundled files.
+#[derive(Clone, Copy, Debug)]
+pub struct Bundled;
+
+impl Files for Bundled {
+    fn sound(&self, path: &str) -> Result<Recording, String> {
+        let sound = read_wav_from(Path::new(path), Cursor::new(bytes(path)?)).map_err(|why| why.to_string())?;
+        // Bundled recordings have one channel.
+        let samples = sound.channels.into_iter().next().unwrap_or_default().into();
+        Ok(Recording { path: path.to_owned(), rate: sound.rate, samples })
+    }
+
+    fn text(&self, path: &str) -> Result<String, String> {
+        String::from_utf8(bytes(path)?.to_vec()).map_err(|why| why.to_string())
+    }
+}
+
+/// A bundled piece, checked with what it names.
+pub fn check(name: &str, text: &str) -> Result<Checked, Report> {
+    check_with(&Text::new(format!("{name}.toml"), text), None, &Bundled)
+}
+
+fn bytes(path: &str) -> Result<&'static [u8], String> {
+    let found = BUNDLED_FILES.iter().find(|(known, _)| *known == path);
+    found.map(|(_, bytes)| *bytes).ok_or_else(|| "it is not bundled".to_owned())
+}
