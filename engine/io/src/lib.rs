@@ -44,5 +44,5 @@ pub use resample::resample;
 pub use source::{Facts, Source, State};
 pub use streams::StreamSource;
 pub use tap::Tap;
-pub use wav::{MOST_WAV_BYTES, Recording, WavError, WavWriter, read_wav};
+pub use wav::{MOST_WAV_BYTES, Recording, WavError, WavWriter, read_wav, read_wav_from};
 pub use wiring::{MOST_CHANNELS, Wiring};

@@ -110,7 +110,15 @@ pub enum WavError {
 /// [`WavError`]: what is wrong with it, and where.
 pub fn read_wav(path: &Path) -> Result<Recording, WavError> {
     let file = File::open(path).map_err(|why| WavError::Open { path: path.to_owned(), why })?;
-    let reader = hound::WavReader::new(BufReader::new(file)).map_err(|why| refused(path, why))?;
+    read_wav_from(path, BufReader::new(file))
+}
+
+/// The same from what a file holds; `path` is its name in errors.
+///
+/// # Errors
+/// As [`read_wav`].
+pub fn read_wav_from(path: &Path, file: impl io::Read) -> Result<Recording, WavError> {
+    let reader = hound::WavReader::new(file).map_err(|why| refused(path, why))?;
     let spec = reader.spec();
     let (channels, announced) = (usize::from(spec.channels), reader.duration());
     if !RATES.contains(&spec.sample_rate) {
