@@ -12,7 +12,7 @@ mod sanitized;
 
 use proptest::prelude::*;
 use run::{PIECE, Run, gesture, plan, sound};
-use tenterhook_plan::{Event, Gesture, SceneId, Timed};
+use tenterhook_plan::{Event, Gesture, Plan, SceneId, Timed};
 
 /// Gestures that touch everything once, spread over three seconds, at samples that are on no line.
 fn tour() -> Vec<Timed<Event>> {
@@ -76,6 +76,21 @@ fn the_output_is_the_same_bits_however_the_run_is_cut_into_blocks() {
     for cuts in [&[32][..], &[100], &[128], &[1024], &[1], &[frames], &[1, 31, 7, 64, 333, 2, 1024, 13]] {
         let cut = render(cuts, &tour(), frames);
         assert!(bits(&cut) == bits(&whole), "blocks of {cuts:?}");
+    }
+}
+
+#[test]
+fn every_effect_of_the_table_is_heard_in_the_tour() {
+    let frames = 3 * 48_000;
+    let heard = |plan: &Plan| bits(&Run::of(plan).events(&tour()).render(&sound(frames)));
+    let whole = heard(&plan(PIECE));
+    for effect in &tenterhook_dsp::effects::EFFECTS {
+        let name = effect.declaration.name;
+        let mut without = plan(PIECE);
+        for scene in &mut without.scenes {
+            scene.uses.retain(|one| without.instances[one.instance.index()].effect != name);
+        }
+        assert!(heard(&without) != whole, "{name}");
     }
 }
 
