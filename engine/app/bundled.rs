@@ -9,9 +9,9 @@ use tenterhook_plan::Recording;
 
 /// The files, by their paths beside the pieces.
 ///
-/// `letter.wav` is "mi so lu", sung by the made-up voice: its mic in `cargo run -p tenterhook-ensemble --example render
-/// 24000` from 55.88 s to 57.82 s, raised by 7 dB, its ends faded over 10 and 40 ms. `spectra/letter.toml` is what 80 ms of
-/// it from 0.3 s on are made of.
+/// `letter.wav` is "te lo ma", sung by the made-up voice: its mic in `cargo run -p tenterhook-ensemble --example render
+/// 24000` from 64.92 s to 66.74 s, raised by 8.5 dB, its ends faded over 10 and 40 ms. `spectra/letter.toml` is what 80 ms
+/// of it from 1.48 s on are made of.
 pub const BUNDLED_FILES: [(&str, &[u8]); 2] = [
     ("letter.wav", include_bytes!("../../scenes/letter.wav")),
     ("spectra/letter.toml", include_bytes!("../../scenes/spectra/letter.toml")),
