@@ -2,8 +2,12 @@
 //! the control half leaves undone. Locks and waits are out of this guard's sight: `sanitizer.rs` and the bans that
 //! `fence.rs` checks look for them.
 
+#[path = "../engine/rt/src/laws/beside.rs"]
+mod beside;
+
 use assert_no_alloc::{AllocDisabler, assert_no_alloc, violation_count};
-use tenterhook_config::{Text, check};
+use beside::Beside;
+use tenterhook_config::{Text, check_with};
 use tenterhook_plan::{
     Address, ControllerId, Event, Gesture, Message, MicId, Midi, OutputId, Plan, SceneId, Timed, unit,
 };
@@ -17,7 +21,8 @@ const WORKOUT: &str = include_str!("../engine/rt/src/laws/workout.toml");
 const CHANGED: &str = include_str!("../engine/rt/src/laws/workout-changed.toml");
 
 fn plan(piece: &str) -> Plan {
-    check(&Text::new("workout.toml", piece), None).unwrap_or_else(|report| panic!("{}", report.render(false))).plan
+    let checked = check_with(&Text::new("workout.toml", piece), None, &Beside);
+    checked.unwrap_or_else(|report| panic!("{}", report.render(false))).plan
 }
 
 /// Both halves of an engine, and the buffers of its device. The counts are of the thread that runs it.

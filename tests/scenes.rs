@@ -4,10 +4,11 @@ use std::fs;
 use std::path::Path;
 use std::process::Command;
 
-use tenterhook_config::Text;
+use tenterhook_config::{Files, Text};
 use tenterhook_dsp::effects::EFFECTS;
 use tenterhook_io::{Rendering, render};
-use tenterhook_plan::{By, ControllerId, Event, Gesture, Plan, SceneId, Timed};
+use tenterhook_plan::declare::Setting;
+use tenterhook_plan::{By, ControllerId, Event, Gesture, Plan, Recording, SceneId, Timed};
 
 const RATE: u32 = 48_000;
 
@@ -27,8 +28,23 @@ fn pieces() -> Vec<(String, String)> {
     pieces
 }
 
+/// The files beside the pieces.
+struct Beside;
+
+impl Files for Beside {
+    fn sound(&self, path: &str) -> Result<Recording, String> {
+        let sound = tenterhook_io::read_wav(&folder().join(path)).map_err(|why| why.to_string())?;
+        assert_eq!(sound.channels.len(), 1, "{path}");
+        Ok(Recording { path: path.to_owned(), rate: sound.rate, samples: sound.channels[0].as_slice().into() })
+    }
+
+    fn text(&self, path: &str) -> Result<String, String> {
+        fs::read_to_string(folder().join(path)).map_err(|why| why.to_string())
+    }
+}
+
 fn plan(name: &str, text: &str) -> Plan {
-    let checked = match tenterhook_config::check(&Text::new(name, text), None) {
+    let checked = match tenterhook_config::check_with(&Text::new(name, text), None, &Beside) {
         Ok(checked) => checked,
         Err(report) => panic!("{}", report.render(false)),
     };
@@ -76,6 +92,54 @@ fn there_is_an_etude_for_each_effect_and_the_program_prints_each_piece_as_it_is(
         let printed = Command::new(env!("CARGO_BIN_EXE_tenterhook")).args(["etudes", &name]).output().unwrap();
         assert_eq!(String::from_utf8(printed.stdout).unwrap(), text);
     }
+}
+
+#[test]
+fn an_etude_is_written_with_the_files_that_it_names_and_over_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    let write = |name: &str, to: &str| {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_tenterhook"));
+        command.args(["etudes", name, "--to", to]).current_dir(dir.path()).output().unwrap()
+    };
+    for (name, text) in pieces() {
+        let output = write(&name, &name);
+        assert!(output.status.success(), "{name}: {}", String::from_utf8_lossy(&output.stderr));
+        let settings = plan(&name, &text).instances.into_iter().flat_map(|instance| instance.settings);
+        let mut due: Vec<_> = settings
+            .filter_map(|setting| match setting {
+                Setting::Sound(recording) => Some(recording.path),
+                Setting::Tuning(tuning) if tuning.is_spectrum() => Some(tuning.said),
+                _ => None,
+            })
+            .chain([format!("{name}.toml")])
+            .collect();
+        due.sort();
+        due.dedup();
+        let told = String::from_utf8(output.stdout).unwrap();
+        let mut written: Vec<_> = told.lines().map(|path| path[name.len() + 1..].to_owned()).collect();
+        written.sort();
+        assert_eq!(written, due, "{name}");
+        for path in due {
+            let bytes = |base: &Path| fs::read(base.join(&path)).unwrap();
+            assert!(bytes(&dir.path().join(&name)) == bytes(folder()), "{path}");
+        }
+        let unfinished = |entry: fs::DirEntry| entry.file_name().to_string_lossy().starts_with('.');
+        assert!(!fs::read_dir(dir.path().join(&name)).unwrap().any(|entry| unfinished(entry.unwrap())));
+    }
+    // A file that it would write is there: nothing is written, and that file stays.
+    fs::create_dir(dir.path().join("mine")).unwrap();
+    fs::write(dir.path().join("mine/letter.wav"), "mine").unwrap();
+    let output = write("tape", "mine");
+    let said = String::from_utf8(output.stderr).unwrap();
+    assert_eq!(output.status.code(), Some(2));
+    assert!(said.contains("letter.wav is there already") && said.contains("another folder"), "{said}");
+    assert_eq!(fs::read_dir(dir.path().join("mine")).unwrap().count(), 1);
+    assert_eq!(fs::read_to_string(dir.path().join("mine/letter.wav")).unwrap(), "mine");
+    // Where no folder can be, none is made, and that is said.
+    let output = write("tape", "mine/letter.wav");
+    let said = String::from_utf8(output.stderr).unwrap();
+    assert_eq!(output.status.code(), Some(2));
+    assert!(said.contains("cannot write into mine/letter.wav"), "{said}");
 }
 
 #[test]

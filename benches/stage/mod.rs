@@ -7,9 +7,10 @@
 use std::sync::LazyLock;
 use std::time::{Duration, Instant};
 
-use tenterhook_config::{Text, check};
+use tenterhook_config::{Checked, Files, Report, Text, check_with};
 use tenterhook_dsp::effects::{EFFECTS, Effect};
-use tenterhook_plan::{ControllerId, Event, Gesture, Plan, SceneId, Timed};
+use tenterhook_plan::declare::Kind;
+use tenterhook_plan::{ControllerId, Event, Gesture, Plan, Recording, SceneId, Timed};
 use tenterhook_rt::{Control, Engine, engine};
 
 /// Samples a second.
@@ -29,10 +30,12 @@ static PLAYERS: LazyLock<[Vec<f32>; 3]> = LazyLock::new(|| tenterhook_ensemble::
 /// A piece of so many mics with these effects on each, each by a lever of its own in scene A, all of them by the scene
 /// itself in scene B; nothing is in scene `rest`.
 pub fn piece(mics: usize, effects: &[&Effect]) -> String {
+    let said: Vec<_> = effects.iter().map(|effect| said(effect)).collect();
     let effects: Vec<_> = effects.iter().map(|effect| effect.declaration.name).collect();
     let lines = |line: &dyn Fn(usize) -> String, count: usize| (0..count).map(line).collect::<String>();
     let scene = |mark: &str, by: &dyn Fn(usize, &str) -> String| {
-        let one = |n: usize| effects.iter().map(|e| format!("mic.m{n}.{e} = {{ by = \"{}\" }}\n", by(n, e))).collect();
+        let line = |n: usize, e: &str, said: &str| format!("mic.m{n}.{e} = {{ by = \"{}\"{said} }}\n", by(n, e));
+        let one = |n: usize| effects.iter().zip(&said).map(|(e, said)| line(n, e, said)).collect();
         format!("[[scene]]\nmark = \"{mark}\"\nfade = \"20 ms\"\n{}", lines(&one, mics))
     };
     format!(
@@ -43,6 +46,35 @@ pub fn piece(mics: usize, effects: &[&Effect]) -> String {
         scene("A", &|n, e| format!("{e}{n}")),
         scene("B", &|_, _| "scene".to_owned()),
     )
+}
+
+/// The settings that an effect needs to be told.
+fn said(effect: &Effect) -> String {
+    let settings = effect.declaration.settings.iter();
+    let said = |kind: &Kind| match kind {
+        Kind::Sound => Some("players.wav"),
+        Kind::Tuning => Some("D2 A2 D3 F#3 A3 B3 D4 E4 F#4 A4"),
+        Kind::Quantity { .. } | Kind::Choice { .. } | Kind::Interval { .. } => None,
+    };
+    settings.filter_map(|one| Some(format!(", {} = \"{}\"", one.name, said(&one.kind)?))).collect()
+}
+
+/// The one recording that is played: a player of the ensemble.
+struct Beside;
+
+impl Files for Beside {
+    fn sound(&self, path: &str) -> Result<Recording, String> {
+        Ok(Recording { path: path.to_owned(), rate: RATE, samples: PLAYERS[0].as_slice().into() })
+    }
+
+    fn text(&self, _path: &str) -> Result<String, String> {
+        Err("there is none".to_owned())
+    }
+}
+
+/// Checks a piece that [`piece`] made.
+pub fn checked(text: &Text) -> Result<Checked, Report> {
+    check_with(text, None, &Beside)
 }
 
 /// Every effect of the table that costs something: a mic's own sound does not.
@@ -57,7 +89,7 @@ pub const ALL_AT_ONCE: SceneId = SceneId(2);
 
 /// What a text means.
 pub fn plan(piece: &str) -> Plan {
-    check(&Text::new("bench.toml", piece), None).unwrap_or_else(|report| panic!("{}", report.render(false))).plan
+    checked(&Text::new("bench.toml", piece)).unwrap_or_else(|report| panic!("{}", report.render(false))).plan
 }
 
 /// A piece being played in blocks of one length.

@@ -1,11 +1,11 @@
 //! What a piece and a hall mean, and that no text at all brings the checker down.
 
 use proptest::prelude::*;
-use tenterhook_config::{Checked, DeviceWish, Host, Kind, Severity, Text, check, gestures};
-use tenterhook_plan::declare::Setting;
+use tenterhook_config::{Checked, DeviceWish, Files, Host, Kind, Severity, Text, check, check_with, gestures};
+use tenterhook_plan::declare::{self, Declaration, Setting};
 use tenterhook_plan::{
-    Address, By, ControllerId, Curve, Decibels, GroupId, InstanceId, Message, MicId, OutputId, Owner, Plan, SceneId,
-    Send, Source, gain,
+    Address, By, ControllerId, Curve, Decibels, GroupId, InstanceId, Message, MicId, OutputId, Owner, Plan, Recording,
+    SceneId, Send, Source, gain,
 };
 
 /// A piece that says everything a piece can say.
@@ -292,13 +292,39 @@ fn a_hall_may_make_a_switch_of_a_wheel() {
     }
 }
 
+/// One recording beside the piece.
+struct Beside;
+
+impl Files for Beside {
+    fn sound(&self, path: &str) -> Result<Recording, String> {
+        match path {
+            "beside.wav" => Ok(Recording { path: path.to_owned(), rate: 48_000, samples: [0.5; 100].into() }),
+            _ => Err("there is none of that name".to_owned()),
+        }
+    }
+
+    fn text(&self, _path: &str) -> Result<String, String> {
+        Err("there is none of that name".to_owned())
+    }
+}
+
 /// One effect with one setting, in a piece of its own: its setting in the plan, or the kind of the error.
-fn with_setting(effect: &str, place: usize, setting: &str) -> Result<Setting, Kind> {
+fn with_setting(effect: &Declaration, place: usize, setting: &str) -> Result<Setting, Kind> {
+    // The others that must be said.
+    let others = effect.settings.iter().enumerate().filter(|(other, _)| *other != place).filter_map(|(_, other)| {
+        let said = match other.kind {
+            declare::Kind::Sound => "beside.wav",
+            declare::Kind::Tuning => "D3",
+            _ => return None,
+        };
+        Some(format!("{} = \"{said}\", ", other.name))
+    });
+    let (effect, others) = (effect.name, others.collect::<String>());
     let text = format!(
         "mics = {{ a = 1 }}\noutputs = {{ l = 1 }}\ncontrollers = {{ x = {{}} }}\n[[scene]]\nmark = \"A\"\n\
-         mic.a.{effect} = {{ by = \"x\", {setting} }}\n"
+         mic.a.{effect} = {{ by = \"x\", {others}{setting} }}\n"
     );
-    match check(&Text::new("piece.toml", text), None) {
+    match check_with(&Text::new("piece.toml", text), None, &Beside) {
         Ok(checked) => Ok(checked.plan.instances[0].settings[place].clone()),
         Err(report) => Err(report.diagnostics()[0].kind),
     }
@@ -307,11 +333,9 @@ fn with_setting(effect: &str, place: usize, setting: &str) -> Result<Setting, Ki
 /// Whatever effects there are: their settings are read as they are declared.
 #[test]
 fn every_declared_setting_is_read_by_its_declaration() {
-    use tenterhook_plan::declare;
     for effect in &tenterhook_dsp::effects::EFFECTS {
         for (place, setting) in effect.declaration.settings.iter().enumerate() {
-            let read =
-                |value: String| with_setting(effect.declaration.name, place, &format!("{} = {value}", setting.name));
+            let read = |value: String| with_setting(&effect.declaration, place, &format!("{} = {value}", setting.name));
             match setting.kind {
                 declare::Kind::Quantity { unit, least, most, .. } => {
                     let spell = |value: f64| match unit {
@@ -333,7 +357,12 @@ fn every_declared_setting_is_read_by_its_declaration() {
                     }
                     assert_eq!(read("\"no such word\"".to_owned()), Err(Kind::UnknownWord));
                 }
-                declare::Kind::Sound => assert_eq!(read("\"a.wav\"".to_owned()), Err(Kind::FileUnread)),
+                declare::Kind::Sound => {
+                    assert!(
+                        matches!(read("\"beside.wav\"".to_owned()), Ok(Setting::Sound(sound)) if sound.samples.len() == 100)
+                    );
+                    assert_eq!(read("\"a.wav\"".to_owned()), Err(Kind::FileUnread));
+                }
                 declare::Kind::Tuning => {
                     assert!(
                         matches!(read("\"D3 A3\"".to_owned()), Ok(Setting::Tuning(tuned)) if tuned.partials.len() == 2)

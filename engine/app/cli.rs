@@ -254,6 +254,9 @@ pub struct Etudes {
     /// The one to print; without it all are listed
     #[arg(value_name = "NAME")]
     pub name: Option<String>,
+    /// Writes it and the files that it names into this folder instead, over nothing that is there
+    #[arg(long, value_name = "FOLDER", requires = "name")]
+    pub to: Option<PathBuf>,
     /// Prints the list as JSON
     #[arg(long, conflicts_with = "name")]
     pub json: bool,

@@ -2,11 +2,12 @@
 
 use std::path::Path;
 
-use tenterhook_config::{Gestures, Host, Text};
+use tenterhook_config::{Gestures, Host};
 use tenterhook_io::{Hub, Sound};
 use tenterhook_page::score::View;
 use tenterhook_plan::{Plan, SceneId};
 
+use crate::bundled;
 use crate::cli::Demo;
 use crate::desk;
 use crate::failure::Failure;
@@ -24,7 +25,7 @@ const RATE: u32 = 48_000;
 /// Plays the demo, or writes it to a file.
 pub fn run(asked: &Demo) -> Result<(), Failure> {
     // Both are bundled, and tested to be right.
-    let checked = tenterhook_config::check(&Text::new("demo.toml", PIECE), None).map_err(Failure::Files)?;
+    let checked = bundled::check("demo", PIECE).map_err(Failure::Files)?;
     let plan = &checked.plan;
     let gestures = tenterhook_config::gestures("demo.csv", GESTURES.as_bytes(), plan).map_err(Failure::Files)?;
     match &asked.out {

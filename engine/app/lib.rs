@@ -1,5 +1,6 @@
 //! The program: one file per command, and what the commands share.
 
+mod bundled;
 mod check;
 mod cli;
 mod console;

@@ -5,11 +5,11 @@ use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 
 use tempfile::TempDir;
-use tenterhook_config::Text;
 use tenterhook_io::{Rendering, WavWriter, render};
 use tenterhook_page::Etude;
 use tenterhook_plan::{By, ControllerId, Event, Gesture, Plan, SceneId, Timed};
 
+use crate::bundled;
 use crate::etudes::{BUNDLED, idea};
 
 const RATE: u32 = 48_000;
@@ -70,7 +70,7 @@ impl Listening {
 
 fn write(text: &str, path: &Path) -> Result<(), String> {
     // It is bundled, and tested to be right.
-    let checked = tenterhook_config::check(&Text::new("etude.toml", text), None).map_err(|why| why.render(false))?;
+    let checked = bundled::check("etude", text).map_err(|why| why.render(false))?;
     let plan = &checked.plan;
     let (events, seconds) = turns(plan);
     let length = seconds as usize * RATE as usize;

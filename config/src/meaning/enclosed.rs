@@ -29,7 +29,8 @@ fn sound(named: &Recording, place: Place, files: &dyn Files, findings: &mut Find
 }
 
 fn tuning(said: &str, place: Place, files: &dyn Files, tuning_hz: f64, findings: &mut Findings) -> Tuning {
-    let partials = if said.trim().ends_with(".toml") {
+    let mut tuning = Tuning { said: said.to_owned(), partials: Vec::new() };
+    tuning.partials = if tuning.is_spectrum() {
         let read = files.text(said.trim()).and_then(|text| read_spectrum(&text));
         read.unwrap_or_else(|why| {
             let message = format!("the spectrum \"{said}\" cannot be read: {why}");
@@ -47,7 +48,7 @@ fn tuning(said: &str, place: Place, files: &dyn Files, tuning_hz: f64, findings:
             Vec::new()
         })
     };
-    Tuning { said: said.to_owned(), partials }
+    tuning
 }
 
 /// The steps of the just scale above its first note, as ratios: the common five-limit choices, one for each semitone.

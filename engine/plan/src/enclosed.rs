@@ -30,6 +30,13 @@ pub struct Tuning {
     pub partials: Vec<Partial>,
 }
 
+impl Tuning {
+    /// Whether it is a spectrum file's, each partial by itself, and not strings, of which each has its harmonics.
+    pub fn is_spectrum(&self) -> bool {
+        self.said.trim().ends_with(".toml")
+    }
+}
+
 /// One partial of a spectrum.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Partial {

@@ -4,6 +4,8 @@ mod direct;
 mod freeze;
 mod reverse;
 mod stretch;
+mod sympathetic;
+mod tape;
 
 use crate::memory::Heard;
 use std::ops::Range;
@@ -80,7 +82,8 @@ pub trait Processor: Send {
 }
 
 /// All effects.
-pub static EFFECTS: [Effect; 4] = [stretch::EFFECT, reverse::EFFECT, freeze::EFFECT, direct::EFFECT];
+pub static EFFECTS: [Effect; 6] =
+    [stretch::EFFECT, reverse::EFFECT, freeze::EFFECT, sympathetic::EFFECT, tape::EFFECT, direct::EFFECT];
 
 /// The effect of this name.
 pub fn named(name: &str) -> Option<&'static Effect> {

@@ -37,6 +37,11 @@ fn any_run() -> impl Strategy<Value = Run<'static>> {
     })
 }
 
+/// Whether a recording is among what it declares.
+fn brings_sound(effect: &Effect) -> bool {
+    effect.declaration.settings.iter().any(|setting| matches!(setting.kind, Kind::Sound))
+}
+
 /// A vowel, then noise, then silence, then both.
 fn source() -> Vec<f32> {
     let mut sound = vowel(220.0, 60_000);
@@ -74,8 +79,9 @@ proptest! {
         prop_assert!(bits(&run.play(&source)) == bits(&again.play(&source)));
     }
 
+    /// What brings a sound of its own along needs no mic.
     #[test]
-    fn silence_gives_exact_silence(run in any_run()) {
+    fn silence_gives_exact_silence(run in any_run().prop_filter("a recording", |run| !brings_sound(run.effect))) {
         prop_assert!(run.play(&vec![0.0; 50_000]).iter().all(|y| y.to_bits() == 0));
     }
 
@@ -121,6 +127,16 @@ fn the_rig_sees_at_which_sample_a_voice_acts() {
     other[500] += 0.5;
     let (one, two) = (run.play(&source), run.play(&other));
     assert_eq!(one.iter().zip(&two).position(|(a, b)| a != b), Some(400), "it acts on its very sample");
+}
+
+#[test]
+fn what_brings_sound_along_sounds_without_a_mic_and_nothing_else_does() {
+    for effect in &EFFECTS {
+        // A moving controller: at whatever a recording is worked by, it moves.
+        let run = Run { x: |i| (i % 9000) as f32 / 9000.0, ..Run::of(effect, 100) };
+        let sounds = run.play(&vec![0.0; 50_000]).iter().any(|&y| y != 0.0);
+        assert_eq!(sounds, brings_sound(effect), "{}", effect.declaration.name);
+    }
 }
 
 #[test]

@@ -8,3 +8,5 @@ mod reverse;
 mod rig;
 mod sounds;
 mod stretch;
+mod sympathetic;
+mod tape;

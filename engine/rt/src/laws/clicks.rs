@@ -103,7 +103,8 @@ fn no_controller_is_fast_enough_to_click() {
     let id = |name: &str| {
         tenterhook_plan::ControllerId::new(plan.controllers.iter().position(|one| one.name == name).unwrap())
     };
-    for (scene, name) in [(0, "pedal"), (0, "foot"), (1, "wheel"), (1, "lever"), (2, "wheel"), (2, "sway")] {
+    let all = [(0, "pedal"), (0, "foot"), (0, "wheel"), (0, "lever"), (1, "wheel"), (1, "lever"), (2, "wheel")];
+    for (scene, name) in all.into_iter().chain([(2, "sway"), (2, "held"), (2, "lever")]) {
         let id = id(name);
         let mut events: Vec<_> = (0..10_000u64)
             .map(|n| Timed {

@@ -1,5 +1,6 @@
 //! The real-time law, tested as laws on whole runs of a piece that uses everything.
 
+mod beside;
 mod clicks;
 mod flush;
 mod random;
@@ -11,25 +12,35 @@ mod sanitized;
 
 use proptest::prelude::*;
 use run::{PIECE, Run, gesture, plan, sound};
-use tenterhook_plan::{Event, Gesture, SceneId, Timed};
+use tenterhook_plan::{Event, Gesture, Plan, SceneId, Timed};
 
 /// Gestures that touch everything once, spread over three seconds, at samples that are on no line.
 fn tour() -> Vec<Timed<Event>> {
     let plan = plan(PIECE);
     [
         (0.05, "pedal", "1"),
+        (0.07, "wheel", "0.9"),
+        (0.10, "lever", "1"),
         (0.21, "foot", "0.02"),
         (0.22, "foot", "0.4"),
         (0.30, "foot", "0.7"),
+        (0.35, "lever", "0.3"),
+        (0.40, "lever", "0"),
         (0.45, "level/left", "-6"),
+        (0.47, "wheel", "0"),
         (0.50, "fire", "B"),
         (0.61, "wheel", "0.8"),
         (0.62, "held", "1"),
         (0.80, "pedal", "0"),
         (0.90, "pedal", "0.9"),
         (1.00, "fire", "C"),
+        (1.02, "lever", "0.2"),
         (1.05, "wheel", "0"),
         (1.10, "wheel", "1"),
+        (1.12, "held", "0"),
+        (1.14, "held", "1"),
+        (1.15, "lever", "0.9"),
+        (1.22, "lever", "0.4"),
         (1.30, "hush", "1"),
         (1.40, "fire", "A"),
         (1.60, "hush", "0"),
@@ -65,6 +76,21 @@ fn the_output_is_the_same_bits_however_the_run_is_cut_into_blocks() {
     for cuts in [&[32][..], &[100], &[128], &[1024], &[1], &[frames], &[1, 31, 7, 64, 333, 2, 1024, 13]] {
         let cut = render(cuts, &tour(), frames);
         assert!(bits(&cut) == bits(&whole), "blocks of {cuts:?}");
+    }
+}
+
+#[test]
+fn every_effect_of_the_table_is_heard_in_the_tour() {
+    let frames = 3 * 48_000;
+    let heard = |plan: &Plan| bits(&Run::of(plan).events(&tour()).render(&sound(frames)));
+    let whole = heard(&plan(PIECE));
+    for effect in &tenterhook_dsp::effects::EFFECTS {
+        let name = effect.declaration.name;
+        let mut without = plan(PIECE);
+        for scene in &mut without.scenes {
+            scene.uses.retain(|one| without.instances[one.instance.index()].effect != name);
+        }
+        assert!(heard(&without) != whole, "{name}");
     }
 }
 

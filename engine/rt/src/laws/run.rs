@@ -3,6 +3,7 @@
 use tenterhook_config::Text;
 use tenterhook_plan::{Applied, Event, Plan, SceneId, Timed};
 
+use super::beside::Beside;
 use crate::{Control, Engine, engine};
 
 pub const PIECE: &str = include_str!("workout.toml");
@@ -12,7 +13,7 @@ pub const CHANGED: &str = include_str!("workout-changed.toml");
 
 /// The plan of a piece.
 pub fn plan(piece: &str) -> Plan {
-    match tenterhook_config::check(&Text::new("workout.toml", piece), None) {
+    match tenterhook_config::check_with(&Text::new("workout.toml", piece), None, &Beside) {
         Ok(checked) => checked.plan,
         Err(report) => panic!("{}", report.render(false)),
     }

@@ -1,0 +1,119 @@
+//! sympathetic.
+
+use super::{Effect, Processor, Settings};
+use crate::CELL;
+use crate::guard::settle;
+use crate::memory::Heard;
+use crate::resonators::{Resonance, Resonators};
+use tenterhook_plan::declare::{Declaration, Emits, Kind, Setting, SettingDeclaration, Unit};
+use tenterhook_plan::{Tuning, gain};
+
+pub(super) const EFFECT: Effect = Effect {
+    declaration: Declaration {
+        name: "sympathetic",
+        help: "Strings that nobody touches: they ring when the mic plays what they are tuned to.",
+        x: "how loud the strings are heard; they are at rest when x leaves rest, and take up all that is played from then on",
+        settings: &[
+            SettingDeclaration {
+                name: "tuned",
+                help: "the strings as notes, such as \"D3 A3 F#4\", the first in tune with the piece and the others just \
+                       to it, each with its harmonics; or a spectrum file, each partial one string as strong as it is there",
+                kind: Kind::Tuning,
+            },
+            SettingDeclaration {
+                name: "decay",
+                help: "The time in which a string left alone falls by 60 dB; of its harmonics the k-th has 1/√k of it.",
+                kind: Kind::Quantity { unit: Unit::Seconds, least: 0.2, most: 30.0, default: DECAY },
+            },
+        ],
+        emits: Emits::Audio,
+    },
+    level: |x| x,
+    reach: |_| 0.0,
+    wants_analysis: |_| false,
+    wants_model: false,
+    lag: |_, _| 0.0,
+    make: |settings| Box::new(Sympathetic::new(settings)),
+};
+
+const DECAY: f64 = 4.0;
+
+/// The most resonators of one voice: the strongest are taken.
+const MOST: usize = 96;
+
+/// The most harmonics of one string, and the frequency above which it has none.
+const HARMONICS: usize = 16;
+const HIGHEST: f64 = 6000.0;
+
+/// What lies above this part of the rate is left out.
+const ROOM: f64 = 0.45;
+
+/// Strings closer together than this many cents ring as one.
+const APART: f64 = 2.0;
+
+/// A steady note of so many seconds makes a string of its pitch ring as loud as the note. A longer one makes it ring up to
+/// 1/(1 − 10^(−3 NOTE/decay)) times as loud: 1.2 times for 4 s, 5 times for 30 s. Less is left to strings that decay
+/// slowly, since they also take sound up slowly.
+const NOTE: f64 = 1.0;
+
+/// What rings, the strongest first.
+///
+/// The harmonics of a string are equally strong in amplitude times √k, and decay in 1/√k of its time: air takes energy
+/// from a thin string in proportion to the root of the frequency (Fletcher and Rossing, The Physics of Musical Instruments,
+/// on damping by air; from memory).
+fn resonances(tuning: &Tuning, decay: f64, rate: u32) -> Vec<Resonance> {
+    let loudest = tuning.partials.iter().map(|one| one.db).fold(f64::MIN, f64::max);
+    let harmonics = if tuning.is_spectrum() { 1 } else { HARMONICS };
+    let mut all = Vec::new();
+    for one in &tuning.partials {
+        for k in (1..=harmonics).map(|k| k as f64) {
+            let (hertz, decay) = (one.hz * k, decay / k.sqrt());
+            let whole = hertz > 0.0 && hertz < ROOM * f64::from(rate);
+            if whole && (k == 1.0 || hertz < HIGHEST) {
+                let taken = 1.0 - 10f64.powf(-3.0 * NOTE / decay);
+                all.push(Resonance { hertz, decay, gain: f64::from(gain(one.db - loudest)) / k.sqrt() / taken });
+            }
+        }
+    }
+    all.sort_by(|one, other| other.gain.total_cmp(&one.gain));
+    let mut kept: Vec<Resonance> = Vec::new();
+    for one in all {
+        let apart = |other: &Resonance| 1200.0 * (one.hertz / other.hertz).log2().abs() >= APART;
+        if kept.len() < MOST && kept.iter().all(apart) {
+            kept.push(one);
+        }
+    }
+    kept
+}
+
+struct Sympathetic {
+    strings: Resonators,
+}
+
+impl Sympathetic {
+    fn new(settings: &Settings<'_>) -> Self {
+        let decay = settings.number(1, DECAY);
+        let resonances = match settings.values.first() {
+            Some(Setting::Tuning(tuning)) => resonances(tuning, decay, settings.rate),
+            _ => Vec::new(),
+        };
+        Self { strings: Resonators::new(&resonances, settings.rate) }
+    }
+}
+
+impl Processor for Sympathetic {
+    fn begin(&mut self, _at: u64, _heard: &Heard<'_>) {
+        self.strings.rest();
+    }
+
+    fn render(&mut self, from: u64, now: &[f32], _x: &[f32], _heard: &Heard<'_>, out: &mut [f32]) {
+        if from.is_multiple_of(CELL) {
+            self.strings.settle();
+        }
+        let mut sum = [0.0; CELL as usize];
+        self.strings.ring(now, &mut sum);
+        for (out, &sum) in out.iter_mut().zip(&sum) {
+            *out = settle(sum as f32);
+        }
+    }
+}
