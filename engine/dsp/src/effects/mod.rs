@@ -1,6 +1,7 @@
 //! The effects: one file each, and the one table that everything else is derived from.
 
 mod direct;
+mod double;
 mod freeze;
 mod reverse;
 mod stretch;
@@ -80,7 +81,8 @@ pub trait Processor: Send {
 }
 
 /// All effects.
-pub static EFFECTS: [Effect; 4] = [stretch::EFFECT, reverse::EFFECT, freeze::EFFECT, direct::EFFECT];
+pub static EFFECTS: [Effect; 5] =
+    [stretch::EFFECT, reverse::EFFECT, freeze::EFFECT, double::EFFECT, direct::EFFECT];
 
 /// The effect of this name.
 pub fn named(name: &str) -> Option<&'static Effect> {
