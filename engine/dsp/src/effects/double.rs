@@ -60,6 +60,10 @@ const ALIKE: (f32, f32) = (0.5, 0.35);
 /// number it is a lone partial, and it stays one down to the third.
 const FIRST: (f32, f32, f32) = (0.003, 0.97, 0.94);
 
+/// Above so many Hz partials are too far apart to tell of formants, and a note is read like a chord; it stays a note up to
+/// the second number.
+const HIGH: (f64, f64) = (600.0, 640.0);
+
 /// How much of the way to where the energy of a period is a grain is moved, and how far at most in periods.
 const DRAWN: f64 = 0.25;
 const DRAWN_MOST: f64 = 0.06;
@@ -121,10 +125,12 @@ impl Double {
 
     /// Decides by what was found how the next grain is read.
     fn choose(&mut self) {
-        let Found { clear, first, alike, silent, .. } = self.pitch.found;
+        let Found { period, clear, first, alike, silent, .. } = self.pitch.found;
         let least = |way: Way, (enter, leave): (f32, f32)| if self.way == way { leave } else { enter };
         self.lone = first > if self.lone { FIRST.2 } else { FIRST.1 };
-        let note = clear > least(Way::Note, NOTE) && first > FIRST.0 && !self.lone;
+        let high = if self.way == Way::Note { HIGH.1 } else { HIGH.0 };
+        let low = period * high > self.rate;
+        let note = clear > least(Way::Note, NOTE) && first > FIRST.0 && low && !self.lone;
         self.way = if silent || self.ratio == 1.0 {
             Way::Plain
         } else if note {

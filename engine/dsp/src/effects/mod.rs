@@ -1,5 +1,6 @@
 //! The effects: one file each, and the one table that everything else is derived from.
 
+mod answer;
 mod direct;
 mod double;
 mod freeze;
@@ -81,8 +82,8 @@ pub trait Processor: Send {
 }
 
 /// All effects.
-pub static EFFECTS: [Effect; 5] =
-    [stretch::EFFECT, reverse::EFFECT, freeze::EFFECT, double::EFFECT, direct::EFFECT];
+pub static EFFECTS: [Effect; 6] =
+    [stretch::EFFECT, reverse::EFFECT, freeze::EFFECT, double::EFFECT, answer::EFFECT, direct::EFFECT];
 
 /// The effect of this name.
 pub fn named(name: &str) -> Option<&'static Effect> {
