@@ -16,7 +16,7 @@ const BEGINS: f64 = 9.0;
 const ENDS: f64 = 6.0;
 /// Frames over the floor that make a beginning.
 const SURE: u32 = 3;
-/// The floor within which mics are, in dBFS, and what it is taken for at most before any silence was heard.
+/// The floor within which mics are, in dBFS, and what it is taken for at most where sound comes out of exact silence.
 const FLOORS: (f64, f64) = (-90.0, -20.0);
 const UNHEARD: f64 = -50.0;
 /// The part of the way that the floor goes in a frame, down and up.
@@ -90,6 +90,8 @@ pub(super) struct Listener {
     power: f64,
     slow: f64,
     floor: Option<f64>,
+    /// Whether exact silence came before any sound.
+    shut: bool,
     /// The least and greatest slow level in each of the last bins; the present one, and how many frames of it are done.
     bins: [(f64, f64); BINS],
     bin: usize,
@@ -122,6 +124,7 @@ impl Listener {
             power: 0.0,
             slow: 0.0,
             floor: None,
+            shut: false,
             bins: [(SILENCE, 0.0); BINS],
             bin: 0,
             in_bin: 0,
@@ -141,7 +144,7 @@ impl Listener {
         self.own.clear();
         self.begun = at;
         self.heard = at.saturating_sub(past) / self.frame * self.frame;
-        (self.power, self.slow, self.floor) = (0.0, 0.0, None);
+        (self.power, self.slow, self.floor, self.shut) = (0.0, 0.0, None, false);
         // Never alike as long as not all are filled.
         self.bins = [(SILENCE, 0.0); BINS];
         (self.bin, self.in_bin) = (0, 0);
@@ -198,16 +201,19 @@ impl Listener {
         let power = self.mic.power();
         let level = decibels((power + self.power) / 2.0);
         self.power = power;
-        self.slow += 0.1 * (power - self.slow);
-        if self.slow < 1e-18 {
-            self.slow = 0.0;
+        let known = self.floor.is_some();
+        // What is exactly silent is shut: it tells nothing of the room.
+        if power == 0.0 {
+            self.shut |= !known;
+        } else {
+            self.slow += if known { 0.1 } else { 1.0 } * (power - self.slow);
         }
-        let slow = decibels(self.slow);
-        // Before the first sound nothing is known.
-        if self.floor.is_none() && power == 0.0 {
+        if !known && power == 0.0 {
             return;
         }
-        let mut floor = self.floor.unwrap_or_else(|| level.min(UNHEARD));
+        let slow = decibels(self.slow);
+        // What first comes out of exact silence may be a phrase, what was there from the beginning is the room.
+        let mut floor = self.floor.unwrap_or(if self.shut { slow.min(UNHEARD) } else { slow });
         let (begins, ends) = (floor + BEGINS, floor + ENDS);
         if slow < floor {
             floor += FALLS * (slow - floor);
