@@ -13,9 +13,11 @@ use crate::failure::Failure;
 use crate::say::{answer, print};
 
 /// The bundled pieces, by name.
-pub const BUNDLED: [(&str, &str); 7] = [
+pub const BUNDLED: [(&str, &str); 9] = [
+    ("answer", include_str!("../../scenes/answer.toml")),
     ("demo", include_str!("../../scenes/demo.toml")),
     ("direct", include_str!("../../scenes/direct.toml")),
+    ("double", include_str!("../../scenes/double.toml")),
     ("freeze", include_str!("../../scenes/freeze.toml")),
     ("reverse", include_str!("../../scenes/reverse.toml")),
     ("stretch", include_str!("../../scenes/stretch.toml")),

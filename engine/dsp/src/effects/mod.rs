@@ -1,6 +1,8 @@
 //! The effects: one file each, and the one table that everything else is derived from.
 
+mod answer;
 mod direct;
+mod double;
 mod freeze;
 mod reverse;
 mod stretch;
@@ -82,8 +84,16 @@ pub trait Processor: Send {
 }
 
 /// All effects.
-pub static EFFECTS: [Effect; 6] =
-    [stretch::EFFECT, reverse::EFFECT, freeze::EFFECT, sympathetic::EFFECT, tape::EFFECT, direct::EFFECT];
+pub static EFFECTS: [Effect; 8] = [
+        stretch::EFFECT,
+        reverse::EFFECT,
+        freeze::EFFECT,
+        sympathetic::EFFECT,
+        double::EFFECT,
+        tape::EFFECT,
+        answer::EFFECT,
+        direct::EFFECT,
+];
 
 /// The effect of this name.
 pub fn named(name: &str) -> Option<&'static Effect> {

@@ -1,5 +1,7 @@
 //! What the effects promise: laws that hold for all of them, and what each does to sound.
 
+mod answer;
+mod double;
 mod freeze;
 mod laws;
 mod measures;

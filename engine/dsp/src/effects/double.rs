@@ -1,0 +1,301 @@
+//! double.
+//!
+//! Three ways to read the past, each in grains that cross-fade:
+//!
+//! - A note is read pitch-synchronously (Moulines and Charpentier, "Pitch-synchronous waveform processing techniques for
+//!   text-to-speech synthesis using diphones", Speech Communication 9, 1990): grains two periods long, around the places
+//!   where a period has its energy, sound so much closer together or further apart than they were. Each grain is read at
+//!   the source's own pace, so the formants stay.
+//! - A chord has no one period, and a lone partial no formants: they are read at the pace of the interval, and whenever
+//!   the reading comes too near to the present or too far from it, it jumps to a place that is alike.
+//! - Noise has no pitch to move: it is read plainly.
+//!
+//! Marks and places are kept in fractions of a sample and never rounded, so that the interval does not drift.
+
+mod grain;
+mod pitch;
+
+use super::{Effect, Processor, Settings};
+use crate::CELL;
+use crate::guard::settle;
+use crate::memory::Heard;
+use grain::{Grain, Half, Reader, SIDE};
+use pitch::{Found, LONGEST, Pitch};
+use std::f64::consts::TAU;
+use tenterhook_plan::declare::{Declaration, Emits, Kind, SettingDeclaration};
+
+pub(super) const EFFECT: Effect = Effect {
+    declaration: Declaration {
+        name: "double",
+        help: "The mic joined by itself at an interval.",
+        x: "how loud the second voice is",
+        settings: &[SettingDeclaration {
+            name: "interval",
+            help: "How far above the mic the second voice is; \"down\" after a name, or cents below 0, is below it.",
+            kind: Kind::Interval { least_cents: -2400.0, most_cents: 2400.0, default_cents: -1200.0 },
+        }],
+        emits: Emits::Audio,
+    },
+    level: |x| x,
+    reach: |_| Pitch::PAST + 0.06,
+    wants_analysis: |_| false,
+    wants_model: false,
+    // Nothing is known of its pitch yet: it is read plainly.
+    lag: |_, _| BEHIND,
+    make: |settings| Box::new(Double::new(settings)),
+};
+
+/// How far behind the present a place is read at least, in samples: a cell, and what is read on its far side.
+const BEHIND: f64 = (CELL as usize + SIDE) as f64;
+
+/// How long the grains of what has no period are, from mark to mark, in seconds.
+const PLAIN: f64 = 0.005;
+const SHIFTED: f64 = 0.008;
+
+/// A note begins to be one when it is so clear, and is one no more when it is less clear than the second number; the same
+/// of sound that is alike at some lag.
+const NOTE: (f32, f32) = (0.85, 0.7);
+const ALIKE: (f32, f32) = (0.5, 0.35);
+/// A note's first harmonic has at least so much of its power: without one the period is that of a chord. Above the second
+/// number it is a lone partial, and it stays one down to the third.
+const FIRST: (f32, f32, f32) = (0.003, 0.97, 0.94);
+
+/// Above so many Hz partials are too far apart to tell of formants, and a note is read like a chord; it stays a note up to
+/// the second number.
+const HIGH: (f64, f64) = (600.0, 640.0);
+
+/// How much of the way to where the energy of a period is a grain is moved, and how far at most in periods.
+const DRAWN: f64 = 0.25;
+const DRAWN_MOST: f64 = 0.06;
+/// Grains that sound at a time at most: twice four, and those that are made ahead.
+const GRAINS: usize = 40;
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Way {
+    Plain,
+    Note,
+    Shifted,
+}
+
+/// See the module.
+struct Double {
+    ratio: f64,
+    /// Samples a second.
+    rate: f64,
+    plain: Reader,
+    shifted: Reader,
+    pitch: Pitch,
+    way: Way,
+    lone: bool,
+    begun: u64,
+    grains: [Option<Grain>; GRAINS],
+    /// The grain made last.
+    newest: usize,
+    period: Box<[f32]>,
+    cell: [f32; CELL as usize],
+    /// The sample from which on the cell is made.
+    made: u64,
+}
+
+/// From a grain to the next: how far their marks are apart, and half of their windows.
+struct Link {
+    apart: f64,
+    half: f64,
+}
+
+impl Double {
+    fn new(settings: &Settings<'_>) -> Self {
+        let ratio = (settings.number(0, -1200.0).clamp(-2400.0, 2400.0) / 1200.0).exp2();
+        Self {
+            ratio,
+            rate: f64::from(settings.rate),
+            plain: Reader::new(1.0),
+            shifted: Reader::new(ratio),
+            pitch: Pitch::new(settings.rate),
+            way: Way::Plain,
+            lone: false,
+            begun: 0,
+            grains: [None; GRAINS],
+            newest: 0,
+            period: vec![0.0; settings.samples(LONGEST) + 2 * CELL as usize].into(),
+            cell: [0.0; CELL as usize],
+            made: 0,
+        }
+    }
+
+    /// Decides by what was found how the next grain is read.
+    fn choose(&mut self) {
+        let Found { period, clear, first, alike, silent, .. } = self.pitch.found;
+        let least = |way: Way, (enter, leave): (f32, f32)| if self.way == way { leave } else { enter };
+        self.lone = first > if self.lone { FIRST.2 } else { FIRST.1 };
+        let high = if self.way == Way::Note { HIGH.1 } else { HIGH.0 };
+        let low = period * high > self.rate;
+        let note = clear > least(Way::Note, NOTE) && first > FIRST.0 && low && !self.lone;
+        self.way = if silent || self.ratio == 1.0 {
+            Way::Plain
+        } else if note {
+            Way::Note
+        } else if alike > least(Way::Shifted, ALIKE) {
+            Way::Shifted
+        } else {
+            Way::Plain
+        };
+    }
+
+    fn link(&self) -> Link {
+        match self.way {
+            Way::Plain => Link { apart: PLAIN * self.rate, half: PLAIN * self.rate },
+            Way::Note => {
+                let period = self.pitch.found.period;
+                Link { apart: period / self.ratio, half: period }
+            }
+            Way::Shifted => {
+                let length = SHIFTED * self.rate / (self.ratio - 1.0).max(1.0);
+                Link { apart: length, half: length }
+            }
+        }
+    }
+
+    /// Makes the grains whose rise begins before `until`; `line` is the first sample that is not made yet.
+    fn follow(&mut self, line: f64, until: f64, heard: &Heard<'_>) {
+        // More than a few do not begin in one cell; the bound only keeps it from ever being endless.
+        for _ in 0..CELL {
+            let Some(Some(last)) = self.grains.get(self.newest).copied() else { return };
+            let link = self.link();
+            if last.mark + (link.apart - link.half).min(0.0) >= until {
+                return;
+            }
+            let next = self.grain(&last, &link, line, heard);
+            if let Some(Some(last)) = self.grains.get_mut(self.newest) {
+                last.fall = Some(next.rise);
+            }
+            self.newest = (self.newest + 1) % GRAINS;
+            if let Some(place) = self.grains.get_mut(self.newest) {
+                *place = Some(next);
+            }
+        }
+    }
+
+    fn grain(&mut self, last: &Grain, link: &Link, line: f64, heard: &Heard<'_>) -> Grain {
+        let mark = last.mark + link.apart;
+        let pace = if last.shifted { self.shifted.pace() } else { 1.0 };
+        let found = self.pitch.found;
+        // No sample may be wanted before it is heard: neither of this grain, whose fall may be a little longer than its
+        // rise, nor of the last one's fall.
+        let shifted = self.way == Way::Shifted;
+        let own = if shifted { self.ratio } else { 1.0 };
+        let mut half = link.half.min(mark - line);
+        if pace > 1.0 {
+            half = half.min(((last.mark - BEHIND - last.middle) / (pace - 1.0)).max(1.0));
+        }
+        let latest = mark - BEHIND - if own > 1.0 { (own - 1.0) * half * 1.05 } else { (1.0 - own) * half };
+        let mut alike = 1.0;
+        let middle = match self.way {
+            Way::Note => {
+                let whole = last.middle + ((latest - last.middle) / found.period).floor() * found.period;
+                let drawn = whole + self.draw(whole, heard);
+                if drawn > latest { drawn - found.period } else { drawn }
+            }
+            // In silence nobody hears it come back to the present.
+            _ if found.silent => latest,
+            Way::Shifted if found.jump > 0.0 => {
+                let on = last.middle + pace * link.apart;
+                let times = ((latest - on) / found.jump).floor();
+                alike = if times == 0.0 { 1.0 } else { found.alike };
+                on + times * found.jump
+            }
+            Way::Plain | Way::Shifted => latest.min(last.middle + pace * link.apart),
+        };
+        // Grains of a note add up to the source's power: so many times more or fewer of them sound.
+        let gain = if self.way == Way::Note { self.ratio.sqrt().recip() as f32 } else { 1.0 };
+        Grain { mark, middle, shifted, gain, rise: Half { length: half, alike }, fall: None }
+    }
+
+    /// How far to move a grain around this place towards the place at which a period has its energy.
+    fn draw(&mut self, middle: f64, heard: &Heard<'_>) -> f64 {
+        let period = self.pitch.found.period;
+        let length = (period.round() as usize).min(self.period.len());
+        let from = heard.end() as i64 - length as i64;
+        let Some(sound) = self.period.get_mut(..length) else { return 0.0 };
+        heard.read(from, sound);
+        let (sin, cos) = (TAU / period).sin_cos();
+        let start = TAU * ((from as f64 - self.begun as f64 - middle) / period).fract();
+        let (mut s, mut c) = start.sin_cos();
+        let (mut re, mut im, mut power) = (0.0, 0.0, 0.0);
+        for &x in &*sound {
+            let square = f64::from(x) * f64::from(x);
+            (re, im, power) = (re + square * c, im + square * s, power + square);
+            (c, s) = (c * cos - s * sin, c * sin + s * cos);
+        }
+        if re.hypot(im) < 0.1 * power {
+            return 0.0;
+        }
+        let off = im.atan2(re) / TAU;
+        (DRAWN * off).clamp(-DRAWN_MOST, DRAWN_MOST) * period
+    }
+
+    /// Makes the rest of the cell from `from` on.
+    fn make(&mut self, from: u64, heard: &Heard<'_>) {
+        let length = (CELL - from % CELL) as usize;
+        let line = (from - self.begun) as f64;
+        self.choose();
+        self.follow(line, line + length as f64, heard);
+        self.made = from;
+        self.cell = [0.0; CELL as usize];
+        let out = self.cell.get_mut(..length).unwrap_or_default();
+        for slot in &mut self.grains {
+            let Some(grain) = slot else { continue };
+            if grain.is_over(line) {
+                *slot = None;
+                continue;
+            }
+            let mut window = [0.0; CELL as usize];
+            let mut any = false;
+            for (i, w) in window.iter_mut().take(length).enumerate() {
+                *w = grain.window(line + i as f64);
+                any |= *w != 0.0;
+            }
+            if any {
+                let reader = if grain.shifted { &mut self.shifted } else { &mut self.plain };
+                let place = grain.middle + (line - grain.mark) * reader.pace();
+                let whole = place.floor();
+                reader.add(self.begun as i64 + whole as i64, place - whole, &window, heard, out);
+            }
+        }
+    }
+}
+
+impl Processor for Double {
+    fn begin(&mut self, at: u64, _heard: &Heard<'_>) {
+        self.begun = at;
+        self.pitch.begin(at);
+        (self.way, self.lone) = (Way::Plain, false);
+        self.grains = [None; GRAINS];
+        self.newest = 0;
+        let first = Grain {
+            mark: 0.0,
+            middle: -BEHIND,
+            shifted: false,
+            gain: 1.0,
+            rise: Half { length: 1.0, alike: 1.0 },
+            fall: None,
+        };
+        if let Some(place) = self.grains.first_mut() {
+            *place = Some(first);
+        }
+        self.made = at.wrapping_sub(CELL);
+    }
+
+    fn render(&mut self, from: u64, _now: &[f32], _x: &[f32], heard: &Heard<'_>, out: &mut [f32]) {
+        if from.is_multiple_of(CELL) {
+            self.pitch.advance(from, heard);
+        }
+        if from.is_multiple_of(CELL) || from == self.begun {
+            self.make(from, heard);
+        }
+        let made = (from - self.made) as usize;
+        for (out, sound) in out.iter_mut().zip(self.cell.iter().skip(made)) {
+            *out = settle(*sound);
+        }
+    }
+}
