@@ -94,8 +94,9 @@ impl Page {
             .study
             .steady
             .iter()
-            .filter(|span| span.start.is_finite() && span.end.is_finite())
-            .map(|span| format!("M{:.1} {:.0}H{:.1}", self.x(span.start), BOTTOM + 18.0, self.x(span.end)))
+            .map(|span| [span.start, span.end].map(|at| self.x(at.clamp(0.0, self.seconds))))
+            .filter(|[from, to]| from < to)
+            .map(|[from, to]| format!("M{from:.1} {:.0}H{to:.1}", BOTTOM + 18.0))
             .collect();
         if !steady.is_empty() {
             xml.empty("path", &[("d", &steady), ("stroke", &"#888"), ("stroke-width", &9), ("fill", &"none")]);

@@ -32,10 +32,9 @@ const SIGNS: [Sign; 2] = [
 
 /// The clefs of both staves.
 pub(super) fn clefs(xml: &mut Xml, page: &Page) {
-    // Both staves have four spaces in 13 and 14 semitones; a little smaller, a clef leaves room for its staff.
-    let space = 0.85 * 13.5 / 4.0 * page.semitone();
-    // With more octaves on the page clefs get smaller, with fewer not wider than their place.
-    let space = space.min(54.0);
+    // Both staves have four spaces in 13 and 14 semitones. A little less leaves room around a clef, and with few octaves on
+    // the page it grows no wider than its place.
+    let space = (0.85 * 13.5 / 4.0 * page.semitone()).min(54.0);
     for Sign { note, pen, filled } in SIGNS {
         let place = format!("translate({CLEF} {:.1}) scale({space:.2})", page.y(note));
         xml.within("g", &[("transform", &place)], |xml| {
