@@ -253,12 +253,11 @@ fn rest(xml: &mut Xml, value: Value) {
 fn sounding(xml: &mut Xml, note: &Note, value: Value, octave: i32, tied: [bool; 2], altered: &mut Vec<(char, i32)>) {
     let Spelling { letter, alter, octave: sounds } = note.written.spelled();
     let ties = [("stop", tied[0]), ("start", tied[1])].into_iter().filter(|(_, is)| *is).map(|(kind, _)| kind);
+    // To a hundredth of a cent; 0 is left out.
+    let semitones = ((f64::from(alter) / 4.0 + note.written.cents / 100.0) * 1e4).round() / 1e4;
     xml.within("note", &[], |xml| {
         xml.within("pitch", &[], |xml| {
             xml.leaf("step", &[], letter);
-            let semitones = f64::from(alter) / 4.0 + note.written.cents / 100.0;
-            // To a hundredth of a cent; 0 is left out.
-            let semitones = (semitones * 1e4).round() / 1e4;
             if semitones != 0.0 {
                 xml.leaf("alter", &[], semitones);
             }
@@ -271,10 +270,14 @@ fn sounding(xml: &mut Xml, note: &Note, value: Value, octave: i32, tied: [bool; 
         xml.leaf("voice", &[], 1);
         kind(xml, value.lasts);
         // Every altered note shows its accidental; a natural shows one where the letter stands altered. A tied one shows
-        // none.
+        // none, but where the pitch lies between quarter-tones: there readers refuse an alteration without an accidental.
         let before = altered.iter().rposition(|(other, _)| *other == letter).map(|at| altered[at].1);
-        if !tied[0] && (alter != 0 || before.is_some_and(|before| before != 0)) {
-            xml.leaf("accidental", &[], ACCIDENTALS[(alter + 2) as usize]);
+        let accidental = ACCIDENTALS[(alter + 2) as usize];
+        let between = (2.0 * semitones).fract() != 0.0;
+        if tied[0] && between {
+            xml.leaf("accidental", &[("cautionary", &"yes"), ("parentheses", &"yes")], accidental);
+        } else if between || !tied[0] && (alter != 0 || before.is_some_and(|before| before != 0)) {
+            xml.leaf("accidental", &[], accidental);
         }
         altered.push((letter, alter));
         if tied.contains(&true) {
