@@ -100,6 +100,14 @@ fn a_word_of_ten_seconds_is_small_enough_to_send() {
     keep("long.png", &png(&svg, 1600).unwrap());
     println!("{} bytes", svg.len());
     assert!(svg.len() < 400_000, "{} bytes", svg.len());
+    // Nothing but noise of all levels is the most that a ground can hold.
+    let mut noise = study;
+    for (n, db) in (0u64..).zip(&mut noise.ground.db) {
+        *db = -70.0 * (n.wrapping_mul(0x9e37_79b9_7f4a_7c15) >> 40) as f32 / (1 << 24) as f32;
+    }
+    let most = draw(&noise, None).len();
+    println!("{most} bytes of noise");
+    assert!(most < 400_000, "{most} bytes");
 }
 
 #[test]

@@ -47,7 +47,7 @@ pub(super) fn draw(xml: &mut Xml, page: &Page, ground: &Ground) {
 /// For each grey the runs of cells that are at least so loud, as lines of a row's height.
 fn paths(page: &Page, ground: &Ground, cell: f64) -> ([String; GREYS.len()], f64) {
     let mut paths: [String; GREYS.len()] = Default::default();
-    let columns = if ground.rows > 0 { ground.db.len() / ground.rows } else { 0 };
+    let columns = ground.db.len().checked_div(ground.rows).unwrap_or(0);
     let positive = |number: f64| number.is_normal() && number > 0.0;
     let fits = positive(ground.step_seconds) && positive(ground.low_hz) && ground.rows_per_octave > 0;
     let loudest = ground.db.iter().copied().filter(|db| db.is_finite()).fold(f32::NEG_INFINITY, f32::max);
