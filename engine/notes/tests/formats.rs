@@ -292,3 +292,16 @@ fn a_score_to_look_at() {
         assert!(shared.parts.iter().all(|part| part.notes.len() == 3), "all play");
     }
 }
+
+#[test]
+fn a_clef_changes_where_that_saves_ledger_lines() {
+    let chord = |hz| Chord { span: 0.0..1.0, tones: vec![Tone { hz, db: 0.0 }] };
+    // C3, A5, B5, C4 (one line above the bass staff), D2.
+    let chords = [130.8, 880.0, 987.8, 261.6, 73.4].map(chord);
+    let shared = share(&chords, &ensemble(&["cello"]).unwrap(), Step::Semitone, 440.0, false).unwrap();
+    let xml = Score::new("", &chords, &shared, Rhythm::Held).unwrap().musicxml();
+    let document = read(&xml);
+    let measures = document.descendants().filter(|node| node.has_tag_name("measure"));
+    let clefs: Vec<_> = measures.map(|measure| text(measure, "attributes/clef/sign")).collect();
+    assert_eq!(clefs, [Some("F"), Some("G"), None, None, Some("F")]);
+}
