@@ -40,6 +40,7 @@ pub fn run(asked: &Spectrum) -> Result<(), Failure> {
     let said = if is_take { None } else { span([from, to], taken.study.seconds)? };
     let wanted = Wanted {
         span: said.clone().unwrap_or_else(|| taken.span()),
+        marked: true,
         players: asked.players.clone(),
         step: asked.step,
         octaves: asked.octaves,

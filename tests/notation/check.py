@@ -54,12 +54,13 @@ def cents(hz, other):
 
 
 def by_music21(path, tuning):
-    """Each part's name and its notes as they sound."""
+    """Each part's name and its notes as they sound. Tied notes are told by their ties: with a courtesy accidental music21 holds
+    equal pitches for different ones."""
     score = music21.converter.parseFile(path, format="musicxml", forceSource=True)
     parts = []
     for part in score.parts:
         name = part.partName
-        part = part.toSoundingPitch().flatten().stripTies()
+        part = part.toSoundingPitch().flatten().stripTies(matchByPitch=False)
         notes = [[n.pitch.frequency * tuning / 440, float(n.offset), float(n.quarterLength)] for n in part.notes]
         parts.append({"name": name, "notes": notes})
     return parts

@@ -35,6 +35,8 @@ pub const FILES: [(&str, &str); 9] = [
 pub struct Wanted {
     /// Between which times, in seconds.
     pub span: Range<f64>,
+    /// Whether a picture marks that moment.
+    pub marked: bool,
     /// Who plays, by the names of instruments. Nobody: a staff without limits for each of the strongest partials.
     pub players: Vec<String>,
     /// How finely pitch is written.
@@ -125,7 +127,7 @@ impl Taken {
             study: &self.study,
             title: &self.name,
             tuning_hz: self.tuning_hz,
-            chosen: Some(&moment),
+            chosen: wanted.marked.then_some(&moment),
             confidence: SURE,
         };
         picture.svg().map_err(|why| why.to_string())

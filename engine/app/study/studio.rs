@@ -116,6 +116,7 @@ impl Studio for Bench {
         let step = if ask.step.is_empty() { "quarter-tone" } else { &ask.step };
         let wanted = Wanted {
             span: ask.span.clone().map_or_else(|| Ok(taken.span()), |span| within(span, &taken))?,
+            marked: ask.span.is_some(),
             players: ask.players.clone(),
             step: Step::named(step).map_err(|why| why.to_string())?,
             octaves: false,

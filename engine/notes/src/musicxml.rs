@@ -1,10 +1,11 @@
 //! A score as MusicXML 4.0, partwise.
 
+use std::fmt::Display;
 use std::ops::Range;
 
 use crate::rhythm::{MEASURE, QUARTER, VALUES, Value, values};
 use crate::xml::Xml;
-use crate::{Clef, Dynamic, Note, Part, Rhythm, Score, Spelling, Step};
+use crate::{Clef, Dynamic, Instrument, Note, Part, Rhythm, Score, Spelling, Step};
 
 /// The standard's accidentals by eighth-tones above the letter, from −2 on. Arrows stand for eighth-tones, since the
 /// standard has no sign of their own for them; `alter` says what is meant, and a legend stands at the head.
@@ -31,9 +32,14 @@ impl Score {
                 xml.within("encoding", &[], |xml| xml.leaf("software", &[], "Tenterhook"));
             });
             xml.within("part-list", &[], |xml| {
+                xml.within("part-group", &[("type", &"start"), ("number", &1)], |xml| {
+                    xml.leaf("group-symbol", &[], "bracket");
+                    xml.leaf("group-barline", &[], "yes");
+                });
                 for (number, part) in (1..).zip(&self.parts) {
                     list(xml, number, part);
                 }
+                xml.empty("part-group", &[("type", &"stop"), ("number", &1)]);
             });
             for (number, part) in (1..).zip(&self.parts) {
                 xml.within("part", &[("id", &format_args!("P{number}"))], |xml| self.part(xml, number == 1, part));
@@ -81,17 +87,20 @@ impl Score {
                 if first {
                     self.head(xml, number);
                 }
-                let mut sharpened: Vec<(char, i32)> = Vec::new();
+                let mut altered: Vec<(char, i32)> = Vec::new();
                 for (value, event) in measure {
                     let Some(note) = event.note else {
                         rest(xml, *value);
                         continue;
                     };
                     if value.at == event.span.start {
-                        self.words(xml, note, &mut dynamic);
+                        self.words(xml, instrument, note, &mut dynamic);
                     }
                     let tied = [value.at > event.span.start, value.at + value.lasts < event.span.end];
-                    sounding(xml, note, *value, instrument.octave, tied, &mut sharpened);
+                    sounding(xml, note, *value, instrument.octave, tied, &mut altered);
+                }
+                if number + 1 == self.measures() {
+                    xml.within("barline", &[("location", &"right")], |xml| xml.leaf("bar-style", &[], "light-heavy"));
                 }
             });
         }
@@ -101,7 +110,14 @@ impl Score {
     fn head(&self, xml: &mut Xml, measure: u32) {
         if measure == 0 {
             let tempo = self.rhythm.tempo();
+            let legend = match self.step {
+                Step::Semitone | Step::QuarterTone => "",
+                Step::EighthTone => " an arrow is an eighth-tone,",
+                Step::Exact => " numbers are cents,",
+            };
             xml.within("direction", &[("placement", &"above")], |xml| {
+                // In front of the metronome mark, where engravers set it whatever the order.
+                words(xml, format_args!("a' = {} Hz,{legend}", self.tuning_hz));
                 xml.within("direction-type", &[], |xml| {
                     xml.within("metronome", &[], |xml| {
                         xml.leaf("beat-unit", &[], "quarter");
@@ -110,31 +126,25 @@ impl Score {
                 });
                 xml.empty("sound", &[("tempo", &tempo)]);
             });
-            let legend = match self.step {
-                Step::Semitone | Step::QuarterTone => "",
-                Step::EighthTone => "; an arrow is an eighth-tone",
-                Step::Exact => "; numbers are cents",
-            };
-            words(xml, format_args!("a' = {} Hz{legend}", self.tuning_hz));
         }
         if self.rhythm == Rhythm::Held
             && let Some(span) = self.spans.get(measure as usize)
         {
-            words(xml, format_args!("{:.2}–{:.2} s", span.start, span.end));
+            above(xml, format_args!("{:.2} s", span.start));
         }
     }
 
     /// A note's cents, and its dynamic if that changes.
-    fn words(&self, xml: &mut Xml, note: &Note, dynamic: &mut Option<Dynamic>) {
-        if self.step == Step::Exact {
+    fn words(&self, xml: &mut Xml, instrument: &Instrument, note: &Note, dynamic: &mut Option<Dynamic>) {
+        if self.step == Step::Exact && instrument.fine {
             match note.written.cents.round() as i32 {
-                0 => words(xml, "0"),
+                0 => above(xml, "0"),
                 // A hyphen is too short to be seen from a stand.
-                cents => words(xml, format_args!("{}{}", if cents < 0 { '−' } else { '+' }, cents.abs())),
+                cents => above(xml, format_args!("{}{}", if cents < 0 { '−' } else { '+' }, cents.abs())),
             }
         }
         let now = self.dynamic(note);
-        if *dynamic != Some(now) {
+        if instrument.swells && *dynamic != Some(now) {
             *dynamic = Some(now);
             xml.within("direction", &[("placement", &"below")], |xml| {
                 xml.within("direction-type", &[], |xml| {
@@ -218,10 +228,15 @@ fn attributes(xml: &mut Xml, first: bool, clef: Clef, octave: i32) {
     }
 }
 
-fn words(xml: &mut Xml, text: impl std::fmt::Display) {
-    xml.within("direction", &[("placement", &"above")], |xml| {
-        xml.within("direction-type", &[], |xml| xml.leaf("words", &[("font-size", &8)], text));
-    });
+/// Words of a direction.
+fn words(xml: &mut Xml, text: impl Display) {
+    let upright: [(&str, &dyn Display); 2] = [("font-style", &"normal"), ("font-size", &8)];
+    xml.within("direction-type", &[], |xml| xml.leaf("words", &upright, text));
+}
+
+/// Words above the staff.
+fn above(xml: &mut Xml, text: impl Display) {
+    xml.within("direction", &[("placement", &"above")], |xml| words(xml, text));
 }
 
 /// The last elements of a note or rest that tell its value.
@@ -253,12 +268,11 @@ fn rest(xml: &mut Xml, value: Value) {
 fn sounding(xml: &mut Xml, note: &Note, value: Value, octave: i32, tied: [bool; 2], altered: &mut Vec<(char, i32)>) {
     let Spelling { letter, alter, octave: sounds } = note.written.spelled();
     let ties = [("stop", tied[0]), ("start", tied[1])].into_iter().filter(|(_, is)| *is).map(|(kind, _)| kind);
+    // To a hundredth of a cent; 0 is left out.
+    let semitones = ((f64::from(alter) / 4.0 + note.written.cents / 100.0) * 1e4).round() / 1e4;
     xml.within("note", &[], |xml| {
         xml.within("pitch", &[], |xml| {
             xml.leaf("step", &[], letter);
-            let semitones = f64::from(alter) / 4.0 + note.written.cents / 100.0;
-            // To a hundredth of a cent; 0 is left out.
-            let semitones = (semitones * 1e4).round() / 1e4;
             if semitones != 0.0 {
                 xml.leaf("alter", &[], semitones);
             }
@@ -271,10 +285,14 @@ fn sounding(xml: &mut Xml, note: &Note, value: Value, octave: i32, tied: [bool; 
         xml.leaf("voice", &[], 1);
         kind(xml, value.lasts);
         // Every altered note shows its accidental; a natural shows one where the letter stands altered. A tied one shows
-        // none.
+        // none, but where the pitch lies between quarter-tones: there readers refuse an alteration without an accidental.
         let before = altered.iter().rposition(|(other, _)| *other == letter).map(|at| altered[at].1);
-        if !tied[0] && (alter != 0 || before.is_some_and(|before| before != 0)) {
-            xml.leaf("accidental", &[], ACCIDENTALS[(alter + 2) as usize]);
+        let accidental = ACCIDENTALS[(alter + 2) as usize];
+        let between = (2.0 * semitones).fract() != 0.0;
+        if tied[0] && between {
+            xml.leaf("accidental", &[("cautionary", &"yes"), ("parentheses", &"yes")], accidental);
+        } else if between || !tied[0] && (alter != 0 || before.is_some_and(|before| before != 0)) {
+            xml.leaf("accidental", &[], accidental);
         }
         altered.push((letter, alter));
         if tied.contains(&true) {

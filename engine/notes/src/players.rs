@@ -48,6 +48,8 @@ pub struct Instrument {
     pub high: i32,
     /// Whether it plays between the keys, as exactly as the ear asks for.
     pub fine: bool,
+    /// Whether it plays louder and softer.
+    pub swells: bool,
     /// The clefs that its players read, the usual one first.
     pub clefs: &'static [Clef],
     /// Octaves by which it sounds above what is written for it.
@@ -71,6 +73,7 @@ const BASE: Instrument = Instrument {
     low: 12,
     high: 127,
     fine: true,
+    swells: true,
     clefs: &[TREBLE],
     octave: 0,
     program: 0,
@@ -187,13 +190,14 @@ const INSTRUMENTS: &[Instrument] = &[
         sound: "voice.bass",
         ..BASE
     },
-    // F1–F6, its top from memory. Between its keys there is nothing.
+    // F1–F6, its top from memory. Between its keys there is nothing, and all its notes are as loud.
     Instrument {
         name: "harpsichord",
         short: "Hpd.",
         low: 29,
         high: 89,
         fine: false,
+        swells: false,
         clefs: &[TREBLE, BASS],
         program: 6,
         sound: "keyboard.harpsichord",

@@ -92,8 +92,9 @@ pub(crate) fn values(span: Range<u32>, rest: bool) -> Vec<Value> {
         let left = span.end - at;
         let to_beat = QUARTER - at % QUARTER;
         let room = if to_beat < QUARTER { to_beat } else { MEASURE - at % MEASURE };
-        let fits =
-            |(lasts, _, dot): &&(u32, &str, bool)| *lasts <= left.min(room) && !(rest && (*dot || at % lasts > 0));
+        let fits = |(lasts, _, dot): &&(u32, &str, bool)| {
+            *lasts <= left.min(room) && !(rest && (*dot || !at.is_multiple_of(*lasts)))
+        };
         // The sixteenth always fits.
         let lasts = VALUES.iter().find(fits).map_or(1, |(lasts, ..)| *lasts);
         values.push(Value { at, lasts });

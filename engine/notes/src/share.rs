@@ -111,6 +111,9 @@ struct Offer {
     octaves: i32,
 }
 
+/// What the way from Hz to semitones and back may lose.
+const ROUNDING: f64 = 1e-9;
+
 impl Player {
     /// What this player would play for a partial; nothing if it lies out of range. With `octaves` it may be moved by the
     /// fewest octaves that bring it into range.
@@ -118,7 +121,8 @@ impl Player {
         let step = if self.instrument.fine { step } else { Step::Semitone };
         let at = |octaves: i32| {
             let written = step.write(pitch::hz_note(hz, tuning_hz) + 12.0 * f64::from(octaves));
-            (f64::from(self.low)..=f64::from(self.high)).contains(&written.note()).then_some(Offer { written, octaves })
+            let range = f64::from(self.low) - ROUNDING..=f64::from(self.high) + ROUNDING;
+            range.contains(&written.note()).then_some(Offer { written, octaves })
         };
         let shifts = if octaves { 1..12 } else { 1..1 };
         at(0).or_else(|| shifts.flat_map(|octaves| [-octaves, octaves]).find_map(at))
@@ -132,6 +136,7 @@ const MOST: usize = 1000;
 /// are never lost if distinct players can play them. Among all ways to hand out the partials taken, the one with the
 /// fewest octaves moved is chosen, then the one with the least total movement in cents from what each player played last
 /// (from the middle of the range before the first note), then the one in which nobody moves far and lines do not cross.
+/// Chord by chord, that is: no longer way now for a shorter one later.
 ///
 /// # Errors
 /// [`Error::Tuning`], [`Error::Players`].

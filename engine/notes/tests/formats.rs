@@ -1,14 +1,16 @@
 //! What is written, read back: MusicXML by its structure, MIDI, CSV and spectrum files by their readers.
 
 mod common;
+mod keep;
 
 use std::collections::BTreeMap;
 
 use common::commissions;
+use keep::keep;
 use midly::{MetaMessage, MidiMessage, Smf, TrackEventKind};
 use proptest::prelude::*;
 use roxmltree::{Document, Node, ParsingOptions};
-use tenterhook_notes::{Rhythm, Score, Shared, Step, spectrum_file};
+use tenterhook_notes::{Chord, Rhythm, Score, Shared, Step, Tone, ensemble, share, spectrum_file};
 use tenterhook_plan::pitch;
 use tenterhook_spectra::Partial;
 
@@ -248,7 +250,6 @@ fn a_spectrum_file_refuses_what_no_reader_takes() {
 
 #[test]
 fn what_cannot_be_written_is_told() {
-    use tenterhook_notes::{Chord, Tone, ensemble, share};
     let tones = |count: u8| (0..count).map(|n| Tone { hz: 200.0 + f64::from(n), db: 0.0 }).collect::<Vec<_>>();
     let chords = [Chord { span: 0.0..1.0, tones: tones(16) }];
     let shared = share(&chords, &ensemble(&["sine"; 16]).unwrap(), Step::Exact, 440.0, false).unwrap();
@@ -257,4 +258,50 @@ fn what_cannot_be_written_is_told() {
     let none = share(&chords, &ensemble(&["soprano recorder"]).unwrap(), Step::Exact, 440.0, false).unwrap();
     let told = Score::new("", &chords, &none, Rhythm::Held).unwrap_err().to_string();
     assert!(told.starts_with("what the players were given has no partials"), "{told}");
+}
+
+/// Harmonics of 98 Hz, three moments of them, for an ensemble that reads four clefs and transposes.
+#[test]
+fn a_score_to_look_at() {
+    let chord = |span, fundamental: f64| {
+        let tones = (1..=16).map(f64::from).map(|n| Tone { hz: n * fundamental, db: -3.0 * n });
+        Chord { span, tones: tones.collect() }
+    };
+    let chords = [chord(0.5..1.75, 98.0), chord(2.0..5.5, 103.0), chord(6.0..7.0, 92.0)];
+    let players =
+        ensemble(&["soprano recorder", "recorder", "tenor", "harpsichord", "violin", "violin", "viola", "viol"])
+            .unwrap();
+    let timed = Rhythm::Timed { tempo: 60.0 };
+    for (name, step, rhythm) in
+        [("held", Step::QuarterTone, Rhythm::Held), ("timed", Step::EighthTone, timed), ("exact", Step::Exact, timed)]
+    {
+        let shared = share(&chords, &players, step, 415.0, false).unwrap();
+        let score = Score::new("Salt", &chords, &shared, rhythm).unwrap();
+        let xml = score.musicxml();
+        keep(&format!("{name}.musicxml"), xml.as_bytes());
+        let document = read(&xml);
+        let part = |id: &str| {
+            document.descendants().find(|node| node.has_tag_name("part") && node.attribute("id") == Some(id)).unwrap()
+        };
+        // The soprano recorder reads an octave below what sounds, the tenor a treble clef with an 8.
+        let of = |id: &str, path| text(children(part(id), "measure").next().unwrap(), path).map(str::to_owned);
+        assert_eq!(of("P1", "attributes/transpose/octave-change").as_deref(), Some("1"));
+        assert_eq!(of("P2", "attributes/transpose/octave-change"), None);
+        assert_eq!(of("P3", "attributes/clef/clef-octave-change").as_deref(), Some("-1"));
+        assert_eq!(["P7", "P8"].map(|id| of(id, "attributes/clef/sign").unwrap()), ["C", "F"]);
+        assert!(shared.parts.iter().all(|part| part.notes.len() == 3), "all play");
+    }
+}
+
+#[test]
+fn a_clef_changes_where_that_saves_ledger_lines() {
+    let chord = |hz| Chord { span: 0.0..1.0, tones: vec![Tone { hz, db: 0.0 }] };
+    // C3, A5, B5, C4 (one line above the bass staff), D2.
+    let chords = [130.8, 880.0, 987.8, 261.6, 73.4].map(chord);
+    let shared = share(&chords, &ensemble(&["cello"]).unwrap(), Step::Semitone, 440.0, false).unwrap();
+    let xml = Score::new("", &chords, &shared, Rhythm::Held).unwrap().musicxml();
+    let document = read(&xml);
+    let measures = document.descendants().filter(|node| node.has_tag_name("measure"));
+    let clefs: Vec<_> = measures.map(|measure| text(measure, "attributes/clef/sign")).collect();
+    assert_eq!(clefs, [Some("F"), Some("G"), None, None, Some("F")]);
 }

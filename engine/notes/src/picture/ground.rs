@@ -28,7 +28,8 @@ pub(super) fn draw(xml: &mut Xml, page: &Page, ground: &Ground) {
     let Some((paths, height)) = last else { return };
     for (path, (_, grey)) in paths.iter().zip(GREYS) {
         if !path.is_empty() {
-            let height = format!("{height:.2}");
+            // A little more, so that rounding leaves no seam.
+            let height = format!("{:.2}", height + 1.0);
             xml.empty(
                 "path",
                 &[
@@ -46,8 +47,9 @@ pub(super) fn draw(xml: &mut Xml, page: &Page, ground: &Ground) {
 /// For each grey the runs of cells that are at least so loud, as lines of a row's height.
 fn paths(page: &Page, ground: &Ground, cell: f64) -> ([String; GREYS.len()], f64) {
     let mut paths: [String; GREYS.len()] = Default::default();
-    let columns = if ground.rows > 0 { ground.db.len() / ground.rows } else { 0 };
-    let fits = ground.step_seconds > 0.0 && ground.low_hz > 0.0 && ground.rows_per_octave > 0;
+    let columns = ground.db.len().checked_div(ground.rows).unwrap_or(0);
+    let positive = |number: f64| number.is_normal() && number > 0.0;
+    let fits = positive(ground.step_seconds) && positive(ground.low_hz) && ground.rows_per_octave > 0;
     let loudest = ground.db.iter().copied().filter(|db| db.is_finite()).fold(f32::NEG_INFINITY, f32::max);
     let row_height = 12.0 * page.semitone() / f64::from(ground.rows_per_octave.max(1));
     // Several rows or columns in one cell where they are finer than it.

@@ -8,8 +8,10 @@ use super::page::{BOTTOM, Page, RIGHT, TOP, text};
 use crate::Step;
 use crate::xml::Xml;
 
+/// Half of a note's head in width and height.
+const HEAD: [f64; 2] = [15.0, 10.0];
 /// How near two names may stand, and how many notes are drawn.
-const APART: f64 = 31.0;
+const APART: f64 = 34.0;
 const NOTES: usize = 32;
 
 pub(super) fn draw(xml: &mut Xml, page: &Page, picture: &Picture<'_>) {
@@ -30,25 +32,28 @@ pub(super) fn draw(xml: &mut Xml, page: &Page, picture: &Picture<'_>) {
     let times = format!("{:.2}–{:.2} s", moment.span.start, moment.span.end);
     text(xml, [x, TOP - 44.0], 28.0, "middle", "#000", times);
     let note = |partial: &Partial| pitch::hz_note(partial.hz, page.tuning_hz);
-    let fit = moment.partials.iter().filter(|partial| page.notes.contains(&note(partial))).take(NOTES);
+    let mut fit: Vec<_> =
+        moment.partials.iter().filter(|partial| page.notes.contains(&note(partial))).take(NOTES).collect();
+    // From below, as a chord is written: a note that would touch the one below it stands to the right of it.
+    fit.sort_by(|one, other| one.hz.total_cmp(&other.hz));
+    let mut below = (f64::INFINITY, false);
+    for partial in &fit {
+        let y = page.y(note(partial));
+        let aside = below.0 - y < 2.2 * HEAD[1] && !below.1;
+        below = (y, aside);
+        let x = if aside { x + 2.0 * HEAD[0] } else { x };
+        let turn = format!("rotate(-20 {x:.1} {y:.1})");
+        let [rx, ry] = HEAD;
+        let (x, y) = (format!("{x:.1}"), format!("{y:.1}"));
+        let place: [(&str, &dyn std::fmt::Display); 5] =
+            [("cx", &x), ("cy", &y), ("rx", &rx), ("ry", &ry), ("transform", &turn)];
+        xml.empty("ellipse", &[&place[..], &[("fill", &"#fff"), ("stroke", &"#000"), ("stroke-width", &4)]].concat());
+    }
+    // Where names would touch, the stronger has its own.
+    fit.sort_by(|one, other| other.db.total_cmp(&one.db));
     let mut named: Vec<f64> = Vec::new();
     for partial in fit {
         let y = page.y(note(partial));
-        let turn = format!("rotate(-20 {x:.1} {y:.1})");
-        let (x, y_text) = (format!("{x:.1}"), format!("{y:.1}"));
-        xml.empty(
-            "ellipse",
-            &[
-                ("cx", &x),
-                ("cy", &y_text),
-                ("rx", &15),
-                ("ry", &10),
-                ("transform", &turn),
-                ("fill", &"#fff"),
-                ("stroke", &"#000"),
-                ("stroke-width", &4),
-            ],
-        );
         if named.iter().all(|other| (other - y).abs() >= APART) {
             named.push(y);
             let name = Step::Exact.write(note(partial)).named().replace('-', "−");

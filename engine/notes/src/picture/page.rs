@@ -16,6 +16,9 @@ pub(super) const LEFT: f64 = 330.0;
 pub(super) const RIGHT: f64 = 2660.0;
 pub(super) const TOP: f64 = 240.0;
 pub(super) const BOTTOM: f64 = 1890.0;
+/// Where the staves begin, and their clefs stand.
+pub(super) const STAVES: f64 = LEFT - 150.0;
+pub(super) const CLEF: f64 = LEFT - 74.0;
 /// The notes that are always there: both staves and a third around them.
 const LEAST: Range<f64> = 40.0..81.0;
 /// Those that may be: from 16 Hz to 16 kHz.
@@ -64,7 +67,7 @@ impl Page {
 
     /// The title, seconds along the bottom, and frequencies along the right.
     pub(super) fn draw_axes(&self, xml: &mut Xml, picture: &Picture<'_>) {
-        text(xml, [LEFT, 120.0], 64.0, "start", "#000", picture.title);
+        text(xml, [STAVES, 120.0], 64.0, "start", "#000", picture.title);
         let about = format!("a' = {} Hz · {:.2} s", self.tuning_hz, self.seconds);
         text(xml, [RIGHT, 120.0], 36.0, "end", "#333", about);
         let mut ticks = String::new();
@@ -91,12 +94,13 @@ impl Page {
             .study
             .steady
             .iter()
-            .filter(|span| span.start.is_finite() && span.end.is_finite())
-            .map(|span| format!("M{:.1} {:.0}H{:.1}", self.x(span.start), BOTTOM + 18.0, self.x(span.end)))
+            .map(|span| [span.start, span.end].map(|at| self.x(at.clamp(0.0, self.seconds))))
+            .filter(|[from, to]| from < to)
+            .map(|[from, to]| format!("M{from:.1} {:.0}H{to:.1}", BOTTOM + 18.0))
             .collect();
         if !steady.is_empty() {
             xml.empty("path", &[("d", &steady), ("stroke", &"#888"), ("stroke-width", &9), ("fill", &"none")]);
-            text(xml, [LEFT - 24.0, BOTTOM + 26.0], 24.0, "end", "#555", "steady");
+            text(xml, [RIGHT + 20.0, BOTTOM + 26.0], 22.0, "start", "#555", "steady");
         }
     }
 }

@@ -39,7 +39,9 @@ pub(super) fn draw(xml: &mut Xml, page: &Page, picture: &Picture<'_>) {
     let loudest = levels.fold(f64::NEG_INFINITY, f64::max);
     let place = |point: &Point| {
         let (below, note) = (loudest - point.db, pitch::hz_note(point.hz, page.tuning_hz));
-        let fits = point.seconds.is_finite() && page.notes.contains(&note) && (0.0..=RANGE).contains(&below);
+        let fits = (0.0..=page.seconds).contains(&point.seconds)
+            && page.notes.contains(&note)
+            && (0.0..=RANGE).contains(&below);
         let share = (1.0 - below / RANGE).powi(2);
         let width = WIDTH[1] + (WIDTH[0] - WIDTH[1]) * share;
         fits.then(|| Place { x: page.x(point.seconds), y: page.y(note), width, below })

@@ -62,7 +62,7 @@ pub fn study(times: u32) -> Study {
             pitches.push(Pitch { seconds: offset + t, hz: f0, harmonicity: if f0.is_some() { 0.9 } else { 0.0 } });
             for row in 0..ROWS {
                 let hz = LOW_HZ * (row as f64 / f64::from(ROWS_PER_OCTAVE)).exp2();
-                let hiss = if t < 0.3 || t > 2.8 { -40.0 - 8.0 * ((hz / 6000.0).log2()).abs() } else { -75.0 };
+                let hiss = if (0.3..2.8).contains(&t) { -75.0 } else { -40.0 - 8.0 * ((hz / 6000.0).log2()).abs() };
                 let mut power = 10f64.powf((hiss + 10.0 * chance(frame * ROWS + row).max(1e-3).log10()) / 10.0);
                 if let Some(f0) = f0 {
                     let nearest = (hz / f0).round().clamp(1.0, 24.0) * f0;
