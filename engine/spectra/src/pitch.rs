@@ -24,7 +24,7 @@ const CANDIDATES: usize = 9;
 /// What an octave lower costs: all multiples of a period repeat as well.
 const OCTAVE_COST: f64 = 0.02;
 /// Less than this share of power that repeats is no pitch.
-const LEAST: f64 = 0.45;
+const LEAST: f64 = 0.33;
 /// What a leap of an octave from frame to frame costs, what beginning or ending does. At 10 ms a frame (Boersma 1993).
 const LEAP_COST: f64 = 0.35;
 const TURN_COST: f64 = 0.14;

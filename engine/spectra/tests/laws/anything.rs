@@ -64,6 +64,5 @@ fn what_is_no_number_is_silence() {
     let clean = sine(0.5, 16_000, 0.3, 0.0, |_| 440.0);
     let holes = |hole: f32| -> Vec<f32> { clean.iter().enumerate().map(|(n, &x)| if n % 997 == 0 { hole } else { x }).collect() };
     let (a, b) = (study(&holes(f32::NAN), 16_000), study(&holes(0.0), 16_000));
-    assert_eq!(a.tracks, b.tracks);
-    assert_eq!(a.ground.db, b.ground.db);
+    assert!(a.tracks == b.tracks && a.ground.db == b.ground.db);
 }
