@@ -2,7 +2,8 @@
 //!
 //! Such a pair beats. A long window shows it as two lines, but it shows a vibrato as lines as well, one on each side, and
 //! a tremolo too. So two lines of the long window count as two partials only where the plain window's partial beats as
-//! strongly as two partials of these levels do, and where no third line makes equal distances with them.
+//! strongly as two partials of these levels do, and where no third line stands near. So three partials that lie so close
+//! count as one that is modulated.
 
 use crate::study::{Kept, window};
 
@@ -18,10 +19,10 @@ const WEAKEST: f32 = 0.05;
 const SURE: f32 = 0.85;
 /// So much of the beat that two lines would make must be there.
 const BEAT: f32 = 0.5;
-/// Lines of a modulation are equally far from each other within this, in Hz; one of them so much weaker than the others is
-/// not looked at, as a ratio of amplitudes.
-const COMB_HZ: f32 = 0.3;
-const COMB_RATIO: f32 = 0.15;
+/// A third line so near, as a multiple of the pair's distance, and no weaker than this, as a ratio of amplitudes, makes them
+/// a modulation.
+const AROUND: f32 = 1.2;
+const THIRD: f32 = 0.15;
 
 /// What a course is on the whole.
 struct Line {
@@ -46,13 +47,14 @@ fn line(kept: &Kept) -> Line {
 pub fn resolve(mut plain: Vec<Kept>, fine: Vec<Kept>, hop: f64) -> Vec<Kept> {
     let least = (WINDOW_SECONDS / hop) as usize;
     let sure = |k: &Kept| k.sure.iter().sum::<f32>() / k.sure.len() as f32 >= SURE;
+    let all: Vec<Line> = fine.iter().map(line).collect();
     let mut fine: Vec<Kept> = fine.into_iter().filter(|k| k.course.peaks.len() >= least && sure(k)).collect();
     fine.sort_by(|a, b| line(a).hz.total_cmp(&line(b).hz));
     let lines: Vec<Line> = fine.iter().map(line).collect();
     let mut wanted = vec![false; fine.len()];
     for i in 0..lines.len() {
         for j in i + 1..lines.len() {
-            if pair(&lines, i, j, &plain, least) {
+            if pair(&lines, &all, i, j, &plain, least) {
                 (wanted[i], wanted[j]) = (true, true);
             }
         }
@@ -74,7 +76,7 @@ pub fn resolve(mut plain: Vec<Kept>, fine: Vec<Kept>, hop: f64) -> Vec<Kept> {
 }
 
 /// Whether two lines are two partials that the plain window shows as one.
-fn pair(lines: &[Line], i: usize, j: usize, plain: &[Kept], least: usize) -> bool {
+fn pair(lines: &[Line], all: &[Line], i: usize, j: usize, plain: &[Kept], least: usize) -> bool {
     let (a, b) = (&lines[i], &lines[j]);
     let apart = b.hz - a.hz;
     let (from, to) = (a.first.max(b.first), a.end.min(b.end));
@@ -83,12 +85,12 @@ fn pair(lines: &[Line], i: usize, j: usize, plain: &[Kept], least: usize) -> boo
     if apart < NEAREST / WINDOW_SECONDS as f32 || apart > 4.0 / seen || from + least > to || ratio < WEAKEST {
         return false;
     }
-    // A modulation's lines stand at equal distances: any where a third one of such would be.
     let weaker = a.amplitude.min(b.amplitude);
-    let places = [a.hz - apart, b.hz + apart, 0.5 * (a.hz + b.hz), a.hz - 0.5 * apart, b.hz + 0.5 * apart];
-    let modulated = lines.iter().any(|other| {
-        let there = |place: &f32| (other.hz - place).abs() < COMB_HZ;
-        other.first < to && other.end > from && other.amplitude > COMB_RATIO * weaker && places.iter().any(there)
+    let (low, high) = (a.hz - AROUND * apart, b.hz + AROUND * apart);
+    let modulated = all.iter().any(|other| {
+        let together = other.end.min(to).saturating_sub(other.first.max(from));
+        let own = (other.hz - a.hz).abs() < 0.01 || (other.hz - b.hz).abs() < 0.01;
+        !own && 2 * together > to - from && other.hz > low && other.hz < high && other.amplitude > THIRD * weaker
     });
     if modulated {
         return false;

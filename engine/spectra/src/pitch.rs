@@ -24,7 +24,7 @@ const CANDIDATES: usize = 9;
 /// What an octave lower costs: all multiples of a period repeat as well.
 const OCTAVE_COST: f64 = 0.02;
 /// Less than this share of power that repeats is no pitch.
-const LEAST: f64 = 0.45;
+const LEAST: f64 = 0.33;
 /// What a leap of an octave from frame to frame costs, what beginning or ending does. At 10 ms a frame (Boersma 1993).
 const LEAP_COST: f64 = 0.35;
 const TURN_COST: f64 = 0.14;
@@ -107,8 +107,7 @@ impl Listener {
         let to = ((first + length as isize).max(0) as usize).min(sound.samples.len());
         let inside = sound.samples.get(from..to).unwrap_or_default();
         let mean = inside.iter().map(|&x| f64::from(x)).sum::<f64>() / inside.len().max(1) as f64;
-        for ((y, x), w) in self.buffer[skip.min(length)..].iter_mut().zip(inside).zip(&self.window[skip.min(length)..])
-        {
+        for ((y, x), w) in self.buffer[skip.min(length)..].iter_mut().zip(inside).zip(&self.window[skip.min(length)..]) {
             *y = (x - mean as f32) * w;
         }
         let power: f64 = self.buffer[..length].iter().map(|&y| f64::from(y * y)).sum();

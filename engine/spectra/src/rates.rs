@@ -16,16 +16,17 @@ pub struct Sound {
     pub rate: f64,
 }
 
-/// The sound without offset and with silence for what is no number, at a rate below 88 kHz.
+/// The sound without offset and with silence for what is no number.
 pub fn ready(samples: &[f32], rate: u32) -> Sound {
     let tame = |x: f32| if x.is_finite() { x.clamp(-1e6, 1e6) } else { 0.0 };
     let mean = samples.iter().map(|&x| f64::from(tame(x))).sum::<f64>() / samples.len().max(1) as f64;
-    let samples = samples.iter().map(|&x| if x.is_finite() { tame(x) - mean as f32 } else { 0.0 }).collect();
-    let mut sound = Sound { samples, rate: f64::from(rate.max(1)) };
-    while sound.rate >= HIGH_RATE {
-        sound = halved(&sound);
-    }
-    sound
+    let samples = samples.iter().map(|&x| tame(x) - mean as f32).collect();
+    Sound { samples, rate: f64::from(rate.max(1)) }
+}
+
+/// The sound at a rate below 88 kHz.
+pub fn audible(sound: &Sound) -> Sound {
+    slow(sound, HIGH_RATE / 2.0)
 }
 
 /// The sound at the lowest rate, by halves, that is no lower than `least`.

@@ -14,7 +14,7 @@ const HOP_SECONDS: f64 = 0.01;
 /// The windows of the low, middle and high band: long for partials that lie close, short for such as move fast.
 const WINDOWS: [f64; 3] = [0.160, 0.080, 0.055];
 /// Where the middle and the high band begin.
-const BORDERS: [f64; 2] = [600.0, 3000.0];
+const BORDERS: [f64; 2] = [600.0, 2000.0];
 /// The lowest and the highest partial.
 const PARTIALS: [f64; 2] = [30.0, 16_000.0];
 /// The share of the rate up to which partials are looked for.
@@ -61,7 +61,8 @@ pub fn window(hz: f32) -> f32 {
 /// ```
 pub fn study(sound: &[f32], rate: u32) -> Study {
     let seconds = sound.len() as f64 / f64::from(rate.max(1));
-    let sound = rates::ready(sound, rate);
+    let whole = rates::ready(sound, rate);
+    let sound = rates::audible(&whole);
     let step = (HOP_SECONDS * sound.rate).round().max(1.0);
     let hop = step / sound.rate;
     let frames = if sound.samples.is_empty() { 0 } else { (sound.samples.len() - 1) / step as usize + 1 };
@@ -94,14 +95,18 @@ pub fn study(sound: &[f32], rate: u32) -> Study {
     plain.finish(|course| keep(course, hop, window, &mut courses));
     fine.finish(|course| keep(course, hop, long_window, &mut fine_courses));
     let mut kept = close::resolve(courses, fine_courses, hop);
-    kept.sort_by(|a, b| {
-        a.course.first.cmp(&b.course.first).then(a.course.peaks[0].hz.total_cmp(&b.course.peaks[0].hz))
-    });
+    kept.sort_by(|a, b| a.course.first.cmp(&b.course.first).then(a.course.peaks[0].hz.total_cmp(&b.course.peaks[0].hz)));
 
-    let powers = powers(&sound, frames, step as usize);
+    let powers = powers(&whole, frames, hop);
     let phases = kept.iter().map(|k| k.course.peaks.iter().map(|p| p.phase).collect()).collect();
     let tracks: Vec<Track> = kept.iter().map(|k| told(k, hop)).collect();
-    let pitch = listener.finish(hop);
+    let mut pitch = listener.finish(hop);
+    if sound.rate < whole.rate {
+        // What lies above what is heard is of the sound's power, too.
+        for ((pitch, all), heard) in pitch.iter_mut().zip(&powers).zip(self::powers(&sound, frames, hop)) {
+            pitch.harmonicity *= f64::from(heard / all.max(f32::MIN_POSITIVE)).min(1.0);
+        }
+    }
     let steady = steady::find(&kept, &powers, hop, seconds);
     let ground = grid.finish();
     Study { rate, seconds, tracks, pitch, steady, ground, beneath: Beneath { hop, phases, powers } }
@@ -161,10 +166,7 @@ fn find(spectra: [&Frames; 3], lates: [f64; 3], rate: f64, peaks: &mut Vec<Peak>
             partials::find(spectrum, edges[band]..edges[band + 1], late, loudest, peaks);
         }
         // A partial on the border may be seen from both sides of it.
-        if before > 0
-            && peaks.len() > before
-            && peaks[before].hz - peaks[before - 1].hz < (0.5 / spectrum.seconds) as f32
-        {
+        if before > 0 && peaks.len() > before && peaks[before].hz - peaks[before - 1].hz < (0.5 / spectrum.seconds) as f32 {
             peaks.remove(before);
         }
     }
@@ -176,12 +178,12 @@ fn find(spectra: [&Frames; 3], lates: [f64; 3], rate: f64, peaks: &mut Vec<Peak>
 }
 
 /// The mean square of what lies nearer to each frame than to any other.
-fn powers(sound: &Sound, frames: usize, step: usize) -> Vec<f32> {
+fn powers(sound: &Sound, frames: usize, hop: f64) -> Vec<f32> {
+    let sample = |frame: f64| ((frame * hop * sound.rate).round().max(0.0) as usize).min(sound.samples.len());
     (0..frames)
         .map(|frame| {
-            let from = (frame * step).saturating_sub(step / 2);
-            let to = (frame * step + step.div_ceil(2)).min(sound.samples.len());
-            let inside = &sound.samples[from..to.max(from)];
+            let (from, to) = (sample(frame as f64 - 0.5), sample(frame as f64 + 0.5));
+            let inside = &sound.samples[from..to];
             let sum: f64 = inside.iter().map(|&x| f64::from(x) * f64::from(x)).sum();
             (sum / inside.len().max(1) as f64) as f32
         })

@@ -11,14 +11,21 @@ use realfft::num_complex::Complex32;
 use crate::tracks::Course;
 
 /// The share of noise at which it is even whether there is a partial.
-const EVEN: f32 = 0.07;
+const EVEN: f32 = 0.05;
+/// The same for the three tenths of a course that are best: noise may go on like a partial for a while, not for long.
+const EVEN_BEST: f32 = 0.08;
+/// A partial that is so much weaker half a window earlier or later than here and on the other side, as a ratio of powers,
+/// begins or ends here.
+const STEP: f32 = 0.1;
+/// The standard deviation of the Gaussian curve that is most like the window, as a share of its length.
+const WINDOW_SPREAD: f32 = 0.14;
 /// A course must last so many windows before it can be as sure as it gets.
 const LASTING: f32 = 2.0;
 
 /// How sure each point of a course is, 0…1. `hop` is from point to point in seconds, `window` the window at a frequency.
 pub fn of(course: &Course, hop: f32, window: impl Fn(f32) -> f32) -> Vec<f32> {
     let peaks = &course.peaks;
-    let steady = unwound(course, hop);
+    let steady = unwound(course, hop, &window);
     let reach = |i: usize| ((window(peaks[i].hz) / 2.0 / hop).round() as usize).max(1);
     let noise: Vec<f32> = (0..peaks.len())
         .map(|i| {
@@ -26,16 +33,24 @@ pub fn of(course: &Course, hop: f32, window: impl Fn(f32) -> f32) -> Vec<f32> {
             let here = steady[i];
             let before = i.checked_sub(far).map(|j| steady[j]);
             let after = steady.get(i + far).copied();
+            let side = |other: Complex32| (other - here).norm_sqr() / (other.norm_sqr() + here.norm_sqr());
             match (before, after) {
+                // Where a partial begins or ends, one side alone knows it.
+                (Some(a), Some(b)) if a.norm_sqr() < STEP * here.norm_sqr().min(b.norm_sqr()) => side(b),
+                (Some(a), Some(b)) if b.norm_sqr() < STEP * here.norm_sqr().min(a.norm_sqr()) => side(a),
                 (Some(a), Some(b)) => {
                     let power = (a.norm_sqr() + b.norm_sqr() + here.norm_sqr()) / 3.0;
                     (a + b - here * 2.0).norm_sqr() / (6.0 * power)
                 }
-                (Some(a), None) | (None, Some(a)) => (a - here).norm_sqr() / (a.norm_sqr() + here.norm_sqr()),
+                (Some(other), None) | (None, Some(other)) => side(other),
                 (None, None) => 1.0,
             }
         })
         .collect();
+    let mut sorted: Vec<f32> = noise.iter().map(|n| if n.is_finite() { *n } else { 1.0 }).collect();
+    sorted.sort_by(f32::total_cmp);
+    let best = sorted[sorted.len() * 3 / 10];
+    let whole = 1.0 / (1.0 + (best / EVEN_BEST).powi(4));
     let mut sums = vec![0.0f64; noise.len() + 1];
     for (i, n) in noise.iter().enumerate() {
         sums[i + 1] = sums[i] + f64::from(if n.is_finite() { *n } else { 1.0 });
@@ -43,25 +58,37 @@ pub fn of(course: &Course, hop: f32, window: impl Fn(f32) -> f32) -> Vec<f32> {
     (0..peaks.len())
         .map(|i| {
             let far = reach(i);
-            let (from, to) = (i.saturating_sub(3 * far), (i + 3 * far + 1).min(noise.len()));
-            let share = ((sums[to] - sums[from]) / (to - from) as f64) as f32;
+            let mean = |from: usize, to: usize| ((sums[to] - sums[from]) / (to - from) as f64) as f32;
+            let (back, on) = (i.saturating_sub(2 * far), (i + 2 * far + 1).min(noise.len()));
+            let share = mean(back, i + 1).min(mean(i, on));
             let lasting = (peaks.len() as f32 * hop / (LASTING * window(peaks[i].hz))).min(1.0);
-            lasting / (1.0 + (share / EVEN).powi(4))
+            whole * lasting / (1.0 + (share / EVEN).powi(4))
         })
         .collect()
 }
 
 /// The complex amplitudes of a course, turned back by what its frequency adds up to: those of a steady sine stand still.
-pub fn unwound(course: &Course, hop: f32) -> Vec<Complex32> {
+///
+/// A window shows a frequency smoothed, and the phase of a glide turned; both are undone as they are for a Gaussian window.
+fn unwound(course: &Course, hop: f32, window: impl Fn(f32) -> f32) -> Vec<Complex32> {
+    let peaks = &course.peaks;
+    let hz = |i: usize, off: isize| peaks[i.saturating_add_signed(off).min(peaks.len() - 1)].hz;
     let mut turned = 0.0f32;
-    let mut last = course.peaks.first().map_or(0.0, |p| p.hz);
-    course
-        .peaks
-        .iter()
-        .map(|peak| {
-            turned = (turned + 0.5 * (last + peak.hz) * hop).fract();
-            last = peak.hz;
-            Complex32::from_polar(peak.amplitude, peak.phase - TAU * turned)
+    let mut before = None;
+    (0..peaks.len())
+        .map(|i| {
+            let spread = (WINDOW_SPREAD * window(peaks[i].hz)).powi(2);
+            let inner = i >= 3 && i + 3 < peaks.len();
+            let (slope, bend) = if inner {
+                ((hz(i, 2) - hz(i, -2)) / (4.0 * hop), (hz(i, 3) - 2.0 * hz(i, 0) + hz(i, -3)) / (9.0 * hop * hop))
+            } else {
+                (0.0, 0.0)
+            };
+            let now = peaks[i].hz - 0.25 * spread * bend;
+            turned = (turned + 0.5 * (before.unwrap_or(now) + now) * hop).fract();
+            before = Some(now);
+            let glide = 0.5 * (TAU * slope * spread).atan();
+            Complex32::from_polar(peaks[i].amplitude, peaks[i].phase - glide - TAU * turned)
         })
         .collect()
 }

@@ -118,7 +118,7 @@ fn noise_has_almost_no_partials() {
         let frames = study.pitch.len();
         let found = study.tracks.iter().flat_map(|t| &t.points).filter(|p| p.confidence > 0.5).count();
         // As many as would fit: a peak in every 2.7 bins of each window (its width at 6 dB, check-values 5.2).
-        let room = (600.0 * 0.16 + 2400.0 * 0.08 + (16_000f64.min(0.49 * f64::from(rate)) - 3000.0) * 0.055) / 2.7;
+        let room = (600.0 * 0.16 + 1400.0 * 0.08 + (16_000f64.min(0.49 * f64::from(rate)) - 2000.0) * 0.055) / 2.7;
         sure += found;
         all += (room * frames as f64) as usize;
     }

@@ -4,12 +4,13 @@ use std::f64::consts::{PI, TAU};
 
 /// A vowel: the fundamental that it was measured at, and its formants.
 pub struct Vowel {
-    pub name: &'static str,
     pub fundamental: f64,
     pub formants: [f64; 4],
 }
 
-/// Means of Hillenbrand, Getty, Clark and Wheeler, Journal of the Acoustical Society of America 97 (1995), steady state.
+/// Means of Hillenbrand, Getty, Clark and Wheeler, Journal of the Acoustical Society of America 97 (1995), steady
+/// state, in the order iy ih ei eh ae ah aw oa oo uw uh er.
+#[rustfmt::skip]
 pub const MEN: [Vowel; 12] = vowels(
     [139., 136., 129., 127., 126., 127., 125., 130., 133., 144., 129., 131.],
     [
@@ -18,6 +19,7 @@ pub const MEN: [Vowel; 12] = vowels(
         [469., 1123., 2435., 3401.], [380., 992., 2355., 3378.], [621., 1181., 2548., 3564.], [475., 1379., 1711., 3335.],
     ],
 );
+#[rustfmt::skip]
 pub const WOMEN: [Vowel; 12] = vowels(
     [227., 225., 220., 213., 214., 212., 214., 218., 230., 236., 218., 218.],
     [
@@ -26,6 +28,7 @@ pub const WOMEN: [Vowel; 12] = vowels(
         [519., 1229., 2829., 4061.], [460., 1106., 2735., 4116.], [760., 1416., 2901., 4133.], [524., 1588., 1930., 3914.],
     ],
 );
+#[rustfmt::skip]
 pub const CHILDREN: [Vowel; 12] = vowels(
     [246., 240., 238., 230., 229., 231., 232., 238., 242., 247., 234., 237.],
     [
@@ -36,12 +39,11 @@ pub const CHILDREN: [Vowel; 12] = vowels(
 );
 
 const fn vowels(fundamentals: [f64; 12], formants: [[f64; 4]; 12]) -> [Vowel; 12] {
-    const NAMES: [&str; 12] = ["iy", "ih", "ei", "eh", "ae", "ah", "aw", "oa", "oo", "uw", "uh", "er"];
-    const NONE: Vowel = Vowel { name: "", fundamental: 0.0, formants: [0.0; 4] };
+    const NONE: Vowel = Vowel { fundamental: 0.0, formants: [0.0; 4] };
     let mut all = [NONE; 12];
     let mut i = 0;
     while i < 12 {
-        all[i] = Vowel { name: NAMES[i], fundamental: fundamentals[i], formants: formants[i] };
+        all[i] = Vowel { fundamental: fundamentals[i], formants: formants[i] };
         i += 1;
     }
     all
@@ -85,3 +87,24 @@ pub fn sing(vowel: &[f64], seconds: f64, rate: u32, fundamental: impl Fn(f64) ->
     // The resonators leave next to nothing above half of the rate.
     sound.iter().step_by(OVER).map(|x| (0.4 * x / loudest) as f32).collect()
 }
+
+/// Fundamentals and formants of Peterson and Barney, Journal of the Acoustical Society of America 24 (1952), Table II (the
+/// children's from copies that were not compared with the print), in the order iy ih eh ae aa ao uh uw ah er.
+#[rustfmt::skip]
+pub const PETERSON_BARNEY: [(&str, [(f64, [f64; 3]); 10]); 3] = [
+    ("men of 1952", [
+        (136., [270., 2290., 3010.]), (136., [390., 1990., 2550.]), (128., [530., 1840., 2480.]), (125., [660., 1720., 2410.]),
+        (124., [730., 1090., 2440.]), (127., [570., 840., 2410.]), (136., [440., 1020., 2240.]), (139., [300., 870., 2240.]),
+        (129., [640., 1190., 2390.]), (133., [490., 1350., 1690.]),
+    ]),
+    ("women of 1952", [
+        (231., [310., 2790., 3310.]), (232., [430., 2480., 3070.]), (220., [610., 2330., 2990.]), (208., [860., 2050., 2850.]),
+        (212., [850., 1220., 2810.]), (217., [590., 920., 2710.]), (234., [470., 1160., 2680.]), (235., [370., 950., 2670.]),
+        (223., [760., 1400., 2780.]), (219., [500., 1640., 1960.]),
+    ]),
+    ("children of 1952", [
+        (270., [370., 3200., 3730.]), (270., [530., 2730., 3600.]), (259., [690., 2610., 3570.]), (248., [1010., 2320., 3320.]),
+        (258., [1030., 1370., 3170.]), (259., [680., 1060., 3180.]), (273., [560., 1410., 3310.]), (278., [430., 1170., 3260.]),
+        (263., [850., 1590., 3360.]), (264., [560., 1820., 2160.]),
+    ]),
+];
