@@ -11,7 +11,7 @@ export async function ask(address, options = {}) {
   }
 }
 
-export const LOST = "No connection to the server: look whether this device is on its network, then try again.";
+export const LOST = "no connection to the server: look whether this device is on its network, then try again.";
 
 /** Why the server refused, in its own words. */
 export async function refusal(answer) {
@@ -19,7 +19,8 @@ export async function refusal(answer) {
   return sentence(told?.error, answer.status);
 }
 
-export const sentence = (words, status) => (words ? `${words[0].toUpperCase()}${words.slice(1)}.` : `The server answered ${status}.`);
+/** Words as the server gives them, which may begin with a file's name. */
+export const sentence = (words, status) => `${words ?? `the server answered ${status}`}.`;
 
 export const seconds = (time) => `${time.toFixed(2)} s`;
 

@@ -26,7 +26,7 @@ export class Intake {
     this.said = h("span", { role: "status" });
     this.stop = h("button.plain", { type: "button", hidden: true, onclick: () => this.leave?.() }, "Leave it");
     this.trouble = h("p.trouble", { role: "alert" });
-    this.element = h("div.intake", {}, this.drop, this.micPart, h("p.progress", {}, this.said, this.stop), this.trouble);
+    this.element = h("div.intake", {}, this.drop, this.micPart, h("div.news", {}, h("p.progress", {}, this.said, this.stop), this.trouble));
     this.file.addEventListener("change", () => {
       if (this.file.files.length > 0) this.send(this.file.files[0]);
       // The same file may be chosen again.

@@ -34,6 +34,7 @@ function breath(share) {
   return share < 0.5 ? `much noise (${percent})` : `mostly noise (${percent})`;
 }
 
+/** `words` says what the moment is, `element` is the table. */
 export class Partials {
   constructor() {
     this.filled = false;
@@ -43,11 +44,11 @@ export class Partials {
     this.more.addEventListener("click", () => this.unfold());
     const heads = ["Note", "Cents", "Hz", "Level, dB", "Sure"].map((name) => h("th", { scope: "col" }, name));
     this.table = h("table", { hidden: true }, h("caption.unseen", {}, "Partials, the strongest first"), h("thead", {}, h("tr", {}, ...heads)), this.rows);
-    this.element = h("section.partials", { "aria-labelledby": "partials-title" }, h("h3", { id: "partials-title" }, "What sounds"), this.words, this.table, this.more);
+    this.element = h("section.partials", { "aria-labelledby": "partials-title" }, h("h3", { id: "partials-title" }, "Partials"), this.table, this.more);
   }
 
   wait(yes) {
-    this.element.classList.toggle("waits", yes);
+    for (const part of [this.element, this.words]) part.classList.toggle("waits", yes);
     this.element.setAttribute("aria-busy", yes);
   }
 
@@ -84,6 +85,6 @@ export class Partials {
   row({ hz, db, note, cents: off, confidence }) {
     const ink = h("span.strength", { "aria-hidden": "true" });
     ink.style.setProperty("--v", Math.min(1, Math.max(0, 1 + (db - this.top) / DEEPEST)));
-    return h("tr", {}, h("th", { scope: "row" }, printed(note)), h("td", {}, cents(off)), h("td", {}, figure(hz, 1)), h("td.level", {}, ink, figure(db, 1)), h("td", {}, `${Math.round(100 * confidence)} %`));
+    return h("tr", {}, h("th", { scope: "row" }, printed(note)), h("td", {}, cents(off)), h("td", {}, figure(hz, 1)), h("td.level", {}, figure(db, 1), ink), h("td", {}, `${Math.round(100 * confidence)} %`));
   }
 }

@@ -18,7 +18,7 @@ export class Picture {
     this.study = null;
     this.moment = null;
     this.drag = null;
-    this.image = h("img", { alt: "" });
+    this.image = h("img", { alt: "", draggable: "false" });
     this.image.addEventListener("error", () => this.why());
     this.image.addEventListener("load", () => text(this.trouble, ""));
     this.band = h("span.band", {}, h("span.grip"), h("span.grip"));
@@ -64,6 +64,12 @@ export class Picture {
 
   goTo(moment) {
     this.choose(moment, true);
+    this.bring();
+  }
+
+  /** Brings the moment into sight, where the picture is wider than its place. */
+  bring() {
+    const { moment } = this;
     const middle = ((moment.from + moment.to) / 2 / this.study.seconds) * this.field.clientWidth + this.field.offsetLeft;
     this.scroller.scrollTo({ left: middle - this.scroller.clientWidth / 2, behavior: still.matches ? "auto" : "smooth" });
   }
@@ -145,9 +151,9 @@ export class Picture {
   async why() {
     try {
       const answer = await fetch(this.image.src);
-      text(this.trouble, answer.ok ? "This browser cannot show the picture." : `No picture: ${await refusal(answer)}`);
+      text(this.trouble, `no picture: ${answer.ok ? "this browser cannot show it." : await refusal(answer)}`);
     } catch {
-      text(this.trouble, `No picture. ${LOST}`);
+      text(this.trouble, `no picture: ${LOST}`);
     }
   }
 }

@@ -36,15 +36,16 @@ export class View {
       { hidden: true },
       h("div.sound-name", {}, this.name, this.about),
       this.picture.element,
-      h("div.side", {}, h("div.moment", {}, this.picture.moments, this.said, this.trouble), this.players.element, this.taking.hearing),
+      h("div.right", {}, h("div.side", {}, h("div", {}, this.picture.moments, this.said, this.partials.words, this.trouble), this.players.element, this.taking.hearing), this.taking.along),
       this.partials.element,
-      this.taking.along,
     );
+    this.before = h("p.before", {}, "You see its partials as strokes on staves. Choose the moment that you want and who plays, hear the chord, and take the notes along.");
     this.body = h(
       "div.study",
       { hidden: true },
       h("div.line-up", {}, h("h1", { id: "study-title" }, "Study"), h("p.idea", {}, "What is in a sound, and who could play it.")),
       this.intake.element,
+      this.before,
       this.sheet,
     );
     section.append(this.body);
@@ -63,8 +64,9 @@ export class View {
     this.players.open(study);
     this.taking.open(study);
     this.picture.open(study);
+    show(this.before, false);
     show(this.sheet, true);
-    this.choose(study.moment, true);
+    this.picture.goTo(study.moment);
     this.name.focus({ preventScroll: true });
     this.sheet.scrollIntoView({ block: "start" });
   }

@@ -25,8 +25,8 @@ export class Taking {
     this.asked = asked;
     this.study = null;
     this.heard = h("p.trouble", { role: "alert" });
-    this.sound = this.audio("The sound");
-    this.chord = this.audio("Its chord");
+    this.sound = this.audio("Sound");
+    this.chord = this.audio("Chord");
     this.said = h("p.progress", { role: "status" });
     this.trouble = h("p.trouble", { role: "alert" });
     this.links = FILES.map(([file, name, kind]) => {
@@ -86,9 +86,9 @@ export class Taking {
   async why(audio, label) {
     try {
       const answer = await fetch(audio.src, { headers: { Range: "bytes=0-0" } });
-      text(this.heard, `${label} cannot be heard: ${answer.ok ? "this browser cannot play it." : await refusal(answer)}`);
+      text(this.heard, `the ${label.toLowerCase()} cannot be heard: ${answer.ok ? "this browser cannot play it." : await refusal(answer)}`);
     } catch {
-      text(this.heard, `${label} cannot be heard. ${LOST}`);
+      text(this.heard, `the ${label.toLowerCase()} cannot be heard: ${LOST}`);
     }
   }
 
