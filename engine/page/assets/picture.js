@@ -32,7 +32,7 @@ export class Picture {
     this.to = this.slider("Ends at", "moment-to", (time) => ({ from: Math.min(this.moment.from, time - LEAST), to: Math.max(time, LEAST) }));
     this.steady = h("div.steady", { role: "group", "aria-label": "Steady moments" });
     this.element = h("div.looking", {}, this.scroller, this.trouble);
-    this.moments = h("section.moments", { "aria-labelledby": "moment-title" }, h("h3", { id: "moment-title" }, "The moment"), this.said, this.from.element, this.to.element, this.steady);
+    this.moments = h("section.moments", { "aria-labelledby": "moment-title" }, h("h3", { id: "moment-title" }, "The moment"), this.said, h("p.small", {}, "Tap or drag on the picture, or set it here:"), this.from.element, this.to.element, this.steady);
     this.hold();
   }
 
@@ -110,9 +110,10 @@ export class Picture {
     field.addEventListener("pointerdown", (event) => {
       if (event.button !== 0 || !this.study || this.drag) return;
       const { x, width, time } = at(event);
-      const { from, to } = this.moment;
-      const [a, b] = [from, to].map((edge) => Math.abs((edge / this.study.seconds) * width - x));
-      const kind = Math.min(a, b) <= EDGE ? (a < b ? "from" : "to") : time > from && time < to ? "both" : "new";
+      const [left, right] = [this.moment.from, this.moment.to].map((edge) => (edge / this.study.seconds) * width);
+      // However narrow, its middle moves the whole band.
+      const inner = Math.min(EDGE, (right - left) / 3);
+      const kind = x < left - EDGE || x > right + EDGE ? "new" : x < left + inner ? "from" : x > right - inner ? "to" : "both";
       this.drag = { kind, id: event.pointerId, x: event.clientX, time, before: this.moment, moved: false };
       field.setPointerCapture(event.pointerId);
     });

@@ -39,7 +39,7 @@ export class View {
       h("div.right", {}, h("div.side", {}, h("div", {}, this.picture.moments, this.said, this.partials.words, this.trouble), this.players.element, this.taking.hearing), this.taking.along),
       this.partials.element,
     );
-    this.before = h("p.before", {}, "You see its partials as strokes on staves. Choose the moment that you want and who plays, hear the chord, and take the notes along.");
+    this.before = h("p.before", {}, "You will see its partials as strokes on staves. Choose the moment that you want and who plays, hear the chord, and take the notes along.");
     this.body = h(
       "div.study",
       { hidden: true },
