@@ -5,6 +5,9 @@ mod browser;
 mod common;
 #[cfg(target_os = "linux")]
 mod cost;
+#[path = "../../engine/page/tests/house/mod.rs"]
+mod house;
+mod study;
 
 use std::path::{Path, PathBuf};
 
@@ -261,12 +264,22 @@ fn pictures() -> Option<PathBuf> {
 /// The rules of WCAG 2.2 A and AA that a machine can check, by axe-core (Mozilla Public Licence 2.0).
 const AXE: &str = include_str!("axe.min.js");
 
+/// Which rules the page breaks just now, and where.
+fn rules(browser: &Browser) -> Value {
+    // The page lets no foreign script in; a test's comes by the driver.
+    browser.script(AXE);
+    browser.eventually(
+        "axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'] }) \
+         .then(found => done(found.violations.map(one => \
+         [one.id, one.help, one.nodes.map(node => node.html).slice(0, 3)])));",
+    )
+}
+
 #[test]
 fn no_view_breaks_the_rules_of_accessibility_in_any_size_or_theme() {
     let folder = somewhere();
     let (program, address) = demo(folder.path(), "");
     let browser = ready(&address);
-    // The page lets no foreign script in; a test's comes by the driver.
     for view in VIEWS {
         for device in [PHONE, TABLET, LAPTOP] {
             for dark in [false, true] {
@@ -282,13 +295,7 @@ fn no_view_breaks_the_rules_of_accessibility_in_any_size_or_theme() {
                     let theme = if dark { "dark" } else { "light" };
                     browser.picture(&folder.join(format!("{view}-{name}-{theme}.png")));
                 }
-                browser.script(AXE);
-                let found = browser.eventually(
-                    "axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', \
-                     'best-practice'] }).then(found => done(found.violations.map(one => \
-                     [one.id, one.help, one.nodes.map(node => node.html).slice(0, 3)])));",
-                );
-                assert_eq!(found, Value::Array(Vec::new()), "{view}, {name}, dark: {dark}");
+                assert_eq!(rules(&browser), Value::Array(Vec::new()), "{view}, {name}, dark: {dark}");
                 let wide = browser.script("return document.documentElement.scrollWidth > innerWidth;");
                 assert_eq!(wide, Value::Bool(false), "{view}, {name}: nothing lies beside the page");
             }

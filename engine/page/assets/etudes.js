@@ -63,7 +63,7 @@ function page(toml) {
   return parts;
 }
 
-export class Etudes {
+export class View {
   constructor(section) {
     this.asked = false;
     this.list = h("ul", {});

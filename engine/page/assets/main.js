@@ -17,7 +17,6 @@ import { Soundcheck } from "./soundcheck.js";
 
 const score = new Score(at("score"));
 const soundcheck = new Soundcheck(at("soundcheck"));
-let etudes = null;
 const cue = new Cue(at("cue"));
 let announced = null;
 let wasLive = false;
@@ -93,14 +92,17 @@ function metered(frame) {
   else if (views.current() === "soundcheck") soundcheck.metered();
 }
 
-// Seldom looked at, so fetched when it is.
-async function study() {
+// Seldom looked at, so fetched when they are.
+const SELDOM = ["etudes", "study"];
+const opened = {};
+
+async function open(name) {
   try {
-    const { Etudes } = await import("./etudes.js");
-    etudes ??= new Etudes(at("etudes"));
-    etudes.look();
+    const { View } = await import(`./${name}.js`);
+    opened[name] ??= new View(at(name));
+    opened[name].look();
   } catch {
-    words.refused("The études cannot be fetched: look at the connection, then load the page again.");
+    words.refused("This view cannot be fetched: look at the connection, then load the page again.");
   }
 }
 
@@ -108,7 +110,7 @@ theme.start();
 actions.start();
 keys.start();
 views.start((name) => {
-  if (name === "etudes" && document.body.dataset.entering !== "true") study();
+  if (SELDOM.includes(name) && document.body.dataset.entering !== "true") open(name);
   if (ready()) update();
 });
 setInterval(() => {

@@ -83,7 +83,7 @@ impl House {
         Self::with("127.0.0.1:0".parse().unwrap(), access, Some(studio))
     }
 
-    fn with(address: SocketAddr, access: Access, studio: Option<Arc<dyn Studio>>) -> Self {
+    pub fn with(address: SocketAddr, access: Access, studio: Option<Arc<dyn Studio>>) -> Self {
         let (plan, asked) = (Arc::new(plan()), Arc::<Mutex<Vec<Gesture>>>::default());
         let kept = Arc::clone(&asked);
         let about = About { rate: 48_000, opens: View::Score, rehearsal: false, declarations: Vec::new() };
