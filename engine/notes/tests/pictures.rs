@@ -15,7 +15,9 @@ const TUNING_HZ: f64 = 415.0;
 
 /// A sound of these tracks and nothing else.
 fn study(tracks: Vec<Track>) -> Study {
-    Study { rate: 48000, seconds: 2.0, tracks, pitch: Vec::new(), steady: Vec::new(), ground: Ground::default() }
+    let mut study = tenterhook_spectra::study(&[], 48_000);
+    (study.seconds, study.tracks, study.ground) = (2.0, tracks, Ground::default());
+    study
 }
 
 /// A partial that stands.
@@ -157,7 +159,8 @@ fn a_picture_has_the_size_asked_for_or_says_why_not() {
     for told in [png(&svg, 0), png(&svg, 1_000_000), png("<svg", 100)].map(|refused| refused.unwrap_err().to_string()) {
         assert!(told.starts_with("the picture cannot be made, since "), "{told}");
     }
-    let silent = Study { seconds: 0.0, ..study(Vec::new()) };
+    let mut silent = study(Vec::new());
+    silent.seconds = 0.0;
     let refused =
         Picture { study: &silent, title: "", tuning_hz: TUNING_HZ, chosen: None, confidence: 0.5 }.svg().unwrap_err();
     assert_eq!(
@@ -193,11 +196,10 @@ proptest! {
         let partials = points.iter().map(|point| Partial { hz: point.hz, db: point.db, confidence: 1.0 }).collect();
         let (step_seconds, low_hz, rows_per_octave, rows, db) = ground;
         let db = db.into_iter().map(|db| db as f32).collect();
-        let study = Study {
-            steady: vec![span.0..span.1],
-            ground: Ground { step_seconds, low_hz, rows_per_octave, rows, db },
-            ..study(vec![Track { points: points.clone() }, Track { points: points.into_iter().take(1).collect() }])
-        };
+        let short = Track { points: points.iter().take(1).copied().collect() };
+        let mut study = study(vec![Track { points }, short]);
+        study.steady = vec![span.0..span.1];
+        study.ground = Ground { step_seconds, low_hz, rows_per_octave, rows, db };
         let moment = Moment {
             span: span.0..span.1, partials, fundamental_hz: None, harmonicity: 0.0, formants: Vec::new(), noise: 0.0,
         };

@@ -32,8 +32,8 @@ pub(super) fn draw(xml: &mut Xml, page: &Page, picture: &Picture<'_>) {
     let times = format!("{:.2}–{:.2} s", moment.span.start, moment.span.end);
     text(xml, [x, TOP - 44.0], 28.0, "middle", "#000", times);
     let note = |partial: &Partial| pitch::hz_note(partial.hz, page.tuning_hz);
-    let mut fit: Vec<_> =
-        moment.partials.iter().filter(|partial| page.notes.contains(&note(partial))).take(NOTES).collect();
+    let sure = moment.partials.iter().filter(|partial| partial.confidence > picture.confidence);
+    let mut fit: Vec<_> = sure.filter(|partial| page.notes.contains(&note(partial))).take(NOTES).collect();
     // From below, as a chord is written: a note that would touch the one below it stands to the right of it.
     fit.sort_by(|one, other| one.hz.total_cmp(&other.hz));
     let mut below = (f64::INFINITY, false);

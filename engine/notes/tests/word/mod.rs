@@ -74,14 +74,14 @@ pub fn study(times: u32) -> Study {
         }
     }
     let steady = (0..times).map(|turn| 3.2 * f64::from(turn)).flat_map(|at| [at + 0.4..at + 0.6, at + 1.5..at + 2.7]);
-    Study {
-        rate: 48000,
-        seconds: seconds * f64::from(times),
-        tracks,
-        pitch: pitches,
-        steady: steady.collect(),
-        ground: Ground { step_seconds: STEP, low_hz: LOW_HZ, rows_per_octave: ROWS_PER_OCTAVE, rows: ROWS, db },
-    }
+    // As if this had been found in it.
+    let mut study = tenterhook_spectra::study(&[], 48_000);
+    study.seconds = seconds * f64::from(times);
+    study.tracks = tracks;
+    study.pitch = pitches;
+    study.steady = steady.collect();
+    study.ground = Ground { step_seconds: STEP, low_hz: LOW_HZ, rows_per_octave: ROWS_PER_OCTAVE, rows: ROWS, db };
+    study
 }
 
 /// The standing vowel.
