@@ -198,17 +198,37 @@ impl Double {
             }
             // In silence nobody hears it come back to the present.
             _ if found.silent => latest,
-            Way::Shifted if found.jump > 0.0 => {
+            Way::Shifted => {
                 let on = last.middle + pace * link.apart;
-                let times = ((latest - on) / found.jump).floor();
-                alike = if times == 0.0 { 1.0 } else { found.alike };
-                on + times * found.jump
+                let (by, like) = self.jump(on, latest, own > 1.0);
+                alike = like;
+                on + by
             }
-            Way::Plain | Way::Shifted => latest.min(last.middle + pace * link.apart),
+            Way::Plain => latest.min(last.middle + pace * link.apart),
         };
         // Grains of a note add up to the source's power: so many times more or fewer of them sound.
         let gain = if self.way == Way::Note { self.ratio.sqrt().recip() as f32 } else { 1.0 };
         Grain { mark, middle, shifted, gain, rise: Half { length: half, alike }, fall: None }
+    }
+
+    /// From where a shifted reading would go on to where it does, not later than `latest`, and how alike both places are.
+    fn jump(&self, on: f64, latest: f64, fast: bool) -> (f64, f32) {
+        let farthest = LONGEST * self.rate;
+        let behind = latest - on;
+        if fast && behind < 0.0 {
+            // It has come too near to the present.
+            let jump = self.pitch.jump(-behind, farthest.max(1.0 - behind));
+            return jump.map_or((behind, 0.0), |(lag, alike)| (-lag, alike));
+        }
+        // It falls behind: it waits for a jump as good as the best there is, but not longer than that takes.
+        let best = self.pitch.jump(0.0, farthest);
+        match self.pitch.jump(0.0, behind) {
+            Some((lag, alike)) if behind >= farthest || best.is_some_and(|(best, _)| (lag - best).abs() < 1.0) => {
+                (lag, alike)
+            }
+            _ if behind < 0.0 => (behind, 0.0),
+            _ => (0.0, 1.0),
+        }
     }
 
     /// How far to move a grain around this place towards the place at which a period has its energy.

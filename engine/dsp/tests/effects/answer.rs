@@ -134,7 +134,8 @@ fn in_a_room(how: usize, x: f32, player: &[f32], at: usize, spill: f64, delay: f
     for from in (0..player.len() - cell).step_by(cell) {
         let mut mic = [0.0f32; CELL as usize];
         for (i, mic) in mic.iter_mut().enumerate() {
-            let back = |&(late, tap): &(usize, f64)| (from + i).checked_sub(late).map_or(0.0, |at| tap * f64::from(out[at]));
+            let back =
+                |&(late, tap): &(usize, f64)| (from + i).checked_sub(late).map_or(0.0, |at| tap * f64::from(out[at]));
             let spilled = if from < sounded + samples(delay + 0.41) { taps.iter().map(back).sum::<f64>() } else { 0.0 };
             *mic = player[from + i] + (gain * spilled) as f32;
         }
@@ -223,7 +224,12 @@ fn a_reply_is_the_phrase_backwards_sample_for_sample() {
     assert!((1.98..2.2).contains(&(length as f64 / RATE)), "{length}");
     let inside = samples(0.1)..length - samples(0.1);
     let turn = (0..2 * sound.len())
-        .find(|turn| inside.clone().step_by(1000).all(|i| turn.checked_sub(begun + i).and_then(|at| sound.get(at)) == out.get(begun + i - samples(0.5))))
+        .find(|turn| {
+            inside
+                .clone()
+                .step_by(1000)
+                .all(|i| turn.checked_sub(begun + i).and_then(|at| sound.get(at)) == out.get(begun + i - samples(0.5)))
+        })
         .expect("it is the source backwards");
     for i in inside {
         assert_eq!(out[begun + i - samples(0.5)], sound[turn - begun - i]);

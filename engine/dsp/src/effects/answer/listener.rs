@@ -16,9 +16,11 @@ const BEGINS: f64 = 9.0;
 const ENDS: f64 = 6.0;
 /// Frames over the floor that make a beginning.
 const SURE: u32 = 3;
-/// The floor within which mics are, in dBFS, and what it is taken for at most where sound comes out of exact silence.
+/// The floor within which mics are, in dBFS; and what it is taken for at most by what sounds first, and by what comes out
+/// of exact silence.
 const FLOORS: (f64, f64) = (-90.0, -20.0);
-const UNHEARD: f64 = -50.0;
+const AT_FIRST: f64 = -40.0;
+const FROM_SILENCE: f64 = -50.0;
 /// The part of the way that the floor goes in a frame, down and up.
 const FALLS: f64 = 0.03;
 const CLIMBS: f64 = 0.005;
@@ -90,7 +92,7 @@ pub(super) struct Listener {
     power: f64,
     slow: f64,
     floor: Option<f64>,
-    /// Whether exact silence came before any sound.
+    /// Whether there was exact silence.
     shut: bool,
     /// The least and greatest slow level in each of the last bins; the present one, and how many frames of it are done.
     bins: [(f64, f64); BINS],
@@ -145,7 +147,6 @@ impl Listener {
         self.begun = at;
         self.heard = at.saturating_sub(past) / self.frame * self.frame;
         (self.power, self.slow, self.floor, self.shut) = (0.0, 0.0, None, false);
-        // Never alike as long as not all are filled.
         self.bins = [(SILENCE, 0.0); BINS];
         (self.bin, self.in_bin) = (0, 0);
         self.own_powers = [0.0; LATE];
@@ -201,21 +202,21 @@ impl Listener {
         let power = self.mic.power();
         let level = decibels((power + self.power) / 2.0);
         self.power = power;
-        let known = self.floor.is_some();
-        // What is exactly silent is shut: it tells nothing of the room.
+        // Exact silence is a mic that is shut or a recording: it tells nothing of the room.
         if power == 0.0 {
-            self.shut |= !known;
+            (self.slow, self.shut) = (0.0, true);
+            self.floor = self.floor.map(|floor| floor.min(FROM_SILENCE));
         } else {
-            self.slow += if known { 0.1 } else { 1.0 } * (power - self.slow);
-        }
-        if !known && power == 0.0 {
-            return;
+            self.slow += if self.slow > 0.0 { 0.1 } else { 1.0 } * (power - self.slow);
         }
         let slow = decibels(self.slow);
-        // What first comes out of exact silence may be a phrase, what was there from the beginning is the room.
-        let mut floor = self.floor.unwrap_or(if self.shut { slow.min(UNHEARD) } else { slow });
+        let first = slow.min(if self.shut { FROM_SILENCE } else { AT_FIRST });
+        let mut floor = match self.floor {
+            None if power == 0.0 => return,
+            floor => floor.unwrap_or(first),
+        };
         let (begins, ends) = (floor + BEGINS, floor + ENDS);
-        if slow < floor {
+        if power > 0.0 && slow < floor {
             floor += FALLS * (slow - floor);
         } else if self.phrase.is_none() && slow < begins {
             floor += CLIMBS * (slow - floor);
@@ -237,6 +238,7 @@ impl Listener {
         }
         self.in_bin += 1;
         if self.in_bin >= self.bin_frames {
+            // Never so as long as not all bins are filled.
             let least = self.bins.iter().map(|bin| bin.0).fold(f64::MAX, f64::min);
             let most = self.bins.iter().map(|bin| bin.1).fold(f64::MIN, f64::max);
             if most - least < STANDS {

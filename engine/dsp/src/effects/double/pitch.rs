@@ -20,9 +20,10 @@ const SHORT: f64 = 0.45;
 const AS_GOOD: f32 = 0.93;
 /// How much worse the long stretch may be before the short one is believed.
 const SOONER: f32 = 0.04;
-/// Jumps are at least so long, in seconds, and as short as they are almost as good as the best.
+/// Jumps are at least so long, in seconds.
 const JUMP: f64 = 0.005;
-const GOOD_JUMP: f32 = 0.98;
+/// What a jump to the same sound costs beside one to a stranger: so few long jumps are better than many short ones.
+const COST: f32 = 0.02;
 /// Grid lines of the past that are thinned at one line while it catches up.
 const CATCH_UP: u64 = 12;
 /// Below this power there is nothing to find.
@@ -37,8 +38,7 @@ pub(super) struct Found {
     pub clear: f32,
     /// The share of the power that the first harmonic has, 0…1.
     pub first: f32,
-    /// The best lag to jump by, in samples, and how alike the sound is at both ends of it.
-    pub jump: f64,
+    /// How alike the sound is at both ends of the best jump there is, −1…1.
     pub alike: f32,
     /// Whether there is no sound at all.
     pub silent: bool,
@@ -60,6 +60,8 @@ pub(super) struct Pitch {
     long: usize,
     /// The likeness over both stretches at each lag.
     likeness: [Box<[f32]>; 2],
+    /// The likeness that is known, as long as a round goes on.
+    known: Box<[f32]>,
     shortest: usize,
     jump: usize,
     /// The sample up to which all is thinned.
@@ -95,6 +97,7 @@ impl Pitch {
             short,
             long,
             likeness: [silence(short + 2), silence(long + 2)],
+            known: silence(long + 2),
             shortest: lag(SHORTEST).max(2),
             jump: lag(JUMP).max(2),
             thinned: 0,
@@ -113,6 +116,7 @@ impl Pitch {
         let past = (self.kept.len() * self.apart) as u64;
         self.kept.fill(0.0);
         self.thinned = (at.saturating_sub(past) / CELL) * CELL;
+        self.known.fill(0.0);
         (self.step, self.found) = (0, Found::default());
     }
 
@@ -138,6 +142,15 @@ impl Pitch {
             self.step = 0;
             self.choose();
         }
+    }
+
+    /// The best jump of `least` to `most` samples, and how alike the sound is at both ends of it; none if there is no room
+    /// for any.
+    pub fn jump(&self, least: f64, most: f64) -> Option<(f64, f32)> {
+        let apart = self.apart as f64;
+        let least = ((least / apart).ceil() as usize).max(self.jump);
+        let most = ((most / apart) as usize).min(self.long);
+        (least < most).then(|| jump(&self.known, least, most)).map(|(lag, alike)| (lag * apart, alike))
     }
 
     /// Takes in the next cell.
@@ -203,14 +216,16 @@ impl Pitch {
         let periods = [short, long].map(|likeness| period(likeness, self.shortest));
         let [soon, late] = periods;
         let (lag, clear) = if soon.1 > late.1 + SOONER { soon } else { late };
-        let jumps = [short, long].map(|likeness| jump(likeness, self.jump));
-        let (jump, alike) = if jumps[0].1 > jumps[1].1 + SOONER { jumps[0] } else { jumps[1] };
+        let alike = [short, long].map(|likeness| jump(likeness, self.jump, likeness.len()).1);
+        let soon = alike[0] > alike[1] + SOONER;
+        let alike = if soon { alike[0] } else { alike[1] };
+        self.known.fill(0.0);
+        self.known.iter_mut().zip(if soon { short } else { long }).for_each(|(known, new)| *known = *new);
         let apart = self.apart as f64;
         self.found = Found {
             period: lag * apart,
             clear: clear.clamp(0.0, 1.0),
             first: self.first(lag),
-            jump: jump * apart,
             alike: alike.clamp(-1.0, 1.0),
             silent: false,
         };
@@ -277,7 +292,8 @@ fn period(likeness: &[f32], shortest: usize) -> (f64, f32) {
     while let Some(next) = [2.0 * times, times + 1.0].into_iter().find(|next| next * lag <= room && *next > times) {
         let near = (next * lag).round() as usize;
         let place = (near.saturating_sub(1)..=near + 1).find(|&lag| is_peak(likeness, lag));
-        let Some((top, _)) = place.map(|place| top(likeness, place)).filter(|(_, alike)| *alike >= AS_GOOD * clear) else {
+        let Some((top, _)) = place.map(|place| top(likeness, place)).filter(|(_, alike)| *alike >= AS_GOOD * clear)
+        else {
             break;
         };
         (lag, times) = (top / next, next);
@@ -285,9 +301,11 @@ fn period(likeness: &[f32], shortest: usize) -> (f64, f32) {
     (lag, clear)
 }
 
-/// The lag to jump by.
-fn jump(likeness: &[f32], least: usize) -> (f64, f32) {
-    let peaks = || (least..likeness.len()).filter(|&lag| is_peak(likeness, lag)).map(|lag| top(likeness, lag));
-    let best = peaks().map(|(_, alike)| alike).fold(0.0, f32::max);
-    peaks().find(|(_, alike)| *alike >= GOOD_JUMP * best).unwrap_or((least as f64, 0.0))
+/// The best lag to jump by from `least` to before `most`, and how alike the sound is at both ends of it.
+fn jump(likeness: &[f32], least: usize, most: usize) -> (f64, f32) {
+    let cost = |(lag, alike): (f64, f32)| (1.0 - alike + COST) / lag as f32;
+    let peaks = (least..most.min(likeness.len())).filter(|&lag| is_peak(likeness, lag)).map(|lag| top(likeness, lag));
+    let best = peaks.min_by(|a, b| cost(*a).total_cmp(&cost(*b)));
+    // Where there is no peak all are about alike.
+    best.unwrap_or((least as f64, likeness.get(least).copied().unwrap_or(0.0)))
 }
