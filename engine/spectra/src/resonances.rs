@@ -224,8 +224,10 @@ impl Task<'_> {
         let Some(lower) = cholesky(&matrix) else { return f64::INFINITY };
         let solution = solve(&lower, right);
         p[..3].copy_from_slice(&solution);
-        let misfit: f64 =
-            rests.iter().map(|(row, rest)| (row.iter().zip(&solution).map(|(r, s)| r * s).sum::<f64>() - rest).powi(2)).sum();
+        let misfit: f64 = rests
+            .iter()
+            .map(|(row, rest)| (row.iter().zip(&solution).map(|(r, s)| r * s).sum::<f64>() - rest).powi(2))
+            .sum();
         let unusual: f64 = (0..COUNT).map(|i| ((p[3 + i] - self.tube[i]) / TUBE_SPREAD[i]).powi(2)).sum();
         misfit + unusual + ((solution[1] - TILT[0]) / TILT[1]).powi(2) + ((solution[2] - RISE[0]) / RISE[1]).powi(2)
     }

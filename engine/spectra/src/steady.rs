@@ -78,7 +78,11 @@ fn kernel(reach: f64, hop: f64) -> Vec<f64> {
 /// A course's slope. Beyond its ends it goes on as it ended.
 fn slope(values: &[f64], at: usize, kernel: &[f64]) -> f64 {
     let last = values.len() - 1;
-    kernel.iter().enumerate().map(|(k, w)| w * (values[(at + k + 1).min(last)] - values[at.saturating_sub(k + 1)])).sum()
+    kernel
+        .iter()
+        .enumerate()
+        .map(|(k, w)| w * (values[(at + k + 1).min(last)] - values[at.saturating_sub(k + 1)]))
+        .sum()
 }
 
 impl Study {

@@ -95,7 +95,9 @@ pub fn study(sound: &[f32], rate: u32) -> Study {
     plain.finish(|course| keep(course, hop, window, &mut courses));
     fine.finish(|course| keep(course, hop, long_window, &mut fine_courses));
     let mut kept = close::resolve(courses, fine_courses, hop);
-    kept.sort_by(|a, b| a.course.first.cmp(&b.course.first).then(a.course.peaks[0].hz.total_cmp(&b.course.peaks[0].hz)));
+    kept.sort_by(|a, b| {
+        a.course.first.cmp(&b.course.first).then(a.course.peaks[0].hz.total_cmp(&b.course.peaks[0].hz))
+    });
 
     let powers = powers(&whole, frames, hop);
     let phases = kept.iter().map(|k| k.course.peaks.iter().map(|p| p.phase).collect()).collect();
@@ -166,7 +168,10 @@ fn find(spectra: [&Frames; 3], lates: [f64; 3], rate: f64, peaks: &mut Vec<Peak>
             partials::find(spectrum, edges[band]..edges[band + 1], late, loudest, peaks);
         }
         // A partial on the border may be seen from both sides of it.
-        if before > 0 && peaks.len() > before && peaks[before].hz - peaks[before - 1].hz < (0.5 / spectrum.seconds) as f32 {
+        if before > 0
+            && peaks.len() > before
+            && peaks[before].hz - peaks[before - 1].hz < (0.5 / spectrum.seconds) as f32
+        {
             peaks.remove(before);
         }
     }
