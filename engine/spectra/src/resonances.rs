@@ -130,11 +130,11 @@ impl Task<'_> {
             let weight = 1.0 / Self::stray(level);
             let rest = (value - level.db) * weight;
             cost += rest * rest;
-            for a in 0..SIZE {
-                row[a] *= weight;
-                gradient[a] += row[a] * rest;
-                for b in 0..=a {
-                    curvature[a][b] += row[a] * row[b];
+            let row = row.map(|x| x * weight);
+            for (a, &x) in row.iter().enumerate() {
+                gradient[a] += x * rest;
+                for (sum, y) in curvature[a].iter_mut().zip(&row) {
+                    *sum += x * y;
                 }
             }
         }
@@ -161,11 +161,7 @@ impl Task<'_> {
                 curvature[3 + i][3 + i] += stiff * stiff;
                 curvature[2 + i][2 + i] += stiff * stiff;
                 curvature[3 + i][2 + i] -= stiff * stiff;
-            }
-        }
-        for a in 0..SIZE {
-            for b in a + 1..SIZE {
-                curvature[a][b] = curvature[b][a];
+                curvature[2 + i][3 + i] -= stiff * stiff;
             }
         }
         (cost, gradient, curvature)
