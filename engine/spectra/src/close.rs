@@ -59,17 +59,13 @@ pub fn resolve(mut plain: Vec<Kept>, fine: Vec<Kept>, hop: f64) -> Vec<Kept> {
             }
         }
     }
+    let chosen: Vec<&Line> = lines.iter().zip(&wanted).filter(|(_, wanted)| **wanted).map(|(line, _)| line).collect();
     plain.retain(|kept| {
         let own = line(kept);
         let reach = 1.5 / window(own.hz);
-        let replaced: usize = lines
-            .iter()
-            .zip(&wanted)
-            .filter(|(line, wanted)| **wanted && (line.hz - own.hz).abs() < reach)
-            .map(|(line, _)| own.end.min(line.end).saturating_sub(own.first.max(line.first)))
-            .max()
-            .unwrap_or(0);
-        2 * replaced < own.end - own.first
+        let near = chosen.iter().filter(|line| (line.hz - own.hz).abs() < reach);
+        let replaced = near.map(|line| own.end.min(line.end).saturating_sub(own.first.max(line.first))).max();
+        2 * replaced.unwrap_or(0) < own.end - own.first
     });
     plain.extend(fine.into_iter().zip(wanted).filter(|(_, wanted)| *wanted).map(|(kept, _)| kept));
     plain

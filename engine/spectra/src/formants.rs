@@ -53,8 +53,7 @@ struct Sum {
 /// The harmonics' levels up to `top`, for each group of frames of about the same fundamental.
 fn levels(study: &Study, frames: Range<usize>, fundamental: f64, top: f64) -> Vec<Level> {
     let near = |hz: &f64| (hz / fundamental).log2().abs() < 0.5;
-    let pitch: Vec<Option<f64>> =
-        frames.clone().map(|f| study.pitch.get(f).and_then(|p| p.hz).filter(near)).collect();
+    let pitch: Vec<Option<f64>> = frames.clone().map(|f| study.pitch.get(f).and_then(|p| p.hz).filter(near)).collect();
     let mut sorted: Vec<f64> = pitch.iter().flatten().copied().collect();
     if sorted.is_empty() {
         return Vec::new();
@@ -70,7 +69,9 @@ fn levels(study: &Study, frames: Range<usize>, fundamental: f64, top: f64) -> Ve
     let count = (top / low) as usize + 2;
     let mut sums = vec![Sum::default(); groups * count];
     for track in &study.tracks {
-        let Some(first) = track.points.first().map(|p| (p.seconds / study.beneath.hop).round() as usize) else { continue };
+        let Some(first) = track.points.first().map(|p| (p.seconds / study.beneath.hop).round() as usize) else {
+            continue;
+        };
         let (from, to) = (frames.start.max(first), frames.end.min(first + track.points.len()));
         for frame in from..to {
             let point = track.points[frame - first];

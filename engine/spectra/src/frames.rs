@@ -22,6 +22,8 @@ pub struct Frames {
     pub bin_hz: f64,
     /// The last spectrum, its phases those at the window's middle, its magnitudes the amplitudes of sines.
     pub spectrum: Vec<Complex32>,
+    /// Its magnitudes' squares.
+    pub powers: Vec<f32>,
     window: Vec<f32>,
     /// The second difference, from bin to bin, of the logarithm of a steady sine's lobe at its top.
     pub lobe: f64,
@@ -55,10 +57,12 @@ impl Frames {
             }))
             .collect();
         let transform = planner.plan_fft_forward(size);
+        let spectrum = transform.make_output_vec();
         Self {
             seconds,
             bin_hz: rate / size as f64,
-            spectrum: transform.make_output_vec(),
+            powers: vec![0.0; spectrum.len()],
+            spectrum,
             // Twice, since half of a real sine's amplitude lies at the negative frequency.
             window: window.iter().map(|w| (2.0 * w / sum) as f32).collect(),
             lobe: 2.0 * beside.ln(),
@@ -82,20 +86,24 @@ impl Frames {
             let skip = half.saturating_sub(middle);
             let covered = self.cover[skip + last - first] - self.cover[skip];
             let gain = (1.0 / covered.max(LEAST_COVER)) as f32;
+            // The window's middle stands at the transform's beginning, so that phases are those of the middle.
+            let (samples, window) = (&sound.samples[first..last], &self.window[skip..]);
+            let split = half.saturating_sub(skip).min(samples.len());
             let size = self.input.len();
-            for (i, (x, w)) in sound.samples[first..last].iter().zip(&self.window[skip..]).enumerate() {
-                // The window's middle stands at the transform's beginning, so that phases are those of the middle.
-                self.input[(skip + i + size - half) % size] = x * w * gain;
-            }
+            let weigh = |to: &mut [f32], samples: &[f32], window: &[f32]| {
+                for ((y, x), w) in to.iter_mut().zip(samples).zip(window) {
+                    *y = x * w * gain;
+                }
+            };
+            weigh(&mut self.input[size - half + skip.min(half)..], &samples[..split], window);
+            weigh(&mut self.input[skip.saturating_sub(half)..], &samples[split..], &window[split..]);
         }
         self.transform
             .process_with_scratch(&mut self.input, &mut self.spectrum, &mut self.scratch)
             .expect("the buffers are the transform's own");
+        for (power, value) in self.powers.iter_mut().zip(&self.spectrum) {
+            *power = value.norm_sqr();
+        }
         seconds - middle as f64 / self.rate
-    }
-
-    /// The power of the spectrum at a bin.
-    pub fn power(&self, bin: usize) -> f32 {
-        self.spectrum[bin].norm_sqr()
     }
 }

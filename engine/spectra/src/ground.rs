@@ -1,7 +1,7 @@
 //! Energy over time and pitch.
 
-use crate::Ground;
 use crate::frames::Frames;
+use crate::{Ground, partials};
 
 /// The middle of the lowest row.
 const LOW_HZ: f64 = 30.0;
@@ -58,13 +58,9 @@ impl Gatherer {
     /// Takes the next frame's spectra, from the lowest to the highest band's.
     pub fn take(&mut self, spectra: [&Frames; 3]) {
         for (row, sum) in self.rows.iter().zip(&mut self.sums) {
-            let db: f64 = row
-                .from
-                .iter()
-                .filter(|(_, share)| *share > 0.0)
-                .map(|&(which, share)| share * 10.0 * highest(spectra[which], row.low, row.high).max(1e-14).log10())
-                .sum();
-            *sum += 10f64.powf(db / 10.0);
+            let power = |which: usize| highest(spectra[which], row.low, row.high).max(1e-14);
+            let [(one, share), (other, rest)] = row.from;
+            *sum += if rest == 0.0 { power(one) } else { power(one).powf(share) * power(other).powf(rest) };
         }
         self.gathered += 1;
         if self.gathered == self.frames {
@@ -102,7 +98,7 @@ fn blend(hz: f64, borders: [f64; 2]) -> [(usize, f64); 2] {
 
 /// The highest power between two frequencies.
 fn highest(frames: &Frames, low: f64, high: f64) -> f64 {
-    let last = frames.spectrum.len() - 1;
+    let last = frames.powers.len() - 1;
     let between = |hz: f64| {
         let x = hz / frames.bin_hz;
         let bin = x.floor() as usize;
@@ -110,9 +106,10 @@ fn highest(frames: &Frames, low: f64, high: f64) -> f64 {
             return 0.0;
         }
         let share = x - bin as f64;
-        (1.0 - share) * f64::from(frames.power(bin)) + share * f64::from(frames.power(bin + 1))
+        (1.0 - share) * f64::from(frames.powers[bin]) + share * f64::from(frames.powers[bin + 1])
     };
     let (from, to) = ((low / frames.bin_hz).ceil() as usize, (high / frames.bin_hz).floor() as usize);
-    let inside = (from..=to.min(last)).map(|bin| frames.power(bin)).fold(0.0, f32::max);
+    let to = (to + 1).min(last + 1);
+    let inside = if from < to { partials::highest(&frames.powers[from..to]) } else { 0.0 };
     f64::from(inside).max(between(low)).max(between(high))
 }

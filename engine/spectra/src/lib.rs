@@ -2,6 +2,16 @@
 //! noise.
 //!
 //! Samples in, a [`Study`] out. Nothing here is for the audio thread, and nothing here touches a file.
+//!
+//! - Every 10 ms spectra are taken through windows of 160 ms (below 600 Hz), 80 ms and 55 ms (from 2 kHz on); their peaks
+//!   (`partials`) are joined to courses (`tracks`), which are told from noise by how well their phases go on (`sureness`).
+//!   Pairs that lie too close for these windows and beat are told apart by one of 640 ms (`close`).
+//! - The fundamental is where the autocorrelation repeats, by the cheapest way through all frames (`pitch`).
+//! - A [`Moment`] adds up the tracks in it: phases tell frequencies better than any one spectrum. Formants are fitted to
+//!   the levels of its harmonics (`formants`, `resonances`).
+//!
+//! What is too short or too fast for a window is told less surely: a partial must last twice its window to be as sure as it
+//! gets, and of the harmonics of a wide vibrato the highest are seen as noise.
 
 mod close;
 mod formants;
@@ -32,7 +42,8 @@ pub struct Study {
     pub tracks: Vec<Track>,
     /// Its fundamental, frame by frame: equally spaced, from the sound's beginning on.
     pub pitch: Vec<Pitch>,
-    /// Its steady moments, in seconds, in time order: where its partials stand still for at least a tenth of a second.
+    /// Its steady moments, in seconds, in time order: where its partials stand still for at least a tenth of a second. A
+    /// vibrato stands still on the whole.
     pub steady: Vec<Range<f64>>,
     /// Its energy over time and frequency, as the ground of a picture.
     pub ground: Ground,
@@ -67,11 +78,12 @@ pub struct Pitch {
     pub seconds: f64,
     /// Its frequency; `None`: there is no one fundamental.
     pub hz: Option<f64>,
-    /// How much of the sound's power lies in its harmonics, 0…1.
+    /// How much of the sound's power repeats with it, 0…1; 0 without one.
     pub harmonicity: f64,
 }
 
-/// Energy on a grid of equal steps in time and of equal ratios in frequency.
+/// Energy on a grid of equal steps in time and of equal ratios in frequency: of each row the strongest in it, of each column
+/// the mean. A sine reads its level, as the amplitude of a sine, within 1 dB; silence -140.
 #[derive(Clone, Debug, Default)]
 pub struct Ground {
     /// From one column to the next, in seconds; the first column is at 0.
@@ -97,7 +109,8 @@ pub struct Moment {
     pub fundamental_hz: Option<f64>,
     /// How much of its power lies in the harmonics of the fundamental, 0…1; 0 without one.
     pub harmonicity: f64,
-    /// Resonances of the voice or body that made it, from low to high.
+    /// Resonances of the voice or body that made it, from low to high: those that the levels of its harmonics determine.
+    /// The higher the fundamental, the fewer; without one or above 700 Hz none.
     pub formants: Vec<Formant>,
     /// How much of its power is noise, 0…1.
     pub noise: f64,

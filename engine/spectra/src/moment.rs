@@ -41,14 +41,14 @@ impl Study {
         let fundamental_hz = self.fundamental(&frames, &partials);
         let total: f64 = frames.clone().filter_map(|f| self.beneath.powers.get(f)).map(|&p| f64::from(p)).sum();
         let share = |which: &dyn Fn(&Part) -> bool| -> f64 {
-            let sum: f64 =
-                partials.iter().filter(|p| p.sure >= SURE && which(p)).map(|p| p.power * p.count).sum();
+            let sum: f64 = partials.iter().filter(|p| p.sure >= SURE && which(p)).map(|p| p.power * p.count).sum();
             if total > 0.0 { (sum / total).clamp(0.0, 1.0) } else { 0.0 }
         };
         let harmonicity = fundamental_hz.map_or(0.0, |f0| share(&|p| harmonic(p.hz, f0).is_some()));
         let noise = if total > 0.0 { 1.0 - share(&|_| true) } else { 0.0 };
         let formants = fundamental_hz.map_or_else(Vec::new, |f0| formants::find(self, frames, f0));
-        let partial = |p: &Part| Partial { hz: p.hz, db: 10.0 * (2.0 * p.power).max(1e-18).log10(), confidence: p.sure };
+        let partial =
+            |p: &Part| Partial { hz: p.hz, db: 10.0 * (2.0 * p.power).max(1e-18).log10(), confidence: p.sure };
         Moment {
             span: start..end,
             partials: partials.iter().map(partial).collect(),
@@ -82,7 +82,8 @@ impl Study {
         for part in parts {
             let near = SAME / f64::from(window(part.hz as f32));
             let same = joined.iter_mut().rev().take_while(|other| part.hz - other.hz < near).find(|other| {
-                let together = part.frames.end.min(other.frames.end).saturating_sub(part.frames.start.max(other.frames.start));
+                let together =
+                    part.frames.end.min(other.frames.end).saturating_sub(part.frames.start.max(other.frames.start));
                 together <= 2 && part.sure >= SURE && other.sure >= SURE
             });
             match same {

@@ -24,17 +24,18 @@ pub struct Peak {
 
 /// Finds the peaks between two frequencies. `late` is by how much the moment lies behind the window's middle.
 pub fn find(frames: &Frames, range: Range<f64>, late: f64, loudest: f32, peaks: &mut Vec<Peak>) {
-    let bins = frames.spectrum.len();
+    let powers = &frames.powers;
+    let bins = powers.len();
     let first = ((range.start / frames.bin_hz).floor() as usize).max(1);
     let last = ((range.end / frames.bin_hz).ceil() as usize).min(bins.saturating_sub(2));
     let least = (loudest * DEPTH).max(FLOOR);
     for bin in first..=last {
-        let here = frames.power(bin);
-        if here < least || here <= frames.power(bin - 1) || here < frames.power(bin + 1) {
+        let here = powers[bin];
+        if here < least || here <= powers[bin - 1] || here < powers[bin + 1] {
             continue;
         }
         // A parabola through the logarithms: the window's lobe is one within 0.0004 bins of its own (check-values 5.3).
-        let log = |bin: usize| 0.5 * f64::from(frames.power(bin).max(f32::MIN_POSITIVE)).ln();
+        let log = |bin: usize| 0.5 * f64::from(powers[bin].max(f32::MIN_POSITIVE)).ln();
         let (a, b, c) = (log(bin - 1), log(bin), log(bin + 1));
         let bend = a - 2.0 * b + c;
         if bend >= 0.0 {
@@ -60,5 +61,18 @@ pub fn find(frames: &Frames, range: Range<f64>, late: f64, loudest: f32, peaks: 
 
 /// The highest power of a spectrum.
 pub fn loudest(frames: &Frames) -> f32 {
-    (1..frames.spectrum.len()).map(|bin| frames.power(bin)).fold(0.0, f32::max)
+    highest(&frames.powers)
+}
+
+/// The highest of some powers; eight at a time, so that the processor's vectors serve.
+pub fn highest(powers: &[f32]) -> f32 {
+    let mut most = [0.0f32; 8];
+    let chunks = powers.chunks_exact(8);
+    let rest = chunks.remainder().iter().copied().fold(0.0, f32::max);
+    for chunk in chunks {
+        for (most, &power) in most.iter_mut().zip(chunk) {
+            *most = if power > *most { power } else { *most };
+        }
+    }
+    most.iter().copied().fold(rest, f32::max)
 }

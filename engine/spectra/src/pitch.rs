@@ -107,7 +107,8 @@ impl Listener {
         let to = ((first + length as isize).max(0) as usize).min(sound.samples.len());
         let inside = sound.samples.get(from..to).unwrap_or_default();
         let mean = inside.iter().map(|&x| f64::from(x)).sum::<f64>() / inside.len().max(1) as f64;
-        for ((y, x), w) in self.buffer[skip.min(length)..].iter_mut().zip(inside).zip(&self.window[skip.min(length)..]) {
+        for ((y, x), w) in self.buffer[skip.min(length)..].iter_mut().zip(inside).zip(&self.window[skip.min(length)..])
+        {
             *y = (x - mean as f32) * w;
         }
         let power: f64 = self.buffer[..length].iter().map(|&y| f64::from(y * y)).sum();

@@ -24,18 +24,18 @@ pub fn ready(samples: &[f32], rate: u32) -> Sound {
     Sound { samples, rate: f64::from(rate.max(1)) }
 }
 
-/// The sound at a rate below 88 kHz.
-pub fn audible(sound: &Sound) -> Sound {
+/// The sound at a rate below 88 kHz; `None`: it is at one.
+pub fn audible(sound: &Sound) -> Option<Sound> {
     slow(sound, HIGH_RATE / 2.0)
 }
 
-/// The sound at the lowest rate, by halves, that is no lower than `least`.
-pub fn slow(sound: &Sound, least: f64) -> Sound {
-    let mut slow = sound.clone();
+/// The sound at the lowest rate, by halves, that is no lower than `least`; `None`: it is at that already.
+pub fn slow(sound: &Sound, least: f64) -> Option<Sound> {
+    let mut slow = (sound.rate / 2.0 >= least).then(|| halved(sound))?;
     while slow.rate / 2.0 >= least {
         slow = halved(&slow);
     }
-    slow
+    Some(slow)
 }
 
 /// Half the rate; sample `n` of it stands where sample `2n` stood.

@@ -130,11 +130,11 @@ impl Task<'_> {
             let weight = 1.0 / Self::stray(level);
             let rest = (value - level.db) * weight;
             cost += rest * rest;
-            for a in 0..SIZE {
-                row[a] *= weight;
-                gradient[a] += row[a] * rest;
-                for b in 0..=a {
-                    curvature[a][b] += row[a] * row[b];
+            let row = row.map(|x| x * weight);
+            for (a, &x) in row.iter().enumerate() {
+                gradient[a] += x * rest;
+                for (sum, y) in curvature[a].iter_mut().zip(&row) {
+                    *sum += x * y;
                 }
             }
         }
@@ -161,11 +161,7 @@ impl Task<'_> {
                 curvature[3 + i][3 + i] += stiff * stiff;
                 curvature[2 + i][2 + i] += stiff * stiff;
                 curvature[3 + i][2 + i] -= stiff * stiff;
-            }
-        }
-        for a in 0..SIZE {
-            for b in a + 1..SIZE {
-                curvature[a][b] = curvature[b][a];
+                curvature[2 + i][3 + i] -= stiff * stiff;
             }
         }
         (cost, gradient, curvature)
@@ -224,8 +220,10 @@ impl Task<'_> {
         let Some(lower) = cholesky(&matrix) else { return f64::INFINITY };
         let solution = solve(&lower, right);
         p[..3].copy_from_slice(&solution);
-        let misfit: f64 =
-            rests.iter().map(|(row, rest)| (row.iter().zip(&solution).map(|(r, s)| r * s).sum::<f64>() - rest).powi(2)).sum();
+        let misfit: f64 = rests
+            .iter()
+            .map(|(row, rest)| (row.iter().zip(&solution).map(|(r, s)| r * s).sum::<f64>() - rest).powi(2))
+            .sum();
         let unusual: f64 = (0..COUNT).map(|i| ((p[3 + i] - self.tube[i]) / TUBE_SPREAD[i]).powi(2)).sum();
         misfit + unusual + ((solution[1] - TILT[0]) / TILT[1]).powi(2) + ((solution[2] - RISE[0]) / RISE[1]).powi(2)
     }

@@ -34,22 +34,37 @@ pub fn find(kept: &[Kept], powers: &[f32], hop: f64, seconds: f64) -> Vec<Range<
             let sum = &mut sums[course.first + i];
             sum.power += power;
             sum.moving += power * slope(&cents, i, &pitch_kernel).abs();
+            sum.stirring += power * slope(&cents, i, &level_kernel).abs();
             sum.fading += power * slope(&levels, i, &level_kernel).abs();
         }
     }
-    let still = |frame: usize| {
+    let still = |frame: usize, moving: fn(&Sum) -> f64| {
         let sum = &sums[frame];
         sum.power > 1e-10
             && sum.power >= SHARE * f64::from(powers[frame])
-            && sum.moving <= CENTS_A_SECOND * sum.power
+            && moving(sum) <= CENTS_A_SECOND * sum.power
             && sum.fading <= DB_A_SECOND * sum.power
     };
     let mut spans: Vec<Range<usize>> = Vec::new();
-    for frame in (0..powers.len()).filter(|&frame| still(frame)) {
+    for frame in (0..powers.len()).filter(|&frame| still(frame, |sum| sum.moving)) {
         match spans.last_mut() {
             Some(last) if ((frame - last.end) as f64) * hop <= GAP_SECONDS => last.end = frame + 1,
             _ => spans.push(frame..frame + 1),
         }
+    }
+    // Smoothed over a vibrato, a glide reaches into the steady moment beside it: each begins as soon and ends as late as its
+    // partials stand still within a shorter time.
+    let reach = (SMOOTH_SECONDS / hop / 2.0) as usize;
+    let stands = |frame: &usize| still(*frame, |sum| sum.stirring);
+    let mut after = 0;
+    for i in 0..spans.len() {
+        let before = spans.get(i + 1).map_or(powers.len(), |next| next.start);
+        let span = &mut spans[i];
+        let earliest = span.start.saturating_sub(reach).max(after);
+        span.start = (earliest..span.start).rev().take_while(stands).last().unwrap_or(span.start);
+        let latest = (span.end + reach).min(before);
+        span.end = (span.end..latest).take_while(stands).last().map_or(span.end, |last| last + 1);
+        after = span.end;
     }
     spans
         .into_iter()
@@ -62,6 +77,8 @@ pub fn find(kept: &[Kept], powers: &[f32], hop: f64, seconds: f64) -> Vec<Range<
 struct Sum {
     power: f64,
     moving: f64,
+    /// The same within a shorter time, in which a vibrato moves.
+    stirring: f64,
     fading: f64,
 }
 
@@ -78,7 +95,11 @@ fn kernel(reach: f64, hop: f64) -> Vec<f64> {
 /// A course's slope. Beyond its ends it goes on as it ended.
 fn slope(values: &[f64], at: usize, kernel: &[f64]) -> f64 {
     let last = values.len() - 1;
-    kernel.iter().enumerate().map(|(k, w)| w * (values[(at + k + 1).min(last)] - values[at.saturating_sub(k + 1)])).sum()
+    kernel
+        .iter()
+        .enumerate()
+        .map(|(k, w)| w * (values[(at + k + 1).min(last)] - values[at.saturating_sub(k + 1)]))
+        .sum()
 }
 
 impl Study {

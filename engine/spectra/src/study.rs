@@ -62,13 +62,15 @@ pub fn window(hz: f32) -> f32 {
 pub fn study(sound: &[f32], rate: u32) -> Study {
     let seconds = sound.len() as f64 / f64::from(rate.max(1));
     let whole = rates::ready(sound, rate);
-    let sound = rates::audible(&whole);
+    let audible = rates::audible(&whole);
+    let sound = audible.as_ref().unwrap_or(&whole);
     let step = (HOP_SECONDS * sound.rate).round().max(1.0);
     let hop = step / sound.rate;
     let frames = if sound.samples.is_empty() { 0 } else { (sound.samples.len() - 1) / step as usize + 1 };
 
     let mut planner = RealFftPlanner::new();
-    let slow = rates::slow(&sound, SLOW_RATE);
+    let slow = rates::slow(sound, SLOW_RATE);
+    let slow = slow.as_ref().unwrap_or(sound);
     let mut long = Frames::new(&mut planner, slow.rate, close::WINDOW_SECONDS);
     let mut low = Frames::new(&mut planner, slow.rate, WINDOWS[0]);
     let mut middle = Frames::new(&mut planner, sound.rate, WINDOWS[1]);
@@ -82,20 +84,22 @@ pub fn study(sound: &[f32], rate: u32) -> Study {
 
     for frame in 0..frames {
         let at = frame as f64 * hop;
-        let lates = [low.take(&slow, at), middle.take(&sound, at), high.take(&sound, at)];
-        let late = long.take(&slow, at);
+        let lates = [low.take(slow, at), middle.take(sound, at), high.take(sound, at)];
+        let late = long.take(slow, at);
         find([&low, &middle, &high], lates, sound.rate, &mut peaks);
         fine_peaks.clear();
         partials::find(&long, PARTIALS[0]..close::HIGHEST_HZ, late, partials::loudest(&long), &mut fine_peaks);
         plain.step(&peaks, window, |course| keep(course, hop, window, &mut courses));
         fine.step(&fine_peaks, long_window, |course| keep(course, hop, long_window, &mut fine_courses));
-        listener.take(&sound, at);
+        listener.take(sound, at);
         grid.take([&low, &middle, &high]);
     }
     plain.finish(|course| keep(course, hop, window, &mut courses));
     fine.finish(|course| keep(course, hop, long_window, &mut fine_courses));
     let mut kept = close::resolve(courses, fine_courses, hop);
-    kept.sort_by(|a, b| a.course.first.cmp(&b.course.first).then(a.course.peaks[0].hz.total_cmp(&b.course.peaks[0].hz)));
+    kept.sort_by(|a, b| {
+        a.course.first.cmp(&b.course.first).then(a.course.peaks[0].hz.total_cmp(&b.course.peaks[0].hz))
+    });
 
     let powers = powers(&whole, frames, hop);
     let phases = kept.iter().map(|k| k.course.peaks.iter().map(|p| p.phase).collect()).collect();
@@ -103,7 +107,7 @@ pub fn study(sound: &[f32], rate: u32) -> Study {
     let mut pitch = listener.finish(hop);
     if sound.rate < whole.rate {
         // What lies above what is heard is of the sound's power, too.
-        for ((pitch, all), heard) in pitch.iter_mut().zip(&powers).zip(self::powers(&sound, frames, hop)) {
+        for ((pitch, all), heard) in pitch.iter_mut().zip(&powers).zip(self::powers(sound, frames, hop)) {
             pitch.harmonicity *= f64::from(heard / all.max(f32::MIN_POSITIVE)).min(1.0);
         }
     }
@@ -166,7 +170,10 @@ fn find(spectra: [&Frames; 3], lates: [f64; 3], rate: f64, peaks: &mut Vec<Peak>
             partials::find(spectrum, edges[band]..edges[band + 1], late, loudest, peaks);
         }
         // A partial on the border may be seen from both sides of it.
-        if before > 0 && peaks.len() > before && peaks[before].hz - peaks[before - 1].hz < (0.5 / spectrum.seconds) as f32 {
+        if before > 0
+            && peaks.len() > before
+            && peaks[before].hz - peaks[before - 1].hz < (0.5 / spectrum.seconds) as f32
+        {
             peaks.remove(before);
         }
     }

@@ -26,7 +26,8 @@ fn nothing_panics() {
             let mut burst = noise(length, 4.0, &mut chance);
             burst.iter_mut().for_each(|x| *x = x.clamp(-1.0, 1.0));
             let odd = |n: usize| [f32::NAN, f32::INFINITY, f32::NEG_INFINITY, 1e38, -1e38, 1e-40, 0.3][n % 7];
-            let sounds = [vec![0.0; length], vec![1.0; length], vec![f32::NAN; length], (0..length).map(odd).collect(), burst];
+            let sounds =
+                [vec![0.0; length], vec![1.0; length], vec![f32::NAN; length], (0..length).map(odd).collect(), burst];
             for sound in sounds {
                 let study = study(&sound, rate);
                 assert_eq!(study.rate, rate);
@@ -40,11 +41,24 @@ fn nothing_panics() {
 #[test]
 fn any_span_has_a_moment() {
     let study = study(&sine(0.5, 16_000, 0.3, 0.0, |_| 440.0), 16_000);
-    for span in [-1.0..2.0, 0.2..0.2, 0.2001..0.2002, 0.3..0.1, 5.0..6.0, -3.0..-2.0, f64::NAN..0.3, 0.1..f64::NAN, 0.0..f64::INFINITY] {
+    for span in [
+        -1.0..2.0,
+        0.2..0.2,
+        0.2001..0.2002,
+        0.3..0.1,
+        5.0..6.0,
+        -3.0..-2.0,
+        f64::NAN..0.3,
+        0.1..f64::NAN,
+        0.0..f64::INFINITY,
+    ] {
         sound_moment(&study.moment(span), study.seconds);
     }
     let short = study.moment(0.2501..0.2502);
-    assert!((short.partials[0].hz - 440.0).abs() < 0.5 && (short.fundamental_hz.unwrap() - 440.0).abs() < 0.5, "{short:?}");
+    assert!(
+        (short.partials[0].hz - 440.0).abs() < 0.5 && (short.fundamental_hz.unwrap() - 440.0).abs() < 0.5,
+        "{short:?}"
+    );
 }
 
 #[test]
@@ -62,7 +76,9 @@ fn silence_and_a_steady_offset_have_nothing_in_them() {
 #[test]
 fn what_is_no_number_is_silence() {
     let clean = sine(0.5, 16_000, 0.3, 0.0, |_| 440.0);
-    let holes = |hole: f32| -> Vec<f32> { clean.iter().enumerate().map(|(n, &x)| if n % 997 == 0 { hole } else { x }).collect() };
+    let holes = |hole: f32| -> Vec<f32> {
+        clean.iter().enumerate().map(|(n, &x)| if n % 997 == 0 { hole } else { x }).collect()
+    };
     let (a, b) = (study(&holes(f32::NAN), 16_000), study(&holes(0.0), 16_000));
     assert!(a.tracks == b.tracks && a.ground.db == b.ground.db);
 }

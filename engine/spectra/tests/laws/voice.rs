@@ -88,10 +88,13 @@ pub fn sing(vowel: &[f64], seconds: f64, rate: u32, fundamental: impl Fn(f64) ->
     sound.iter().step_by(OVER).map(|x| (0.4 * x / loudest) as f32).collect()
 }
 
+/// The fundamental and the formants of ten vowels.
+type Measured = [(f64, [f64; 3]); 10];
+
 /// Fundamentals and formants of Peterson and Barney, Journal of the Acoustical Society of America 24 (1952), Table II (the
 /// children's from copies that were not compared with the print), in the order iy ih eh ae aa ao uh uw ah er.
 #[rustfmt::skip]
-pub const PETERSON_BARNEY: [(&str, [(f64, [f64; 3]); 10]); 3] = [
+pub const PETERSON_BARNEY: [(&str, Measured); 3] = [
     ("men of 1952", [
         (136., [270., 2290., 3010.]), (136., [390., 1990., 2550.]), (128., [530., 1840., 2480.]), (125., [660., 1720., 2410.]),
         (124., [730., 1090., 2440.]), (127., [570., 840., 2410.]), (136., [440., 1020., 2240.]), (139., [300., 870., 2240.]),
