@@ -168,14 +168,14 @@ fn each_effect_of_each_etude_sounds_by_its_controller_and_is_silent_at_rest() {
                 let events = [
                     at(0.0, Gesture::Fire(SceneId::new(index))),
                     at(3.0, Gesture::Controller { id, value: 0.8 }),
-                    at(6.0, Gesture::Controller { id, value: 0.0 }),
+                    at(9.0, Gesture::Controller { id, value: 0.0 }),
                 ];
-                // The voice sings from the fourth second of its music on.
-                let out = sound(&plan, 3.0, 12.0, &events);
+                // The voice sings from the fourth second of its music on, ends its phrase, and begins another.
+                let out = sound(&plan, 3.0, 15.0, &events);
                 let key = &instance.key;
                 assert_eq!(loudest(&out, 0.0, 3.0), 0.0, "{name}, scene {}, {key} before", scene.mark);
-                assert!(loudest(&out, 3.0, 6.0) > 0.01, "{name}, scene {}, {key} is not heard", scene.mark);
-                assert_eq!(loudest(&out, 11.5, 12.0), 0.0, "{name}, scene {}, {key} after", scene.mark);
+                assert!(loudest(&out, 3.0, 9.0) > 0.01, "{name}, scene {}, {key} is not heard", scene.mark);
+                assert_eq!(loudest(&out, 14.5, 15.0), 0.0, "{name}, scene {}, {key} after", scene.mark);
             }
         }
     }
