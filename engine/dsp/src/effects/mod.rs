@@ -85,14 +85,14 @@ pub trait Processor: Send {
 
 /// All effects.
 pub static EFFECTS: [Effect; 8] = [
-        stretch::EFFECT,
-        reverse::EFFECT,
-        freeze::EFFECT,
-        sympathetic::EFFECT,
-        double::EFFECT,
-        tape::EFFECT,
-        answer::EFFECT,
-        direct::EFFECT,
+    stretch::EFFECT,
+    reverse::EFFECT,
+    freeze::EFFECT,
+    sympathetic::EFFECT,
+    double::EFFECT,
+    tape::EFFECT,
+    answer::EFFECT,
+    direct::EFFECT,
 ];
 
 /// The effect of this name.
