@@ -45,10 +45,11 @@ fn formants_of_vowels_are_right() {
 #[test]
 fn formants_of_older_measurements_are_right_too() {
     // A first formant below the second harmonic shows in two or three levels only: that is what children's and women's miss.
-    for ((who, vowels), least) in voice::PETERSON_BARNEY.into_iter().zip([0.95, 0.85, 0.8]) {
+    for ((who, fourth, vowels), least) in voice::PETERSON_BARNEY.into_iter().zip([0.95, 0.85, 0.85]) {
+        let vowels = vowels.map(|(f0, [a, b, c])| (f0, [a, b, c, fourth]));
         let vowels: Vec<(f64, &[f64])> = vowels.iter().map(|(f0, formants)| (*f0, formants.as_slice())).collect();
         let [five, ten] = shares(who, &vowels, 0.0, 50.0);
-        assert!(five >= least && ten >= 0.85, "{who}: {five} {ten}");
+        assert!(five >= least && ten >= least, "{who}: {five} {ten}");
     }
 }
 

@@ -91,21 +91,25 @@ pub fn sing(vowel: &[f64], seconds: f64, rate: u32, fundamental: impl Fn(f64) ->
 /// The fundamental and the formants of ten vowels.
 type Measured = [(f64, [f64; 3]); 10];
 
-/// Fundamentals and formants of Peterson and Barney, Journal of the Acoustical Society of America 24 (1952), Table II (the
-/// children's from copies that were not compared with the print), in the order iy ih eh ae aa ao uh uw ah er.
+/// A fourth formant, which was not measured (about the mean of those above), and fundamentals and formants of Peterson and
+/// Barney, Journal of the Acoustical Society of America 24 (1952), Table II (the children's from copies that were not
+/// compared with the print), in the order iy ih eh ae aa ao uh uw ah er.
 #[rustfmt::skip]
-pub const PETERSON_BARNEY: [(&str, Measured); 3] = [
-    ("men of 1952", [
+pub const PETERSON_BARNEY: [(&str, f64, Measured); 3] = [
+    ("men of 1952",
+        3500.0, [
         (136., [270., 2290., 3010.]), (136., [390., 1990., 2550.]), (128., [530., 1840., 2480.]), (125., [660., 1720., 2410.]),
         (124., [730., 1090., 2440.]), (127., [570., 840., 2410.]), (136., [440., 1020., 2240.]), (139., [300., 870., 2240.]),
         (129., [640., 1190., 2390.]), (133., [490., 1350., 1690.]),
     ]),
-    ("women of 1952", [
+    ("women of 1952",
+        4200.0, [
         (231., [310., 2790., 3310.]), (232., [430., 2480., 3070.]), (220., [610., 2330., 2990.]), (208., [860., 2050., 2850.]),
         (212., [850., 1220., 2810.]), (217., [590., 920., 2710.]), (234., [470., 1160., 2680.]), (235., [370., 950., 2670.]),
         (223., [760., 1400., 2780.]), (219., [500., 1640., 1960.]),
     ]),
-    ("children of 1952", [
+    ("children of 1952",
+        4400.0, [
         (270., [370., 3200., 3730.]), (270., [530., 2730., 3600.]), (259., [690., 2610., 3570.]), (248., [1010., 2320., 3320.]),
         (258., [1030., 1370., 3170.]), (259., [680., 1060., 3180.]), (273., [560., 1410., 3310.]), (278., [430., 1170., 3260.]),
         (263., [850., 1590., 3360.]), (264., [560., 1820., 2160.]),
