@@ -20,6 +20,7 @@
 
 mod files;
 mod gestures;
+mod interval;
 mod keys;
 mod kind;
 mod meaning;

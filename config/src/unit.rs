@@ -62,21 +62,10 @@ pub(crate) fn parse(text: &str, unit: Unit) -> Result<f64, Trouble> {
 }
 
 /// A finite decimal number; a typographic minus is one too.
-fn number(text: &str) -> Option<f64> {
+pub(crate) fn number(text: &str) -> Option<f64> {
     let text = text.trim().replace('\u{2212}', "-");
     let plain = text.bytes().all(|byte| byte.is_ascii_digit() || b"+-.eE".contains(&byte));
     text.parse().ok().filter(|value: &f64| plain && value.is_finite())
-}
-
-/// Reads an interval into cents: `"702 cents"`, or a ratio, `"3/2"`.
-pub(crate) fn parse_interval(text: &str) -> Option<f64> {
-    match text.split_once('/') {
-        Some((over, under)) => {
-            let cents = 1200.0 * (number(over)? / number(under)?).log2();
-            cents.is_finite().then_some(cents)
-        }
-        None => number(text.trim().strip_suffix("cents")?),
-    }
 }
 
 /// Reads a time as a piece spells it, `"2 s"` or `"180 ms"`, in seconds.
@@ -118,13 +107,5 @@ mod tests {
         {
             assert_eq!(parse(&spell(unit, value), unit), Ok(value));
         }
-    }
-
-    #[test]
-    fn an_interval_is_cents_or_a_ratio() {
-        assert_eq!(parse_interval("702 cents"), Some(702.0));
-        assert_eq!(parse_interval("2/1"), Some(1200.0));
-        assert_eq!(parse_interval("1/0"), None);
-        assert_eq!(parse_interval("a fifth"), None);
     }
 }

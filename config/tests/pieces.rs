@@ -341,8 +341,17 @@ fn every_declared_setting_is_read_by_its_declaration() {
                     assert_eq!(read("\"H3\"".to_owned()), Err(Kind::BadTuning));
                     assert_eq!(read("\"a.toml\"".to_owned()), Err(Kind::FileUnread));
                 }
-                declare::Kind::Interval { .. } => {
+                declare::Kind::Interval { least_cents, most_cents, .. } => {
+                    for cents in [least_cents, most_cents] {
+                        assert_eq!(read(format!("\"{cents} cents\"")), Ok(Setting::Interval(cents)));
+                    }
+                    for cents in [least_cents - 1.0, most_cents + 1.0] {
+                        assert_eq!(read(format!("\"{cents} cents\"")), Err(Kind::OutOfRange));
+                    }
                     assert_eq!(read("\"2/1\"".to_owned()), Ok(Setting::Interval(1200.0)));
+                    assert_eq!(read("\"octave down\"".to_owned()), Ok(Setting::Interval(-1200.0)));
+                    assert_eq!(read("\"702\"".to_owned()), Err(Kind::NotANumber));
+                    assert_eq!(read("702".to_owned()), Err(Kind::WrongType));
                 }
             }
         }

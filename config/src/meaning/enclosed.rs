@@ -1,6 +1,7 @@
 //! Settings that name a file or notes: what is in the file, which frequencies the notes have.
 
 use crate::files::Files;
+use crate::interval::JUST;
 use crate::kind::Kind;
 use crate::place::Place;
 use crate::report::Findings;
@@ -50,29 +51,13 @@ fn tuning(said: &str, place: Place, files: &dyn Files, tuning_hz: f64, findings:
     Tuning { said: said.to_owned(), partials }
 }
 
-/// The steps of the just scale above its first note, as ratios: the common five-limit choices, one for each semitone.
-const JUST: [(f64, f64); 12] = [
-    (1.0, 1.0),
-    (16.0, 15.0),
-    (9.0, 8.0),
-    (6.0, 5.0),
-    (5.0, 4.0),
-    (4.0, 3.0),
-    (45.0, 32.0),
-    (3.0, 2.0),
-    (8.0, 5.0),
-    (5.0, 3.0),
-    (9.0, 5.0),
-    (15.0, 8.0),
-];
-
 /// Strings named as notes: the first as the piece is tuned, the others in just intervals to it. All ring alike.
 fn strings(said: &str, tuning_hz: f64) -> Result<Vec<Partial>, String> {
     let notes = said.split_whitespace().map(|name| parse_note(name).ok_or(format!("\"{name}\" is no note")));
     let notes = notes.collect::<Result<Vec<_>, _>>()?;
     let Some(&first) = notes.first() else { return Err("this names no note".to_owned()) };
     let hz = |note: i32| {
-        let (over, under) = JUST[(note - first).rem_euclid(12) as usize];
+        let (_, over, under) = JUST[(note - first).rem_euclid(12) as usize];
         note_hz(f64::from(first), tuning_hz) * over / under * f64::from((note - first).div_euclid(12)).exp2()
     };
     Ok(notes.into_iter().map(|note| Partial { hz: hz(note), db: 0.0 }).collect())

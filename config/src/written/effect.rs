@@ -4,9 +4,9 @@ use super::fields::{Fields, items};
 use super::value::{self, Item};
 use super::{At, Said};
 use crate::kind::Kind;
+use crate::near;
 use crate::place::Place;
 use crate::report::Findings;
-use crate::{near, unit};
 use tenterhook_dsp::effects::{EFFECTS, named};
 use tenterhook_plan::declare::{self, Declaration, Setting, SettingDeclaration, Unit};
 use tenterhook_plan::{Recording, Tuning};
@@ -131,14 +131,8 @@ fn read_setting(
         declare::Kind::Tuning => {
             value::string(item, findings).map(|said| Setting::Tuning(Tuning { said, partials: Vec::new() }))
         }
-        declare::Kind::Interval { .. } => {
-            let text = value::string(item, findings)?;
-            let cents = unit::parse_interval(&text);
-            if cents.is_none() {
-                let message = format!("\"{}\" is an interval, and \"{text}\" is none", setting.name);
-                findings.add(Kind::NotANumber, item.place, message, "write \"702 cents\" or \"3/2\", say");
-            }
-            cents.map(Setting::Interval)
+        declare::Kind::Interval { least_cents, most_cents, .. } => {
+            value::interval(least_cents, most_cents)(item, findings).map(Setting::Interval)
         }
     });
     match said {

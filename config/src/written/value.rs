@@ -1,6 +1,7 @@
 //! Single values: each reader gives a value of its type, or reports why not.
 
 use super::At;
+use crate::interval;
 use crate::kind::Kind;
 use crate::near;
 use crate::place::Place;
@@ -151,6 +152,30 @@ fn with_unit(item: &Item<'_>, unit: Unit, findings: &mut Findings) -> Option<f64
         _ => item.refuse(&format!("{measures} in quotes"), format!("{}, say", example(2.0)), findings),
     }
     None
+}
+
+/// An interval in a range, in cents.
+pub(crate) fn interval(least: f64, most: f64) -> impl Fn(&Item<'_>, &mut Findings) -> Option<f64> {
+    move |item, findings| {
+        let text = string(item, findings)?;
+        let Some(cents) = interval::parse(&text) else {
+            let message = format!("\"{}\" is an interval, and \"{text}\" is none", item.key);
+            let remedy = match near::nearest(&text, interval::names()) {
+                Some(near) => format!("did you mean \"{near}\"?"),
+                None => "write \"fifth\", \"minor third down\", \"-702 cents\" or \"3/2\", say".to_owned(),
+            };
+            findings.add(Kind::NotANumber, item.place, message, remedy);
+            return None;
+        };
+        // A hair of room for the logarithm of a ratio at the end of the range.
+        if (least - 1e-6..=most + 1e-6).contains(&cents) {
+            return Some(cents.clamp(least, most));
+        }
+        let message = format!("\"{text}\" is outside what \"{}\" takes", item.key);
+        let remedy = format!("write something from \"{least} cents\" to \"{most} cents\"");
+        findings.add(Kind::OutOfRange, item.place, message, remedy);
+        None
+    }
 }
 
 /// One of a few words; gives its place among them.

@@ -66,6 +66,10 @@ pub enum Kind {
     Tuning,
     /// A musical interval.
     Interval {
+        /// The least cents allowed: negative is downwards.
+        least_cents: f64,
+        /// The most cents allowed.
+        most_cents: f64,
         /// Cents if nothing is said.
         default_cents: f64,
     },
@@ -78,7 +82,7 @@ impl Kind {
             Kind::Quantity { default, .. } => Some(Setting::Quantity(default)),
             Kind::Choice { default, .. } => Some(Setting::Choice(default)),
             Kind::Sound | Kind::Tuning => None,
-            Kind::Interval { default_cents } => Some(Setting::Interval(default_cents)),
+            Kind::Interval { default_cents, .. } => Some(Setting::Interval(default_cents)),
         }
     }
 }

@@ -15,7 +15,9 @@ fn settings(effect: &'static Effect) -> impl Strategy<Value = Vec<Setting>> {
             }
             Kind::Quantity { least, most, .. } => (least..=most).prop_map(Setting::Quantity).boxed(),
             Kind::Choice { words, .. } => (0..words.len()).prop_map(Setting::Choice).boxed(),
-            Kind::Interval { default_cents } => Just(Setting::Interval(default_cents)).boxed(),
+            Kind::Interval { least_cents, most_cents, .. } => {
+                (least_cents..=most_cents).prop_map(Setting::Interval).boxed()
+            }
             Kind::Sound => Just(Setting::Sound(recording())).boxed(),
             Kind::Tuning => Just(Setting::Tuning(tuning())).boxed(),
         }
@@ -131,7 +133,10 @@ fn every_effect_has_at_most_two_settings_and_defaults_within_range() {
             match setting.kind {
                 Kind::Quantity { least, most, default, .. } => assert!((least..=most).contains(&default)),
                 Kind::Choice { words, default } => assert!(default < words.len()),
-                Kind::Sound | Kind::Tuning | Kind::Interval { .. } => {}
+                Kind::Interval { least_cents, most_cents, default_cents } => {
+                    assert!((least_cents..=most_cents).contains(&default_cents));
+                }
+                Kind::Sound | Kind::Tuning => {}
             }
         }
         assert_eq!((effect.level)(0.0), 0.0, "{}: silent at rest", effect.declaration.name);

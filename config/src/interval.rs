@@ -1,0 +1,105 @@
+//! Musical intervals, as a piece spells them: `"702 cents"`, `"3/2"`, `"fifth down"`.
+
+use crate::unit::number;
+
+/// The steps of the just scale above its first note, by name and as ratios: the common five-limit choices, one for each
+/// semitone.
+pub(crate) const JUST: [(&str, f64, f64); 12] = [
+    ("unison", 1.0, 1.0),
+    ("minor second", 16.0, 15.0),
+    ("major second", 9.0, 8.0),
+    ("minor third", 6.0, 5.0),
+    ("major third", 5.0, 4.0),
+    ("fourth", 4.0, 3.0),
+    ("tritone", 45.0, 32.0),
+    ("fifth", 3.0, 2.0),
+    ("minor sixth", 8.0, 5.0),
+    ("major sixth", 5.0, 3.0),
+    ("minor seventh", 9.0, 5.0),
+    ("major seventh", 15.0, 8.0),
+];
+
+/// The names beyond the scale.
+const WIDE: [(&str, f64, f64); 2] = [("octave", 2.0, 1.0), ("two octaves", 4.0, 1.0)];
+
+/// All names there are.
+pub(crate) fn names() -> impl Iterator<Item = &'static str> {
+    JUST.iter().chain(&WIDE).map(|(name, ..)| *name)
+}
+
+/// Reads an interval into cents: a number of cents, a ratio, or a name, upwards unless "down" or "below" follows.
+pub(crate) fn parse(text: &str) -> Option<f64> {
+    let text = text.trim();
+    if let Some((over, under)) = text.split_once('/') {
+        return cents(number(over)?, number(under)?);
+    }
+    match text.strip_suffix("cents") {
+        Some(cents) => number(cents),
+        None => named(text),
+    }
+}
+
+fn cents(over: f64, under: f64) -> Option<f64> {
+    let cents = 1200.0 * (over / under).log2();
+    (over > 0.0 && cents.is_finite()).then_some(cents)
+}
+
+fn named(text: &str) -> Option<f64> {
+    let words: Vec<_> = text.split_whitespace().map(str::to_lowercase).collect();
+    let (name, sign) = match words.split_last() {
+        Some((last, name)) if ["down", "below"].contains(&last.as_str()) => (name, -1.0),
+        Some((last, name)) if ["up", "above"].contains(&last.as_str()) => (name, 1.0),
+        _ => (words.as_slice(), 1.0),
+    };
+    let name = name.join(" ");
+    let (_, over, under) = JUST.iter().chain(&WIDE).find(|(known, ..)| *known == name)?;
+    cents(*over, *under).map(|cents| if cents == 0.0 { 0.0 } else { sign * cents })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_interval_is_cents_or_a_ratio() {
+        assert_eq!(parse("702 cents"), Some(702.0));
+        assert_eq!(parse("-702 cents"), Some(-702.0));
+        assert_eq!(parse("\u{2212}50cents"), Some(-50.0));
+        assert_eq!(parse("2/1"), Some(1200.0));
+        assert_eq!(parse(" 1 / 2 "), Some(-1200.0));
+        for none in ["1/0", "0/1", "-3/2", "-3/-2", "3/2/1", "702", "cents", "3:2", "", "/"] {
+            assert_eq!(parse(none), None, "{none}");
+        }
+    }
+
+    // Cents of the just intervals to the hundredth: a table of the trade, from memory; 701.955 and 386.314 are those of
+    // harmonics 3 and 5 less whole octaves.
+    #[test]
+    fn an_interval_has_a_name_that_stands_for_its_just_ratio() {
+        let hundredths = |text: &str| parse(text).map(|cents| (cents * 100.0).round() as i64);
+        for (name, cents) in [
+            ("unison", 0),
+            ("minor second", 11_173),
+            ("major second", 20_391),
+            ("minor third", 31_564),
+            ("major third", 38_631),
+            ("fourth", 49_804),
+            ("tritone", 59_022),
+            ("fifth", 70_196),
+            ("minor sixth", 81_369),
+            ("major sixth", 88_436),
+            ("minor seventh", 101_760),
+            ("major seventh", 108_827),
+            ("octave", 120_000),
+            ("two octaves", 240_000),
+        ] {
+            for (ending, sign) in [("", 1), (" up", 1), (" above", 1), (" down", -1), ("  Below", -1)] {
+                assert_eq!(hundredths(&format!("{name}{ending}")), Some(sign * cents), "{name}{ending}");
+            }
+        }
+        assert!(names().all(|name| parse(name).is_some()));
+        for none in ["a fifth", "third", "fifth sideways", "down", "down fifth", "fifth down down"] {
+            assert_eq!(parse(none), None, "{none}");
+        }
+    }
+}
