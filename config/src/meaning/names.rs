@@ -5,6 +5,7 @@ use crate::near;
 use crate::place::Place;
 use crate::report::Findings;
 use crate::written::{At, Controller, Group, Mic, Named, Output, Piece};
+use serde_json::{Value, json};
 use tenterhook_plan::{ControllerId, MicId, OutputId};
 
 /// Names that written gestures and effects keep for themselves.
@@ -134,6 +135,24 @@ fn unknown<'a>(
 ) {
     let remedy = near::remedy(&name.value, &format!("{what}s"), names);
     findings.add(kind, name.place, format!("there is no {what} \"{}\"", name.value), remedy);
+}
+
+/// What a name is, as a JSON Schema.
+pub(crate) fn name_schema() -> Value {
+    let mut schema = without("/");
+    schema["not"] = json!({ "enum": RESERVED });
+    schema
+}
+
+/// What [`check_plain`] lets through, as a JSON Schema.
+pub(crate) fn plain_schema() -> Value {
+    without("")
+}
+
+/// Text without these signs, control characters and spaces around it.
+fn without(signs: &str) -> Value {
+    let never = format!(r"{signs}\u0000-\u001f\u007f-\u009f");
+    json!({ "type": "string", "pattern": format!(r"^[^\s{never}]([^{never}]*[^\s{never}])?$") })
 }
 
 fn check_all<T>(list: &[Named<T>], what: &str, findings: &mut Findings) {
