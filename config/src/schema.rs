@@ -59,3 +59,70 @@ fn references(schema: &Value) -> Vec<&str> {
         _ => Vec::new(),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::meaning::{RESERVED, is_osc_address, strings, trouble};
+    use jsonschema::draft202012;
+    use proptest::prelude::*;
+    use std::sync::LazyLock;
+
+    /// Each definition with the reader whose texts it describes.
+    type Pair = (&'static str, fn(&str) -> bool);
+    const PAIRS: [Pair; 9] = [
+        ("time", |text| unit::parse(text, Unit::Seconds).is_ok()),
+        ("level", |text| unit::parse(text, Unit::Decibels).is_ok()),
+        ("frequency", |text| unit::parse(text, Unit::Hertz).is_ok()),
+        ("interval", |text| interval::parse(text).is_some()),
+        ("key", keys::is_key),
+        ("name", |text| trouble(text).is_none() && !text.contains('/') && !RESERVED.contains(&text)),
+        ("osc", is_osc_address),
+        ("plain", |text| trouble(text).is_none()),
+        ("tuning", |text| text.trim().ends_with(".toml") || strings(text, 440.0).is_ok()),
+    ];
+
+    static DEFINITIONS: LazyLock<Vec<jsonschema::Validator>> = LazyLock::new(|| {
+        let known = definitions();
+        assert_eq!(known.len(), PAIRS.len(), "each has its reader");
+        PAIRS.iter().map(|(name, _)| draft202012::new(&known[*name]).unwrap()).collect()
+    });
+
+    #[rustfmt::skip]
+    const PARTS: [&str; 52] = [
+        "", " ", "\t", "\n", "\u{a0}", "2", "0", "180", "-", "+", "\u{2212}", ".", ".5", "5.", "e3", "E", "e", "s", "ms", "dB",
+        "db", "Hz", "cents", "/", "3/2", "fifth", "Minor", "third", "minor  third", "down", "above", "two octaves", "K",
+        "PageUp", "pageup", "F5", "n", "é", "🦊", "fire", "level", "mute", "/sway", "a/b", "#", "*", "~", "D3", "Bb2", "F##4",
+        "a.toml", "\u{1}",
+    ];
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(2000))]
+
+        #[test]
+        fn each_definition_takes_what_its_reader_takes(parts in prop::collection::vec(prop::sample::select(&PARTS[..]), 0..5)) {
+            let text = parts.concat();
+            for ((name, reads), validator) in PAIRS.iter().zip(&*DEFINITIONS) {
+                // How great a number is, an expression does not know.
+                let sized = (*name == "interval" && text.contains('/')) || *name == "tuning" || text.contains(['e', 'E']);
+                let (read, taken) = (reads(&text), validator.is_valid(&text.clone().into()));
+                prop_assert!(read == taken || (sized && taken && !read), "{name}: {text:?} read {read}, taken {taken}");
+            }
+        }
+    }
+
+    #[test]
+    fn what_is_in_one_and_not_in_the_other_is_seen() {
+        let [time, level, ..] = &DEFINITIONS[..] else { panic!("there are two") };
+        assert!(time.is_valid(&"2 s".into()) && !level.is_valid(&"2 s".into()));
+    }
+
+    #[test]
+    fn every_definition_that_a_schema_refers_to_is_there() {
+        for of in [SchemaOf::Piece, SchemaOf::Hall] {
+            let schema = schema(of);
+            let defined = schema["$defs"].as_object().unwrap();
+            assert!(references(&schema).into_iter().all(|name| defined.contains_key(name)));
+        }
+    }
+}

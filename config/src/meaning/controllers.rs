@@ -255,14 +255,18 @@ fn different(written: &Written, from: f64, to: f64, findings: &mut Findings) {
     }
 }
 
-/// What [`check_osc`] lets through, as a regular expression (ECMA-262).
+/// Open Sound Control 1.0: an address begins with a slash and is printable ASCII without the signs of patterns.
+pub(crate) fn is_osc_address(text: &str) -> bool {
+    let plain = text.bytes().all(|byte| byte.is_ascii_graphic() && !b"#*,?[]{}".contains(&byte));
+    plain && text.starts_with('/') && !text.ends_with('/')
+}
+
+/// The same as a regular expression (ECMA-262).
 pub(crate) const OSC_ADDRESS: &str = r#"^/[!"$-)+\-.\/0->@-Z\\^-z|~]*[!"$-)+\-.0->@-Z\\^-z|~]$"#;
 
-/// Open Sound Control 1.0: an address begins with a slash and is printable ASCII without the signs of patterns.
 fn check_osc(path: &At<String>, findings: &mut Findings) {
     let text = &path.value;
-    let plain = text.bytes().all(|byte| byte.is_ascii_graphic() && !b"#*,?[]{}".contains(&byte));
-    if !plain || !text.starts_with('/') || text.ends_with('/') {
+    if !is_osc_address(text) {
         let message = format!("\"{text}\" is no OSC address");
         let remedy = "begin it with a slash and leave out spaces and # * , ? [ ] { }, as in \"/sway\"";
         findings.add(Kind::BadOscAddress, path.place, message, remedy);

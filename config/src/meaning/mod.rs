@@ -12,8 +12,14 @@ use crate::kind::Kind;
 use crate::report::Findings;
 use crate::written::{Named, Piece, TUNING_HZ};
 pub(crate) use controllers::OSC_ADDRESS;
+#[cfg(test)]
+pub(crate) use controllers::is_osc_address;
 pub(crate) use enclosed::TUNING;
+#[cfg(test)]
+pub(crate) use enclosed::strings;
 use names::Names;
+#[cfg(test)]
+pub(crate) use names::{RESERVED, trouble};
 pub(crate) use names::{name_schema, plain_schema};
 use tenterhook_plan::{Address, By, ControllerId, GroupId, MicId, Owner, Plan};
 

@@ -56,7 +56,7 @@ impl Item<'_> {
 #[derive(Clone, Copy)]
 pub(crate) enum Text {
     Any,
-    /// A mark: what [plain](crate::meaning::PLAIN) text is.
+    /// Text of printable characters, without spaces around it.
     Plain,
     /// The name of a keyboard's key.
     KeyName,
