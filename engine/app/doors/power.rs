@@ -73,9 +73,10 @@ pub fn sleep(machine: &Machine<'_>) -> Seen {
     match read(machine.sys.join("power/state")) {
         None => Seen::Good("this machine has no sleep".to_owned()),
         Some(states) if states.is_empty() => Seen::Good("this machine has no sleep".to_owned()),
-        Some(_) => Seen::Hidden(
-            "it can sleep, and what makes it is the desktop's. `systemd-inhibit --what=idle:sleep:handle-lid-switch \
-             tenterhook play …` keeps it awake"
+        Some(_) => Seen::Look(
+            "it can sleep, and whether it will by itself cannot be seen".to_owned(),
+            "switch sleep off in the desktop's power settings, also that of a closed lid, or begin the show with \
+             `systemd-inhibit --what=idle:sleep:handle-lid-switch tenterhook play …`"
                 .to_owned(),
         ),
     }
