@@ -14,63 +14,51 @@ pub fn real_time(_: &Machine<'_>) -> Seen {
     match tenterhook_io::real_time_is_permitted() {
         None => Seen::Hidden("it could not be tried".to_owned()),
         Some(true) => Seen::Good("a thread may run in real time".to_owned()),
-        Some(false) => Seen::Look(
-            format!("no thread may run in real time (limit {})", in_words(priority(), |limit| limit.to_string())),
-            GRANT.to_owned(),
-        ),
+        Some(false) => {
+            let limit = match limits().map(|limits| limits.priority) {
+                Some(Some(priority)) => format!(", the limit is {priority}"),
+                Some(None) | None => String::new(),
+            };
+            Seen::Look(format!("no thread may run in real time{limit}"), GRANT.to_owned())
+        }
     }
 }
 
 /// Whether an audio server may keep its memory from being moved to disk.
 pub fn locked_memory(_: &Machine<'_>) -> Seen {
-    judge(memory())
-}
-
-fn judge(limit: Limit) -> Seen {
-    let found = format!("limit {}", in_words(limit, |bytes| format!("{} MB", bytes >> 20)));
-    match limit {
-        Limit::Unknown => Seen::Hidden("the limit is not told".to_owned()),
-        Limit::Most(bytes) if bytes < LOCKED => Seen::Look(found, GRANT.to_owned()),
-        Limit::Most(_) | Limit::None => Seen::Good(found),
+    match limits() {
+        None => Seen::Hidden("the limit is not told".to_owned()),
+        Some(limits) => judge(limits.memory),
     }
 }
 
-/// A limit of this process.
-#[derive(Clone, Copy)]
-enum Limit {
-    Unknown,
-    None,
-    Most(u64),
-}
-
-fn in_words(limit: Limit, number: impl Fn(u64) -> String) -> String {
-    match limit {
-        Limit::Unknown => "unknown".to_owned(),
-        Limit::None => "none".to_owned(),
-        Limit::Most(most) => number(most),
+/// Whether so many bytes are enough; `None`: there is no limit.
+fn judge(bytes: Option<u64>) -> Seen {
+    match bytes {
+        None => Seen::Good("as much as there is".to_owned()),
+        Some(bytes) if bytes >= LOCKED => Seen::Good(format!("up to {} MB", bytes >> 20)),
+        Some(bytes) => Seen::Look(format!("no more than {} MB", bytes >> 20), GRANT.to_owned()),
     }
 }
 
-/// getrlimit(2), RLIMIT_RTPRIO.
-#[cfg(target_os = "linux")]
-fn priority() -> Limit {
-    rustix::process::getrlimit(rustix::process::Resource::Rtprio).current.map_or(Limit::None, Limit::Most)
+/// The limits of this process, `None`: without a limit.
+struct Limits {
+    /// The highest real-time priority.
+    priority: Option<u64>,
+    /// Bytes that stay in memory.
+    memory: Option<u64>,
 }
 
-/// getrlimit(2), RLIMIT_MEMLOCK.
+/// getrlimit(2): RLIMIT_RTPRIO, RLIMIT_MEMLOCK.
 #[cfg(target_os = "linux")]
-fn memory() -> Limit {
-    rustix::process::getrlimit(rustix::process::Resource::Memlock).current.map_or(Limit::None, Limit::Most)
+fn limits() -> Option<Limits> {
+    use rustix::process::{Resource, getrlimit};
+    Some(Limits { priority: getrlimit(Resource::Rtprio).current, memory: getrlimit(Resource::Memlock).current })
 }
 
 #[cfg(not(target_os = "linux"))]
-fn priority() -> Limit {
-    Limit::Unknown
-}
-
-#[cfg(not(target_os = "linux"))]
-fn memory() -> Limit {
-    Limit::Unknown
+fn limits() -> Option<Limits> {
+    None
 }
 
 #[cfg(test)]
@@ -79,9 +67,8 @@ mod tests {
 
     #[test]
     fn a_low_limit_of_memory_is_worth_a_look() {
-        assert_eq!(judge(Limit::Most(8 << 20)), Seen::Look("limit 8 MB".to_owned(), GRANT.to_owned()));
-        assert_eq!(judge(Limit::Most(LOCKED)), Seen::Good("limit 1024 MB".to_owned()));
-        assert_eq!(judge(Limit::None), Seen::Good("limit none".to_owned()));
-        assert!(matches!(judge(Limit::Unknown), Seen::Hidden(_)));
+        assert_eq!(judge(Some(8 << 20)), Seen::Look("no more than 8 MB".to_owned(), GRANT.to_owned()));
+        assert_eq!(judge(Some(LOCKED)), Seen::Good("up to 1024 MB".to_owned()));
+        assert_eq!(judge(None), Seen::Good("as much as there is".to_owned()));
     }
 }
