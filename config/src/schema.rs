@@ -35,8 +35,13 @@ pub fn schema(of: SchemaOf) -> Value {
 /// What is defined once: the kinds of texts.
 fn definitions() -> Map<String, Value> {
     let text = |pattern: String| json!({ "type": "string", "pattern": pattern });
-    let units = [Unit::Seconds, Unit::Decibels, Unit::Hertz];
-    let quantities = units.into_iter().filter_map(|unit| Some((unit::definition(unit)?, text(unit::pattern(unit)))));
+    let quantity = |(unit, examples): (Unit, [f64; 2])| {
+        let mut schema = text(unit::pattern(unit));
+        schema["examples"] = examples.map(|example| unit::spell(unit, example)).as_slice().into();
+        Some((unit::definition(unit)?, schema))
+    };
+    let quantities = [(Unit::Seconds, [2.0, 0.18]), (Unit::Decibels, [-3.0, 6.0]), (Unit::Hertz, [60.0, 415.0])];
+    let quantities = quantities.into_iter().filter_map(quantity);
     let others = [
         ("interval", text(interval::pattern())),
         ("key", keys::schema()),

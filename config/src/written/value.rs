@@ -363,7 +363,11 @@ impl Shape for List {
     }
 
     fn schema(&self) -> Json {
-        json!({ "type": "array", "items": Text::Any.schema(), "minItems": self.least, "uniqueItems": true })
+        let mut schema = json!({ "type": "array", "items": Text::Any.schema(), "uniqueItems": true });
+        if self.least > 0 {
+            schema["minItems"] = self.least.into();
+        }
+        schema
     }
 }
 

@@ -157,11 +157,16 @@ fn lines(machine: Option<&Machine<'_>>) -> Vec<Line> {
 pub fn in_words(lines: &[Line]) -> String {
     let mut text = String::new();
     for Line { what, state, found, to_do } in lines {
-        let to_do = to_do.as_ref().map_or(String::new(), |to_do| format!(": {to_do}"));
-        text += &format!("{state:<16}{}", wrapped(16, &format!("{what}: {found}{to_do}.")));
+        text += &format!("{state:<INDENT$}{}", wrapped(INDENT, &format!("{what}: {found}")));
+        if let Some(to_do) = to_do {
+            text += &format!("{:INDENT$}{}", "", wrapped(INDENT, &format!("to do: {to_do}")));
+        }
     }
     text
 }
+
+/// The columns that the greatest state takes, and two.
+const INDENT: usize = 16;
 
 /// For programs: a list of objects with `what`, `state` (`good`, `look`, `cannot be seen`), `found`, and `to_do`, which
 /// is null where it is good.

@@ -128,9 +128,12 @@ fn other_work_is_what_the_processors_do_while_this_program_waits() {
         let made = Made::of(&[("proc/stat", &stat(1000, 9000)), ("proc/loadavg", minute)]);
         made.watched(work::others, &|| made.put("proc/stat", &stat(1000 + busy, 9000 + 100 - busy)))
     };
-    assert_eq!(seen(5, "0.20 0.1 0.1 1/99 7\n"), good("5 % of the processors, 10 % over the last minute"));
-    assert!(is_look(&seen(30, "0.20\n"), "30 % of the processors, 10 % over the last minute", "quit"));
-    assert!(is_look(&seen(5, "1.00\n"), "5 % of the processors, 50 % over the last minute", "quit"));
+    assert_eq!(
+        seen(5, "0.20 0.1 0.1 1/99 7\n"),
+        good("5 % of the processors, 0.1 tasks for each over the last minute")
+    );
+    assert!(is_look(&seen(30, "0.20\n"), "30 % of the processors, 0.1 tasks for each over the last minute", "quit"));
+    assert!(is_look(&seen(5, "1.00\n"), "5 % of the processors, 0.5 tasks for each over the last minute", "quit"));
     assert_eq!(seen(5, "?"), good("5 % of the processors"));
     let still = Made::of(&[("proc/stat", "cpu  1 0 0 9 0 0 0 0\n")]);
     assert!(matches!(still.seen(work::others), Seen::Hidden(_)));

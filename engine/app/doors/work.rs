@@ -2,7 +2,8 @@
 
 use super::{Machine, Seen, read};
 
-/// The share of all processors that may be at work on other things. Common practice, no source.
+/// The share of all processors that may be at work on other things, and the tasks for each of them that may be there over
+/// a minute. Common practice, no source.
 const BUSY: f64 = 0.2;
 
 /// Memory that may have been moved to disk, in bytes: a little always has. Common practice, no source.
@@ -24,7 +25,9 @@ pub fn others(machine: &Machine<'_>) -> Seen {
     let waiting = minute.map(|minute| minute / after.processors.max(1) as f64);
     let percent = |share: f64| format!("{:.0} %", 100.0 * share);
     let found = match waiting {
-        Some(waiting) => format!("{} of the processors, {} over the last minute", percent(busy), percent(waiting)),
+        Some(waiting) => {
+            format!("{} of the processors, {waiting:.1} tasks for each over the last minute", percent(busy))
+        }
         None => format!("{} of the processors", percent(busy)),
     };
     if busy > BUSY || waiting.is_some_and(|waiting| waiting > BUSY) {
