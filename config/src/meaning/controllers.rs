@@ -7,7 +7,7 @@ use crate::place::Place;
 use crate::report::Findings;
 use crate::unit::{self, Trouble};
 use crate::written::{
-    ACTS_BESIDE, ADDRESS_KEYS, At, Controller as Written, LOUDNESS_DB, Named, Piece, SWITCH_CCS, SWITCHES, Said,
+    ACTS_BESIDE, ADDRESS_KEYS, At, Controller as Written, End, LOUDNESS_DB, Named, Piece, SWITCH_CCS, SWITCHES, Said,
 };
 use tenterhook_plan::declare::Unit;
 use tenterhook_plan::{Address, Controller, ControllerId, Message};
@@ -199,11 +199,11 @@ fn address(named: &Named<Written>, names: &Names<'_>, findings: &mut Findings) -
 
 /// One end of a range, or NaN if it is not there or has been reported.
 fn end(
-    said: &Said<Result<f64, String>>,
+    said: &Said<End>,
     default: Option<f64>,
     named: &Named<Written>,
     findings: &mut Findings,
-    read: fn(&At<Result<f64, String>>, &str, &mut Findings) -> Option<f64>,
+    read: fn(&At<End>, &str, &mut Findings) -> Option<f64>,
 ) -> f64 {
     match said {
         Said::Nothing => default,
@@ -213,7 +213,7 @@ fn end(
     .unwrap_or(f64::NAN)
 }
 
-fn osc_end(at: &At<Result<f64, String>>, name: &str, findings: &mut Findings) -> Option<f64> {
+fn osc_end(at: &At<End>, name: &str, findings: &mut Findings) -> Option<f64> {
     if at.value.is_err() {
         let message = format!("\"{name}\" hears bare numbers by OSC, and this is text in quotes");
         findings.add(Kind::WrongType, at.place, message, "write a bare number, as in -1.0");
@@ -221,7 +221,7 @@ fn osc_end(at: &At<Result<f64, String>>, name: &str, findings: &mut Findings) ->
     at.value.as_ref().ok().copied()
 }
 
-fn loudness_end(at: &At<Result<f64, String>>, name: &str, findings: &mut Findings) -> Option<f64> {
+fn loudness_end(at: &At<End>, name: &str, findings: &mut Findings) -> Option<f64> {
     let (kind, message, remedy) = match &at.value {
         Ok(number) => (Kind::MissingUnit, "a loudness is a level and needs its unit".to_owned(), *number),
         Err(text) => match unit::parse(text, Unit::Decibels) {

@@ -2,7 +2,7 @@
 
 use super::Said;
 use super::fields::{self, Fields};
-use super::value::{End, Flag, Item, Quantity, Shape, Text, Whole, Words, defined};
+use super::value::{Flag, Item, NumberOrText, Quantity, Shape, Text, Whole, Words, defined};
 use crate::report::Findings;
 use serde_json::{Map, Value as Json, json};
 use std::ops::RangeInclusive;
@@ -17,9 +17,8 @@ pub(crate) struct Controller {
     pub key: Said<String>,
     pub osc: Said<String>,
     pub loudness: Said<String>,
-    /// One end of its range: a number (of OSC), or the text of a level (of a loudness).
-    pub from: Said<Result<f64, String>>,
-    pub to: Said<Result<f64, String>>,
+    pub from: Said<End>,
+    pub to: Said<End>,
     /// Counted from 1.
     pub channel: Said<u8>,
     pub port: Said<String>,
@@ -29,6 +28,9 @@ pub(crate) struct Controller {
     pub rise: Said<f64>,
     pub fall: Said<f64>,
 }
+
+/// One end of a controller's range: a number (of OSC), or the text of a level (of a loudness).
+pub(crate) type End = Result<f64, String>;
 
 /// The names of the keys that say what reaches a controller. At most one of them may stand in it.
 pub(crate) const ADDRESS_KEYS: [&str; 5] = ["cc", "note", "key", "osc", "loudness"];
@@ -99,8 +101,8 @@ impl Controller {
             key: fields.get("key", key, &Text::KeyName, findings),
             osc: fields.get("osc", "An Open Sound Control address.", &Text::OscAddress, findings),
             loudness: fields.get("loudness", loudness, &Text::Any, findings),
-            from: fields.get("from", from, &End, findings),
-            to: fields.get("to", to, &End, findings),
+            from: fields.get("from", from, &NumberOrText, findings),
+            to: fields.get("to", to, &NumberOrText, findings),
             channel: fields.get("channel", "The MIDI channel, counted from 1. Any if absent.", &channel, findings),
             port: fields.get("port", port, &Text::Port, findings),
             switch: fields.get("switch", switch, &Flag, findings),

@@ -395,10 +395,10 @@ impl Shape for Names {
     }
 }
 
-/// One end of a controller's range: a number of OSC, or the text of a level.
-pub(crate) struct End;
+/// A number, or text: one end of a controller's range.
+pub(crate) struct NumberOrText;
 
-impl Shape for End {
+impl Shape for NumberOrText {
     type Value = Result<f64, String>;
 
     fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<Result<f64, String>> {
