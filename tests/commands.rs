@@ -229,6 +229,45 @@ fn the_load_is_told_for_each_block_size_and_its_worst_block_has_a_cause() {
 }
 
 #[test]
+fn the_schema_of_a_piece_and_of_a_hall_are_printed_as_json() {
+    let room = Room::new();
+    let told = |arguments: &str| -> serde_json::Value {
+        let output = room.run(arguments);
+        assert!(output.status.success() && output.stderr.is_empty(), "{output:?}");
+        serde_json::from_slice(&output.stdout).unwrap()
+    };
+    let piece = told("schema");
+    assert_eq!(piece["$schema"], "https://json-schema.org/draft/2020-12/schema");
+    assert_eq!((&piece, &piece["required"]), (&told("schema piece"), &serde_json::json!(["mics", "outputs", "scene"])));
+    assert!(told("schema hall")["properties"]["device"].is_object() && piece["properties"]["device"].is_null());
+    assert_eq!(room.refused("schema stage").0, 2);
+}
+
+#[test]
+fn before_the_doors_the_machine_is_looked_at_and_only_the_piece_decides_the_status() {
+    let room = Room::new();
+    let before = room.names();
+    let output = room.run("check piece.toml --doors --log show --json");
+    assert!(output.status.success() && output.stderr.is_empty(), "{output:?}");
+    let told: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    let doors = told["doors"].as_array().unwrap();
+    for what in ["power", "sleep", "wireless", "notifications", "disk space", "disk speed", "real time", "other work"] {
+        let line = doors.iter().find(|line| line["what"] == what).unwrap_or_else(|| panic!("no {what} in {told}"));
+        let state = line["state"].as_str().unwrap();
+        assert!(["good", "look", "cannot be seen"].contains(&state), "{line}");
+        assert_eq!(line["to_do"].is_null(), state == "good", "{line}");
+    }
+    assert_eq!(room.names(), before, "nothing stays of the trial");
+    let output = room.run("check piece.toml --doors");
+    let said = String::from_utf8(output.stdout).unwrap();
+    assert!(output.status.success() && said.contains("no errors") && said.contains("notifications: "), "{said}");
+    assert!(said.lines().all(|line| line.chars().count() <= 80), "{said}");
+    room.write("wrong.toml", "mics = { a = 0 }\n");
+    assert_eq!(room.refused("check wrong.toml --doors").0, 2);
+    assert_eq!(room.refused("check piece.toml --log show").0, 2);
+}
+
+#[test]
 fn an_output_that_cannot_be_finished_is_not_there_under_its_name() {
     let room = Room::new();
     let before = room.names();

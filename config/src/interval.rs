@@ -1,6 +1,6 @@
 //! Musical intervals, as a piece spells them: `"702 cents"`, `"3/2"`, `"fifth down"`.
 
-use crate::unit::number;
+use crate::unit::{NUMBER, number};
 
 /// The steps of the just scale above its first note, by name and as ratios: the common five-limit choices, one for each
 /// semitone.
@@ -22,6 +22,9 @@ pub(crate) const JUST: [(&str, f64, f64); 12] = [
 /// The names beyond the scale.
 const WIDE: [(&str, f64, f64); 2] = [("octave", 2.0, 1.0), ("two octaves", 4.0, 1.0)];
 
+/// What may follow a name, and the sign that it gives.
+const WAYS: [(&str, f64); 4] = [("up", 1.0), ("above", 1.0), ("down", -1.0), ("below", -1.0)];
+
 /// All names there are.
 pub(crate) fn names() -> impl Iterator<Item = &'static str> {
     JUST.iter().chain(&WIDE).map(|(name, ..)| *name)
@@ -39,6 +42,21 @@ pub(crate) fn parse(text: &str) -> Option<f64> {
     }
 }
 
+/// What an interval is, as a regular expression (ECMA-262).
+pub(crate) fn pattern() -> String {
+    // The standard's expressions know no letter of either case.
+    let either = |text: &str| -> String {
+        let letters = text.chars().map(|c| match c {
+            ' ' => r"\s+".to_owned(),
+            c => format!("[{c}{}]", c.to_ascii_uppercase()),
+        });
+        letters.collect()
+    };
+    let names: Vec<_> = names().map(either).collect();
+    let (names, ways) = (names.join("|"), WAYS.map(|(way, _)| either(way)).join("|"));
+    format!(r"^\s*({NUMBER}\s*cents|{NUMBER}\s*/\s*{NUMBER}|({names})(\s+({ways}))?)\s*$")
+}
+
 fn cents(over: f64, under: f64) -> Option<f64> {
     let cents = 1200.0 * (over / under).log2();
     (over > 0.0 && cents.is_finite()).then_some(cents)
@@ -46,11 +64,8 @@ fn cents(over: f64, under: f64) -> Option<f64> {
 
 fn named(text: &str) -> Option<f64> {
     let words: Vec<_> = text.split_whitespace().map(str::to_lowercase).collect();
-    let (name, sign) = match words.split_last() {
-        Some((last, name)) if ["down", "below"].contains(&last.as_str()) => (name, -1.0),
-        Some((last, name)) if ["up", "above"].contains(&last.as_str()) => (name, 1.0),
-        _ => (words.as_slice(), 1.0),
-    };
+    let way = |(last, name)| WAYS.iter().find(|(way, _)| way == last).map(|(_, sign)| (name, *sign));
+    let (name, sign) = words.split_last().and_then(way).unwrap_or((&words, 1.0));
     let name = name.join(" ");
     let (_, over, under) = JUST.iter().chain(&WIDE).find(|(known, ..)| *known == name)?;
     cents(*over, *under).map(|cents| if cents == 0.0 { 0.0 } else { sign * cents })

@@ -1,5 +1,7 @@
 //! The names of keys.
 
+use serde_json::{Value, json};
+
 /// Named values of a key that people can press on a stage: UI Events KeyboardEvent key Values, W3C (the tables of
 /// whitespace, navigation, editing, user interface, function, multimedia, audio and browser keys; keys that only change
 /// others, such as Shift, are left out: they send nothing of their own to a terminal).
@@ -102,6 +104,11 @@ pub(crate) fn is_key(name: &str) -> bool {
         (Some(c), None) => !c.is_control(),
         _ => NAMED.contains(&name),
     }
+}
+
+/// What [`is_key`] takes, as a JSON Schema.
+pub(crate) fn schema() -> Value {
+    json!({ "type": "string", "anyOf": [{ "enum": NAMED }, { "pattern": r"^[^\u0000-\u001f\u007f-\u009f]$" }] })
 }
 
 /// What to write instead of a name that is no key's.

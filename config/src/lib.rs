@@ -27,6 +27,7 @@ mod meaning;
 mod near;
 mod place;
 mod report;
+mod schema;
 mod spectrum_file;
 mod unit;
 mod written;
@@ -36,6 +37,7 @@ pub use gestures::{CSV_HEADER, Gestures, MOST_LEVEL_DB, gesture_line, gestures, 
 pub use kind::{Kind, Severity};
 pub use place::Text;
 pub use report::{Diagnostic, Position, Report};
+pub use schema::{SchemaOf, schema};
 pub use spectrum_file::read_spectrum;
 pub use unit::seconds;
 pub use written::{DeviceWish, Host};

@@ -12,6 +12,25 @@ fn spellings(unit: Unit) -> &'static [(&'static str, f64)] {
     }
 }
 
+/// The name under which a schema defines the quantities of a unit; `None`: they are bare numbers.
+pub(crate) fn definition(unit: Unit) -> Option<&'static str> {
+    match unit {
+        Unit::Number => None,
+        Unit::Seconds => Some("time"),
+        Unit::Decibels => Some("level"),
+        Unit::Hertz => Some("frequency"),
+    }
+}
+
+/// What a number is, as a regular expression (ECMA-262).
+pub(crate) const NUMBER: &str = r"[-+\u2212]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][-+\u2212]?[0-9]+)?";
+
+/// What a quantity is, as a regular expression.
+pub(crate) fn pattern(unit: Unit) -> String {
+    let spellings: Vec<_> = spellings(unit).iter().map(|(name, _)| *name).collect();
+    format!(r"^\s*{NUMBER}\s*({})\s*$", spellings.join("|"))
+}
+
 /// What a unit measures.
 pub(crate) fn measures(unit: Unit) -> &'static str {
     match unit {

@@ -1,14 +1,16 @@
-//! `check`: every error and every caution.
+//! `check`: every error and every caution; with `--doors` the machine's too.
 
 use serde_json::json;
 use tenterhook_config::Severity;
 
 use crate::cli::Check;
+use crate::doors;
 use crate::failure::Failure;
 use crate::loading;
-use crate::say::{answer, count};
+use crate::say::{answer, count, print};
 
-/// Checks a piece, in a hall if one is named. The exit status says whether it can be played.
+/// Checks a piece, in a hall if one is named. The exit status says whether it can be played: what is to be looked at on
+/// the machine does not change it.
 pub fn run(asked: &Check) -> Result<(), Failure> {
     let loaded = match loading::piece(&asked.piece, asked.hall.as_deref()) {
         Err(failure) if asked.json => {
@@ -22,8 +24,16 @@ pub fn run(asked: &Check) -> Result<(), Failure> {
         other => other?,
     };
     let (plan, cautions) = (&loaded.checked.plan, &loaded.checked.cautions);
+    let doors = match asked.doors {
+        true => Some(doors::look(plan, loaded.checked.device.rate, asked.log.as_deref())?),
+        false => None,
+    };
     if asked.json {
-        return answer(json!({ "ok": true, "found": cautions.to_json() }));
+        let mut told = json!({ "ok": true, "found": cautions.to_json() });
+        if let Some(doors) = &doors {
+            told["doors"] = doors::to_json(doors);
+        }
+        return answer(told);
     }
     loaded.caution();
     let counts = [
@@ -34,5 +44,6 @@ pub fn run(asked: &Check) -> Result<(), Failure> {
         (plan.scenes.len(), "scene"),
     ]
     .map(|(n, one)| count(n as u64, one));
-    answer(format_args!("{}: no errors; {}.", plan.title, counts.join(", ")))
+    answer(format_args!("{}: no errors; {}.", plan.title, counts.join(", ")))?;
+    doors.map_or(Ok(()), |doors| print(&doors::in_words(&doors)))
 }

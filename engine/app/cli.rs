@@ -30,8 +30,10 @@ pub enum Command {
     Soundcheck(Play),
     /// Plays a piece from a recording, as fast as the machine goes
     Rehearse(Rehearse),
-    /// Shows every error and every caution of a piece
+    /// Shows every error and every caution of a piece, and with --doors what on this machine may ruin the show
     Check(Check),
+    /// Prints the schema by which an editor completes and checks a piece or a hall while it is written
+    Schema(Schema),
     /// Tells how much of this machine a piece takes, at each block size
     Load(Load),
     /// Lists the audio and MIDI devices of this machine, by the names to write in a hall file
@@ -166,9 +168,32 @@ pub struct Check {
     /// The hall
     #[arg(long, value_name = "HALL")]
     pub hall: Option<PathBuf>,
+    /// Before the doors open: looks as well at what on this machine may ruin the show. It writes 64 MB for a moment
+    #[arg(long)]
+    pub doors: bool,
+    /// The folder in which the show's log will be; without it the one in which the program runs
+    #[arg(long, value_name = "DIR", requires = "doors")]
+    pub log: Option<PathBuf>,
     /// Prints what was found as JSON
     #[arg(long)]
     pub json: bool,
+}
+
+/// Arguments of `schema`.
+#[derive(Debug, Args)]
+pub struct Schema {
+    /// Of what
+    #[arg(value_name = "OF", value_enum, default_value = "piece")]
+    pub of: SchemaOf,
+}
+
+/// What there is a schema of.
+#[derive(Clone, Copy, Debug, clap::ValueEnum)]
+pub enum SchemaOf {
+    /// A piece
+    Piece,
+    /// A hall
+    Hall,
 }
 
 /// Arguments of `load`.

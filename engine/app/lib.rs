@@ -7,6 +7,7 @@ mod console;
 mod demo;
 mod desk;
 mod devices;
+mod doors;
 mod etudes;
 mod failure;
 mod hand;
@@ -18,6 +19,7 @@ mod play;
 mod progress;
 mod rehearse;
 mod say;
+mod schema;
 mod spectrum;
 mod stage;
 mod study;
@@ -38,6 +40,7 @@ pub fn main() -> ExitCode {
         Command::Soundcheck(asked) => play::run(&asked, View::Soundcheck),
         Command::Rehearse(asked) => rehearse::run(&asked),
         Command::Check(asked) => check::run(&asked),
+        Command::Schema(asked) => schema::run(&asked),
         Command::Load(asked) => load::run(&asked),
         Command::Devices(asked) => devices::run(&asked),
         Command::Spectrum(asked) => spectrum::run(&asked),

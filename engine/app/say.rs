@@ -37,3 +37,21 @@ pub fn say(text: impl Display) {
 pub fn count(n: u64, one: &str) -> String {
     if n == 1 { format!("1 {one}") } else { format!("{n} {one}s") }
 }
+
+/// The text in lines of at most 80 columns, each ended. Left of the first stand so many columns, and the others are set in
+/// by as many.
+pub fn wrapped(indent: usize, text: &str) -> String {
+    let mut lines = String::new();
+    let mut column = indent;
+    for word in text.split_whitespace() {
+        let width = word.chars().count();
+        if !lines.is_empty() {
+            let fits = column + 1 + width <= 80;
+            lines += &if fits { " ".to_owned() } else { format!("\n{}", " ".repeat(indent)) };
+            column = if fits { column + 1 } else { indent };
+        }
+        lines += word;
+        column += width;
+    }
+    lines + "\n"
+}

@@ -6,15 +6,14 @@ use crate::kind::Kind;
 use crate::place::Place;
 use crate::report::Findings;
 use crate::unit::{self, Trouble};
-use crate::written::{ADDRESS_KEYS, At, Controller as Written, End, Named, Piece, Said};
+use crate::written::{
+    ACTS_BESIDE, ADDRESS_KEYS, At, Controller as Written, End, LOUDNESS_DB, Named, Piece, SWITCH_CCS, SWITCHES, Said,
+};
 use tenterhook_plan::declare::Unit;
 use tenterhook_plan::{Address, Controller, ControllerId, Message};
 
 /// How many different `port`s a piece may ask for: a MIDI message carries one bit for each.
 const PORTS: usize = 64;
-
-/// The levels between which a loudness may be scaled, in dBFS.
-const LOUDNESS_DB: std::ops::RangeInclusive<f64> = -120.0..=0.0;
 
 /// A controller's address and its keys, as far as they can be read.
 pub(super) fn resolve(names: &Names<'_>, findings: &mut Findings) -> Vec<Controller> {
@@ -124,19 +123,17 @@ fn useless_keys(written: &Written, kind: Option<(&'static str, Place)>, findings
     let switch = is_switch(written);
     let latch = written.latch.value() == Some(&true);
     let curved = !switch && !latch;
-    let ranged = matches!(name, Some("osc" | "loudness"));
-    let midi = matches!(name, Some("cc" | "note"));
-    let needs_range = "only osc and loudness are scaled";
-    let needs_midi = "only cc and note come by MIDI";
-    let keys = [
-        ("from", key(&written.from), ranged, needs_range),
-        ("to", key(&written.to), ranged, needs_range),
-        ("channel", key(&written.channel), midi, needs_midi),
-        ("port", key(&written.port), midi, needs_midi),
-        ("switch", key(&written.switch), name == Some("cc"), "only a cc can be one or the other"),
+    let places =
+        [key(&written.from), key(&written.to), key(&written.channel), key(&written.port), key(&written.switch)];
+    let beside = ACTS_BESIDE
+        .into_iter()
+        .zip(places)
+        .map(|((key, beside, why), place)| (key, place, name.is_some_and(|name| beside.contains(&name)), why));
+    let pressed = [
         ("curve", key(&written.curve), curved, "a switch is 0 or 1, and no curve bends those"),
         ("latch", key(&written.latch).filter(|_| latch), name != Some("loudness"), "a loudness is not pressed"),
     ];
+    let keys: Vec<_> = beside.chain(pressed).collect();
     // What a hall leaves of a piece's key without a meaning rests; only what the latest file says must act.
     let newest = keys.iter().filter_map(|(_, place, ..)| *place).chain(kind.map(|(_, place)| place));
     let newest = newest.map(|place| place.file).max();
@@ -156,9 +153,8 @@ fn useless_keys(written: &Written, kind: Option<(&'static str, Place)>, findings
 fn is_switch(written: &Written) -> bool {
     match (written.cc.value(), written.switch.value()) {
         (Some(_), Some(&switch)) => switch,
-        // MIDI 1.0: controllers 64 to 69 are switches, below 64 off, from 64 on.
-        (Some(number), None) => (64..=69).contains(number),
-        (None, _) => written.note.is_said() || written.key.is_said(),
+        (Some(number), None) => SWITCH_CCS.contains(number),
+        (None, _) => kinds(written).iter().any(|(kind, _)| SWITCHES.contains(kind)),
     }
 }
 
@@ -260,10 +256,17 @@ fn different(written: &Written, from: f64, to: f64, findings: &mut Findings) {
 }
 
 /// Open Sound Control 1.0: an address begins with a slash and is printable ASCII without the signs of patterns.
+pub(crate) fn is_osc_address(text: &str) -> bool {
+    let plain = text.bytes().all(|byte| byte.is_ascii_graphic() && !b"#*,?[]{}".contains(&byte));
+    plain && text.starts_with('/') && !text.ends_with('/')
+}
+
+/// The same as a regular expression (ECMA-262).
+pub(crate) const OSC_ADDRESS: &str = r#"^/[!"$-)+\-.\/0->@-Z\\^-z|~]*[!"$-)+\-.0->@-Z\\^-z|~]$"#;
+
 fn check_osc(path: &At<String>, findings: &mut Findings) {
     let text = &path.value;
-    let plain = text.bytes().all(|byte| byte.is_ascii_graphic() && !b"#*,?[]{}".contains(&byte));
-    if !plain || !text.starts_with('/') || text.ends_with('/') {
+    if !is_osc_address(text) {
         let message = format!("\"{text}\" is no OSC address");
         let remedy = "begin it with a slash and leave out spaces and # * , ? [ ] { }, as in \"/sway\"";
         findings.add(Kind::BadOscAddress, path.place, message, remedy);

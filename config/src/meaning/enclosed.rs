@@ -52,8 +52,11 @@ fn tuning(said: &str, place: Place, files: &dyn Files, tuning_hz: f64, findings:
     tuning
 }
 
+/// What a tuning is, as a regular expression (ECMA-262): notes, or the path of a spectrum file.
+pub(crate) const TUNING: &str = r"\.toml\s*$|^\s*[A-Ga-g][#b]{0,2}[-+]?[0-9]+(\s+[A-Ga-g][#b]{0,2}[-+]?[0-9]+)*\s*$";
+
 /// Strings named as notes: the first as the piece is tuned, the others in just intervals to it. All ring alike.
-fn strings(said: &str, tuning_hz: f64) -> Result<Vec<Partial>, String> {
+pub(crate) fn strings(said: &str, tuning_hz: f64) -> Result<Vec<Partial>, String> {
     let notes = said.split_whitespace().map(|name| parse_note(name).ok_or(format!("\"{name}\" is no note")));
     let notes = notes.collect::<Result<Vec<_>, _>>()?;
     let Some(&first) = notes.first() else { return Err("this names no note".to_owned()) };

@@ -10,12 +10,18 @@ mod sounds;
 use crate::files::Files;
 use crate::kind::Kind;
 use crate::report::Findings;
-use crate::written::{Named, Piece};
+use crate::written::{Named, Piece, TUNING_HZ};
+pub(crate) use controllers::OSC_ADDRESS;
+#[cfg(test)]
+pub(crate) use controllers::is_osc_address;
+pub(crate) use enclosed::TUNING;
+#[cfg(test)]
+pub(crate) use enclosed::strings;
 use names::Names;
+#[cfg(test)]
+pub(crate) use names::{RESERVED, trouble};
+pub(crate) use names::{name_schema, plain_schema};
 use tenterhook_plan::{Address, By, ControllerId, GroupId, MicId, Owner, Plan};
-
-/// The pitch of a' if a piece says nothing: ISO 16.
-const TUNING_HZ: f64 = 440.0;
 
 /// Whose rules hold.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

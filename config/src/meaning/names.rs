@@ -5,10 +5,11 @@ use crate::near;
 use crate::place::Place;
 use crate::report::Findings;
 use crate::written::{At, Controller, Group, Mic, Named, Output, Piece};
+use serde_json::{Value, json};
 use tenterhook_plan::{ControllerId, MicId, OutputId};
 
 /// Names that written gestures and effects keep for themselves.
-const RESERVED: [&str; 5] = ["fire", "hush", "level", "mute", "scene"];
+pub(crate) const RESERVED: [&str; 5] = ["fire", "hush", "level", "mute", "scene"];
 
 /// How many there may be of anything that has a name. Ids are 16 bits wide; no piece comes near this.
 const MOST: usize = 1000;
@@ -136,6 +137,24 @@ fn unknown<'a>(
     findings.add(kind, name.place, format!("there is no {what} \"{}\"", name.value), remedy);
 }
 
+/// What a name is, as a JSON Schema.
+pub(crate) fn name_schema() -> Value {
+    let mut schema = without("/");
+    schema["not"] = json!({ "enum": RESERVED });
+    schema
+}
+
+/// Text that has no [`trouble`], as a JSON Schema.
+pub(crate) fn plain_schema() -> Value {
+    without("")
+}
+
+/// Text without these signs, control characters and spaces around it.
+fn without(signs: &str) -> Value {
+    let never = format!(r"{signs}\u0000-\u001f\u007f-\u009f");
+    json!({ "type": "string", "pattern": format!(r"^[^\s{never}]([^{never}]*[^\s{never}])?$") })
+}
+
 fn check_all<T>(list: &[Named<T>], what: &str, findings: &mut Findings) {
     for one in list {
         if RESERVED.contains(&one.name.as_str()) {
@@ -154,12 +173,21 @@ fn check_all<T>(list: &[Named<T>], what: &str, findings: &mut Findings) {
 
 /// Checks that a name or a mark can be written on one line and found again. `what` in words: "a mark".
 pub(super) fn check_plain(name: &str, place: Place, what: &str, findings: &mut Findings) {
-    let remedy = "write a letter or more, without spaces around them";
-    if name.is_empty() {
-        findings.add(Kind::BadName, place, format!("{what} is empty"), remedy);
-    } else if name.trim() != name {
-        findings.add(Kind::BadName, place, format!("{what} begins or ends with a space"), remedy);
-    } else if name.contains(char::is_control) {
-        findings.add(Kind::BadName, place, format!("{what} has a character in it that cannot be printed"), remedy);
+    if let Some(trouble) = trouble(name) {
+        let remedy = "write a letter or more, without spaces around them";
+        findings.add(Kind::BadName, place, format!("{what} {trouble}"), remedy);
+    }
+}
+
+/// What is wrong with a text that should be plain.
+pub(crate) fn trouble(text: &str) -> Option<&'static str> {
+    if text.is_empty() {
+        Some("is empty")
+    } else if text.trim() != text {
+        Some("begins or ends with a space")
+    } else if text.contains(char::is_control) {
+        Some("has a character in it that cannot be printed")
+    } else {
+        None
     }
 }

@@ -7,14 +7,11 @@ use crate::kind::Kind;
 use crate::near;
 use crate::place::Place;
 use crate::report::Findings;
-use crate::written::{Effect, Named, Piece, Said, Scene as Written, To};
+use crate::written::{Effect, FADE, Named, Piece, Said, Scene as Written, To};
 use tenterhook_plan::declare::Setting;
 use tenterhook_plan::{
     By, ControllerId, GroupId, Instance, InstanceId, MicId, OutputId, Owner, Plan, Scene, Send, Source, Use, gain,
 };
-
-/// The fade of a scene that says nothing, in seconds.
-const FADE: f64 = 0.5;
 
 /// How many distinct effects a piece may have. Ids are 16 bits wide; no machine comes near this.
 const INSTANCES: usize = 10_000;

@@ -4,11 +4,8 @@ use super::Rules;
 use super::names::Names;
 use crate::kind::Kind;
 use crate::report::Findings;
-use crate::written::{Channel, Named, Said};
+use crate::written::{CEILING_DB, Channel, Named, Said};
 use tenterhook_plan::{Decibels, Group, Mic, MicId, Output, OutputId};
-
-/// The ceiling of an output if a piece says nothing, in dBFS.
-const CEILING_DB: f64 = -1.0;
 
 /// Above this ceiling, in dBFS, what is rebuilt between the samples may pass full scale. Common practice, no source.
 const HIGH_CEILING_DB: f64 = -0.1;

@@ -1,12 +1,13 @@
 //! An effect of a scene. Its own settings are read by what it declares.
 
-use super::fields::{Fields, items};
-use super::value::{self, Item};
+use super::fields::{self, Fields, items};
+use super::value::{Flag, Interval, Item, List, Quantity, Shape, Text, Words, defined};
 use super::{At, Said};
 use crate::kind::Kind;
 use crate::near;
 use crate::place::Place;
 use crate::report::Findings;
+use serde_json::{Map, Value as Json, json};
 use tenterhook_dsp::effects::{EFFECTS, named};
 use tenterhook_plan::declare::{self, Declaration, Setting, SettingDeclaration, Unit};
 use tenterhook_plan::{Recording, Tuning};
@@ -45,34 +46,113 @@ pub(crate) fn effect_names() -> impl Iterator<Item = &'static str> {
     EFFECTS.iter().map(|effect| effect.declaration.name)
 }
 
+/// The effects of a mic or a group.
+pub(super) struct Effects;
+
+impl Shape for Effects {
+    type Value = Vec<Effect>;
+
+    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<Vec<Effect>> {
+        let DeValue::Table(table) = item.value else {
+            let remedy = format!("write [scene.mic.{}] and its effects below it", item.key);
+            item.refuse("a table of effects", remedy, findings);
+            return None;
+        };
+        Some(items(table, item.place.file).filter_map(|item| read(&item, findings)).collect())
+    }
+
+    /// A key that is an effect's name is that effect; any other says which it is.
+    fn schema(&self) -> Json {
+        let mut named = Map::new();
+        let mut others = Vec::new();
+        for Declaration { name, help, x, settings, .. } in EFFECTS.iter().map(|effect| effect.declaration) {
+            let mut schema =
+                fields::schema(|fields, findings| Keys::read(fields, settings, Place::beginning(0), findings));
+            schema["description"] = format!("{help} Its controller: {x}.").into();
+            schema["dependentSchemas"] =
+                json!({ "level": { "properties": { "to": { "minItems": 1, "minProperties": 1 } } } });
+            named.insert(name.to_owned(), schema.clone());
+            schema["properties"]["effect"] = true.into();
+            others.push(json!({ "if": { "properties": { "effect": { "const": name } } }, "then": schema }));
+        }
+        let words: Vec<_> = EFFECTS
+            .iter()
+            .map(|effect| (effect.declaration.name, effect.declaration.help.trim_end_matches('.')))
+            .collect();
+        let which = Words { words: &words, usual: None };
+        let other = json!({
+            "type": "object",
+            "properties": { "effect": which.schema() },
+            "required": ["effect"],
+            // An effect that there is not has no keys to judge.
+            "if": { "properties": { "effect": { "enum": words.iter().map(|(word, _)| word).collect::<Vec<_>>() } } },
+            "then": { "allOf": others },
+        });
+        json!({
+            "type": "object",
+            "propertyNames": defined("plain"),
+            "properties": named,
+            "additionalProperties": other,
+        })
+    }
+}
+
+/// What the keys of an effect say, whichever it is.
+struct Keys {
+    by: Said<String>,
+    to: Said<To>,
+    level: Said<f64>,
+    after: Said<String>,
+    each: Said<bool>,
+    settings: Vec<(Setting, Place)>,
+}
+
+impl Keys {
+    fn read(
+        fields: &mut Fields<'_>,
+        settings: &'static [SettingDeclaration],
+        effect: Place,
+        findings: &mut Findings,
+    ) -> Self {
+        let by = "The controller that works it, or \"scene\": up when the scene fires, down when it leaves.";
+        let to = "Where it sounds: a list of outputs, at equal levels, or a table of levels.";
+        let after = "The key of another effect of this mic or group, whose sound it takes in.";
+        let each = "In a group: whether it is made once for each mic.";
+        let mut keys = Keys {
+            by: fields.need("by", by, &Text::Any, findings),
+            to: fields.get("to", to, &Outputs, findings),
+            level: fields.get("level", "How loud it is.", &LEVEL.usually(0.0), findings),
+            after: fields.get("after", after, &Text::Any, findings),
+            each: fields.get("each", each, &Flag, findings),
+            settings: Vec::new(),
+        };
+        for setting in settings {
+            keys.settings.extend(read_setting(setting, fields, effect, findings));
+        }
+        keys
+    }
+}
+
+/// What an effect or a send may be turned up or down by.
+const LEVEL: Quantity = Quantity::new(Unit::Decibels, -120.0, 24.0);
+
 /// Reads the effect under a key of a mic or a group.
-pub(crate) fn read(item: &Item<'_>, findings: &mut Findings) -> Option<Effect> {
+fn read(item: &Item<'_>, findings: &mut Findings) -> Option<Effect> {
     let DeValue::Table(table) = item.value else {
         item.refuse("a table", format!("write {} = {{ by = \"…\" }}", item.key), findings);
         return None;
     };
     let mut fields = Fields::new(table, item.place.file);
-    let effect = fields.get("effect", findings, value::string);
+    let effect = fields.get("effect", "Which effect it is.", &Text::Any, findings);
     let declaration = declaration(item, &effect, findings);
-    let mut effect = Effect {
-        key: item.key.to_owned(),
-        place: item.key_place,
-        declaration,
-        by: fields.get("by", findings, value::string),
-        to: fields.get("to", findings, to),
-        level: fields.get("level", findings, value::quantity(Unit::Decibels, -120.0, 24.0)),
-        after: fields.get("after", findings, value::string),
-        each: fields.get("each", findings, value::boolean),
-        settings: Vec::new(),
-    };
+    let settings = declaration.map_or(&[][..], |declaration| declaration.settings);
+    let Keys { by, to, level, after, each, settings } = Keys::read(&mut fields, settings, item.key_place, findings);
     // The keys of an unknown effect cannot be judged.
     if let Some(declaration) = declaration {
-        for setting in declaration.settings {
-            effect.settings.extend(read_setting(setting, &mut fields, item.key_place, findings));
-        }
         fields.finish(&format!("the effect \"{}\"", declaration.name), findings);
     }
-    Some(effect)
+    let (key, place) = (item.key.to_owned(), item.key_place);
+    Some(Effect { key, place, declaration, by, to, level, after, each, settings })
 }
 
 /// Which effect it is: the one that its key names, or that `effect` says.
@@ -117,37 +197,33 @@ fn read_setting(
     effect: Place,
     findings: &mut Findings,
 ) -> Option<(Setting, Place)> {
-    let said = fields.get(setting.name, findings, |item, findings| match setting.kind {
-        declare::Kind::Quantity { unit, least, most, .. } => {
-            value::quantity(unit, least, most)(item, findings).map(Setting::Quantity)
+    let SettingDeclaration { name, help, kind } = setting;
+    let said = match *kind {
+        declare::Kind::Quantity { unit, least, most, default } => {
+            let quantity = Quantity::new(unit, least, most).usually(default);
+            fields.get(name, help, &quantity, findings).map(Setting::Quantity)
         }
-        declare::Kind::Choice { words, .. } => {
-            let words: Vec<_> = words.iter().map(|(word, _)| *word).collect();
-            value::word(&words)(item, findings).map(Setting::Choice)
+        declare::Kind::Choice { words, default } => {
+            fields.get(name, help, &Words { words, usual: Some(default) }, findings).map(Setting::Choice)
         }
-        declare::Kind::Sound => {
-            value::string(item, findings).map(|path| Setting::Sound(Recording { path, rate: 0, samples: [].into() }))
+        declare::Kind::Sound => fields
+            .need(name, help, &Text::Any, findings)
+            .map(|path| Setting::Sound(Recording { path, rate: 0, samples: [].into() })),
+        declare::Kind::Tuning => fields
+            .need(name, help, &Text::Tuning, findings)
+            .map(|said| Setting::Tuning(Tuning { said, partials: Vec::new() })),
+        declare::Kind::Interval { least_cents: least, most_cents: most, default_cents: usual } => {
+            fields.get(name, help, &Interval { least, most, usual }, findings).map(Setting::Interval)
         }
-        declare::Kind::Tuning => {
-            value::string(item, findings).map(|said| Setting::Tuning(Tuning { said, partials: Vec::new() }))
-        }
-        declare::Kind::Interval { least_cents, most_cents, .. } => {
-            value::interval(least_cents, most_cents)(item, findings).map(Setting::Interval)
-        }
-    });
+    };
     match said {
         Said::Value(at) => Some((at.value, at.place)),
         Said::Wrong => None,
         Said::Nothing => {
-            let default = setting.kind.default();
+            let default = kind.default();
             if default.is_none() {
-                let message = format!("this effect needs \"{}\"", setting.name);
-                findings.add(
-                    Kind::MissingKey,
-                    effect,
-                    message,
-                    format!("write {} = \"…\": {}", setting.name, setting.help),
-                );
+                let message = format!("this effect needs \"{name}\"");
+                findings.add(Kind::MissingKey, effect, message, format!("write {name} = \"…\": {help}"));
             }
             default.map(|default| (default, effect))
         }
@@ -155,25 +231,38 @@ fn read_setting(
 }
 
 /// Outputs: a list of names, or a table of levels.
-fn to(item: &Item<'_>, findings: &mut Findings) -> Option<To> {
-    match item.value {
-        DeValue::Array(_) => value::list(item, findings).map(To::List),
-        DeValue::Table(table) => {
-            let mut levels = Vec::new();
-            for item in items(table, item.place.file) {
-                let level = value::quantity(Unit::Decibels, -120.0, 24.0)(&item, findings).unwrap_or(0.0);
-                levels.push((At { value: item.key.to_owned(), place: item.key_place, key: item.key_place }, level));
+struct Outputs;
+
+impl Shape for Outputs {
+    type Value = To;
+
+    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<To> {
+        match item.value {
+            DeValue::Array(_) => List { least: 0 }.read(item, findings).map(To::List),
+            DeValue::Table(table) => {
+                let mut levels = Vec::new();
+                for item in items(table, item.place.file) {
+                    let level = LEVEL.read(&item, findings).unwrap_or(0.0);
+                    levels.push((At { value: item.key.to_owned(), place: item.key_place, key: item.key_place }, level));
+                }
+                Some(To::Levels(levels))
             }
-            Some(To::Levels(levels))
+            DeValue::String(name) => {
+                item.refuse("a list of outputs or a table of levels", format!("write to = [\"{name}\"]"), findings);
+                None
+            }
+            _ => {
+                let remedy = "write to = [\"left\", \"right\"] or to = { left = \"0 dB\", right = \"-9 dB\" }";
+                item.refuse("a list of outputs or a table of levels", remedy, findings);
+                None
+            }
         }
-        DeValue::String(name) => {
-            item.refuse("a list of outputs or a table of levels", format!("write to = [\"{name}\"]"), findings);
-            None
-        }
-        _ => {
-            let remedy = "write to = [\"left\", \"right\"] or to = { left = \"0 dB\", right = \"-9 dB\" }";
-            item.refuse("a list of outputs or a table of levels", remedy, findings);
-            None
-        }
+    }
+
+    fn schema(&self) -> Json {
+        let mut schema = List { least: 0 }.schema();
+        schema["type"] = json!(["array", "object"]);
+        schema["additionalProperties"] = LEVEL.schema();
+        schema
     }
 }

@@ -1,11 +1,13 @@
-//! A table's keys: each is asked for by its name, and what nobody asked for is an error.
+//! A table's keys: each is asked for by its name, and what nobody asked for is an error. Asked of no table at all, the
+//! same questions make the table's schema.
 
-use super::value::Item;
+use super::value::{Item, Shape, defined};
 use super::{At, Named, Said};
 use crate::kind::Kind;
 use crate::near;
 use crate::place::Place;
 use crate::report::Findings;
+use serde_json::{Map, Value as Json, json};
 use toml::de::{DeTable, DeValue};
 
 /// A table while it is being read.
@@ -13,32 +15,104 @@ pub(crate) struct Fields<'t> {
     table: &'t DeTable<'t>,
     file: usize,
     known: Vec<&'static str>,
+    /// What is written down of the questions, if anything.
+    asked: Option<Asked>,
+}
+
+/// What a schema says of a table.
+#[derive(Default)]
+struct Asked {
+    properties: Map<String, Json>,
+    required: Vec<&'static str>,
+}
+
+/// Reads a table by its keys, and reports all keys that nobody asked for. `what` is the table, in words: "a mic".
+pub(crate) fn read<'t, T>(
+    what: &str,
+    table: &'t DeTable<'t>,
+    file: usize,
+    findings: &mut Findings,
+    keys: impl FnOnce(&mut Fields<'t>, &mut Findings) -> T,
+) -> T {
+    let mut fields = Fields::new(table, file);
+    let read = keys(&mut fields, findings);
+    fields.finish(what, findings);
+    read
+}
+
+/// The schema of a table that is read by these keys.
+pub(crate) fn schema<T>(keys: impl FnOnce(&mut Fields<'_>, &mut Findings) -> T) -> Json {
+    let nothing = DeTable::new();
+    let mut fields = Fields { asked: Some(Asked::default()), ..Fields::new(&nothing, 0) };
+    keys(&mut fields, &mut Findings::default());
+    let Asked { properties, required } = fields.asked.unwrap_or_default();
+    json!({ "type": "object", "properties": properties, "required": required, "additionalProperties": false })
 }
 
 impl<'t> Fields<'t> {
     pub fn new(table: &'t DeTable<'t>, file: usize) -> Self {
-        Self { table, file, known: Vec::new() }
+        Self { table, file, known: Vec::new(), asked: None }
     }
 
-    /// What a key says, as it is.
-    pub fn item(&mut self, key: &'static str) -> Option<Item<'t>> {
-        self.known.push(key);
-        items(self.table, self.file).find(|item| item.key == key)
-    }
-
-    /// What a key says, read by a reader of values.
-    pub fn get<T>(
+    /// What a key says. `help`: what it does, in a sentence.
+    pub fn get<S: Shape>(
         &mut self,
         key: &'static str,
+        help: &str,
+        shape: &S,
         findings: &mut Findings,
-        read: impl Fn(&Item<'t>, &mut Findings) -> Option<T>,
-    ) -> Said<T> {
-        match self.item(key) {
+    ) -> Said<S::Value> {
+        self.known.push(key);
+        if let Some(asked) = &mut self.asked {
+            let mut schema = shape.schema();
+            let more = schema["description"].as_str().unwrap_or_default();
+            schema["description"] = format!("{help} {more}").trim_end().into();
+            asked.properties.insert(key.to_owned(), schema);
+        }
+        match items(self.table, self.file).find(|item| item.key == key) {
             None => Said::Nothing,
-            Some(item) => match read(&item, findings) {
+            Some(item) => match shape.read(&item, findings) {
                 None => Said::Wrong,
                 Some(value) => Said::Value(At { value, place: item.place, key: item.key_place }),
             },
+        }
+    }
+
+    /// What a key says that must be there. Whether it is there is judged later, when the meaning of the table is known.
+    pub fn need<S: Shape>(
+        &mut self,
+        key: &'static str,
+        help: &str,
+        shape: &S,
+        findings: &mut Findings,
+    ) -> Said<S::Value> {
+        if let Some(asked) = &mut self.asked {
+            asked.required.push(key);
+        }
+        self.get(key, help, shape, findings)
+    }
+
+    /// A table of named things, in the order of the file; empty if the key is not there.
+    pub fn named<S: Shape<Value: Default>>(
+        &mut self,
+        key: &'static str,
+        help: &str,
+        shape: S,
+        findings: &mut Findings,
+    ) -> Vec<Named<S::Value>> {
+        match self.get(key, help, &Entries(shape), findings) {
+            Said::Value(at) => at.value,
+            Said::Nothing | Said::Wrong => Vec::new(),
+        }
+    }
+
+    /// Lets a schema say that a key must be there and hold something.
+    pub fn must_hold(&mut self, key: &'static str) {
+        let Some(asked) = &mut self.asked else { return };
+        asked.required.push(key);
+        if let Some(schema) = asked.properties.get_mut(key) {
+            let least = if schema["type"] == "array" { "minItems" } else { "minProperties" };
+            schema[least] = 1.into();
         }
     }
 
@@ -49,23 +123,6 @@ impl<'t> Fields<'t> {
             DeValue::Array(list) => list.is_empty(),
             _ => false,
         })
-    }
-
-    /// A table of named things, in the order of the file; empty if the key is not there.
-    pub fn named<T>(
-        &mut self,
-        key: &'static str,
-        findings: &mut Findings,
-        read: impl Fn(&Item<'t>, &mut Findings) -> T,
-    ) -> Vec<Named<T>> {
-        let Some(item) = self.item(key) else { return Vec::new() };
-        let DeValue::Table(table) = item.value else {
-            item.refuse("a table", format!("write [{key}] and one name on each line below it"), findings);
-            return Vec::new();
-        };
-        items(table, self.file)
-            .map(|item| Named { name: item.key.to_owned(), place: item.key_place, what: read(&item, findings) })
-            .collect()
     }
 
     /// Reports all keys that nobody asked for. `what` is the table, in words: "a mic".
@@ -79,6 +136,35 @@ impl<'t> Fields<'t> {
                 near::remedy(item.key, "keys", self.known.iter().copied()),
             );
         }
+    }
+}
+
+/// Things under names of the piece's own.
+struct Entries<S>(S);
+
+impl<S: Shape<Value: Default>> Shape for Entries<S> {
+    type Value = Vec<Named<S::Value>>;
+
+    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<Self::Value> {
+        let DeValue::Table(table) = item.value else {
+            let remedy = format!("write [{}] and one name on each line below it", item.key);
+            item.refuse("a table", remedy, findings);
+            return None;
+        };
+        let entries = items(table, item.place.file).map(|item| Named {
+            name: item.key.to_owned(),
+            place: item.key_place,
+            what: self.0.read(&item, findings).unwrap_or_default(),
+        });
+        Some(entries.collect())
+    }
+
+    fn schema(&self) -> Json {
+        json!({
+            "type": "object",
+            "propertyNames": defined("name"),
+            "additionalProperties": self.0.schema(),
+        })
     }
 }
 

@@ -1,12 +1,14 @@
 //! The tables of a hall, and how they override those of a piece.
 
-use super::fields::Fields;
-use super::piece::{Controller, Mic, Output, Piece, Tables};
-use super::value::{self, Item};
-use super::{Named, Said};
+use super::Named;
+use super::controller::Controller;
+use super::fields::{self, Fields};
+use super::piece::{Mic, Output, Piece, Tables};
+use super::value::{Item, Shape, Text, Whole, Words};
 use crate::kind::Kind;
 use crate::near;
 use crate::report::Findings;
+use serde_json::Value as Json;
 use toml::de::{DeTable, DeValue};
 
 /// A hall as written.
@@ -65,6 +67,17 @@ impl Host {
             Host::Clock => "clock",
         }
     }
+
+    /// What it is, in words.
+    fn words(self) -> &'static str {
+        match self {
+            Host::Jack => "a JACK server",
+            Host::Alsa => "ALSA, on Linux",
+            Host::CoreAudio => "Core Audio, on macOS",
+            Host::Wasapi => "WASAPI, on Windows",
+            Host::Clock => "the built-in clock, which makes no sound",
+        }
+    }
 }
 
 impl std::fmt::Display for Host {
@@ -76,13 +89,18 @@ impl std::fmt::Display for Host {
 impl Hall {
     /// Reads a hall.
     pub fn read(table: &DeTable<'_>, file: usize, findings: &mut Findings) -> Self {
-        let mut fields = Fields::new(table, file);
-        let hall = Hall {
-            tables: Tables::read(&mut fields, true, findings),
-            device: fields.get("device", findings, device).value().cloned().unwrap_or_default(),
-        };
-        fields.finish("a hall", findings);
-        hall
+        fields::read("a hall", table, file, findings, Hall::keys)
+    }
+
+    pub fn keys(fields: &mut Fields<'_>, findings: &mut Findings) -> Self {
+        Hall {
+            tables: Tables::keys(fields, true, findings),
+            device: fields
+                .get("device", "What the hall asks of the machine.", &Device, findings)
+                .value()
+                .cloned()
+                .unwrap_or_default(),
+        }
     }
 
     /// Lays the hall's words over the piece's, key by key. A name that the piece has not is an error.
@@ -177,28 +195,36 @@ impl Controller {
     }
 }
 
-fn device(item: &Item<'_>, findings: &mut Findings) -> Option<DeviceWish> {
-    let DeValue::Table(table) = item.value else {
-        item.refuse("a table", "write [device] and its keys below it", findings);
-        return None;
-    };
-    let mut fields = Fields::new(table, item.place.file);
-    let host = fields.get("host", findings, |item, findings| {
-        value::word(&Host::ALL.map(Host::name))(item, findings).map(|word| Host::ALL[word])
-    });
-    let mut number = |key, least, most, findings: &mut Findings| {
-        let said: Said<i64> = fields.get(key, findings, value::whole(least, most));
-        said.value().and_then(|&value| u32::try_from(value).ok())
-    };
-    let rate = number("rate", 8000, 384_000, findings);
-    let block = number("block", 16, 8192, findings);
-    let wish = DeviceWish {
-        host: host.value().copied(),
-        input: fields.get("input", findings, value::string).value().cloned(),
-        output: fields.get("output", findings, value::string).value().cloned(),
-        rate,
-        block,
-    };
-    fields.finish("a device", findings);
-    Some(wish)
+struct Device;
+
+impl Shape for Device {
+    type Value = DeviceWish;
+
+    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<DeviceWish> {
+        let DeValue::Table(table) = item.value else {
+            item.refuse("a table", "write [device] and its keys below it", findings);
+            return None;
+        };
+        Some(fields::read("a device", table, item.place.file, findings, DeviceWish::keys))
+    }
+
+    fn schema(&self) -> Json {
+        fields::schema(DeviceWish::keys)
+    }
+}
+
+impl DeviceWish {
+    fn keys(fields: &mut Fields<'_>, findings: &mut Findings) -> Self {
+        let hosts = Host::ALL.map(|host| (host.name(), host.words()));
+        let host = fields.get("host", "Where blocks come from.", &Words { words: &hosts, usual: None }, findings);
+        let rate = Whole { least: 8000u32, most: 384_000 };
+        let block = Whole { least: 16u32, most: 8192 };
+        DeviceWish {
+            host: host.value().map(|word| Host::ALL[*word]),
+            input: fields.get("input", "The name of the input device.", &Text::Any, findings).value().cloned(),
+            output: fields.get("output", "The name of the output device.", &Text::Any, findings).value().cloned(),
+            rate: fields.get("rate", "Samples a second.", &rate, findings).value().copied(),
+            block: fields.get("block", "Samples in a block.", &block, findings).value().copied(),
+        }
+    }
 }

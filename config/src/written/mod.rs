@@ -1,16 +1,19 @@
 //! What was written: the tables of a piece or a hall, every value read into its type and kept with its place. Names are
 //! not looked up here.
 
+mod controller;
 mod effect;
 mod fields;
 mod hall;
 mod piece;
 mod value;
 
+pub(crate) use controller::{ACTS_BESIDE, ADDRESS_KEYS, Controller, End, LOUDNESS_DB, SWITCH_CCS, SWITCHES};
 pub(crate) use effect::{Effect, To};
+pub(crate) use fields::schema;
 pub(crate) use hall::Hall;
 pub use hall::{DeviceWish, Host};
-pub(crate) use piece::{ADDRESS_KEYS, Channel, Controller, End, Group, Mic, Output, Piece, Scene};
+pub(crate) use piece::{CEILING_DB, Channel, FADE, Group, Mic, Output, Piece, Scene, TUNING_HZ};
 
 use crate::kind::Kind;
 use crate::place::Place;
@@ -49,6 +52,15 @@ impl<T> Said<T> {
     /// The value.
     pub fn value(&self) -> Option<&T> {
         self.at().map(|at| &at.value)
+    }
+
+    /// The same value in other terms.
+    pub fn map<U>(self, as_other: impl FnOnce(T) -> U) -> Said<U> {
+        match self {
+            Said::Nothing => Said::Nothing,
+            Said::Wrong => Said::Wrong,
+            Said::Value(At { value, place, key }) => Said::Value(At { value: as_other(value), place, key }),
+        }
     }
 
     /// Whether the key is there at all.

@@ -1,18 +1,28 @@
 //! The tables of a piece.
 
-use super::effect::{self, Effect};
-use super::fields::{Fields, items};
-use super::value::{self, Item};
+use super::controller::{Controller, Controllers};
+use super::effect::{Effect, Effects};
+use super::fields::{self, Fields};
+use super::value::{Flag, Item, List, Names, Quantity, Shape, Text, Whole, Words};
 use super::{At, Named, Said};
 use crate::kind::Kind;
 use crate::place::Place;
 use crate::report::Findings;
-use tenterhook_plan::Curve;
+use serde_json::{Value as Json, json};
 use tenterhook_plan::declare::Unit;
 use toml::de::{DeTable, DeValue};
 
-/// The number of channels that a device may have.
-const CHANNELS: i64 = 1024;
+/// The channels that a device may have.
+const CHANNEL: Whole<u16> = Whole { least: 1, most: 1024 };
+
+/// The pitch of a' if a piece says nothing, in Hz: ISO 16.
+pub(crate) const TUNING_HZ: f64 = 440.0;
+
+/// The ceiling of an output if a piece says nothing, in dBFS.
+pub(crate) const CEILING_DB: f64 = -1.0;
+
+/// The fade of a scene that says nothing, in seconds.
+pub(crate) const FADE: f64 = 0.5;
 
 /// A piece as written.
 #[derive(Clone, Debug, Default)]
@@ -65,31 +75,6 @@ pub(crate) struct Output {
     pub private: Said<bool>,
 }
 
-#[derive(Clone, Debug, Default)]
-pub(crate) struct Controller {
-    pub cc: Said<u8>,
-    pub note: Said<u8>,
-    pub key: Said<String>,
-    pub osc: Said<String>,
-    pub loudness: Said<String>,
-    pub from: Said<End>,
-    pub to: Said<End>,
-    /// Counted from 1.
-    pub channel: Said<u8>,
-    pub port: Said<String>,
-    pub switch: Said<bool>,
-    pub curve: Said<Curve>,
-    pub latch: Said<bool>,
-    pub rise: Said<f64>,
-    pub fall: Said<f64>,
-}
-
-/// One end of a controller's range: a number (of OSC), or the text of a level (of a loudness).
-pub(crate) type End = Result<f64, String>;
-
-/// The names of the keys that say what reaches a controller.
-pub(crate) const ADDRESS_KEYS: [&str; 5] = ["cc", "note", "key", "osc", "loudness"];
-
 /// What a piece cannot do without.
 const NEEDED: [(Kind, &str, &str, &str); 3] = [
     (Kind::NoMics, "mics", "mics", "write [mics] and, below it, voice = 1"),
@@ -113,175 +98,255 @@ pub(crate) struct Scene {
 impl Piece {
     /// Reads a piece.
     pub fn read(table: &DeTable<'_>, file: usize, findings: &mut Findings) -> Self {
-        let mut fields = Fields::new(table, file);
-        let piece = Piece {
-            title: fields.get("title", findings, value::string),
-            tuning: fields.get("tuning", findings, value::quantity(Unit::Hertz, 200.0, 900.0)),
-            next: fields.get("next", findings, value::string),
-            back: fields.get("back", findings, value::string),
-            hush: fields.get("hush", findings, value::string),
-            tables: Tables::read(&mut fields, false, findings),
-            groups: fields
-                .named("groups", findings, |item, findings| Group { mics: said(item, findings, value::list) }),
-            scenes: scenes(fields.item("scene"), findings),
-        };
-        for (kind, key, what, remedy) in NEEDED {
-            if fields.is_empty(key) {
-                findings.add(kind, Place::beginning(file), format!("this piece has no {what}"), remedy);
+        fields::read("a piece", table, file, findings, |fields, findings| {
+            let piece = Piece::keys(fields, findings);
+            for (kind, key, what, remedy) in NEEDED {
+                if fields.is_empty(key) {
+                    findings.add(kind, Place::beginning(file), format!("this piece has no {what}"), remedy);
+                }
             }
+            piece
+        })
+    }
+
+    pub fn keys(fields: &mut Fields<'_>, findings: &mut Findings) -> Self {
+        let tuning = Quantity::new(Unit::Hertz, 200.0, 900.0).usually(TUNING_HZ);
+        let piece = Piece {
+            title: fields.get("title", "The piece's title.", &Text::Any, findings),
+            tuning: fields.get("tuning", "The frequency of a'.", &tuning, findings),
+            next: fields.get("next", "The controller that fires the next scene.", &Text::Any, findings),
+            back: fields.get("back", "The controller that fires the scene before.", &Text::Any, findings),
+            hush: fields.get("hush", "The controller that hushes and releases.", &Text::Any, findings),
+            tables: Tables::keys(fields, false, findings),
+            groups: fields.named(
+                "groups",
+                "Several mics under one name: an effect of a group works on their sum.",
+                Groups,
+                findings,
+            ),
+            scenes: match fields.get("scene", "The scenes in running order.", &Scenes, findings) {
+                Said::Value(at) => at.value,
+                Said::Nothing | Said::Wrong => Vec::new(),
+            },
+        };
+        for (_, key, ..) in NEEDED {
+            fields.must_hold(key);
         }
-        fields.finish("a piece", findings);
         piece
     }
 }
 
 impl Tables {
-    /// Reads the tables that a piece and a hall share. `hall`: whether `"none"` may be said.
-    pub fn read(fields: &mut Fields<'_>, hall: bool, findings: &mut Findings) -> Self {
+    /// Reads the tables that a piece and a hall share. `hall`: whether `"none"` may be said, and half of what a piece
+    /// must say.
+    pub fn keys(fields: &mut Fields<'_>, hall: bool, findings: &mut Findings) -> Self {
+        let controllers = "What moves effects, by name. An empty table lives on the page only.";
         Tables {
-            mics: fields.named("mics", findings, |item, findings| Mic::read(item, hall, findings)),
-            outputs: fields.named("outputs", findings, |item, findings| Output::read(item, hall, findings)),
-            controllers: fields.named("controllers", findings, Controller::read),
+            mics: fields.named("mics", "The mics by name, each with its input channel.", Mics { hall }, findings),
+            outputs: fields.named("outputs", "The outputs by name, each with its channel.", Outputs { hall }, findings),
+            controllers: fields.named("controllers", controllers, Controllers { hall }, findings),
         }
     }
 }
 
 /// A value that stands directly under a name.
-fn said<T>(item: &Item<'_>, findings: &mut Findings, read: impl Fn(&Item<'_>, &mut Findings) -> Option<T>) -> Said<T> {
-    match read(item, findings) {
+fn said<S: Shape>(item: &Item<'_>, findings: &mut Findings, shape: &S) -> Said<S::Value> {
+    match shape.read(item, findings) {
         Some(value) => Said::Value(At { value, place: item.place, key: item.key_place }),
         None => Said::Wrong,
     }
 }
 
 /// A channel: a number from 1, in a hall also `"none"`.
-fn channel(hall: bool) -> impl Fn(&Item<'_>, &mut Findings) -> Option<Channel> {
-    move |item, findings| match item.value {
-        DeValue::String(text) if text == "none" && hall => Some(Channel::None),
-        DeValue::String(text) if text == "none" => {
-            let message = format!("a piece cannot leave \"{}\" out", item.key);
-            findings.add(Kind::NoneInPiece, item.place, message, "write a channel here, and \"none\" in a hall file");
-            None
-        }
-        _ => {
-            let number = value::whole(1, CHANNELS)(item, findings)?;
-            u16::try_from(number).ok().map(Channel::Number)
-        }
-    }
+struct Channels {
+    hall: bool,
 }
 
-impl Mic {
-    fn read(item: &Item<'_>, hall: bool, findings: &mut Findings) -> Self {
-        let DeValue::Table(table) = item.value else {
-            return Mic { input: said(item, findings, channel(hall)), ..Mic::default() };
-        };
-        let mut fields = Fields::new(table, item.place.file);
-        let mic = Mic {
-            input: fields.get("input", findings, channel(hall)),
-            trim: fields.get("trim", findings, value::quantity(Unit::Decibels, -60.0, 60.0)),
-            highpass: fields.get("highpass", findings, value::quantity(Unit::Hertz, 10.0, 2000.0)),
-            inverted: fields.get("polarity", findings, |item, findings| {
-                value::word(&["normal", "inverted"])(item, findings).map(|word| word == 1)
-            }),
-            home: fields.get("home", findings, value::names),
-        };
-        fields.finish("a mic", findings);
-        mic
-    }
-}
+impl Shape for Channels {
+    type Value = Channel;
 
-impl Output {
-    fn read(item: &Item<'_>, hall: bool, findings: &mut Findings) -> Self {
-        let DeValue::Table(table) = item.value else {
-            return Output { channel: said(item, findings, channel(hall)), ..Output::default() };
-        };
-        let mut fields = Fields::new(table, item.place.file);
-        let output = Output {
-            channel: fields.get("output", findings, channel(hall)),
-            ceiling: fields.get("ceiling", findings, value::quantity(Unit::Decibels, -60.0, 0.0)),
-            private: fields.get("private", findings, value::boolean),
-        };
-        fields.finish("an output", findings);
-        output
-    }
-}
-
-impl Controller {
-    fn read(item: &Item<'_>, findings: &mut Findings) -> Self {
-        let DeValue::Table(table) = item.value else {
-            item.refuse("a table", format!("write {} = {{ cc = 64 }}, say", item.key), findings);
-            return Controller::default();
-        };
-        let byte = |least, most| {
-            move |item: &Item<'_>, findings: &mut Findings| {
-                value::whole(least, most)(item, findings).and_then(|value| u8::try_from(value).ok())
+    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<Channel> {
+        match item.value {
+            DeValue::String(text) if text == "none" && self.hall => Some(Channel::None),
+            DeValue::String(text) if text == "none" => {
+                let message = format!("a piece cannot leave \"{}\" out", item.key);
+                let remedy = "write a channel here, and \"none\" in a hall file";
+                findings.add(Kind::NoneInPiece, item.place, message, remedy);
+                None
             }
-        };
-        let time = || value::quantity(Unit::Seconds, 0.0, 600.0);
-        let mut fields = Fields::new(table, item.place.file);
-        let controller = Controller {
-            cc: fields.get("cc", findings, byte(0, 127)),
-            note: fields.get("note", findings, byte(0, 127)),
-            key: fields.get("key", findings, value::string),
-            osc: fields.get("osc", findings, value::string),
-            loudness: fields.get("loudness", findings, value::string),
-            from: fields.get("from", findings, value::bare_or_text),
-            to: fields.get("to", findings, value::bare_or_text),
-            channel: fields.get("channel", findings, byte(1, 16)),
-            port: fields.get("port", findings, value::string),
-            switch: fields.get("switch", findings, value::boolean),
-            curve: fields.get("curve", findings, |item, findings| {
-                let curves = [Curve::Slow, Curve::Even, Curve::Fast];
-                value::word(&["slow", "even", "fast"])(item, findings).map(|word| curves[word])
-            }),
-            latch: fields.get("latch", findings, value::boolean),
-            rise: fields.get("rise", findings, time()),
-            fall: fields.get("fall", findings, time()),
-        };
-        fields.finish("a controller", findings);
-        controller
+            _ => CHANNEL.read(item, findings).map(Channel::Number),
+        }
+    }
+
+    fn schema(&self) -> Json {
+        let mut schema = CHANNEL.schema();
+        if self.hall {
+            schema["type"] = json!(["integer", "string"]);
+            schema["pattern"] = "^none$".into();
+            schema["description"] = "\"none\" leaves it out.".into();
+        }
+        schema
     }
 }
 
-fn scenes(item: Option<Item<'_>>, findings: &mut Findings) -> Vec<Scene> {
-    let Some(item) = item else { return Vec::new() };
-    let DeValue::Array(list) = item.value else {
-        item.refuse("a list of tables", "write [[scene]] with two brackets", findings);
-        return Vec::new();
-    };
-    let mut scenes = Vec::new();
-    for entry in list.iter() {
-        let entry = Item { value: entry.get_ref(), place: Place::new(item.place.file, entry.span()), ..item };
-        match entry.value {
-            DeValue::Table(table) => scenes.push(Scene::read(table, entry.place, findings)),
-            _ => entry.refuse("a list of tables", "write [[scene]] with two brackets", findings),
+/// The schema of what is a channel, or a table that holds one.
+fn channel_or_table(channel: Channels, table: Json) -> Json {
+    let (mut both, one) = (table, channel.schema());
+    both["type"] = if channel.hall { json!(["integer", "string", "object"]) } else { json!(["integer", "object"]) };
+    for key in ["minimum", "maximum", "pattern"] {
+        if let Some(value) = one.get(key) {
+            both[key] = value.clone();
         }
     }
-    scenes
+    both
+}
+
+struct Mics {
+    hall: bool,
+}
+
+impl Mics {
+    fn keys(&self, fields: &mut Fields<'_>, findings: &mut Findings) -> Mic {
+        let (key, help, channel) = ("input", "The input channel, counted from 1.", Channels { hall: self.hall });
+        let highpass = "The corner of a highpass of second order.";
+        let home =
+            "The outputs in which its effects sound unless `to` says otherwise. Without it: all that are not private.";
+        let polarities = [("normal", "as it comes"), ("inverted", "turned over")];
+        let polarity = Words { words: &polarities, usual: Some(0) };
+        Mic {
+            input: match self.hall {
+                true => fields.get(key, help, &channel, findings),
+                false => fields.need(key, help, &channel, findings),
+            },
+            trim: fields.get(
+                "trim",
+                "A gain before all else.",
+                &Quantity::new(Unit::Decibels, -60.0, 60.0).usually(0.0),
+                findings,
+            ),
+            highpass: fields.get("highpass", highpass, &Quantity::new(Unit::Hertz, 10.0, 2000.0), findings),
+            inverted: fields.get("polarity", "The sign of the signal.", &polarity, findings).map(|word| word == 1),
+            home: fields.get("home", home, &Names, findings),
+        }
+    }
+}
+
+impl Shape for Mics {
+    type Value = Mic;
+
+    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<Mic> {
+        let DeValue::Table(table) = item.value else {
+            return Some(Mic { input: said(item, findings, &Channels { hall: self.hall }), ..Mic::default() });
+        };
+        Some(fields::read("a mic", table, item.place.file, findings, |fields, findings| self.keys(fields, findings)))
+    }
+
+    fn schema(&self) -> Json {
+        channel_or_table(Channels { hall: self.hall }, fields::schema(|fields, findings| self.keys(fields, findings)))
+    }
+}
+
+struct Outputs {
+    hall: bool,
+}
+
+impl Outputs {
+    fn keys(&self, fields: &mut Fields<'_>, findings: &mut Findings) -> Output {
+        let (key, help, channel) = ("output", "The output channel, counted from 1.", Channels { hall: self.hall });
+        let ceiling = "The level that no sample passes, relative to full scale.";
+        let private = "Whether it gets only what names it in `to`.";
+        Output {
+            channel: match self.hall {
+                true => fields.get(key, help, &channel, findings),
+                false => fields.need(key, help, &channel, findings),
+            },
+            ceiling: fields.get(
+                "ceiling",
+                ceiling,
+                &Quantity::new(Unit::Decibels, -60.0, 0.0).usually(CEILING_DB),
+                findings,
+            ),
+            private: fields.get("private", private, &Flag, findings),
+        }
+    }
+}
+
+impl Shape for Outputs {
+    type Value = Output;
+
+    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<Output> {
+        let DeValue::Table(table) = item.value else {
+            return Some(Output { channel: said(item, findings, &Channels { hall: self.hall }), ..Output::default() });
+        };
+        Some(fields::read("an output", table, item.place.file, findings, |fields, findings| {
+            self.keys(fields, findings)
+        }))
+    }
+
+    fn schema(&self) -> Json {
+        channel_or_table(Channels { hall: self.hall }, fields::schema(|fields, findings| self.keys(fields, findings)))
+    }
+}
+
+struct Groups;
+
+impl Shape for Groups {
+    type Value = Group;
+
+    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<Group> {
+        Some(Group { mics: said(item, findings, &List { least: 1 }) })
+    }
+
+    fn schema(&self) -> Json {
+        List { least: 1 }.schema()
+    }
+}
+
+struct Scenes;
+
+impl Shape for Scenes {
+    type Value = Vec<Scene>;
+
+    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<Vec<Scene>> {
+        let DeValue::Array(list) = item.value else {
+            item.refuse("a list of tables", "write [[scene]] with two brackets", findings);
+            return None;
+        };
+        let mut scenes = Vec::new();
+        for entry in list.iter() {
+            let entry = Item { value: entry.get_ref(), place: Place::new(item.place.file, entry.span()), ..*item };
+            match entry.value {
+                DeValue::Table(table) => {
+                    let place = entry.place;
+                    scenes.push(fields::read("a scene", table, place.file, findings, |fields, findings| {
+                        Scene::keys(fields, place, findings)
+                    }));
+                }
+                _ => entry.refuse("a list of tables", "write [[scene]] with two brackets", findings),
+            }
+        }
+        Some(scenes)
+    }
+
+    fn schema(&self) -> Json {
+        let scene = fields::schema(|fields, findings| Scene::keys(fields, Place::beginning(0), findings));
+        json!({ "type": "array", "items": scene })
+    }
 }
 
 impl Scene {
-    fn read(table: &DeTable<'_>, place: Place, findings: &mut Findings) -> Self {
-        let mut fields = Fields::new(table, place.file);
-        let scene = Scene {
-            mark: fields.get("mark", findings, value::string),
-            name: fields.get("name", findings, value::string),
-            bar: fields.get("bar", findings, value::whole(-1_000_000, 1_000_000)),
-            cue: fields.get("cue", findings, value::string),
-            fade: fields.get("fade", findings, value::quantity(Unit::Seconds, 0.0, 600.0)),
-            parts: fields.named("mic", findings, |item, findings| match item.value {
-                DeValue::Table(table) => {
-                    items(table, item.place.file).filter_map(|item| effect::read(&item, findings)).collect()
-                }
-                _ => {
-                    let remedy = format!("write [scene.mic.{}] and its effects below it", item.key);
-                    item.refuse("a table of effects", remedy, findings);
-                    Vec::new()
-                }
-            }),
+    fn keys(fields: &mut Fields<'_>, place: Place, findings: &mut Findings) -> Self {
+        let bar = Whole { least: -1_000_000, most: 1_000_000 };
+        let fade = Quantity::new(Unit::Seconds, 0.0, 600.0).usually(FADE);
+        let parts = "What each mic or group undergoes, by its name. What is not named does nothing.";
+        Scene {
+            mark: fields.need("mark", "The rehearsal mark, as in the score.", &Text::Plain, findings),
+            name: fields.get("name", "The scene's name.", &Text::Any, findings),
+            bar: fields.get("bar", "The bar at which it is fired.", &bar, findings),
+            cue: fields.get("cue", "The words or the sound that it is fired on.", &Text::Any, findings),
+            fade: fields.get("fade", "The time in which it comes in and the scene before it goes.", &fade, findings),
+            parts: fields.named("mic", parts, Effects, findings),
             place,
-        };
-        fields.finish("a scene", findings);
-        scene
+        }
     }
 }

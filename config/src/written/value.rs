@@ -1,4 +1,4 @@
-//! Single values: each reader gives a value of its type, or reports why not.
+//! What single values are: each shape reads a value of its type, or reports why not, and says in a schema what it takes.
 
 use super::At;
 use crate::interval;
@@ -7,8 +7,21 @@ use crate::near;
 use crate::place::Place;
 use crate::report::Findings;
 use crate::unit::{self, Trouble};
+use serde_json::{Value as Json, json};
 use tenterhook_plan::declare::Unit;
 use toml::de::{DeInteger, DeValue};
+
+/// What a key takes.
+pub(crate) trait Shape {
+    /// What it is once it is read.
+    type Value;
+
+    /// Reads a value; one of another shape is reported.
+    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<Self::Value>;
+
+    /// The same as a JSON Schema. What it has for a description stands behind the key's own.
+    fn schema(&self) -> Json;
+}
 
 /// A value as the file has it.
 #[derive(Clone, Copy)]
@@ -39,23 +52,69 @@ impl Item<'_> {
     }
 }
 
-pub(crate) fn string(item: &Item<'_>, findings: &mut Findings) -> Option<String> {
-    match item.value {
-        DeValue::String(text) => Some(text.to_string()),
-        _ => {
-            item.refuse("text in quotes", format!("write {} = \"…\"", item.key), findings);
-            None
+/// Text in quotes. What kind of text is judged when its meaning is known; a schema says it at once.
+#[derive(Clone, Copy)]
+pub(crate) enum Text {
+    Any,
+    /// Text of printable characters, without spaces around it.
+    Plain,
+    /// The name of a keyboard's key.
+    KeyName,
+    OscAddress,
+    /// Part of the name of a port.
+    Port,
+    /// Notes, or a spectrum file.
+    Tuning,
+}
+
+impl Shape for Text {
+    type Value = String;
+
+    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<String> {
+        match item.value {
+            DeValue::String(text) => Some(text.to_string()),
+            _ => {
+                item.refuse("text in quotes", format!("write {} = \"…\"", item.key), findings);
+                None
+            }
+        }
+    }
+
+    fn schema(&self) -> Json {
+        match self {
+            Text::Any => json!({ "type": "string" }),
+            Text::Port => json!({ "type": "string", "minLength": 1 }),
+            Text::Plain => defined("plain"),
+            Text::KeyName => defined("key"),
+            Text::OscAddress => defined("osc"),
+            Text::Tuning => defined("tuning"),
         }
     }
 }
 
-pub(crate) fn boolean(item: &Item<'_>, findings: &mut Findings) -> Option<bool> {
-    match item.value {
-        DeValue::Boolean(value) => Some(*value),
-        _ => {
-            item.refuse("true or false", format!("write {} = true", item.key), findings);
-            None
+/// What a schema defines once, under a name.
+pub(crate) fn defined(name: &str) -> Json {
+    json!({ "$ref": format!("#/$defs/{name}") })
+}
+
+/// True or false.
+pub(crate) struct Flag;
+
+impl Shape for Flag {
+    type Value = bool;
+
+    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<bool> {
+        match item.value {
+            DeValue::Boolean(value) => Some(*value),
+            _ => {
+                item.refuse("true or false", format!("write {} = true", item.key), findings);
+                None
+            }
         }
+    }
+
+    fn schema(&self) -> Json {
+        json!({ "type": "boolean" })
     }
 }
 
@@ -73,26 +132,62 @@ fn bare(value: &DeValue<'_>) -> Option<f64> {
 }
 
 /// A whole number in a range.
-pub(crate) fn whole(least: i64, most: i64) -> impl Fn(&Item<'_>, &mut Findings) -> Option<i64> {
-    move |item, findings| match item.value {
-        DeValue::Integer(number) => {
-            let value = integer(number).filter(|value| (least..=most).contains(value));
-            if value.is_none() {
-                let message = format!("{number} is outside what \"{}\" takes", item.key);
-                findings.add(Kind::OutOfRange, item.place, message, format!("write a number from {least} to {most}"));
+pub(crate) struct Whole<T> {
+    pub least: T,
+    pub most: T,
+}
+
+impl<T: Copy + Into<i64> + TryFrom<i64>> Shape for Whole<T> {
+    type Value = T;
+
+    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<T> {
+        let (least, most): (i64, i64) = (self.least.into(), self.most.into());
+        match item.value {
+            DeValue::Integer(number) => {
+                let value = integer(number).filter(|value| (least..=most).contains(value));
+                if value.is_none() {
+                    let message = format!("{number} is outside what \"{}\" takes", item.key);
+                    let remedy = format!("write a number from {least} to {most}");
+                    findings.add(Kind::OutOfRange, item.place, message, remedy);
+                }
+                value.and_then(|value| T::try_from(value).ok())
             }
-            value
+            _ => {
+                item.refuse("a whole number", format!("write a bare number from {least} to {most}"), findings);
+                None
+            }
         }
-        _ => {
-            item.refuse("a whole number", format!("write a bare number from {least} to {most}"), findings);
-            None
-        }
+    }
+
+    fn schema(&self) -> Json {
+        json!({ "type": "integer", "minimum": self.least.into(), "maximum": self.most.into() })
     }
 }
 
 /// A quantity in a range, in the unit in which numbers are kept.
-pub(crate) fn quantity(unit: Unit, least: f64, most: f64) -> impl Fn(&Item<'_>, &mut Findings) -> Option<f64> {
-    move |item, findings| {
+pub(crate) struct Quantity {
+    pub unit: Unit,
+    pub least: f64,
+    pub most: f64,
+    /// What it is if nothing is said, where that is always the same.
+    pub usual: Option<f64>,
+}
+
+impl Quantity {
+    pub const fn new(unit: Unit, least: f64, most: f64) -> Self {
+        Self { unit, least, most, usual: None }
+    }
+
+    pub const fn usually(self, usual: f64) -> Self {
+        Self { usual: Some(usual), ..self }
+    }
+}
+
+impl Shape for Quantity {
+    type Value = f64;
+
+    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<f64> {
+        let Self { unit, least, most, .. } = *self;
         let value = if unit == Unit::Number { plain(item, findings) } else { with_unit(item, unit, findings) }?;
         if (least..=most).contains(&value) {
             return Some(value);
@@ -103,6 +198,20 @@ pub(crate) fn quantity(unit: Unit, least: f64, most: f64) -> impl Fn(&Item<'_>, 
         let remedy = format!("write something from {} to {}", spell(least), spell(most));
         findings.add(Kind::OutOfRange, item.place, message, remedy);
         None
+    }
+
+    fn schema(&self) -> Json {
+        let Self { unit, least, most, usual } = *self;
+        let mut schema = match unit::definition(unit) {
+            None => json!({ "type": "number", "minimum": least, "maximum": most }),
+            Some(name) => defined(name),
+        };
+        schema["description"] = format!("From {} to {}.", unit::spell(unit, least), unit::spell(unit, most)).into();
+        if let Some(usual) = usual {
+            let text = || Json::from(unit::spell(unit, usual));
+            schema["default"] = if unit == Unit::Number { usual.into() } else { text() };
+        }
+        schema
     }
 }
 
@@ -155,9 +264,19 @@ fn with_unit(item: &Item<'_>, unit: Unit, findings: &mut Findings) -> Option<f64
 }
 
 /// An interval in a range, in cents.
-pub(crate) fn interval(least: f64, most: f64) -> impl Fn(&Item<'_>, &mut Findings) -> Option<f64> {
-    move |item, findings| {
-        let text = string(item, findings)?;
+pub(crate) struct Interval {
+    pub least: f64,
+    pub most: f64,
+    /// What it is if nothing is said.
+    pub usual: f64,
+}
+
+impl Shape for Interval {
+    type Value = f64;
+
+    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<f64> {
+        let Self { least, most, .. } = *self;
+        let text = Text::Any.read(item, findings)?;
         let Some(cents) = interval::parse(&text) else {
             let message = format!("\"{}\" is an interval, and \"{text}\" is none", item.key);
             let remedy = match near::nearest(&text, interval::names()) {
@@ -176,66 +295,132 @@ pub(crate) fn interval(least: f64, most: f64) -> impl Fn(&Item<'_>, &mut Finding
         findings.add(Kind::OutOfRange, item.place, message, remedy);
         None
     }
+
+    fn schema(&self) -> Json {
+        let Self { least, most, usual } = self;
+        let mut schema = defined("interval");
+        schema["description"] = format!("From {least} cents to {most} cents.").into();
+        schema["default"] = format!("{usual} cents").into();
+        schema
+    }
 }
 
-/// One of a few words; gives its place among them.
-pub(crate) fn word<'w>(words: &'w [&'w str]) -> impl Fn(&Item<'_>, &mut Findings) -> Option<usize> + 'w {
-    move |item, findings| {
-        let text = string(item, findings)?;
-        let found = words.iter().position(|word| *word == text);
+/// One of a few words, each with what it means; read as its place among them.
+pub(crate) struct Words<'w> {
+    pub words: &'w [(&'w str, &'w str)],
+    /// Which of them if nothing is said, where that is always the same.
+    pub usual: Option<usize>,
+}
+
+impl Shape for Words<'_> {
+    type Value = usize;
+
+    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<usize> {
+        let text = Text::Any.read(item, findings)?;
+        let found = self.words.iter().position(|(word, _)| *word == text);
         if found.is_none() {
             let message = format!("\"{}\" knows no \"{text}\"", item.key);
-            let remedy = near::remedy(&text, "words", words.iter().copied());
+            let remedy = near::remedy(&text, "words", self.words.iter().map(|(word, _)| *word));
             findings.add(Kind::UnknownWord, item.place, message, remedy);
         }
         found
     }
-}
 
-/// One name or a list of names.
-pub(crate) fn names(item: &Item<'_>, findings: &mut Findings) -> Option<Vec<At<String>>> {
-    match item.value {
-        DeValue::Array(_) => list(item, findings),
-        DeValue::String(name) => Some(vec![At { value: name.to_string(), place: item.place, key: item.key_place }]),
-        _ => {
-            item.refuse("a name or a list of names", format!("write {} = [\"…\"]", item.key), findings);
-            None
+    fn schema(&self) -> Json {
+        let words: Vec<_> = self.words.iter().map(|(word, _)| *word).collect();
+        let told: Vec<_> = self.words.iter().map(|(word, meaning)| format!("\"{word}\": {meaning}.")).collect();
+        let mut schema = json!({ "type": "string", "enum": words, "description": told.join(" ") });
+        if let Some((word, _)) = self.usual.and_then(|usual| self.words.get(usual)) {
+            schema["default"] = (*word).into();
         }
+        schema
     }
 }
 
 /// A list of names. A wrong one is reported and left out.
-pub(crate) fn list(item: &Item<'_>, findings: &mut Findings) -> Option<Vec<At<String>>> {
-    let DeValue::Array(list) = item.value else {
-        item.refuse("a list of names", format!("write {} = [\"…\"]", item.key), findings);
-        return None;
-    };
-    let mut names = Vec::new();
-    for entry in list.iter() {
-        let place = Place::new(item.place.file, entry.span());
-        let entry = Item { value: entry.get_ref(), place, ..*item };
-        if let Some(value) = string(&entry, findings) {
-            names.push(At { value, place, key: place });
-        }
-    }
-    Some(names)
+pub(crate) struct List {
+    /// How many there must be; too few are reported when their meaning is known.
+    pub least: usize,
 }
 
-/// A number of OSC, or the text of a level.
-pub(crate) fn bare_or_text(item: &Item<'_>, findings: &mut Findings) -> Option<Result<f64, String>> {
-    match item.value {
-        DeValue::String(text) => Some(Err(text.to_string())),
-        DeValue::Integer(_) | DeValue::Float(_) => match bare(item.value).filter(|number| number.is_finite()) {
-            Some(number) => Some(Ok(number)),
-            None => {
-                let message = format!("\"{}\" takes a number that can be counted to", item.key);
-                findings.add(Kind::OutOfRange, item.place, message, "write a number, as in -1.0");
+impl Shape for List {
+    type Value = Vec<At<String>>;
+
+    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<Vec<At<String>>> {
+        let DeValue::Array(list) = item.value else {
+            item.refuse("a list of names", format!("write {} = [\"…\"]", item.key), findings);
+            return None;
+        };
+        let mut names = Vec::new();
+        for entry in list.iter() {
+            let place = Place::new(item.place.file, entry.span());
+            let entry = Item { value: entry.get_ref(), place, ..*item };
+            if let Some(value) = Text::Any.read(&entry, findings) {
+                names.push(At { value, place, key: place });
+            }
+        }
+        Some(names)
+    }
+
+    fn schema(&self) -> Json {
+        let mut schema = json!({ "type": "array", "items": Text::Any.schema(), "uniqueItems": true });
+        if self.least > 0 {
+            schema["minItems"] = self.least.into();
+        }
+        schema
+    }
+}
+
+/// One name or a list of names.
+pub(crate) struct Names;
+
+impl Shape for Names {
+    type Value = Vec<At<String>>;
+
+    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<Vec<At<String>>> {
+        match item.value {
+            DeValue::Array(_) => List { least: 0 }.read(item, findings),
+            DeValue::String(name) => Some(vec![At { value: name.to_string(), place: item.place, key: item.key_place }]),
+            _ => {
+                item.refuse("a name or a list of names", format!("write {} = [\"…\"]", item.key), findings);
                 None
             }
-        },
-        _ => {
-            item.refuse("a number, or a level in quotes", format!("write {} = 0.0 or \"-50 dB\"", item.key), findings);
-            None
         }
+    }
+
+    fn schema(&self) -> Json {
+        let mut schema = List { least: 0 }.schema();
+        schema["type"] = json!(["string", "array"]);
+        schema
+    }
+}
+
+/// A number, or text: one end of a controller's range.
+pub(crate) struct NumberOrText;
+
+impl Shape for NumberOrText {
+    type Value = Result<f64, String>;
+
+    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<Result<f64, String>> {
+        match item.value {
+            DeValue::String(text) => Some(Err(text.to_string())),
+            DeValue::Integer(_) | DeValue::Float(_) => match bare(item.value).filter(|number| number.is_finite()) {
+                Some(number) => Some(Ok(number)),
+                None => {
+                    let message = format!("\"{}\" takes a number that can be counted to", item.key);
+                    findings.add(Kind::OutOfRange, item.place, message, "write a number, as in -1.0");
+                    None
+                }
+            },
+            _ => {
+                let remedy = format!("write {} = 0.0 or \"-50 dB\"", item.key);
+                item.refuse("a number, or a level in quotes", remedy, findings);
+                None
+            }
+        }
+    }
+
+    fn schema(&self) -> Json {
+        json!({ "type": ["number", "string"] })
     }
 }

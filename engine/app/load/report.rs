@@ -6,7 +6,7 @@ use tenterhook_plan::{Plan, SceneId};
 
 use super::figures::{Cause, Figures, MEAN, WORST, room};
 use crate::failure::Failure;
-use crate::say::{answer, count, print};
+use crate::say::{answer, count, print, wrapped};
 
 /// One block size: of all scenes measured the greatest of each figure.
 pub struct Row {
@@ -118,13 +118,16 @@ impl Answer<'_> {
             1 => "its one scene".to_owned(),
             all => format!("the heaviest of {all} scenes, {marks}"),
         };
-        let mut text = wrapped(&format!(
-            "{}: {} at {} Hz, {heaviest}, the least of {}.",
-            self.plan.title,
-            count(self.mics as u64, "mic"),
-            self.rate,
-            count(self.runs as u64, "run"),
-        ));
+        let mut text = wrapped(
+            0,
+            &format!(
+                "{}: {} at {} Hz, {heaviest}, the least of {}.",
+                self.plan.title,
+                count(self.mics as u64, "mic"),
+                self.rate,
+                count(self.runs as u64, "run"),
+            ),
+        );
         text += "\n              % of a block's time        worst block by its cause\n";
         text += "block     ms   mean  99.9 %  worst  engaging  firing    step  steady  more mics\n";
         let percent = |share: Option<f64>| share.map_or("-".to_owned(), |share| format!("{:.1}", 100.0 * share));
@@ -141,14 +144,17 @@ impl Answer<'_> {
             );
         }
         text += "\n";
-        text += &wrapped(&self.memory_in_words());
-        text += &wrapped(&self.advice().join(" "));
-        text += &wrapped(&format!(
-            "The engine alone on this core: page, log and other programs come on top. More mics: an estimate, as if each \
+        text += &wrapped(0, &self.memory_in_words());
+        text += &wrapped(0, &self.advice().join(" "));
+        text += &wrapped(
+            0,
+            &format!(
+                "The engine alone on this core: page, log and other programs come on top. More mics: an estimate, as if each \
              cost as much as these, that keeps the mean under {:.0} % and the worst block under {:.0} %.",
-            100.0 * MEAN,
-            100.0 * WORST,
-        ));
+                100.0 * MEAN,
+                100.0 * WORST,
+            ),
+        );
         text
     }
 
@@ -229,21 +235,4 @@ impl Answer<'_> {
         };
         format!("The worst comes {}: {lighter}.", self.when(row))
     }
-}
-
-/// The text in lines of at most 80 columns, each ended.
-fn wrapped(text: &str) -> String {
-    let mut lines = String::new();
-    let mut column = 0;
-    for word in text.split_whitespace() {
-        let width = word.chars().count();
-        if column > 0 {
-            let fits = column + 1 + width <= 80;
-            lines.push(if fits { ' ' } else { '\n' });
-            column = if fits { column + 1 } else { 0 };
-        }
-        lines += word;
-        column += width;
-    }
-    lines + "\n"
 }

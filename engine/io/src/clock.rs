@@ -1,6 +1,6 @@
 //! The built-in clock: blocks at the pace of real time where there is no device.
 
-use crate::{Error, Facts, Player, Source, State};
+use crate::{Error, Facts, Player, Source, State, priority};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
@@ -46,7 +46,8 @@ impl Source for ClockSource {
         let mut heard = vec![vec![0.0; block as usize]; outputs];
         let stop = Arc::clone(&self.stop);
         let run = move || {
-            raise_priority();
+            // Refused, it runs as it is.
+            priority::raise();
             let inputs = vec![silence.as_slice(); inputs];
             let mut outputs: Vec<&mut [f32]> = heard.iter_mut().map(Vec::as_mut_slice).collect();
             let (mut start, mut frames) = (Instant::now(), 0u64);
@@ -92,21 +93,5 @@ impl Source for ClockSource {
 impl Drop for ClockSource {
     fn drop(&mut self) {
         self.stop();
-    }
-}
-
-/// Asks for the lowest of the real-time priorities, which is above all ordinary work. Refused, it runs as it is.
-fn raise_priority() {
-    #[cfg(target_os = "linux")]
-    {
-        use thread_priority::{
-            RealtimeThreadSchedulePolicy::Fifo, ThreadPriority, ThreadSchedulePolicy, set_thread_priority_and_policy,
-            thread_native_id,
-        };
-        let _ = set_thread_priority_and_policy(
-            thread_native_id(),
-            ThreadPriority::Min,
-            ThreadSchedulePolicy::Realtime(Fifo),
-        );
     }
 }
