@@ -1,5 +1,6 @@
 //! The program: one file per command, and what the commands share.
 
+mod change;
 mod check;
 mod cli;
 mod console;
@@ -8,6 +9,7 @@ mod desk;
 mod devices;
 mod etudes;
 mod failure;
+mod follow;
 mod hand;
 mod levels;
 mod listen;
@@ -16,7 +18,9 @@ mod loading;
 mod play;
 mod progress;
 mod rehearse;
+mod resume;
 mod say;
+mod show;
 mod spectrum;
 mod stage;
 mod study;

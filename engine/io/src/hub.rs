@@ -3,6 +3,7 @@
 use crate::Error;
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, TrySendError, bounded};
 use serde::Serialize;
+use std::collections::VecDeque;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
@@ -22,21 +23,35 @@ const PAUSE: Duration = Duration::from_millis(2);
 /// Where events are sent to the engine. Cheap to clone; any thread but the audio thread.
 #[derive(Clone, Debug)]
 pub struct Events {
-    sender: Sender<Event>,
+    sender: Sender<Sent>,
     lost: Arc<AtomicU64>,
+    of: Option<Arc<Plan>>,
+}
+
+/// An event, and the piece whose ids it means; `None`: that which is in force when it comes.
+#[derive(Clone, Debug)]
+pub(crate) struct Sent {
+    pub event: Event,
+    pub of: Option<Arc<Plan>>,
 }
 
 impl Events {
     /// A way in, and the end at which its events come out.
-    pub(crate) fn channel() -> (Self, Receiver<Event>) {
+    pub(crate) fn channel() -> (Self, Receiver<Sent>) {
         let (sender, receiver) = bounded(ROOM);
-        (Self { sender, lost: Arc::default() }, receiver)
+        (Self { sender, lost: Arc::default(), of: None }, receiver)
+    }
+
+    /// The same way in for gestures whose ids are those of `plan`, whichever version of the piece is in force when they
+    /// come: there they reach what has the same name, and nothing where there is no such thing.
+    pub fn of(&self, plan: &Arc<Plan>) -> Self {
+        Self { of: Some(Arc::clone(plan)), ..self.clone() }
     }
 
     /// Sends an event; it acts at the first sample of the next block. Never waits: false means that far too many are
     /// waiting already, or that the hub is gone; the event is then lost, and counted.
     pub fn send(&self, event: Event) -> bool {
-        let sent = self.sender.try_send(event).is_ok();
+        let sent = self.sender.try_send(Sent { event, of: self.of.clone() }).is_ok();
         if !sent {
             self.lost.fetch_add(1, Ordering::Relaxed);
         }
@@ -132,7 +147,7 @@ pub struct Snapshot {
 
 impl Snapshot {
     /// Nothing was reported yet.
-    fn of(plan: Arc<Plan>) -> Self {
+    pub(crate) fn of(plan: Arc<Plan>) -> Self {
         let (mics, outputs) = (plan.mics.len(), plan.outputs.len());
         Self {
             controllers: vec![0.0; plan.controllers.len()],
@@ -148,7 +163,7 @@ impl Snapshot {
     }
 
     /// A gesture was applied.
-    fn apply(&mut self, Applied { sample, what }: Applied) {
+    pub(crate) fn apply(&mut self, Applied { sample, what }: Applied) {
         match what {
             Gesture::Controller { id, value } => set(&mut self.controllers, id.index(), value),
             Gesture::Fire(scene) => self.enter(scene, sample),
@@ -186,7 +201,7 @@ impl Snapshot {
     }
 
     /// A changed piece has taken over.
-    fn change(&mut self, plan: Arc<Plan>) {
+    pub(crate) fn change(&mut self, plan: Arc<Plan>) {
         let Some(old) = self.plan.replace(Arc::clone(&plan)) else {
             *self = Self::of(plan);
             return;
@@ -258,7 +273,9 @@ impl Hub {
             plan,
             incoming,
             changes,
+            changing: false,
             held: None,
+            waiting: VecDeque::new(),
             shared: Arc::clone(&shared),
             events: events.clone(),
             lost: 0,
@@ -354,10 +371,14 @@ struct Work {
     control: Control,
     /// The piece in force.
     plan: Arc<Plan>,
-    incoming: Receiver<Event>,
+    incoming: Receiver<Sent>,
     changes: Receiver<Arc<Plan>>,
+    /// A changed piece is on its way, and has not taken over yet.
+    changing: bool,
     /// What the engine had no room for: nothing overtakes it.
     held: Option<Held>,
+    /// Gestures with ids that came while a piece was on its way, each with the piece that it means.
+    waiting: VecDeque<Sent>,
     shared: Arc<Shared>,
     events: Events,
     /// Applied gestures that a subscriber lost.
@@ -379,9 +400,11 @@ impl Work {
                     std::thread::sleep(PAUSE);
                 }
             }
+            None if !self.changing && !self.waiting.is_empty() => self.forward(),
+            None if self.waiting.len() >= ROOM => std::thread::sleep(PAUSE),
             None => match self.incoming.recv_timeout(PAUSE) {
-                Ok(event) => {
-                    if self.hand(Held::Event(event)) {
+                Ok(sent) => {
+                    if self.take(sent) {
                         self.forward();
                     }
                 }
@@ -395,19 +418,54 @@ impl Work {
 
     /// Hands on all that waits, until the engine has no more room.
     fn forward(&mut self) {
-        while let Ok(event) = self.incoming.try_recv() {
-            if !self.hand(Held::Event(event)) {
+        while !self.changing
+            && let Some(sent) = self.waiting.pop_front()
+        {
+            if !self.take(sent) {
                 return;
             }
         }
-        if let Ok(plan) = self.changes.try_recv() {
+        while self.waiting.len() < ROOM
+            && let Ok(sent) = self.incoming.try_recv()
+        {
+            if !self.take(sent) {
+                return;
+            }
+        }
+        if !self.changing
+            && let Ok(plan) = self.changes.try_recv()
+        {
+            self.changing = true;
             self.hand(Held::Piece(plan));
         }
+    }
+
+    /// Takes an event, and hands it on with the ids of the piece in force. While another takes over, nobody knows which
+    /// of both it will meet: what has ids waits for these few milliseconds.
+    fn take(&mut self, Sent { event, of }: Sent) -> bool {
+        let event = match event {
+            Event::Gesture(gesture) if gesture.has_id() => {
+                let of = of.unwrap_or_else(|| Arc::clone(&self.plan));
+                if self.changing {
+                    self.waiting.push_back(Sent { event, of: Some(of) });
+                    return true;
+                }
+                let same = Arc::ptr_eq(&of, &self.plan);
+                let meant = if same { Some(gesture) } else { gesture.moved(&of, &self.plan) };
+                // What it was for is gone.
+                let Some(meant) = meant else { return true };
+                Event::Gesture(meant)
+            }
+            other => other,
+        };
+        self.hand(Held::Event(event))
     }
 
     fn hand(&mut self, held: Held) -> bool {
         let result = match &held {
             Held::Event(event) => self.control.send(*event),
+            // What was sent before means the piece before.
+            Held::Piece(_) if !self.control.has_taken_all() => Err(Full),
             Held::Piece(plan) => self.control.replace(plan),
         };
         match result {
@@ -435,6 +493,7 @@ impl Work {
                 }
                 Report::Installed => {
                     self.plan = Arc::new(self.control.plan().clone());
+                    self.changing = false;
                     snapshot.change(Arc::clone(&self.plan));
                 }
             }

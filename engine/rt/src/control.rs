@@ -130,11 +130,7 @@ impl Control {
         if self.tables.is_full() {
             return Err(Full);
         }
-        for port in plan.ports() {
-            if !self.ports.iter().any(|known| known == port) {
-                self.ports.push(port.to_owned());
-            }
-        }
+        self.ports = plan.ports_after(&self.ports);
         let mut needs = needs(plan, self.rate);
         // There is always one: the plan of the newest table.
         let carry = self.plans.back().map_or_else(Carry::default, |old| Carry::new(old, &self.needs, plan, &mut needs));
@@ -145,6 +141,11 @@ impl Control {
         self.plans.push_back(plan.clone());
         self.needs = needs;
         Ok(())
+    }
+
+    /// Whether the engine has applied all events that were sent.
+    pub fn has_taken_all(&self) -> bool {
+        self.events.is_empty()
     }
 
     /// Frees the tables that came home.
