@@ -9,7 +9,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
 use tenterhook_plan::{Applied, Event, Gesture, Identity, InstanceId, Plan, SceneId, Stands};
-use tenterhook_rt::{Channel, Control, Full, Reading, Report};
+use tenterhook_rt::{Built, Channel, Control, Reading, Report};
 
 /// Events that may wait for the engine.
 const ROOM: usize = 1024;
@@ -273,6 +273,7 @@ impl Hub {
             plan,
             incoming,
             changes,
+            building: None,
             changing: false,
             held: None,
             waiting: VecDeque::new(),
@@ -373,6 +374,8 @@ struct Work {
     plan: Arc<Plan>,
     incoming: Receiver<Sent>,
     changes: Receiver<Arc<Plan>>,
+    /// A changed piece that is being built, on a thread of its own.
+    building: Option<Receiver<Built>>,
     /// A changed piece is on its way, and has not taken over yet.
     changing: bool,
     /// What the engine had no room for: nothing overtakes it.
@@ -387,7 +390,7 @@ struct Work {
 
 enum Held {
     Event(Event),
-    Piece(Arc<Plan>),
+    Piece(Box<Built>),
 }
 
 impl Work {
@@ -432,11 +435,35 @@ impl Work {
                 return;
             }
         }
-        if !self.changing
-            && let Ok(plan) = self.changes.try_recv()
-        {
-            self.changing = true;
-            self.hand(Held::Piece(plan));
+        if self.changing {
+            return;
+        }
+        match &self.building {
+            None => {
+                if let Ok(plan) = self.changes.try_recv() {
+                    self.build(&plan);
+                }
+            }
+            Some(building) => {
+                if let Ok(built) = building.try_recv() {
+                    (self.building, self.changing) = (None, true);
+                    self.hand(Held::Piece(Box::new(built)));
+                }
+            }
+        }
+    }
+
+    /// Builds a changed piece: elsewhere, since that takes longer than a pedal should wait.
+    fn build(&mut self, plan: &Arc<Plan>) {
+        let (done, building) = bounded(1);
+        self.building = Some(building);
+        let (builder, to_build) = (self.control.builder(), Arc::clone(plan));
+        let send = done.clone();
+        // If the hub has ended meanwhile nobody takes it.
+        let run = move || drop(send.send(builder.build(&to_build)));
+        if std::thread::Builder::new().name("build".to_owned()).spawn(run).is_err() {
+            // Then here after all.
+            let _ = done.send(self.control.builder().build(plan));
         }
     }
 
@@ -462,19 +489,13 @@ impl Work {
     }
 
     fn hand(&mut self, held: Held) -> bool {
-        let result = match &held {
-            Held::Event(event) => self.control.send(*event),
+        self.held = match held {
+            Held::Event(event) => self.control.send(event).is_err().then_some(held),
             // What was sent before means the piece before.
-            Held::Piece(_) if !self.control.has_taken_all() => Err(Full),
-            Held::Piece(plan) => self.control.replace(plan),
+            Held::Piece(_) if !self.control.has_taken_all() => Some(held),
+            Held::Piece(built) => self.control.hand_over(*built).err().map(|built| Held::Piece(Box::new(built))),
         };
-        match result {
-            Ok(()) => true,
-            Err(Full) => {
-                self.held = Some(held);
-                false
-            }
-        }
+        self.held.is_none()
     }
 
     /// Takes in what the engine has to say, and hands it on.
