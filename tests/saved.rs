@@ -97,8 +97,10 @@ fn what_is_the_same_in_a_saved_version_sounds_on_bit_for_bit() {
     assert_eq!((&refused["found"][0]["line"], &refused["found"][0]["severity"]), (&json!(14), &json!("error")));
     std::thread::sleep(Duration::from_millis(300));
     save(folder.path(), &version());
+    let saved = Instant::now();
     play.event("mended");
     play.event("changed");
+    println!("from the save to the word that it has taken over: {:.0?}", saved.elapsed());
     let scene = play.event("scene");
     let at = scene["sample"].as_u64().expect("the sample at which it took over") as usize;
     assert_eq!(scene["mark"], "B", "it goes on in the scene in which it was");
@@ -236,6 +238,38 @@ fn fifty_saves_in_five_seconds_end_with_the_last_one() {
     assert!(count(&ended, "changed") >= 1);
 }
 
+#[test]
+fn written_gestures_reach_what_they_name_in_a_version_that_was_saved_meanwhile() {
+    let folder = folder(PIECE);
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: 48_000,
+        bits_per_sample: 32,
+        sample_format: hound::SampleFormat::Float,
+    };
+    let mut wav = hound::WavWriter::create(folder.path().join("mics.wav"), spec).unwrap();
+    (0..60 * 48_000).for_each(|_| wav.write_sample(0f32).unwrap());
+    wav.finalize().unwrap();
+    // Every two seconds, so that however late the version takes over some come after it.
+    let turns: String = (1..30).map(|n| format!("{},wheel,0.{n:02}\n", 2 * n)).collect();
+    fs::write(folder.path().join("hand.csv"), format!("seconds,controller,value\n0.1,fire,B\n{turns}")).unwrap();
+    let arguments = "rehearse piece.toml --mics mics.wav --gestures hand.csv --aloud --follow --host clock --json --page 127.0.0.1:0";
+    let mut play = Program::start(folder.path(), arguments, &[]);
+    let (mut socket, _) = page(&mut play);
+    save(folder.path(), &version());
+    play.event("changed");
+    let wheel = |now: &Value| now["controllers"].as_array().filter(|all| all.len() == 4).map(|all| all[2].clone());
+    let now = socket.until("the new piece", |now| wheel(now).is_some());
+    let before = wheel(&now);
+    let now = socket.until("the next turn of the wheel", |now| wheel(now) != before);
+    assert_eq!(
+        (&now["controllers"][1], &now["scene"]),
+        (&json!(0.0), &json!(2)),
+        "the pedal has the wheel's old place"
+    );
+    assert_eq!(play.terminate().status, Some(0));
+}
+
 /// What the journals of a folder's runs hold.
 fn journal(folder: &Path) -> String {
     let journals = folder.join("state/tenterhook/journals");
@@ -308,7 +342,7 @@ fn killed_in_a_scene_it_begins_there_again_and_ended_it_begins_afresh() {
 fn what_was_killed_is_taken_up_in_a_changed_piece_and_elsewhere_or_not_at_all_if_one_says_so() {
     let folder = folder(PIECE);
     let begins = |arguments: &str| {
-        let mut play = Program::start(folder.path(), &format!("{ON_CLOCK} {arguments}"), &[]);
+        let mut play = Program::start(folder.path(), format!("{ON_CLOCK} {arguments}").trim(), &[]);
         let (mut socket, started) = page(&mut play);
         let mark = play.event("scene")["mark"].as_str().unwrap().to_owned();
         let now = socket.until("how it stands", |now| now["scene"].is_u64());
