@@ -132,3 +132,92 @@ impl Takeover {
         Ok(Some(name))
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use tenterhook_config::Text;
+    use tenterhook_io::Wiring;
+
+    const PIECE: &str = "mics = { voice = 1, viol = 2 }\noutputs = { left = 1, right = 3 }\n\
+                         controllers = { foot = { cc = 11, port = \"Foot\" } }\n[[scene]]\nmark = \"A\"\n\
+                         mic.voice.direct = { by = \"foot\" }\nmic.viol.freeze = { by = \"scene\" }\n";
+
+    fn wish(piece: &str) -> (Wish, Plan) {
+        let plan = tenterhook_config::check(&Text::new("reed.toml", piece), None).expect("nothing is wrong").plan;
+        (Wish::any(Wiring::of(&plan).unwrap()), plan)
+    }
+
+    fn takeover(host: Host) -> Takeover {
+        let (opened, plan) = wish(PIECE);
+        let facts = Facts { host, rate: 48_000, block: 128, inputs: 2, outputs: 3, words: String::new() };
+        Takeover {
+            opened,
+            facts,
+            recorded: None,
+            ports: Mutex::new(plan.ports_after(&[])),
+            newest: Mutex::new(Arc::new(plan)),
+            midi: None,
+            osc: Mutex::default(),
+            osc_address: None,
+            log: None,
+            versions: AtomicU32::new(0),
+        }
+    }
+
+    /// What is said of a changed piece.
+    fn said(of: &Takeover, from: &str, to: &str) -> Result<(), String> {
+        assert!(PIECE.contains(from), "{from}");
+        let (wish, plan) = wish(&PIECE.replace(from, to));
+        of.fits(&wish, &plan.ports_after(&of.ports.lock().unwrap()))
+    }
+
+    #[test]
+    fn what_the_open_device_cannot_do_is_refused_in_words() {
+        let (clock, jack) = (takeover(Host::Clock), takeover(Host::Jack));
+        for (of, from, to, words) in [
+            (&clock, "viol = 2", "viol = 3", "`viol` is on input 3, but 2 are open"),
+            (&clock, "right = 3", "right = 4", "`right` is on output 4, but 3 are open"),
+            (&jack, "viol = 2", "viol = 3", "`viol` on input 3 has no port of that name under JACK"),
+            (&jack, "right = 3", "right = 2", "`right` on output 2 has no port of that name"),
+            (&jack, "voice = 1, viol = 2", "voice = 2, viol = 1", "`viol` on input 1 has no port of that name"),
+            (&jack, "\"Foot\"", "\"Wheel\"", "there is no MIDI port `Wheel` under JACK"),
+        ] {
+            let why = said(of, from, to).expect_err(to);
+            assert!(why.contains(words) && why.contains("start it again"), "{to}: {why}");
+        }
+        for (of, from, to) in [
+            (&clock, "voice = 1, viol = 2", "voice = 2, viol = 1"),
+            (&clock, "right = 3", "right = 2"),
+            (&clock, "\"Foot\"", "\"Wheel\""),
+            (&jack, "freeze", "reverse"),
+            (&jack, ", right = 3", ""),
+        ] {
+            assert_eq!(said(of, from, to), Ok(()), "{to}");
+        }
+        let (mut wish, plan) = wish(PIECE);
+        wish.rate = Some(44_100);
+        let why = clock.fits(&wish, &plan.ports_after(&[])).unwrap_err();
+        assert!(why.contains("[device]"), "{why}");
+        // A recording has no ports, but channels.
+        let recorded = |channels| Takeover { recorded: Some(channels), ..takeover(Host::Jack) };
+        assert!(said(&recorded(2), "viol = 2", "viol = 3").unwrap_err().contains("but 2 are open"));
+        assert_eq!(said(&recorded(3), "viol = 2", "viol = 3"), Ok(()));
+    }
+
+    #[test]
+    fn each_version_is_kept_beside_the_log_under_its_own_number() {
+        let folder = tempfile::tempdir().unwrap();
+        let of = Takeover { log: Some(folder.path().to_owned()), ..takeover(Host::Clock) };
+        let loaded = || crate::loading::Loaded {
+            piece: Text::new("reed.toml", PIECE),
+            hall: None,
+            checked: tenterhook_config::check(&Text::new("reed.toml", PIECE), None).unwrap(),
+            files: Vec::new(),
+        };
+        assert_eq!(of.keep(&loaded()), Ok(Some("piece-2.toml".to_owned())));
+        assert_eq!(of.keep(&loaded()), Ok(Some("piece-3.toml".to_owned())));
+        assert_eq!(std::fs::read_to_string(folder.path().join("piece-3.toml")).unwrap(), PIECE);
+        assert_eq!(takeover(Host::Clock).keep(&loaded()), Ok(None));
+    }
+}

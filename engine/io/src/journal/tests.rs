@@ -38,7 +38,7 @@ fn evening() -> Vec<(Gesture, Interrupted)> {
     then(Gesture::Mute { mic: MicId(1), muted: true }, |now| now.muted = vec!["viol".to_owned()]);
     then(Gesture::Level { output: None, db: -2.5 }, |now| now.level_db = -2.5);
     then(Gesture::Level { output: Some(OutputId(0)), db: -6.0 }, |now| {
-        drop(now.levels_db.insert("left".to_owned(), -6.0))
+        now.levels_db = BTreeMap::from([("left".to_owned(), -6.0)])
     });
     then(Gesture::Hush(true), |now| now.hushed = true);
     stands
