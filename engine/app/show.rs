@@ -151,6 +151,9 @@ impl Show {
                     stage.trouble(|troubles| troubles.piece = None);
                     self.told_of("mended", "What was saved is right again.", json!(null));
                 }
+                if let Some(journal) = &self.journal {
+                    journal.change(&Arc::new(loaded.checked.plan.clone()), checksum(loaded.piece.text.as_bytes()));
+                }
                 if change == Change::Coming {
                     self.take_over(stage, &loaded);
                 }
@@ -162,9 +165,6 @@ impl Show {
     fn take_over(&mut self, stage: &Stage, loaded: &Loaded) {
         if !loaded.checked.cautions.is_empty() {
             self.console.tell(&loaded.checked.cautions.render(colour()));
-        }
-        if let Some(journal) = &self.journal {
-            journal.change(&Arc::new(loaded.checked.plan.clone()), checksum(loaded.piece.text.as_bytes()));
         }
         match stage.keep(loaded) {
             Ok(None) => {}

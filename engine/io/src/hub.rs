@@ -1,73 +1,27 @@
 //! The control thread: events from many senders into the engine, and what the engine reports to all who ask.
 
+mod events;
+
+pub use events::Events;
+use events::{ROOM, Sent};
+
 use crate::Error;
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, TrySendError, bounded};
 use serde::Serialize;
 use std::collections::VecDeque;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
 use tenterhook_plan::{Applied, Event, Gesture, Identity, InstanceId, Plan, SceneId, Stands};
 use tenterhook_rt::{Built, Channel, Control, Reading, Report};
 
-/// Events that may wait for the engine.
-const ROOM: usize = 1024;
 /// Applied gestures that may wait for a subscriber.
 const APPLIED_ROOM: usize = 1 << 16;
 /// Readings that may wait for a subscriber: some seconds of a dozen channels.
 const READINGS_ROOM: usize = 1 << 12;
 /// How long the thread waits for an event before it looks at what the engine has to say.
 const PAUSE: Duration = Duration::from_millis(2);
-
-/// Where events are sent to the engine. Cheap to clone; any thread but the audio thread.
-#[derive(Clone, Debug)]
-pub struct Events {
-    sender: Sender<Sent>,
-    lost: Arc<AtomicU64>,
-    of: Option<Arc<Plan>>,
-}
-
-/// An event, and the piece whose ids it means; `None`: that which is in force when it comes.
-#[derive(Clone, Debug)]
-pub(crate) struct Sent {
-    pub event: Event,
-    pub of: Option<Arc<Plan>>,
-}
-
-impl Events {
-    /// A way in, and the end at which its events come out.
-    pub(crate) fn channel() -> (Self, Receiver<Sent>) {
-        let (sender, receiver) = bounded(ROOM);
-        (Self { sender, lost: Arc::default(), of: None }, receiver)
-    }
-
-    /// The same way in for gestures whose ids are those of `plan`, whichever version of the piece is in force when they
-    /// come: there they reach what has the same name, and nothing where there is no such thing.
-    pub fn of(&self, plan: &Arc<Plan>) -> Self {
-        Self { of: Some(Arc::clone(plan)), ..self.clone() }
-    }
-
-    /// Sends an event; it acts at the first sample of the next block. Never waits: false means that far too many are
-    /// waiting already, or that the hub is gone; the event is then lost, and counted.
-    pub fn send(&self, event: Event) -> bool {
-        let sent = self.sender.try_send(Sent { event, of: self.of.clone() }).is_ok();
-        if !sent {
-            self.lost.fetch_add(1, Ordering::Relaxed);
-        }
-        sent
-    }
-
-    /// Sends a gesture; see [`send`](Events::send).
-    pub fn gesture(&self, gesture: Gesture) -> bool {
-        self.send(Event::Gesture(gesture))
-    }
-
-    /// How many events were lost.
-    pub fn lost(&self) -> u64 {
-        self.lost.load(Ordering::Relaxed)
-    }
-}
 
 /// What the meter of one channel last said. Full scale = 1.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
