@@ -329,7 +329,7 @@ struct Work {
     incoming: Receiver<Sent>,
     changes: Receiver<Arc<Plan>>,
     /// A changed piece that is being built, on a thread of its own.
-    building: Option<Receiver<Built>>,
+    building: Option<Receiver<Box<Built>>>,
     /// A changed piece is on its way, and has not taken over yet.
     changing: bool,
     /// What the engine had no room for: nothing overtakes it.
@@ -401,7 +401,7 @@ impl Work {
             Some(building) => {
                 if let Ok(built) = building.try_recv() {
                     (self.building, self.changing) = (None, true);
-                    self.hand(Held::Piece(Box::new(built)));
+                    self.hand(Held::Piece(built));
                 }
             }
         }
@@ -447,7 +447,7 @@ impl Work {
             Held::Event(event) => self.control.send(event).is_err().then_some(held),
             // What was sent before means the piece before.
             Held::Piece(_) if !self.control.has_taken_all() => Some(held),
-            Held::Piece(built) => self.control.hand_over(*built).err().map(|built| Held::Piece(Box::new(built))),
+            Held::Piece(built) => self.control.hand_over(built).err().map(Held::Piece),
         };
         self.held.is_none()
     }

@@ -132,13 +132,13 @@ pub struct Built {
 
 impl Builder {
     /// Builds it.
-    pub fn build(self, plan: &Plan) -> Built {
+    pub fn build(self, plan: &Plan) -> Box<Built> {
         let ports = plan.ports_after(&self.ports);
         let mut needs = needs(plan, self.rate);
         let carry = self.old.map_or_else(Carry::default, |(old, had)| Carry::new(&old, &had, plan, &mut needs));
         let (home, back) = HeapRb::new(1).split();
         let table = Box::new(Table::new(plan, self.rate, &ports, &needs, carry, home));
-        Built { table, back, plan: plan.clone(), needs, ports }
+        Box::new(Built { table, back, plan: plan.clone(), needs, ports })
     }
 }
 
@@ -171,12 +171,12 @@ impl Control {
     ///
     /// # Errors
     /// The piece itself, when the engine has not taken pieces for a while.
-    pub fn hand_over(&mut self, built: Built) -> Result<(), Built> {
+    pub fn hand_over(&mut self, built: Box<Built>) -> Result<(), Box<Built>> {
         self.collect();
         if self.tables.is_full() {
             return Err(built);
         }
-        let Built { table, back, plan, needs, ports } = built;
+        let Built { table, back, plan, needs, ports } = *built;
         // There is room: nobody else puts anything in.
         if self.tables.try_push(table).is_ok() {
             self.homes.push(back);
