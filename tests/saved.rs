@@ -10,7 +10,7 @@ use common::client::{Part, Singer, change, sample, voice};
 use common::folder;
 use common::log::{channels, gestures, names};
 use common::program::{Ended, Program};
-use common::server::{Server, within_a_minute};
+use common::server::{Freewheel, Server, within_a_minute};
 use common::socket::Socket;
 use serde_json::{Value, json};
 
@@ -82,16 +82,19 @@ fn what_is_the_same_in_a_saved_version_sounds_on_bit_for_bit() {
         return Server::start().run(TEST, INSIDE, &[]);
     }
     let folder = folder(PIECE);
-    let by_time = [(0.5, 66, 127), (0.6, 66, 0), (1.5, 64, 127), (1.6, 1, 100)];
+    let by_time = [(0.5, 66, 127), (0.6, 66, 0), (1.5, 64, 127), (1.6, 1, 100), (2.5, 1, 101)];
     let pedals = by_time.map(|(at, number, value)| (sample(at), change(number, value)));
     let singer = Singer::ready(Part { voice: voice(8.0), pedals: pedals.to_vec() });
     let arguments = "play piece.toml --host jack --json --no-connect --no-page --log run --follow";
     let mut play = Program::start(folder.path(), arguments, &[]);
     play.event("started");
     singer.connect();
+    // While a server goes by the clock, a late client may read what the server is just writing over, and the log a moment
+    // later read something else. So what the left output holds is sung while the server waits for everybody.
+    let freewheel = Freewheel::enter();
     singer.begin();
     within_a_minute("all is sung", || singer.is_done());
-    std::thread::sleep(Duration::from_millis(500));
+    drop(freewheel);
     save(folder.path(), &broken());
     let refused = play.event("broken");
     assert_eq!((&refused["found"][0]["line"], &refused["found"][0]["severity"]), (&json!(14), &json!("error")));
@@ -114,8 +117,10 @@ fn what_is_the_same_in_a_saved_version_sounds_on_bit_for_bit() {
     // Neither pedal was moved by the change, and no scene was fired.
     let written: Vec<_> = gestures(&folder.path().join("run/gestures.csv"));
     let written: Vec<_> = written.iter().map(|(_, name, value)| (name.as_str(), value.as_str())).collect();
-    let wheel = (100f32 / 127.0).to_string();
-    assert_eq!(written, [("fire", "A"), ("fire", "B"), ("pedal", "1"), ("wheel", &wheel), ("hush", "1")]);
+    let wheel = [100f32, 101.0].map(|value| (value / 127.0).to_string());
+    let meant =
+        [("fire", "A"), ("fire", "B"), ("pedal", "1"), ("wheel", &wheel[0]), ("wheel", &wheel[1]), ("hush", "1")];
+    assert_eq!(written, meant);
     assert_eq!(fs::read_to_string(folder.path().join("run/piece-2.toml")).unwrap(), version());
 
     // The same without any change, and without the broken save.
@@ -125,10 +130,13 @@ fn what_is_the_same_in_a_saved_version_sounds_on_bit_for_bit() {
     let [with, without] = ["run/outputs.wav", "without.wav"].map(|name| channels(&folder.path().join(name)));
     assert!(with[0][at..].iter().any(|x| x.abs() > 0.01), "it does sound after the change");
     assert_eq!(first_difference(&with[0], &without[0]), None, "what is the same");
-    // Of what is not the same only what came after the 20 ms in which it fades is another sound.
+    // What is not the same fades within 20 ms, and then is another sound.
     let from = first_difference(&with[1], &without[1]).expect("the other output has changed");
-    assert!(from + 960 + 32 >= at && from <= at + 960, "from {from} on, and it took over at {at}");
-    println!("it took over at {at} of {} frames; {} xruns", with[0].len(), ended.load()["load"]["xruns"]);
+    let load = &ended.load()["load"];
+    println!("it took over at {at}, heard from {from} on; {} late blocks, {} xruns", load["late"], load["xruns"]);
+    assert!(from <= at + 960, "from {from} on, and it took over at {at}");
+    // Where the server ran by the clock and blocks were late, the right output may differ before: see above.
+    assert!(from + 960 + 32 >= at || load["late"] != 0 || load["xruns"] != 0, "from {from} on, before {at}");
 }
 
 #[test]
