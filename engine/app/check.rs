@@ -14,11 +14,7 @@ use crate::say::{answer, count, print};
 pub fn run(asked: &Check) -> Result<(), Failure> {
     let loaded = match loading::piece(&asked.piece, asked.hall.as_deref()) {
         Err(failure) if asked.json => {
-            let found = match &failure {
-                Failure::Files(report) => report.to_json(),
-                Failure::Asked(why) | Failure::Running(why) => json!([{ "severity": "error", "message": why }]),
-            };
-            answer(json!({ "ok": false, "found": found }))?;
+            answer(json!({ "ok": false, "found": failure.found() }))?;
             return Err(failure);
         }
         other => other?,

@@ -62,6 +62,21 @@ pub struct PageOptions {
     pub new_keys: bool,
 }
 
+/// How a run that broke off is taken up again.
+#[derive(Clone, Debug, Args)]
+pub struct JournalOptions {
+    /// Keeps in this file where the run stands, so that one that breaks off can be taken up again; without it a file of
+    /// the piece's own in your state folder
+    #[arg(long, value_name = "FILE")]
+    pub journal: Option<PathBuf>,
+    /// Keeps no journal, and takes nothing up again
+    #[arg(long, conflicts_with_all = ["journal", "fresh"])]
+    pub no_journal: bool,
+    /// Begins afresh, whatever the run before left
+    #[arg(long)]
+    pub fresh: bool,
+}
+
 /// Arguments of `demo`.
 #[derive(Debug, Args)]
 pub struct Demo {
@@ -107,6 +122,12 @@ pub struct Play {
     /// Leaves the JACK ports unconnected
     #[arg(long)]
     pub no_connect: bool,
+    /// Watches piece, hall and the files that the piece names: what is saved takes over while it plays
+    #[arg(long)]
+    pub follow: bool,
+    /// The journal
+    #[command(flatten)]
+    pub journal: JournalOptions,
     /// The page
     #[command(flatten)]
     pub page: PageOptions,
@@ -151,6 +172,9 @@ pub struct Rehearse {
     /// Where the blocks come from, with --aloud
     #[arg(long, value_name = "HOST", value_parser = host(), requires = "aloud")]
     pub host: Option<Host>,
+    /// Watches piece, hall and the files that the piece names: what is saved takes over while it plays; with --aloud
+    #[arg(long, requires = "aloud")]
+    pub follow: bool,
     /// The page, with --aloud
     #[command(flatten)]
     pub page: PageOptions,

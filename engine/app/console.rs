@@ -44,6 +44,23 @@ impl Console {
         Self { raw, keys: Keys::of(plan), typed: String::new(), said: None, last: None }
     }
 
+    /// A changed piece has taken over: its own keys are other ones.
+    pub fn change(&mut self, plan: &Plan) {
+        self.keys = Keys::of(plan);
+    }
+
+    /// Says something of many lines above the status line.
+    pub fn tell(&self, text: &str) {
+        let text = text.trim_end();
+        if self.raw {
+            // A terminal in this mode does not go back to the line's beginning by itself.
+            let text = text.replace('\n', "\r\n");
+            say(format_args!("\r{}{text}\r", terminal::Clear(terminal::ClearType::UntilNewLine)));
+        } else {
+            say(text);
+        }
+    }
+
     /// Whether there are keys to read.
     pub fn has_keys(&self) -> bool {
         self.raw

@@ -12,9 +12,10 @@ use crate::cli::Demo;
 use crate::desk;
 use crate::failure::Failure;
 use crate::hand::Hand;
-use crate::play::{Show, announce};
+use crate::play::announce;
 use crate::rehearse::Rehearsal;
 use crate::say::say;
+use crate::show::Show;
 use crate::stage::{self, Stage};
 
 const PIECE: &str = include_str!("../../scenes/demo.toml");
@@ -60,6 +61,7 @@ fn play(asked: &Demo, plan: &Plan, gestures: &Gestures) -> Result<(), Failure> {
         plan,
         wish,
         from: SceneId(0),
+        first: &[],
         players: Some(&players),
         log: asked.log.as_deref(),
         texts: &[("piece.toml", PIECE)],

@@ -40,9 +40,22 @@ pub struct Asked<'a> {
 /// A page that is served beside a run, until this is dropped.
 pub struct Desk {
     address: SocketAddr,
-    log_trouble: Arc<Mutex<Option<String>>>,
+    troubles: Arc<Mutex<Troubles>>,
     stop: Arc<AtomicBool>,
     thread: Option<JoinHandle<()>>,
+}
+
+/// What the program knows and the engine does not.
+#[derive(Clone, Debug, Default)]
+pub struct Troubles {
+    /// Why the log is no longer kept.
+    pub log: Option<String>,
+    /// What is wrong with the piece as it was saved last.
+    pub piece: Option<String>,
+    /// Why the journal is not kept.
+    pub journal: Option<String>,
+    /// Where a run that had broken off was taken up again.
+    pub taken_up: Option<String>,
 }
 
 impl Desk {
@@ -68,10 +81,11 @@ impl Desk {
         let events = hub.events();
         let rehearsal = asked.rehearsal;
         let plan = Arc::new(plan.clone());
+        let bench = Arc::new(Bench::new(Arc::clone(&plan), mics));
         let settings = Settings {
             address,
             access,
-            studio: Some(Arc::new(Bench::new(Arc::clone(&plan), mics))),
+            studio: Some(bench.clone()),
             plan,
             about: About {
                 rate: facts.rate,
@@ -87,7 +101,7 @@ impl Desk {
                     Err("not while the mics are open: `tenterhook demo` lets you hear it".to_owned())
                 }
             }),
-            act: Box::new(move |gesture| events.gesture(gesture)),
+            act: Box::new(move |plan, gesture| events.of(plan).gesture(gesture)),
         };
         let page = match Page::serve(settings) {
             Ok(page) => page,
@@ -106,7 +120,7 @@ impl Desk {
                 address
             }
         };
-        let (log_trouble, stop) = (Arc::<Mutex<Option<String>>>::default(), Arc::<AtomicBool>::default());
+        let (troubles, stop) = (Arc::<Mutex<Troubles>>::default(), Arc::<AtomicBool>::default());
         let mut work = Work {
             page,
             readings: hub.readings(),
@@ -114,7 +128,9 @@ impl Desk {
             stats,
             facts: facts.clone(),
             rehearsal,
-            log_trouble: Arc::clone(&log_trouble),
+            bench,
+            plan: None,
+            troubles: Arc::clone(&troubles),
             words: Words::default(),
             moved: (0, Instant::now()),
         };
@@ -126,7 +142,7 @@ impl Desk {
             }
         };
         let thread = std::thread::Builder::new().name("desk".to_owned()).spawn(run).map_err(Failure::running)?;
-        Ok(Some(Self { address, log_trouble, stop, thread: Some(thread) }))
+        Ok(Some(Self { address, troubles, stop, thread: Some(thread) }))
     }
 
     /// Where the page is.
@@ -134,9 +150,9 @@ impl Desk {
         self.address
     }
 
-    /// Shows that the log is no longer kept.
-    pub fn log_trouble(&self, why: &str) {
-        *self.log_trouble.lock().unwrap_or_else(PoisonError::into_inner) = Some(why.to_owned());
+    /// Shows what is in trouble; `change` says what has become otherwise.
+    pub fn trouble(&self, change: impl FnOnce(&mut Troubles)) {
+        change(&mut self.troubles.lock().unwrap_or_else(PoisonError::into_inner));
     }
 }
 
@@ -202,7 +218,10 @@ struct Work {
     stats: Arc<Stats>,
     facts: Facts,
     rehearsal: bool,
-    log_trouble: Arc<Mutex<Option<String>>>,
+    bench: Arc<Bench>,
+    /// The piece that was shown last.
+    plan: Option<Arc<Plan>>,
+    troubles: Arc<Mutex<Troubles>>,
     words: Words,
     /// The engine's sample, and since when it is that.
     moved: (u64, Instant),
@@ -218,14 +237,18 @@ impl Work {
         let still = self.moved.1.elapsed().as_secs();
         // The first block may take a while.
         let still = if load.frames > 0 || still > FIRST { still } else { 0 };
-        let log_trouble = self.log_trouble.lock().unwrap_or_else(PoisonError::into_inner).clone();
+        if self.plan.as_ref().is_none_or(|known| !Arc::ptr_eq(known, plan)) {
+            self.bench.change(plan);
+            self.plan = Some(Arc::clone(plan));
+        }
+        let troubles = self.troubles.lock().unwrap_or_else(PoisonError::into_inner).clone();
         let words = self.words.say(&Look {
             facts: &self.facts,
             rehearsal: self.rehearsal,
             plan,
             snapshot: &snapshot,
             load: &load,
-            log_trouble: log_trouble.as_deref(),
+            troubles: &troubles,
             still,
         });
         let (scene, since) = snapshot.scene.unwrap_or((SceneId(0), 0));

@@ -3,7 +3,8 @@
 use std::io::{IsTerminal, Write};
 use std::process::ExitCode;
 
-use tenterhook_config::Report;
+use serde_json::{Value, json};
+use tenterhook_config::{Report, Severity};
 
 /// Why a command did not do what was asked.
 #[derive(Debug)]
@@ -27,14 +28,42 @@ impl Failure {
         Failure::Running(why.to_string())
     }
 
+    /// All of it, for a terminal.
+    pub fn render(&self) -> String {
+        match self {
+            Failure::Asked(why) | Failure::Running(why) => format!("error: {why}\n"),
+            Failure::Files(report) => report.render(colour()),
+        }
+    }
+
+    /// What was found, for programs.
+    pub fn found(&self) -> Value {
+        match self {
+            Failure::Files(report) => report.to_json(),
+            Failure::Asked(why) | Failure::Running(why) => json!([{ "severity": "error", "message": why }]),
+        }
+    }
+
+    /// The first error, in one line.
+    pub fn brief(&self) -> String {
+        let report = match self {
+            Failure::Asked(why) | Failure::Running(why) => return why.clone(),
+            Failure::Files(report) => report,
+        };
+        let errors = || report.diagnostics().iter().filter(|one| one.kind.severity() == Severity::Error);
+        let Some(first) = errors().next() else { return "it cannot be read".to_owned() };
+        let line = first.position.as_ref().map_or_else(String::new, |position| format!(":{}", position.line));
+        let more = match errors().count() - 1 {
+            0 => String::new(),
+            more => format!(" (and {more} more)"),
+        };
+        format!("{}{line}: {}: {}{more}", first.file, first.message, first.remedy)
+    }
+
     /// Says it on standard error; the exit status.
     pub fn report(self) -> ExitCode {
-        let mut err = std::io::stderr().lock();
         // Nothing can be done where standard error itself is gone.
-        let _ = match &self {
-            Failure::Asked(why) | Failure::Running(why) => writeln!(err, "error: {why}"),
-            Failure::Files(report) => write!(err, "{}", report.render(colour())),
-        };
+        let _ = write!(std::io::stderr().lock(), "{}", self.render());
         match self {
             Failure::Running(_) => ExitCode::from(1),
             Failure::Asked(_) | Failure::Files(_) => ExitCode::from(2),

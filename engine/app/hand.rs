@@ -1,19 +1,22 @@
 //! Written gestures, played on a live run.
 
 use std::collections::VecDeque;
+use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
 use crossbeam_channel::Receiver;
 use tenterhook_io::Done;
-use tenterhook_plan::{Event, Gesture, SceneId, Timed};
+use tenterhook_plan::{Event, Gesture, Plan, SceneId, Timed};
 
 use crate::console::Asked;
-use crate::play::Show;
+use crate::show::Show;
 use crate::stage::{Stage, is_raised};
 
 /// Plays written gestures on a live run.
 pub struct Hand {
     coming: VecDeque<Timed<Event>>,
+    /// The piece that the gestures were written for; `None`: the one that plays from the beginning to the end.
+    plan: Option<Arc<Plan>>,
     watch: Option<Watch>,
     taken: bool,
 }
@@ -28,7 +31,12 @@ struct Watch {
 impl Hand {
     /// A hand that has these gestures to play, whatever others play.
     pub fn new(events: Vec<Timed<Event>>) -> Self {
-        Self { coming: events.into(), watch: None, taken: false }
+        Self { coming: events.into(), plan: None, watch: None, taken: false }
+    }
+
+    /// The gestures were written for this piece, whatever version of it plays by then.
+    pub fn of(self, plan: &Plan) -> Self {
+        Self { plan: Some(Arc::new(plan.clone())), ..self }
     }
 
     /// Lets go as soon as somebody else plays. The run begins with the scene `first` and tells what is applied.
@@ -40,10 +48,11 @@ impl Hand {
 
     /// Plays until a person ends the run, the source dies, or `frames` are over and nobody has taken the piece over:
     /// only then true.
-    pub fn perform(&mut self, stage: &Stage, show: &mut Show<'_>, end: &AtomicBool, frames: u64) -> bool {
+    pub fn perform(&mut self, stage: &Stage, show: &mut Show, end: &AtomicBool, frames: u64) -> bool {
         while !is_raised(end) && stage.died().is_none() && show.turn(stage) != Asked::End {
             let sample = stage.load().frames;
             if let Some(events) = stage.events() {
+                let events = self.plan.as_ref().map_or_else(|| events.clone(), |plan| events.of(plan));
                 self.play(sample, |event| events.send(event));
             }
             if !self.taken && sample >= frames {
@@ -77,7 +86,6 @@ impl Hand {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use std::sync::Arc;
     use tenterhook_plan::ControllerId;
 
     #[test]

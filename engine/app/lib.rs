@@ -1,6 +1,7 @@
 //! The program: one file per command, and what the commands share.
 
 mod bundled;
+mod change;
 mod check;
 mod cli;
 mod console;
@@ -10,6 +11,7 @@ mod devices;
 mod doors;
 mod etudes;
 mod failure;
+mod follow;
 mod hand;
 mod levels;
 mod listen;
@@ -18,8 +20,10 @@ mod loading;
 mod play;
 mod progress;
 mod rehearse;
+mod resume;
 mod say;
 mod schema;
+mod show;
 mod spectrum;
 mod stage;
 mod study;

@@ -1,7 +1,7 @@
 //! Reading the composer's files.
 
 use std::cell::RefCell;
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
@@ -55,10 +55,13 @@ struct Beside {
     folder: PathBuf,
     sounds: RefCell<HashMap<String, Recording>>,
     texts: RefCell<HashMap<String, String>>,
+    /// All that were asked for, read or not.
+    named: RefCell<BTreeSet<String>>,
 }
 
 impl Files for Beside {
     fn sound(&self, path: &str) -> Result<Recording, String> {
+        self.named.borrow_mut().insert(path.to_owned());
         if let Some(known) = self.sounds.borrow().get(path) {
             return Ok(known.clone());
         }
@@ -69,6 +72,7 @@ impl Files for Beside {
     }
 
     fn text(&self, path: &str) -> Result<String, String> {
+        self.named.borrow_mut().insert(path.to_owned());
         if let Some(known) = self.texts.borrow().get(path) {
             return Ok(known.clone());
         }
@@ -81,13 +85,25 @@ impl Files for Beside {
 /// Reads and checks a piece in a hall. What it names lies beside it; beside a piece from standard input, in the folder
 /// where the program runs.
 pub fn piece(piece: &Path, hall: Option<&Path>) -> Result<Loaded, Failure> {
+    attempt(piece, hall).0
+}
+
+/// The same; and whatever comes of it, where all the files lie that it depends on.
+pub fn attempt(piece: &Path, hall: Option<&Path>) -> (Result<Loaded, Failure>, Vec<PathBuf>) {
     let folder = piece.parent().unwrap_or(Path::new("")).to_owned();
-    let beside = Beside { folder, sounds: RefCell::default(), texts: RefCell::default() };
+    let beside = Beside { folder, sounds: RefCell::default(), texts: RefCell::default(), named: RefCell::default() };
+    let loaded = read(piece, hall, &beside);
+    let own = [Some(piece), hall].into_iter().flatten().map(Path::to_owned);
+    let named = beside.named.into_inner().into_iter().map(|name| beside.folder.join(name));
+    (loaded, own.chain(named).collect())
+}
+
+fn read(piece: &Path, hall: Option<&Path>, beside: &Beside) -> Result<Loaded, Failure> {
     let piece = text(piece)?;
     let hall = hall.map(text).transpose()?;
-    let checked = tenterhook_config::check_with(&piece, hall.as_ref(), &beside).map_err(Failure::Files)?;
-    let Beside { folder, sounds, texts } = beside;
-    let mut names: Vec<_> = sounds.into_inner().into_keys().chain(texts.into_inner().into_keys()).collect();
+    let checked = tenterhook_config::check_with(&piece, hall.as_ref(), beside).map_err(Failure::Files)?;
+    let Beside { folder, sounds, texts, .. } = beside;
+    let mut names: Vec<_> = sounds.borrow().keys().chain(texts.borrow().keys()).cloned().collect();
     names.sort();
     let files = names.into_iter().map(|name| (name.clone(), folder.join(name))).collect();
     Ok(Loaded { piece, hall, checked, files })
@@ -124,4 +140,35 @@ pub fn scene(plan: &Plan, mark: Option<&str>) -> Result<SceneId, Failure> {
 pub fn no_mark(plan: &Plan, mark: &str) -> String {
     let marks: Vec<_> = plan.scenes.iter().map(|scene| format!("`{}`", scene.mark)).collect();
     format!("there is no mark `{mark}`: the piece has {}", marks.join(", "))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_file_counts_as_named_whether_or_not_it_can_be_read() {
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::write(folder.path().join("bells.toml"), "partials = []").unwrap();
+        let beside = Beside {
+            folder: folder.path().to_owned(),
+            sounds: RefCell::default(),
+            texts: RefCell::default(),
+            named: RefCell::default(),
+        };
+        assert!(beside.text("bells.toml").is_ok());
+        assert!(beside.text("gongs.toml").is_err() && beside.sound("drip.wav").is_err());
+        assert_eq!(beside.named.into_inner().into_iter().collect::<Vec<_>>(), ["bells.toml", "drip.wav", "gongs.toml"]);
+        assert_eq!(beside.texts.into_inner().len(), 1);
+    }
+
+    #[test]
+    fn what_a_piece_depends_on_is_known_even_if_it_is_broken() {
+        let folder = tempfile::tempdir().unwrap();
+        let [piece, hall] = ["piece.toml", "hall.toml"].map(|name| folder.path().join(name));
+        std::fs::write(&piece, "mics = 1").unwrap();
+        let (loaded, files) = attempt(&piece, Some(&hall));
+        assert!(loaded.is_err());
+        assert_eq!(files, [piece, hall]);
+    }
 }

@@ -12,12 +12,14 @@ use tenterhook_plan::{Event, Plan, SceneId, Timed};
 use crate::cli::Rehearse;
 use crate::desk;
 use crate::failure::Failure;
+use crate::follow::Follow;
 use crate::hand::Hand;
 use crate::levels::{Level, decibels};
 use crate::loading::{self, Loaded};
-use crate::play::{Show, announce};
+use crate::play::announce;
 use crate::progress::Progress;
 use crate::say::{answer, count, print, say};
+use crate::show::Show;
 use crate::stage::{self, Stage};
 
 /// What is played, and where it goes.
@@ -82,7 +84,7 @@ pub fn run(asked: &Rehearse) -> Result<(), Failure> {
         )));
     }
     if asked.aloud {
-        return aloud(asked, &loaded, from, recording, gestures);
+        return aloud(asked, &loaded, hall.as_deref(), from, recording, gestures);
     }
     let rate = recording.rate;
     let events = gestures.map_or_else(Vec::new, |gestures| gestures.at_rate(rate));
@@ -109,6 +111,7 @@ fn is_same_file(one: &Path, other: &Path) -> bool {
 fn aloud(
     asked: &Rehearse,
     loaded: &Loaded,
+    hall: Option<&Path>,
     from: SceneId,
     recording: Recording,
     gestures: Option<Gestures>,
@@ -124,16 +127,27 @@ fn aloud(
             .ok_or_else(|| Failure::Running(format!("cannot bring the recording from {from_rate} Hz to {rate} Hz")))?;
         Ok((channels.len(), tenterhook_io::recording(channels)))
     };
+    let follow = asked.follow.then(|| Follow::start(&asked.piece, hall)).transpose()?;
     let end = stage::asked_to_end()?;
     let page = desk::Asked { options: &asked.page, opens: View::Score, rehearsal: true };
-    let asked_stage =
-        stage::Asked { plan, wish, from, players: Some(&players), log: None, texts: &[], files: &[], osc: None, page };
+    let asked_stage = stage::Asked {
+        plan,
+        wish,
+        from,
+        first: &[],
+        players: Some(&players),
+        log: None,
+        texts: &[],
+        files: &[],
+        osc: None,
+        page,
+    };
     let stage = Stage::open(&asked_stage, None)?;
     announce(plan, &stage, asked.json);
     let rate = stage.facts().rate;
     let events = gestures.map_or_else(Vec::new, |gestures| gestures.at_rate(rate));
-    let mut show = Show::new(plan, asked.json);
-    Hand::new(events).perform(&stage, &mut show, &end, (seconds * f64::from(rate)) as u64);
+    let mut show = Show::new(plan, asked.json).following(follow, asked.host);
+    Hand::new(events).of(plan).perform(&stage, &mut show, &end, (seconds * f64::from(rate)) as u64);
     drop(show);
     stage.end(asked.json)
 }

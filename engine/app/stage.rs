@@ -2,8 +2,8 @@
 
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use serde_json::json;
@@ -13,10 +13,12 @@ use tenterhook_io::{
     Events, Facts, Hub, Load, Log, LogSettings, MidiPorts, Osc, OscMap, Player, Recent, Snapshot, Sound, Source, State,
     Stats, Wiring, Wish, open,
 };
-use tenterhook_plan::{Gesture, Plan, SceneId};
+use tenterhook_plan::{Event, Gesture, Plan, SceneId};
 
-use crate::desk::{self, Desk};
+use crate::change::{Change, Takeover};
+use crate::desk::{self, Desk, Troubles};
 use crate::failure::Failure;
+use crate::loading::Loaded;
 use crate::say::{say, tell};
 
 /// Makes, at a rate, the sound that takes the place of the mics, and says how many channels it has.
@@ -27,6 +29,8 @@ pub struct Asked<'a> {
     pub plan: &'a Plan,
     pub wish: Wish,
     pub from: SceneId,
+    /// What acts at the very first sample.
+    pub first: &'a [Gesture],
     /// Who plays instead of the mics.
     pub players: Option<&'a Players>,
     pub log: Option<&'a Path>,
@@ -45,10 +49,9 @@ pub struct Stage {
     stats: Arc<Stats>,
     log: Option<Log>,
     desk: Option<Desk>,
-    // Held for their threads: they end when these go.
+    takeover: Takeover,
+    // Held for its thread, which ends when this goes.
     _recent: Option<Recent>,
-    _midi: Option<MidiPorts>,
-    _osc: Option<Osc>,
 }
 
 /// How a live run went.
@@ -71,7 +74,10 @@ impl Stage {
         let Facts { host, rate, inputs, outputs, .. } = source.facts().clone();
         let sound = asked.players.map(|players| players(rate)).transpose()?;
         let sound_channels = sound.as_ref().map(|(channels, _)| *channels);
-        let (engine, control) = tenterhook_rt::engine(asked.plan, rate, asked.from);
+        let (engine, mut control) = tenterhook_rt::engine(asked.plan, rate, asked.from);
+        for gesture in asked.first {
+            control.send(Event::Gesture(*gesture)).map_err(Failure::running)?;
+        }
         let ports = control.ports().to_vec();
         let mut subscribers: Vec<_> = applied.into_iter().collect();
         let mut player = Player::new(engine, rate);
@@ -109,25 +115,30 @@ impl Stage {
         let stats = player.stats();
         let hub = Hub::start(control, subscribers).map_err(Failure::running)?;
         // Under JACK its own MIDI ports bring each message at its frame.
-        let midi = (host != Host::Jack).then(|| MidiPorts::listen(ports, hub.events())).transpose();
+        let midi = (host != Host::Jack).then(|| MidiPorts::listen(ports.clone(), hub.events())).transpose();
         let map = OscMap::of(asked.plan);
+        let plan = Arc::new(asked.plan.clone());
+        let events = hub.events().of(&plan);
         let osc = match asked.osc {
-            Some(address) if !map.is_empty() => Some(Osc::listen(address, map, hub.events()).map_err(Failure::asked)?),
+            Some(address) if !map.is_empty() => Some(Osc::listen(address, map, events).map_err(Failure::asked)?),
             _ => None,
         };
         let listened = recent.as_ref().map(Recent::listened);
         let desk = Desk::open(&asked.page, asked.plan, source.facts(), &hub, Arc::clone(&stats), listened)?;
         source.start(player).map_err(Failure::running)?;
-        Ok(Self {
-            source,
-            hub: Some(hub),
-            stats,
-            log,
-            desk,
-            _recent: recent,
-            _midi: midi.map_err(Failure::running)?,
-            _osc: osc,
-        })
+        let takeover = Takeover {
+            opened: asked.wish.clone(),
+            facts: source.facts().clone(),
+            recorded: sound_channels,
+            newest: Mutex::new(plan),
+            ports: Mutex::new(ports),
+            midi: midi.map_err(Failure::running)?,
+            osc: Mutex::new(osc),
+            osc_address: asked.osc,
+            log: asked.log.map(Path::to_owned),
+            versions: AtomicU32::new(0),
+        };
+        Ok(Self { source, hub: Some(hub), stats, log, desk, takeover, _recent: recent })
     }
 
     /// What is known of the source.
@@ -168,11 +179,25 @@ impl Stage {
         self.log.as_ref().and_then(Log::trouble)
     }
 
-    /// Shows on the page that the log is no longer kept.
-    pub fn show_log_trouble(&self, why: &str) {
+    /// Shows on the page what is in trouble, see [`Desk::trouble`].
+    pub fn trouble(&self, change: impl FnOnce(&mut Troubles)) {
         if let Some(desk) = &self.desk {
-            desk.log_trouble(why);
+            desk.trouble(change);
         }
+    }
+
+    /// Puts a changed piece in the place of the one that plays; an error says why that cannot be.
+    pub fn change(&self, loaded: &Loaded, host: Option<Host>) -> Result<Change, Failure> {
+        let wish = wish(&loaded.checked.plan, &loaded.checked.device, host)?;
+        match &self.hub {
+            Some(hub) => self.takeover.change(hub, loaded, &wish),
+            None => Ok(Change::Same),
+        }
+    }
+
+    /// Keeps a version that takes over beside the log, see [`Takeover::keep`].
+    pub fn keep(&self, loaded: &Loaded) -> Result<Option<String>, String> {
+        self.takeover.keep(loaded)
     }
 
     /// Where the page is, if there is one.

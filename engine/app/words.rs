@@ -7,6 +7,8 @@ use tenterhook_io::{Facts, Load, Snapshot};
 use tenterhook_page::{Topic, Word};
 use tenterhook_plan::Plan;
 
+use crate::desk::Troubles;
+
 /// Seconds for which something that happened is said as news.
 const NEWS: u64 = 10;
 /// Seconds for which a limiter is said to work after it did.
@@ -22,8 +24,7 @@ pub struct Look<'a> {
     pub plan: &'a Plan,
     pub snapshot: &'a Snapshot,
     pub load: &'a Load,
-    /// Why the log is no longer kept.
-    pub log_trouble: Option<&'a str>,
+    pub troubles: &'a Troubles,
     /// Seconds for which no block has come.
     pub still: u64,
 }
@@ -84,8 +85,21 @@ impl Words {
                 word(Topic::Late, false, format!("{} since the start", many(total, name)));
             }
         }
-        if let Some(why) = look.log_trouble {
+        let Troubles { log, piece, journal, taken_up } = look.troubles;
+        if let Some(why) = log {
             word(Topic::Log, true, format!("the log is no longer kept: {why}"));
+        }
+        if let Some(why) = piece {
+            word(Topic::Piece, false, format!("what was saved does not play, the version before it goes on: {why}"));
+        }
+        if let Some(why) = journal {
+            word(Topic::Journal, false, why.clone());
+        }
+        // Until somebody fires a scene.
+        if let Some(words) = taken_up
+            && look.snapshot.scene.is_none_or(|(_, since)| since == 0)
+        {
+            word(Topic::Journal, false, words.clone());
         }
         let names =
             look.plan.mics.iter().map(|mic| &mic.name).chain(look.plan.outputs.iter().map(|output| &output.name));

@@ -6,6 +6,7 @@ pub mod log;
 pub mod program;
 #[path = "../../engine/io/tests/server/mod.rs"]
 pub mod server;
+pub mod socket;
 
 use std::fs;
 

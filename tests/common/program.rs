@@ -37,6 +37,8 @@ impl Program {
     pub fn start(folder: &Path, arguments: &str, environment: &[(&str, &str)]) -> Self {
         let mut child = Command::new(env!("CARGO_BIN_EXE_tenterhook"))
             .args(arguments.split(' '))
+            // Its journals are this run's own, not the user's.
+            .env("XDG_STATE_HOME", folder.join("state"))
             .envs(environment.iter().copied())
             .current_dir(folder)
             .stdin(Stdio::null())
@@ -73,6 +75,13 @@ impl Program {
         let _ = self.child.kill();
         let words = self.take_words();
         panic!("it never said `{name}`: {:?}, but {words}", self.seen);
+    }
+
+    /// How many events of this name it has said by now.
+    pub fn said(&mut self, name: &str) -> usize {
+        let more = self.lines.try_iter().map(|line| serde_json::from_str(&line).expect("each line is JSON"));
+        self.seen.extend(more);
+        self.seen.iter().filter(|event| event["event"] == name).count()
     }
 
     /// Its process id.

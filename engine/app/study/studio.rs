@@ -19,7 +19,7 @@ const LONGEST: f64 = 600.0;
 
 /// Where sounds lie that are being studied.
 pub struct Bench {
-    plan: Arc<Plan>,
+    plan: Mutex<Arc<Plan>>,
     mics: Option<Listened>,
     kept: Mutex<Kept>,
 }
@@ -33,7 +33,16 @@ struct Kept {
 impl Bench {
     /// A bench for a piece, which hears its mics if they are listened to.
     pub fn new(plan: Arc<Plan>, mics: Option<Listened>) -> Self {
-        Self { plan, mics, kept: Mutex::default() }
+        Self { plan: Mutex::new(plan), mics, kept: Mutex::default() }
+    }
+
+    /// A changed piece has taken over.
+    pub fn change(&self, plan: &Arc<Plan>) {
+        *self.plan.lock().unwrap_or_else(PoisonError::into_inner) = Arc::clone(plan);
+    }
+
+    fn plan(&self) -> Arc<Plan> {
+        Arc::clone(&self.plan.lock().unwrap_or_else(PoisonError::into_inner))
     }
 
     fn keep(&self, taken: Taken) -> Value {
@@ -87,19 +96,20 @@ impl Studio for Bench {
             return Err(format!("{name} is longer than {} minutes: cut out what is wanted", LONGEST / 60.0));
         }
         let stem = name.rsplit_once('.').map_or(name, |(stem, _)| stem).to_owned();
-        Ok(self.keep(Taken::apart(stem, None, recording.rate, sound, self.plan.tuning_hz)))
+        Ok(self.keep(Taken::apart(stem, None, recording.rate, sound, self.plan().tuning_hz)))
     }
 
     fn mic(&self, mic: &str, seconds: f64) -> Result<Value, String> {
         let Some(listened) = &self.mics else { return Err("no mic is listened to here".to_owned()) };
-        let Some(input) = self.plan.mics.iter().find(|one| one.name == mic).map(|one| one.input) else {
+        let plan = self.plan();
+        let Some(input) = plan.mics.iter().find(|one| one.name == mic).map(|one| one.input) else {
             return Err(format!("there is no mic `{mic}`"));
         };
         let input = input.ok_or_else(|| format!("the mic `{mic}` is left out in this hall"))?;
         let heard = listened.last(usize::from(input), seconds);
         let Some(Recording { rate, channels }) = heard else { return Err("nothing has come in yet".to_owned()) };
         let sound = channels.into_iter().next().unwrap_or_default();
-        Ok(self.keep(Taken::apart(mic.to_owned(), Some(mic.to_owned()), rate, sound.into(), self.plan.tuning_hz)))
+        Ok(self.keep(Taken::apart(mic.to_owned(), Some(mic.to_owned()), rate, sound.into(), plan.tuning_hz)))
     }
 
     fn moment(&self, id: u64, span: Range<f64>) -> Result<Value, String> {

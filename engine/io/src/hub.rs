@@ -1,58 +1,27 @@
 //! The control thread: events from many senders into the engine, and what the engine reports to all who ask.
 
+mod events;
+
+pub use events::Events;
+use events::{ROOM, Sent};
+
 use crate::Error;
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, TrySendError, bounded};
 use serde::Serialize;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::collections::VecDeque;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
 use tenterhook_plan::{Applied, Event, Gesture, Identity, InstanceId, Plan, SceneId, Stands};
-use tenterhook_rt::{Channel, Control, Full, Reading, Report};
+use tenterhook_rt::{Built, Channel, Control, Reading, Report};
 
-/// Events that may wait for the engine.
-const ROOM: usize = 1024;
 /// Applied gestures that may wait for a subscriber.
 const APPLIED_ROOM: usize = 1 << 16;
 /// Readings that may wait for a subscriber: some seconds of a dozen channels.
 const READINGS_ROOM: usize = 1 << 12;
 /// How long the thread waits for an event before it looks at what the engine has to say.
 const PAUSE: Duration = Duration::from_millis(2);
-
-/// Where events are sent to the engine. Cheap to clone; any thread but the audio thread.
-#[derive(Clone, Debug)]
-pub struct Events {
-    sender: Sender<Event>,
-    lost: Arc<AtomicU64>,
-}
-
-impl Events {
-    /// A way in, and the end at which its events come out.
-    pub(crate) fn channel() -> (Self, Receiver<Event>) {
-        let (sender, receiver) = bounded(ROOM);
-        (Self { sender, lost: Arc::default() }, receiver)
-    }
-
-    /// Sends an event; it acts at the first sample of the next block. Never waits: false means that far too many are
-    /// waiting already, or that the hub is gone; the event is then lost, and counted.
-    pub fn send(&self, event: Event) -> bool {
-        let sent = self.sender.try_send(event).is_ok();
-        if !sent {
-            self.lost.fetch_add(1, Ordering::Relaxed);
-        }
-        sent
-    }
-
-    /// Sends a gesture; see [`send`](Events::send).
-    pub fn gesture(&self, gesture: Gesture) -> bool {
-        self.send(Event::Gesture(gesture))
-    }
-
-    /// How many events were lost.
-    pub fn lost(&self) -> u64 {
-        self.lost.load(Ordering::Relaxed)
-    }
-}
 
 /// What the meter of one channel last said. Full scale = 1.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
@@ -132,7 +101,7 @@ pub struct Snapshot {
 
 impl Snapshot {
     /// Nothing was reported yet.
-    fn of(plan: Arc<Plan>) -> Self {
+    pub(crate) fn of(plan: Arc<Plan>) -> Self {
         let (mics, outputs) = (plan.mics.len(), plan.outputs.len());
         Self {
             controllers: vec![0.0; plan.controllers.len()],
@@ -148,7 +117,7 @@ impl Snapshot {
     }
 
     /// A gesture was applied.
-    fn apply(&mut self, Applied { sample, what }: Applied) {
+    pub(crate) fn apply(&mut self, Applied { sample, what }: Applied) {
         match what {
             Gesture::Controller { id, value } => set(&mut self.controllers, id.index(), value),
             Gesture::Fire(scene) => self.enter(scene, sample),
@@ -186,7 +155,7 @@ impl Snapshot {
     }
 
     /// A changed piece has taken over.
-    fn change(&mut self, plan: Arc<Plan>) {
+    pub(crate) fn change(&mut self, plan: Arc<Plan>) {
         let Some(old) = self.plan.replace(Arc::clone(&plan)) else {
             *self = Self::of(plan);
             return;
@@ -258,7 +227,10 @@ impl Hub {
             plan,
             incoming,
             changes,
+            building: None,
+            changing: false,
             held: None,
+            waiting: VecDeque::new(),
             shared: Arc::clone(&shared),
             events: events.clone(),
             lost: 0,
@@ -354,10 +326,16 @@ struct Work {
     control: Control,
     /// The piece in force.
     plan: Arc<Plan>,
-    incoming: Receiver<Event>,
+    incoming: Receiver<Sent>,
     changes: Receiver<Arc<Plan>>,
+    /// A changed piece that is being built, on a thread of its own.
+    building: Option<Receiver<Box<Built>>>,
+    /// A changed piece is on its way, and has not taken over yet.
+    changing: bool,
     /// What the engine had no room for: nothing overtakes it.
     held: Option<Held>,
+    /// Gestures with ids that came while a piece was on its way, each with the piece that it means.
+    waiting: VecDeque<Sent>,
     shared: Arc<Shared>,
     events: Events,
     /// Applied gestures that a subscriber lost.
@@ -366,7 +344,7 @@ struct Work {
 
 enum Held {
     Event(Event),
-    Piece(Arc<Plan>),
+    Piece(Box<Built>),
 }
 
 impl Work {
@@ -379,9 +357,11 @@ impl Work {
                     std::thread::sleep(PAUSE);
                 }
             }
+            None if !self.changing && !self.waiting.is_empty() => self.forward(),
+            None if self.waiting.len() >= ROOM => std::thread::sleep(PAUSE),
             None => match self.incoming.recv_timeout(PAUSE) {
-                Ok(event) => {
-                    if self.hand(Held::Event(event)) {
+                Ok(sent) => {
+                    if self.take(sent) {
                         self.forward();
                     }
                 }
@@ -395,28 +375,81 @@ impl Work {
 
     /// Hands on all that waits, until the engine has no more room.
     fn forward(&mut self) {
-        while let Ok(event) = self.incoming.try_recv() {
-            if !self.hand(Held::Event(event)) {
+        while !self.changing
+            && let Some(sent) = self.waiting.pop_front()
+        {
+            if !self.take(sent) {
                 return;
             }
         }
-        if let Ok(plan) = self.changes.try_recv() {
-            self.hand(Held::Piece(plan));
+        while self.waiting.len() < ROOM
+            && let Ok(sent) = self.incoming.try_recv()
+        {
+            if !self.take(sent) {
+                return;
+            }
+        }
+        if self.changing {
+            return;
+        }
+        match &self.building {
+            None => {
+                if let Ok(plan) = self.changes.try_recv() {
+                    self.build(&plan);
+                }
+            }
+            Some(building) => {
+                if let Ok(built) = building.try_recv() {
+                    (self.building, self.changing) = (None, true);
+                    self.hand(Held::Piece(built));
+                }
+            }
         }
     }
 
-    fn hand(&mut self, held: Held) -> bool {
-        let result = match &held {
-            Held::Event(event) => self.control.send(*event),
-            Held::Piece(plan) => self.control.replace(plan),
-        };
-        match result {
-            Ok(()) => true,
-            Err(Full) => {
-                self.held = Some(held);
-                false
-            }
+    /// Builds a changed piece: elsewhere, since that takes longer than a pedal should wait.
+    fn build(&mut self, plan: &Arc<Plan>) {
+        let (done, building) = bounded(1);
+        self.building = Some(building);
+        let (builder, to_build) = (self.control.builder(), Arc::clone(plan));
+        let send = done.clone();
+        // If the hub has ended meanwhile nobody takes it.
+        let run = move || drop(send.send(builder.build(&to_build)));
+        if std::thread::Builder::new().name("build".to_owned()).spawn(run).is_err() {
+            // Then here after all.
+            let _ = done.send(self.control.builder().build(plan));
         }
+    }
+
+    /// Takes an event, and hands it on with the ids of the piece in force. While another takes over, nobody knows which
+    /// of both it will meet: what has ids waits for these few milliseconds.
+    fn take(&mut self, Sent { event, of }: Sent) -> bool {
+        let event = match event {
+            Event::Gesture(gesture) if gesture.has_id() => {
+                let of = of.unwrap_or_else(|| Arc::clone(&self.plan));
+                if self.changing {
+                    self.waiting.push_back(Sent { event, of: Some(of) });
+                    return true;
+                }
+                let same = Arc::ptr_eq(&of, &self.plan);
+                let meant = if same { Some(gesture) } else { gesture.moved(&of, &self.plan) };
+                // What it was for is gone.
+                let Some(meant) = meant else { return true };
+                Event::Gesture(meant)
+            }
+            other => other,
+        };
+        self.hand(Held::Event(event))
+    }
+
+    fn hand(&mut self, held: Held) -> bool {
+        self.held = match held {
+            Held::Event(event) => self.control.send(event).is_err().then_some(held),
+            // What was sent before means the piece before.
+            Held::Piece(_) if !self.control.has_taken_all() => Some(held),
+            Held::Piece(built) => self.control.hand_over(built).err().map(Held::Piece),
+        };
+        self.held.is_none()
     }
 
     /// Takes in what the engine has to say, and hands it on.
@@ -435,6 +468,7 @@ impl Work {
                 }
                 Report::Installed => {
                     self.plan = Arc::new(self.control.plan().clone());
+                    self.changing = false;
                     snapshot.change(Arc::clone(&self.plan));
                 }
             }

@@ -64,6 +64,7 @@ pub enum MidiState {
 /// Listens to every MIDI input port of the system, also to those that come later.
 pub struct MidiPorts {
     state: Arc<Mutex<MidiState>>,
+    parts: Arc<Mutex<Vec<String>>>,
     stop: Arc<AtomicBool>,
     thread: Option<JoinHandle<()>>,
 }
@@ -77,11 +78,12 @@ impl MidiPorts {
     pub fn listen(parts: Vec<String>, events: Events) -> Result<Self, Error> {
         let state = Arc::new(Mutex::new(MidiState::Absent));
         let stop = Arc::<AtomicBool>::default();
+        let parts = Arc::new(Mutex::new(parts));
         // Asked for once only: where there is none, it does not come.
         let Ok(scanner) = quietly(|| MidiInput::new(CLIENT)) else {
-            return Ok(Self { state, stop, thread: None });
+            return Ok(Self { state, parts, stop, thread: None });
         };
-        let mut open = Open { scanner, parts, events, connections: Vec::new() };
+        let mut open = Open { scanner, parts: Arc::clone(&parts), events, connections: Vec::new() };
         set(&state, open.rescan());
         let (shared, stopped) = (Arc::clone(&state), Arc::clone(&stop));
         let run = move || {
@@ -97,7 +99,13 @@ impl MidiPorts {
         };
         let thread = std::thread::Builder::new().name("midi".to_owned()).spawn(run);
         let thread = Some(thread.map_err(|why| Error::Thread { why: why.to_string() })?);
-        Ok(Self { state, stop, thread })
+        Ok(Self { state, parts, stop, thread })
+    }
+
+    /// The parts of port names that a changed piece asks for: those that were known keep their places. Ports that are
+    /// open already are opened anew at the next look, within a second.
+    pub fn change(&self, parts: Vec<String>) {
+        *self.parts.lock().unwrap_or_else(PoisonError::into_inner) = parts;
     }
 
     /// Which ports are listened to.
@@ -122,10 +130,10 @@ fn set(shared: &Mutex<MidiState>, state: MidiState) {
 
 struct Open {
     scanner: MidiInput,
-    parts: Vec<String>,
+    parts: Arc<Mutex<Vec<String>>>,
     events: Events,
-    /// By id and name: on ALSA an id may come back with another device behind it.
-    connections: Vec<((String, String), MidiInputConnection<()>)>,
+    /// By id and name (on ALSA an id may come back with another device behind it), with the bits that it sends.
+    connections: Vec<((String, String), u64, MidiInputConnection<()>)>,
 }
 
 impl Open {
@@ -137,14 +145,16 @@ impl Open {
             .into_iter()
             .filter_map(|port| Some(((port.id(), self.scanner.port_name(&port).ok()?), port)))
             .collect();
-        self.connections.retain(|(known, _)| ports.iter().any(|(key, _)| key == known));
+        let parts = self.parts.lock().unwrap_or_else(PoisonError::into_inner).clone();
+        let goes_on = |key: &(String, String), bits: u64| bits == port_bits(&key.1, &parts);
+        self.connections.retain(|(known, bits, _)| ports.iter().any(|(key, _)| key == known) && goes_on(known, *bits));
         for (key, port) in ports {
-            if self.connections.iter().any(|(known, _)| *known == key) {
+            if self.connections.iter().any(|(known, ..)| *known == key) {
                 continue;
             }
             let Ok(mut input) = MidiInput::new(CLIENT) else { continue };
             input.ignore(Ignore::All);
-            let (bits, events) = (port_bits(&key.1, &self.parts), self.events.clone());
+            let (bits, events) = (port_bits(&key.1, &parts), self.events.clone());
             let message = move |_, bytes: &[u8], _: &mut ()| {
                 if let Some(event) = channel_message(bits, bytes) {
                     events.send(event);
@@ -152,10 +162,10 @@ impl Open {
             };
             // A port that is held by another program is tried again next time.
             if let Ok(connection) = input.connect(&port, &key.1, message, ()) {
-                self.connections.push((key, connection));
+                self.connections.push((key, bits, connection));
             }
         }
-        MidiState::Listening(self.connections.iter().map(|((_, name), _)| name.clone()).collect())
+        MidiState::Listening(self.connections.iter().map(|((_, name), ..)| name.clone()).collect())
     }
 }
 

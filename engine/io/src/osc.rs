@@ -5,8 +5,8 @@ use rosc::address::{Matcher, OscAddress};
 use rosc::{OscMessage, OscPacket, OscType, decoder};
 use std::io::ErrorKind;
 use std::net::{SocketAddr, UdpSocket};
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
 use tenterhook_plan::{Address, Controller, ControllerId, Gesture, Plan};
@@ -105,9 +105,16 @@ fn bundles(packet: &[u8]) -> usize {
     packet.windows(8).filter(|window| *window == b"#bundle\0").count()
 }
 
+/// What messages mean.
+struct Means {
+    map: OscMap,
+    events: Events,
+}
+
 /// Listens for OSC on a thread of its own.
 pub struct Osc {
     address: SocketAddr,
+    work: Arc<Mutex<Means>>,
     malformed: Arc<AtomicU64>,
     stop: Arc<AtomicBool>,
     thread: Option<JoinHandle<()>>,
@@ -126,6 +133,8 @@ impl Osc {
         let address = socket.local_addr().map_err(failed)?;
         let (malformed, stop) = (Arc::<AtomicU64>::default(), Arc::<AtomicBool>::default());
         let (count, stopped) = (Arc::clone(&malformed), Arc::clone(&stop));
+        let work = Arc::new(Mutex::new(Means { map, events }));
+        let means = Arc::clone(&work);
         let run = move || {
             let mut packet = vec![0; MOST_BYTES];
             while !stopped.load(Ordering::Acquire) {
@@ -138,15 +147,23 @@ impl Osc {
                         continue;
                     }
                 };
-                let senseless = map.gestures(&packet[..length], &mut |gesture| {
-                    events.gesture(gesture);
+                let means = means.lock().unwrap_or_else(PoisonError::into_inner);
+                let senseless = means.map.gestures(&packet[..length], &mut |gesture| {
+                    means.events.gesture(gesture);
                 });
                 count.fetch_add(senseless, Ordering::Release);
             }
         };
         let thread = std::thread::Builder::new().name("osc".to_owned()).spawn(run);
         let thread = Some(thread.map_err(|why| Error::Thread { why: why.to_string() })?);
-        Ok(Self { address, malformed, stop, thread })
+        Ok(Self { address, work, malformed, stop, thread })
+    }
+
+    /// From now on messages mean what a changed piece says.
+    pub fn change(&self, plan: &Arc<Plan>) {
+        let mut means = self.work.lock().unwrap_or_else(PoisonError::into_inner);
+        means.events = means.events.of(plan);
+        means.map = OscMap::of(plan);
     }
 
     /// Where it listens.

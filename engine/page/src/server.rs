@@ -49,9 +49,12 @@ pub struct Settings {
     pub hear: Arc<Hear>,
     /// Studies sounds for the desk; none: the page has no such view.
     pub studio: Option<Arc<dyn Studio>>,
-    /// Sends a gesture to the engine; must not wait. False: it was lost.
-    pub act: Box<dyn Fn(Gesture) -> bool + Send + Sync>,
+    /// Sends a gesture to the engine.
+    pub act: Act,
 }
+
+/// Sends a gesture, whose ids are those of the piece beside it; must not wait. False: it was lost.
+pub type Act = Box<dyn Fn(&Arc<Plan>, Gesture) -> bool + Send + Sync>;
 
 /// Why the page cannot be served.
 #[derive(Debug, thiserror::Error)]
@@ -211,7 +214,7 @@ struct Told {
 /// What all pages share.
 pub(crate) struct Shared {
     told: Told,
-    act: Box<dyn Fn(Gesture) -> bool + Send + Sync>,
+    act: Act,
     /// The meters of the mics, then of the outputs.
     bench: Mutex<Meters>,
     shown: watch::Sender<Arc<Shown>>,
@@ -250,7 +253,7 @@ impl Shown {
 }
 
 impl Shared {
-    fn new(plan: Arc<Plan>, told: Told, act: Box<dyn Fn(Gesture) -> bool + Send + Sync>) -> Self {
+    fn new(plan: Arc<Plan>, told: Told, act: Act) -> Self {
         let bench = Meters::new(told.about.rate, plan.mics.len() + plan.outputs.len());
         let stand = Stand::new(&plan);
         let shown = Arc::new(Shown::new(&plan, stand, 0, &told));
@@ -310,7 +313,8 @@ impl Shared {
     }
 
     /// Sends a gesture that was asked for as things stood. False: it was lost.
-    pub fn act(&self, gesture: Gesture, stand: &Stand) -> bool {
+    pub fn act(&self, gesture: Gesture, shown: &Shown) -> bool {
+        let stand = &shown.stand;
         if let Gesture::Fire(_) = gesture {
             let mut fired = lock(&self.fired);
             if fired.is_some_and(|(from, at)| from == stand.scene && at.elapsed() < AGAIN) {
@@ -318,7 +322,7 @@ impl Shared {
             }
             *fired = Some((stand.scene, Instant::now()));
         }
-        (self.act)(gesture)
+        (self.act)(&shown.plan, gesture)
     }
 }
 

@@ -5,7 +5,7 @@ use std::time::{Duration, Instant};
 
 use axum::extract::ws::{CloseFrame, Message, WebSocket, close_code};
 use futures_util::{SinkExt, StreamExt};
-use tenterhook_plan::Gesture;
+use tenterhook_plan::{ControllerId, Gesture, MicId, Plan};
 use tokio::sync::{mpsc, watch};
 
 use crate::access::Role;
@@ -127,6 +127,8 @@ enum Heard {
 /// Whoever sits before a page.
 struct Visitor {
     who: Who,
+    /// The piece whose ids `who` holds.
+    plan: Arc<Plan>,
     shared: Arc<Shared>,
     /// The keys that are down.
     keys: Vec<String>,
@@ -139,7 +141,8 @@ struct Visitor {
 impl Visitor {
     fn new(role: Role, shared: Arc<Shared>) -> Self {
         let who = Who { role, part: None, moved: None };
-        Self { who, shared, keys: Vec::new(), senseless: 0, purse: BURST, counted: Instant::now() }
+        let plan = Arc::clone(&shared.shown().borrow().plan);
+        Self { who, plan, shared, keys: Vec::new(), senseless: 0, purse: BURST, counted: Instant::now() }
     }
 
     async fn hear(&mut self, text: &str) -> Heard {
@@ -157,6 +160,7 @@ impl Visitor {
             Err(why) => return self.senseless(format!("this is no message of the protocol: {why}")),
         };
         let shown = self.shared.shown().borrow().clone();
+        self.follow(&shown.plan);
         match answer(&ask, self.who, &shown.plan, &shown.stand) {
             Ok(Answer::Gesture(gesture)) => {
                 if let Gesture::Controller { id, .. } | Gesture::Press { id, .. } = gesture {
@@ -168,7 +172,7 @@ impl Visitor {
                         self.keys.push(key);
                     }
                 }
-                match self.shared.act(gesture, &shown.stand) {
+                match self.shared.act(gesture, &shown) {
                     true => Heard::Well,
                     false => Heard::Refused("too many gestures wait for the engine: this one was lost".to_owned()),
                 }
@@ -186,6 +190,19 @@ impl Visitor {
         }
     }
 
+    /// In a changed piece whoever sits here keeps what has the same name.
+    fn follow(&mut self, plan: &Arc<Plan>) {
+        if Arc::ptr_eq(plan, &self.plan) {
+            return;
+        }
+        let old = std::mem::replace(&mut self.plan, Arc::clone(plan));
+        let mic = |mic: MicId| plan.mics.iter().position(|one| one.name == old.mics[mic.index()].name);
+        let controller =
+            |id: ControllerId| plan.controllers.iter().position(|one| one.name == old.controllers[id.index()].name);
+        self.who.part = self.who.part.and_then(mic).map(MicId::new);
+        self.who.moved = self.who.moved.and_then(controller).map(ControllerId::new);
+    }
+
     fn senseless(&mut self, words: String) -> Heard {
         self.senseless += 1;
         if self.senseless > SENSELESS { Heard::Enough } else { Heard::Refused(words) }
@@ -196,12 +213,13 @@ impl Drop for Visitor {
     /// A page that goes takes its hands off the keys: what it held down would stay down.
     fn drop(&mut self) {
         let shown = self.shared.shown().borrow().clone();
+        self.follow(&shown.plan);
         let who = Who { role: Role::Desk, ..self.who };
         for key in self.keys.drain(..) {
             if let Ok(Answer::Gesture(gesture)) = answer(&Ask::Key { key, down: false }, who, &shown.plan, &shown.stand)
             {
                 // If even that is lost there is nobody to tell.
-                self.shared.act(gesture, &shown.stand);
+                self.shared.act(gesture, &shown);
             }
         }
     }

@@ -76,6 +76,10 @@ pub enum Topic {
     Limiter,
     /// The log of the run.
     Log,
+    /// The piece as it was saved last.
+    Piece,
+    /// What was taken up again from a run before, or is not kept for one to come.
+    Journal,
     /// Gestures that were lost.
     Lost,
     /// A mic whose samples are no numbers.

@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 use house::{House, LIMIT, plan};
 use serde_json::{Value, json};
 use tenterhook_page::{Access, Role, RoleKeys, Stand};
-use tenterhook_plan::{ControllerId, Gesture, Plan, SceneId};
+use tenterhook_plan::{By, ControllerId, Gesture, Mic, MicId, Owner, Plan, SceneId, Source};
 use tungstenite::client::IntoClientRequest;
 use tungstenite::{Message, WebSocket};
 
@@ -177,6 +177,30 @@ fn watch_and_player_keys_fire_nothing_and_without_a_key_nobody_comes_in() {
     let mut desk = Visitor::try_come(&house, Some(&format!("tenterhook={}", keys.spelt(Role::Desk)))).unwrap();
     desk.ask(&fire);
     assert_eq!(house.until_asked(2)[1], Gesture::Fire(SceneId(1)));
+}
+
+#[test]
+fn in_a_changed_piece_a_player_keeps_the_part_by_its_name() {
+    let keys = RoleKeys::random().unwrap();
+    let house = House::open(Access::Keys(keys.clone()));
+    let mut player = Visitor::try_come(&house, Some(&format!("tenterhook={}", keys.spelt(Role::Player)))).unwrap();
+    player.ask(&json!({ "do": "part", "mic": "voice" }));
+    player.ask(&json!({ "do": "controller", "name": "hand", "value": 0.5 }));
+    house.until_asked(1);
+    // Another mic and another controller come before.
+    let mut changed = plan();
+    changed.mics.insert(0, Mic { name: "viol".to_owned(), input: Some(1), ..changed.mics[0].clone() });
+    changed.controllers.rotate_right(1);
+    changed.instances[0].owner = Owner::Mic(MicId(1));
+    changed.instances[0].source = Source::Mic(MicId(1));
+    changed.instances[0].by = By::Controller(ControllerId(1));
+    let changed = Arc::new(changed);
+    house.page.show(&changed, Stand::new(&changed));
+    player.told("piece");
+    player.told("piece");
+    player.ask(&json!({ "do": "controller", "name": "hand", "value": 0.75 }));
+    let hand = |id, value| Gesture::Controller { id: ControllerId(id), value };
+    assert_eq!(house.until_asked(2), [hand(0, 0.5), hand(1, 0.75)]);
 }
 
 #[test]

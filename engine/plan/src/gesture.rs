@@ -1,6 +1,6 @@
 //! Gestures: every change of the sound, live or written down.
 
-use crate::{ControllerId, MicId, OutputId, SceneId};
+use crate::{ControllerId, MicId, OutputId, Plan, SceneId};
 
 /// One change of one thing.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -41,6 +41,40 @@ pub enum Gesture {
         /// Shut off.
         muted: bool,
     },
+}
+
+impl Gesture {
+    /// Whether it names a thing of a piece by its id.
+    pub fn has_id(&self) -> bool {
+        !matches!(self, Gesture::Next | Gesture::Back | Gesture::Hush(_) | Gesture::Level { output: None, .. })
+    }
+
+    /// The same gesture on what has the same name in a changed piece: its ids are those of `old` and become those of
+    /// `new`. `None`: there is no such thing any more.
+    pub fn moved(self, old: &Plan, new: &Plan) -> Option<Self> {
+        let controller = |id: ControllerId| {
+            let name = &old.controllers.get(id.index())?.name;
+            new.controllers.iter().position(|one| one.name == *name).map(ControllerId::new)
+        };
+        Some(match self {
+            Gesture::Controller { id, value } => Gesture::Controller { id: controller(id)?, value },
+            Gesture::Press { id, down } => Gesture::Press { id: controller(id)?, down },
+            Gesture::Fire(scene) => {
+                let mark = &old.scenes.get(scene.index())?.mark;
+                Gesture::Fire(SceneId::new(new.scenes.iter().position(|one| one.mark == *mark)?))
+            }
+            Gesture::Level { output: Some(id), db } => {
+                let name = &old.outputs.get(id.index())?.name;
+                let place = new.outputs.iter().position(|one| one.name == *name)?;
+                Gesture::Level { output: Some(OutputId::new(place)), db }
+            }
+            Gesture::Mute { mic, muted } => {
+                let name = &old.mics.get(mic.index())?.name;
+                Gesture::Mute { mic: MicId::new(new.mics.iter().position(|one| one.name == *name)?), muted }
+            }
+            Gesture::Next | Gesture::Back | Gesture::Hush(_) | Gesture::Level { output: None, .. } => self,
+        })
+    }
 }
 
 /// A MIDI channel message as it came.

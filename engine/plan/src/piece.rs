@@ -176,6 +176,13 @@ impl Plan {
         ports
     }
 
+    /// The parts of port names that are `known` from the versions of this piece before it, and after them those that only
+    /// this one asks for: whoever knew a part by its place finds it there still.
+    pub fn ports_after(&self, known: &[String]) -> Vec<String> {
+        let new = self.ports().into_iter().filter(|port| !known.iter().any(|one| one == port)).map(str::to_owned);
+        known.iter().cloned().chain(new).collect()
+    }
+
     /// The scene of a changed piece that keeps the place of this piece's `scene`: the one of its mark, else that of the
     /// nearest scene before it whose mark is still there, else the first.
     pub fn kept_scene(&self, scene: SceneId, changed: &Plan) -> SceneId {

@@ -112,6 +112,36 @@ pub fn engine(plan: &Plan, rate: u32, first: SceneId) -> (Engine, Control) {
     (engine, control)
 }
 
+/// Builds a changed piece for the engine that a [`Control`] belongs to. This takes a while: it allocates, and touches,
+/// all that the piece will ever need.
+pub struct Builder {
+    rate: u32,
+    old: Option<(Plan, Vec<Need>)>,
+    ports: Vec<String>,
+}
+
+/// A changed piece, ready to take over.
+pub struct Built {
+    table: Box<Table>,
+    /// Where the table before it comes home to.
+    back: HeapCons<Box<Table>>,
+    plan: Plan,
+    needs: Vec<Need>,
+    ports: Vec<String>,
+}
+
+impl Builder {
+    /// Builds it.
+    pub fn build(self, plan: &Plan) -> Box<Built> {
+        let ports = plan.ports_after(&self.ports);
+        let mut needs = needs(plan, self.rate);
+        let carry = self.old.map_or_else(Carry::default, |(old, had)| Carry::new(&old, &had, plan, &mut needs));
+        let (home, back) = HeapRb::new(1).split();
+        let table = Box::new(Table::new(plan, self.rate, &ports, &needs, carry, home));
+        Box::new(Built { table, back, plan: plan.clone(), needs, ports })
+    }
+}
+
 impl Control {
     /// Sends an event, which acts at the first sample of the next block.
     ///
@@ -126,25 +156,39 @@ impl Control {
     /// # Errors
     /// [`Full`] when the engine has not taken pieces for a while.
     pub fn replace(&mut self, plan: &Plan) -> Result<(), Full> {
+        self.hand_over(self.builder().build(plan)).map_err(|_| Full)
+    }
+
+    /// Builds a changed piece on any thread, for [`Control::hand_over`].
+    pub fn builder(&self) -> Builder {
+        // There is always one: the plan of the newest table.
+        let old = self.plans.back().cloned().map(|plan| (plan, self.needs.clone()));
+        Builder { rate: self.rate, old, ports: self.ports.clone() }
+    }
+
+    /// Puts a piece in the place of the present one that was built to follow it: no other may have been handed over
+    /// since its [`builder`](Control::builder) was made.
+    ///
+    /// # Errors
+    /// The piece itself, when the engine has not taken pieces for a while.
+    pub fn hand_over(&mut self, built: Box<Built>) -> Result<(), Box<Built>> {
         self.collect();
         if self.tables.is_full() {
-            return Err(Full);
+            return Err(built);
         }
-        for port in plan.ports() {
-            if !self.ports.iter().any(|known| known == port) {
-                self.ports.push(port.to_owned());
-            }
+        let Built { table, back, plan, needs, ports } = *built;
+        // There is room: nobody else puts anything in.
+        if self.tables.try_push(table).is_ok() {
+            self.homes.push(back);
+            self.plans.push_back(plan);
+            (self.needs, self.ports) = (needs, ports);
         }
-        let mut needs = needs(plan, self.rate);
-        // There is always one: the plan of the newest table.
-        let carry = self.plans.back().map_or_else(Carry::default, |old| Carry::new(old, &self.needs, plan, &mut needs));
-        let (home, back) = HeapRb::new(1).split();
-        let table = Table::new(plan, self.rate, &self.ports, &needs, carry, home);
-        self.tables.try_push(Box::new(table)).map_err(|_| Full)?;
-        self.homes.push(back);
-        self.plans.push_back(plan.clone());
-        self.needs = needs;
         Ok(())
+    }
+
+    /// Whether the engine has applied all events that were sent.
+    pub fn has_taken_all(&self) -> bool {
+        self.events.is_empty()
     }
 
     /// Frees the tables that came home.

@@ -19,6 +19,6 @@ mod strip;
 mod table;
 mod voice;
 
-pub use control::{Control, Full, Report, engine};
+pub use control::{Builder, Built, Control, Full, Report, engine};
 pub use engine::Engine;
 pub use reading::{Channel, Reading};

@@ -324,3 +324,58 @@ fn a_gesture_comes_with_the_piece_it_belongs_to() {
     assert_eq!((snapshot.plan.as_deref(), snapshot.hushed), (Some(&new), true));
     hub.stop();
 }
+
+/// The same piece with its two levers in either order.
+fn swapped(first: &str, second: &str) -> Arc<Plan> {
+    Arc::new(checked(&format!(
+        "mics = {{ voice = 1 }}\noutputs = {{ left = 1 }}\ncontrollers = {{ {first} = {{}}, {second} = {{}} }}\n\
+         [[scene]]\nmark = \"A\"\nmic.voice.direct = {{ by = \"lever\" }}\nmic.voice.freeze = {{ by = \"crank\" }}\n"
+    )))
+}
+
+#[test]
+fn a_gesture_reaches_what_it_names_whichever_version_of_the_piece_is_in_force() {
+    let (one, other) = (swapped("lever", "crank"), swapped("crank", "lever"));
+    let id =
+        |plan: &Plan, name: &str| ControllerId::new(plan.controllers.iter().position(|one| one.name == name).unwrap());
+    let (mut engine, control) = tenterhook_rt::engine(&one, 48_000, SceneId(0));
+    let (sender, applied) = Hub::subscription();
+    let hub = Hub::start(control, vec![sender]).unwrap();
+    let (mut crank, mut changes) = (0, 0);
+    // Blocks longer than the 20 ms that a change takes; whoever sends is a version behind or ahead, as it comes.
+    let mut out = [0.0; 2048];
+    for turn in 0u16..600 {
+        if turn % 3 == 0 {
+            changes += u32::from(hub.replace(if turn % 2 == 0 { Arc::clone(&other) } else { Arc::clone(&one) }));
+        }
+        let of = if turn % 5 < 2 { &one } else { &other };
+        // Its value tells the crank.
+        hub.events().of(of).gesture(Gesture::Controller { id: id(of, "crank"), value: 0.75 });
+        hub.events().of(of).gesture(Gesture::Controller { id: id(of, "lever"), value: 0.25 });
+        if turn % 4 == 0 {
+            std::thread::sleep(Duration::from_millis(1));
+        }
+        engine.process(&[&[0.0; 2048]], &mut [&mut out], &[]);
+    }
+    let began = Instant::now();
+    let mut heard = 0;
+    while heard < 1200 && began.elapsed() < Duration::from_secs(60) {
+        engine.process(&[&[0.0; 2048]], &mut [&mut out], &[]);
+        std::thread::sleep(Duration::from_millis(1));
+        for Done { applied, plan } in applied.try_iter() {
+            let Gesture::Controller { id: found, value } = applied.what else { continue };
+            let named = &plan.controllers[found.index()].name;
+            assert_eq!(value == 0.75, named == "crank", "{value} on {named}");
+            crank += u32::from(value == 0.75);
+            heard += 1;
+        }
+    }
+    assert_eq!((heard, crank), (1200, 600), "none is lost");
+    assert!(changes > 10, "only {changes} versions took over");
+    // What is gone is reached by nothing.
+    hub.events().of(&Arc::new(duo())).gesture(Gesture::Mute { mic: MicId(1), muted: true });
+    hub.events().of(&Arc::new(duo())).gesture(Gesture::Mute { mic: MicId(0), muted: true });
+    until(&mut engine, &hub, 0.0, |now| now.muted == [true]);
+    assert_eq!(applied.try_iter().filter(|done| matches!(done.applied.what, Gesture::Mute { .. })).count(), 1);
+    hub.stop();
+}

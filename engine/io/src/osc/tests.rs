@@ -112,9 +112,26 @@ fn what_comes_over_the_wire_reaches_the_hub() {
     sender.send_to(b"garbage!", osc.address()).unwrap();
     sender.send_to(SWAY, osc.address()).unwrap();
     // Packets between two sockets of one machine keep their order, so the first has been counted by then.
-    let event = incoming.recv_timeout(Duration::from_secs(20)).unwrap();
+    let event = incoming.recv_timeout(Duration::from_secs(20)).unwrap().event;
     assert_eq!((event, osc.malformed()), (Event::Gesture(value(0, 0.75)), 1));
 
     let taken = Osc::listen(osc.address(), map, events).err().unwrap();
     assert!(matches!(taken, Error::Osc { .. }));
+}
+
+#[test]
+fn after_a_change_messages_mean_what_the_changed_piece_says() {
+    let piece = "mics = { voice = 1 }\noutputs = { left = 1 }\n[controllers]\npedal = { cc = 64 }\n\
+                 sway = { osc = \"/sway\", from = -1.0, to = 1.0 }\n[[scene]]\nmark = \"A\"\n\
+                 mic.voice.freeze = { by = \"pedal\" }\nmic.voice.direct = { by = \"sway\" }\n";
+    let piece = tenterhook_config::Text::new("reed.toml", piece);
+    let plan = Arc::new(tenterhook_config::check(&piece, None).expect("nothing is wrong with it").plan);
+    let (events, incoming) = Events::channel();
+    let osc = Osc::listen(([127, 0, 0, 1], 0).into(), OscMap::default(), events).unwrap();
+    let sender = UdpSocket::bind("127.0.0.1:0").unwrap();
+    osc.change(&plan);
+    sender.send_to(SWAY, osc.address()).unwrap();
+    let sent = incoming.recv_timeout(Duration::from_secs(20)).unwrap();
+    assert_eq!(sent.event, Event::Gesture(value(1, 0.75)));
+    assert!(sent.of.is_some_and(|of| Arc::ptr_eq(&of, &plan)), "it says which piece it means");
 }

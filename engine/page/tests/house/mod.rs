@@ -95,7 +95,7 @@ impl House {
             etudes: Vec::new(),
             hear: Arc::new(|_| Err("there are none".to_owned())),
             studio,
-            act: Box::new(move |gesture| {
+            act: Box::new(move |_, gesture| {
                 kept.lock().unwrap().push(gesture);
                 true
             }),

@@ -1,0 +1,125 @@
+//! A run that broke off, taken up again from its journal. Whatever is wrong with that, the show begins.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use crossbeam_channel::Sender;
+use etcetera::BaseStrategy;
+use tenterhook_io::{Done, Hub, Interrupted, Journal, Keeping, checksum};
+use tenterhook_plan::{Gesture, MicId, OutputId, Plan, SceneId};
+
+use crate::cli::JournalOptions;
+use crate::loading::{self, Loaded};
+use crate::say::{count, say};
+
+/// How a run begins.
+pub struct Beginning {
+    pub from: SceneId,
+    /// What stood otherwise than at a beginning.
+    pub gestures: Vec<Gesture>,
+    /// That a run was taken up again, and how.
+    pub taken_up: Option<String>,
+    /// Why no journal is kept, though one is wanted.
+    pub trouble: Option<String>,
+    journal: Option<Journal>,
+}
+
+impl Beginning {
+    /// The beginning of a run of the piece at `path`, in the scene `from` if one is asked for.
+    pub fn of(options: &JournalOptions, path: &Path, loaded: &Loaded, from: Option<SceneId>) -> Self {
+        let mut beginning = Self {
+            from: from.unwrap_or(SceneId(0)),
+            gestures: Vec::new(),
+            taken_up: None,
+            trouble: None,
+            journal: None,
+        };
+        let from_stdin = path.as_os_str() == "-";
+        if options.no_journal || from_stdin && options.journal.is_none() {
+            return beginning;
+        }
+        let real = if from_stdin { None } else { std::fs::canonicalize(path).ok() };
+        let name = real.map_or_else(|| loading::name(path), |path| path.display().to_string());
+        let Some(file) = options.journal.clone().or_else(|| default_path(Path::new(&name))) else {
+            beginning.trouble =
+                Some("no journal is kept: there is no home folder; name a file with --journal".to_owned());
+            return beginning;
+        };
+        let (journal, found) = match Journal::open(&file, &name) {
+            Ok(opened) => opened,
+            Err(why) => {
+                beginning.trouble = Some(format!("no journal is kept: {why}"));
+                return beginning;
+            }
+        };
+        beginning.journal = Some(journal);
+        if found.damaged > 0 {
+            let lines = count(found.damaged as u64, "line");
+            say(format_args!("caution: {lines} of the journal {} left out: cut off or damaged", file.display()));
+        }
+        if let Some(interrupted) = found.interrupted.filter(|_| !options.fresh) {
+            beginning.take_up(&interrupted, loaded, from);
+        }
+        beginning
+    }
+
+    fn take_up(&mut self, was: &Interrupted, loaded: &Loaded, from: Option<SceneId>) {
+        let plan = &loaded.checked.plan;
+        self.from = from.unwrap_or_else(|| was.scene(plan));
+        let mics = plan.mics.iter().enumerate().filter(|(_, mic)| was.muted.contains(&mic.name));
+        let mutes: Vec<_> = mics.map(|(index, _)| Gesture::Mute { mic: MicId::new(index), muted: true }).collect();
+        let levels = plan.outputs.iter().enumerate().filter_map(|(index, output)| {
+            let output = (OutputId::new(index), *was.levels_db.get(&output.name)?);
+            Some(Gesture::Level { output: Some(output.0), db: output.1 })
+        });
+        let all = (was.level_db != 0.0).then_some(Gesture::Level { output: None, db: was.level_db });
+        let levels: Vec<_> = all.into_iter().chain(levels).collect();
+        let mark = &plan.scenes[self.from.index()].mark;
+        let mut words = format!("Taken up again at {mark} after an end that nobody asked for.");
+        if from.is_none() && *mark != was.mark {
+            words += &format!(" {} is no longer in the piece.", was.mark);
+        }
+        if was.crc != checksum(loaded.piece.text.as_bytes()) {
+            words += " The piece has changed since.";
+        }
+        match (mutes.len(), levels.is_empty()) {
+            (0, true) => {}
+            (0, false) => words += " Levels are as they were.",
+            (muted, true) => words += &format!(" {} as before.", are_muted(muted)),
+            (muted, false) => words += &format!(" {} as before, and levels are as they were.", are_muted(muted)),
+        }
+        if was.hushed {
+            words += " It is hushed, as it was.";
+        }
+        // Hushed it begins in silence, which is the safe thing after whatever has happened.
+        self.gestures = mutes.into_iter().chain(levels).chain(was.hushed.then_some(Gesture::Hush(true))).collect();
+        self.taken_up = Some(words);
+    }
+
+    /// Begins to keep the journal; the other end is for whoever tells what is applied.
+    pub fn keep(&mut self, plan: &Plan, loaded: &Loaded) -> (Option<Keeping>, Option<Sender<Done>>) {
+        let Some(journal) = self.journal.take() else { return (None, None) };
+        let (told, heard) = Hub::subscription();
+        let crc = checksum(loaded.piece.text.as_bytes());
+        match journal.begin(&Arc::new(plan.clone()), crc, self.taken_up.is_none(), heard) {
+            Ok(keeping) => (Some(keeping), Some(told)),
+            Err(why) => {
+                self.trouble = Some(format!("no journal is kept: {why}"));
+                (None, None)
+            }
+        }
+    }
+}
+
+fn are_muted(mics: usize) -> String {
+    if mics == 1 { "1 mic is muted".to_owned() } else { format!("{mics} mics are muted") }
+}
+
+/// Where the journal of a piece is unless one says otherwise: in the folder of the user's state, by the piece's own name
+/// and what tells its whole path from others. `None`: the user has no home.
+fn default_path(piece: &Path) -> Option<PathBuf> {
+    let base = etcetera::choose_base_strategy().ok()?;
+    let folder = base.state_dir().unwrap_or_else(|| base.data_dir()).join("tenterhook").join("journals");
+    let stem = piece.file_stem().map_or_else(|| "piece".into(), |stem| stem.to_string_lossy());
+    Some(folder.join(format!("{stem}-{:08x}.journal", checksum(piece.as_os_str().as_encoded_bytes()))))
+}

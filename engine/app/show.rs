@@ -1,0 +1,217 @@
+//! What is shown while a piece plays, the status line on a terminal or lines of JSON; and what happens between the files
+//! of the piece and the run.
+
+use std::sync::Arc;
+
+use serde_json::json;
+use tenterhook_config::Host;
+use tenterhook_io::{Keeping, checksum};
+use tenterhook_plan::{Plan, SceneId};
+
+use crate::change::Change;
+use crate::console::{self, Console};
+use crate::failure::{Failure, colour};
+use crate::follow::{Follow, News};
+use crate::loading::Loaded;
+use crate::resume::Beginning;
+use crate::say::{say, tell};
+use crate::stage::Stage;
+
+/// What is shown while a piece plays.
+pub struct Show {
+    /// The piece in force.
+    plan: Arc<Plan>,
+    console: Console,
+    as_json: bool,
+    begun: bool,
+    scene: Option<(SceneId, u64)>,
+    /// Why the log is no longer kept.
+    log_trouble: Option<String>,
+    follow: Option<Follow>,
+    /// The host that was asked for by an option.
+    host: Option<Host>,
+    /// A version that waits until another has taken over.
+    waiting: Option<Box<Loaded>>,
+    /// What was saved last does not play.
+    broken: bool,
+    journal: Option<Keeping>,
+    journal_trouble: Option<String>,
+    taken_up: Option<String>,
+}
+
+impl Show {
+    /// Takes the terminal over.
+    pub fn new(plan: &Plan, as_json: bool) -> Self {
+        let console = Console::open(plan);
+        if console.has_keys() {
+            say(format_args!("{}.\r", console::HELP));
+        }
+        Self {
+            plan: Arc::new(plan.clone()),
+            console,
+            as_json,
+            begun: false,
+            scene: None,
+            log_trouble: None,
+            follow: None,
+            host: None,
+            waiting: None,
+            broken: false,
+            journal: None,
+            journal_trouble: None,
+            taken_up: None,
+        }
+    }
+
+    /// Lets what is saved take over.
+    pub fn following(self, follow: Option<Follow>, host: Option<Host>) -> Self {
+        Self { follow, host, ..self }
+    }
+
+    /// Tells of the journal: how the run begins by it, and whether it is kept.
+    pub fn kept(self, journal: Option<Keeping>, beginning: Beginning, stage: &Stage) -> Self {
+        let Beginning { taken_up, trouble, .. } = beginning;
+        if let Some(words) = &taken_up {
+            self.console.tell(words);
+        }
+        if let Some(why) = &trouble {
+            self.console.tell(&format!("caution: {why}"));
+        }
+        stage.trouble(|troubles| (troubles.taken_up, troubles.journal) = (taken_up.clone(), trouble.clone()));
+        Self { journal, taken_up, ..self }
+    }
+
+    /// Gives the terminal back, and the journal.
+    pub fn close(self) -> Option<Keeping> {
+        self.journal
+    }
+
+    /// Waits a moment, does what the keys ask, shows how things are.
+    pub fn turn(&mut self, stage: &Stage) -> console::Asked {
+        let snapshot = stage.snapshot();
+        let Some(events) = stage.events() else { return console::Asked::End };
+        let asked = self.console.turn(&self.plan, snapshot.hushed, &events.of(&self.plan));
+        self.follow(stage);
+        let (snapshot, load) = (stage.snapshot(), stage.load());
+        if let Some(plan) = snapshot.plan.as_ref().filter(|plan| !Arc::ptr_eq(plan, &self.plan)) {
+            // The snapshot has its own copy of the first.
+            if **plan != *self.plan {
+                self.console.change(plan);
+                self.told_of("changed", "What was saved has taken over.", json!(null));
+            }
+            self.plan = Arc::clone(plan);
+        }
+        if self.as_json {
+            self.tell(stage, snapshot.scene);
+        }
+        self.watch_files(stage);
+        let facts = stage.facts();
+        self.console.show(&console::status(&self.plan, &snapshot, &load, facts.rate, load.frames));
+        asked
+    }
+
+    /// Says that log or journal are no longer kept, once.
+    fn watch_files(&mut self, stage: &Stage) {
+        let trouble = stage.log_trouble();
+        if trouble.is_some() && trouble != self.log_trouble {
+            let words = trouble.clone().unwrap_or_default();
+            self.console.tell(&format!("error: the log is no longer kept: {words}"));
+            stage.trouble(|troubles| troubles.log = Some(words));
+            self.log_trouble = trouble;
+        }
+        let Some(journal) = &self.journal else { return };
+        let trouble = journal.trouble();
+        if trouble != self.journal_trouble {
+            match &trouble {
+                Some(why) => self.console.tell(&format!("caution: {why}")),
+                None => self.console.tell("The journal is kept again."),
+            }
+            stage.trouble(|troubles| troubles.journal = trouble.clone());
+            self.journal_trouble = trouble;
+        }
+    }
+
+    /// Looks whether something was saved.
+    fn follow(&mut self, stage: &Stage) {
+        let Some(follow) = &self.follow else { return };
+        match follow.news() {
+            Some(News::Whole(loaded)) => self.waiting = Some(loaded),
+            Some(News::Broken(failure)) => {
+                self.waiting = None;
+                self.refuse(stage, &failure);
+            }
+            None => {}
+        }
+        let Some(loaded) = self.waiting.take() else { return };
+        match stage.change(&loaded, self.host) {
+            Ok(Change::Busy) => self.waiting = Some(loaded),
+            Ok(change) => {
+                if self.broken {
+                    self.broken = false;
+                    stage.trouble(|troubles| troubles.piece = None);
+                    self.told_of("mended", "What was saved is right again.", json!(null));
+                }
+                if let Some(journal) = &self.journal {
+                    journal.change(&Arc::new(loaded.checked.plan.clone()), checksum(loaded.piece.text.as_bytes()));
+                }
+                if change == Change::Coming {
+                    self.take_over(stage, &loaded);
+                }
+            }
+            Err(failure) => self.refuse(stage, &failure),
+        }
+    }
+
+    fn take_over(&mut self, stage: &Stage, loaded: &Loaded) {
+        if !loaded.checked.cautions.is_empty() {
+            self.console.tell(&loaded.checked.cautions.render(colour()));
+        }
+        match stage.keep(loaded) {
+            Ok(None) => {}
+            Ok(Some(name)) => self.console.tell(&format!(
+                "caution: the log began with another version, and `rehearse --take` plays that; this one is kept in it as {name}"
+            )),
+            Err(why) => self.console.tell(&format!("caution: this version is not kept in the log: {why}")),
+        }
+    }
+
+    fn refuse(&mut self, stage: &Stage, failure: &Failure) {
+        self.broken = true;
+        stage.trouble(|troubles| troubles.piece = Some(failure.brief()));
+        let words =
+            format!("{}\nWhat was saved does not play; the version before it goes on.", failure.render().trim_end());
+        self.told_of("broken", &words, failure.found());
+    }
+
+    /// Tells of an event: in words, and to programs.
+    fn told_of(&self, event: &str, words: &str, found: serde_json::Value) {
+        self.console.tell(words);
+        if self.as_json {
+            let mut line = json!({ "event": event });
+            if !found.is_null() {
+                line["found"] = found;
+            }
+            tell(line);
+        }
+    }
+
+    fn tell(&mut self, stage: &Stage, scene: Option<(SceneId, u64)>) {
+        let facts = stage.facts();
+        // Under JACK the first block says which of the server's frames is the engine's first.
+        let known = facts.host != Host::Jack || stage.origin().is_some();
+        if !self.begun && known && stage.load().blocks > 0 {
+            self.begun = true;
+            tell(json!({
+                "event": "started", "host": facts.host.to_string(), "rate": facts.rate, "block": facts.block,
+                "device": facts.words, "server_frame": stage.origin(), "page": stage.page(),
+                "taken_up": self.taken_up,
+            }));
+        }
+        if self.begun && scene != self.scene {
+            self.scene = scene;
+            if let Some((id, sample)) = scene {
+                tell(json!({ "event": "scene", "mark": self.plan.scenes[id.index()].mark, "sample": sample }));
+            }
+        }
+    }
+}
