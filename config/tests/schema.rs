@@ -64,8 +64,9 @@ fn what_is_right_is_accepted() {
 }
 
 /// Kinds of errors that no schema of one file can know, and why.
-const UNKNOWABLE: [(Kind, &str); 17] = [
+const UNKNOWABLE: [(Kind, &str); 18] = [
     (Kind::Syntax, "it is no TOML at all"),
+    (Kind::FileUnread, "what is in files"),
     (Kind::NameTwice, "names of mics beside names of groups"),
     (Kind::UnknownMic, "names"),
     (Kind::UnknownOutput, "names"),

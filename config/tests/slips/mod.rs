@@ -101,6 +101,21 @@ pub fn cases() -> Vec<(Kind, In, &'static str)> {
         (UnknownWord, Piece("{ input = 2 }", "{ input = 2, polarity = «\"invert\"» }"), "\"inverted\""),
         (UnknownWord, Piece("cc = 11", "cc = 11, curve = «\"slowly\"»"), "\"slow\""),
         (UnknownWord, Hall("[device]\nhost = «\"jak\"»\n"), "\"jack\""),
+        (
+            FileUnread,
+            Piece("freeze = { by = \"pedal\" }", "tape = { by = \"pedal\", file = «\"bell.wav\"» }"),
+            "beside the piece",
+        ),
+        (
+            FileUnread,
+            Piece("freeze = { by = \"pedal\" }", "sympathetic = { by = \"pedal\", tuned = «\"bell.toml\"» }"),
+            "beside the piece",
+        ),
+        (
+            BadTuning,
+            Piece("freeze = { by = \"pedal\" }", "sympathetic = { by = \"pedal\", tuned = «\"D3 H3\"» }"),
+            "D3 A3 F#4",
+        ),
         (BadName, Piece("left  =", "«\"\"» = 3\nleft  ="), "a letter or more"),
         (BadName, Piece("foot  = {", "«\"a/b\"» = {}\nfoot  = {"), "leave the slash out"),
         (BadName, Piece("mark = \"A\"", "mark = «\"A \"»"), "without spaces"),
