@@ -80,7 +80,6 @@ fn beginnings(out: &[f32]) -> Vec<usize> {
 
 #[test]
 fn each_phrase_is_answered_once_a_pause_after_its_end() {
-    let mut worst = 0.0f64;
     for case in 0..30 {
         let amplitude = any(case, 1, 0.02, 0.3);
         let below = any(case, 2, 20.0, 55.0);
@@ -102,11 +101,9 @@ fn each_phrase_is_answered_once_a_pause_after_its_end() {
         assert_eq!(begins.len(), 3, "case {case}, {below:.0} dB: {begins:?} for {ends:?}");
         for (begin, end) in begins.iter().zip(&ends) {
             let late = (at + begin) as f64 / RATE - SHORT - *end as f64 / RATE;
-            worst = worst.max(late.abs());
             assert!(late.abs() < 0.15, "case {case}, {below:.0} dB: {late} s");
         }
     }
-    println!("the end is off by {:.0} ms at most", 1000.0 * worst);
 }
 
 /// The mic hears the effect, at `spill` dB in all, from `delay` on and in a room.
@@ -310,7 +307,7 @@ fn of_a_long_phrase_the_last_20_s_are_heard() {
 
 #[test]
 fn a_sound_that_stands_still_for_20_s_is_a_floor_and_no_phrase() {
-    // A fan starts, and stops a minute later.
+    // A fan starts, and stops half a minute later.
     let mut sound = noise(1, 0.001, samples(2.0));
     sound.extend(noise(2, 0.05, samples(30.0)));
     sound.extend(noise(3, 0.001, samples(5.0)));
@@ -326,7 +323,7 @@ fn a_phrase_that_began_before_the_gesture_is_answered_whole() {
         let first = beginnings(&out)[0];
         let last = out.iter().rposition(|y| *y != 0.0).expect("a reply");
         assert!((1.98..2.2).contains(&((last - first) as f64 / RATE)), "{at}: {}", last - first);
-        // Half a second for what it must hear first.
+        // Up to a second for what it must hear first.
         let late = (at + first) as f64 / RATE - 3.0 - SHORT;
         assert!((0.0..0.8).contains(&late), "{at}: {late}");
     }

@@ -25,7 +25,6 @@ fn string(hertz: f64) -> Vec<(f64, f64)> {
 
 #[test]
 fn steady_tones_are_at_their_interval_to_2_cents_and_about_as_loud() {
-    let mut worst = 0.0f64;
     for hertz in [80.0, 147.3, 261.6, 440.0, 601.7, 1000.0] {
         for (name, source) in [
             ("sine", tones(&[(hertz, 0.3)], 60_000)),
@@ -35,7 +34,6 @@ fn steady_tones_are_at_their_interval_to_2_cents_and_about_as_loud() {
             for interval in [-1200.0, -701.955, -20.0, 386.3, 1200.0] {
                 let out = settled(interval, &source);
                 let off = cents(&out, hertz * (interval / 1200.0f64).exp2());
-                worst = worst.max(off.abs());
                 assert!(off.abs() < 2.0, "{name} of {hertz} Hz at {interval}: {off} cents");
                 // Formants that stay make some notes louder and some softer.
                 let louder = level(&out) - level(&source);
@@ -43,7 +41,6 @@ fn steady_tones_are_at_their_interval_to_2_cents_and_about_as_loud() {
             }
         }
     }
-    println!("off by {worst:.2} cents at most");
 }
 
 #[test]
@@ -119,7 +116,6 @@ fn formants_stay_where_they_are() {
         [(530.0, 60.0), (1840.0, 90.0), (2480.0, 120.0), (3500.0, 200.0)],
         [(270.0, 60.0), (2290.0, 100.0), (3010.0, 150.0), (3700.0, 200.0)],
     ];
-    let (mut worst, mut lowest) = (0.0f64, 0.0f64);
     for vowel in vowels {
         let source = sung(&vowel, 100.0, 120_000);
         let before = peaks(&source);
@@ -130,8 +126,6 @@ fn formants_stay_where_they_are() {
             let told = 2.5 * 100.0 * (interval.max(0.0) / 1200.0f64).exp2();
             for &one in before.iter().filter(|one| **one > told) {
                 let moved = after.iter().map(|other| (other / one - 1.0).abs()).fold(f64::MAX, f64::min);
-                let worst = if one < 500.0 { &mut lowest } else { &mut worst };
-                *worst = worst.max(moved);
                 // 3 %, which a formant under the fifth harmonic misses: the window of two periods is too short to keep so
                 // narrow a peak exactly. There it is within the 5 % of which Flanagan, J. Acoust. Soc. Am. 27 (1955), says
                 // that they are just heard (his figure from memory).
@@ -139,7 +133,6 @@ fn formants_stay_where_they_are() {
             }
         }
     }
-    println!("formants moved by {:.1} % at most, below 500 Hz by {:.1} %", 100.0 * worst, 100.0 * lowest);
 }
 
 #[test]
@@ -167,7 +160,6 @@ fn late(out: &[f32], source: &[f32]) -> f64 {
 
 #[test]
 fn it_is_less_than_30_ms_late() {
-    let mut worst = (0.0f64, 0.0f64);
     let swell = |sound: Vec<f32>| -> Vec<f32> {
         let gain = |i: usize| 1.0 + 0.7 * (TAU * 7.0 * i as f64 / RATE).cos();
         sound.iter().enumerate().map(|(i, x)| x * gain(i) as f32).collect()
@@ -184,12 +176,10 @@ fn it_is_less_than_30_ms_late() {
     ] {
         for interval in [-2400.0, -1200.0, -702.0, 400.0, 1200.0, 2400.0] {
             let late = late(&settled(interval, &source), &source);
-            let worst = if note { &mut worst.0 } else { &mut worst.1 };
-            *worst = worst.max(late);
-            assert!(late < 0.03, "{interval}: {late} s");
+            // 30 ms is the least that is asked; what the README says is less.
+            assert!(late < if note { 0.01 } else { 0.015 }, "{interval}: {late} s");
         }
     }
-    println!("late by {:.1} ms at most, chords and lone partials by {:.1} ms", 1000.0 * worst.0, 1000.0 * worst.1);
 }
 
 #[test]
@@ -230,14 +220,13 @@ fn chords_neither_burst_nor_break_off() {
             let ((falls, rises), (own_falls, own_rises)) = (unevenness(&out), unevenness(&exact));
             let heard = |&(f, a): &(f64, f64)| amplitude(&out, f * ratio) / a;
             let kept = partials.iter().filter(|(f, _)| notes.contains(f)).map(heard).fold(f64::MAX, f64::min);
-            println!(
-                "{notes:?} at {interval}: falls {falls:.1} ({own_falls:.1}), rises {rises:.1} ({own_rises:.1}), \
-                 the weakest of its notes {:.1} dB, click {:.1} dB",
-                20.0 * kept.log10(),
-                click(&out, &exact),
-            );
             assert!(falls < own_falls + 3.0 && rises < own_rises + 3.0, "{notes:?} at {interval}: {falls} {rises}");
             assert!((level(&out) - level(&source)).abs() < 1.0);
+            // Partials bend as much as they do moved, or as they did where formants stay; a click is sharper than both.
+            let sharper = click(&out, &source).min(click(&out, &exact));
+            assert!(sharper < 3.0, "{notes:?} at {interval}: {sharper} dB");
+            // Two notes find jumps that suit both; of more, each is rough (see the module).
+            assert!(notes.len() > 2 || 20.0 * kept.log10() > -1.0, "{notes:?} at {interval}: {kept}");
         }
     }
 }
@@ -257,7 +246,6 @@ fn neither_a_changed_note_nor_a_beginning_one_clicks() {
             let (change, b) = b.split_at(9_600);
             let steady = click(a, &source).max(click(&b[..20_000.min(b.len())], &source));
             let sharper = click(change, &source) - steady;
-            println!("{name} at {interval}: {sharper:.1} dB");
             assert!(sharper < 3.0, "{name} at {interval}: {sharper} dB");
         }
     }
