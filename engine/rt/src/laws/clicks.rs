@@ -10,7 +10,7 @@ use tenterhook_dsp::highpass::Highpass;
 use tenterhook_plan::{Event, Gesture, Timed};
 
 use super::run::{CHANGED, PIECE, Run, gesture, plan, sound};
-use super::{random, tour};
+use super::{TOUR, random, tour};
 
 /// The greatest magnitude above 8 kHz, in dBFS.
 fn click_db(out: &[Vec<f32>]) -> f64 {
@@ -39,7 +39,7 @@ fn quiet(frames: usize) -> Vec<Vec<f32>> {
 
 #[test]
 fn nothing_in_the_tour_clicks() {
-    let out = Run::new(PIECE).cuts(&[64]).events(&tour()).render(&quiet(3 * 48_000));
+    let out = Run::new(PIECE).cuts(&[64]).events(&tour()).render(&quiet(TOUR));
     let db = click_db(&out);
     assert!(db < LIMIT_DB, "{db:.1} dB");
 }

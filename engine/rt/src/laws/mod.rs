@@ -14,7 +14,7 @@ use proptest::prelude::*;
 use run::{PIECE, Run, gesture, plan, sound};
 use tenterhook_plan::{Event, Gesture, Plan, SceneId, Timed};
 
-/// Gestures that touch everything once, spread over three seconds, at samples that are on no line.
+/// Gestures that touch everything once, at samples that are on no line. They take [`TOUR`] frames.
 fn tour() -> Vec<Timed<Event>> {
     let plan = plan(PIECE);
     [
@@ -31,6 +31,7 @@ fn tour() -> Vec<Timed<Event>> {
         (0.50, "fire", "B"),
         (0.61, "wheel", "0.8"),
         (0.62, "held", "1"),
+        (0.65, "foot", "0.6"),
         (0.80, "pedal", "0"),
         (0.90, "pedal", "0.9"),
         (1.00, "fire", "C"),
@@ -54,10 +55,17 @@ fn tour() -> Vec<Timed<Event>> {
         (2.61, "fire", "B"),
         (2.62, "fire", "C"),
         (2.80, "pedal", "0"),
+        (3.00, "fire", "E"),
+        (3.03, "foot", "1"),
+        // A phrase has ended, and is answered.
+        (4.00, "mute/viol", "1"),
     ]
     .map(|(seconds, controller, value)| gesture(&plan, seconds, controller, value))
     .to_vec()
 }
+
+/// The frames of the tour.
+const TOUR: usize = 4 * 48_000 + 24_000;
 
 fn bits(sound: &[Vec<f32>]) -> Vec<Vec<u32>> {
     sound.iter().map(|channel| channel.iter().map(|sample| sample.to_bits()).collect()).collect()
@@ -69,7 +77,7 @@ fn render(cuts: &[usize], events: &[Timed<Event>], frames: usize) -> Vec<Vec<f32
 
 #[test]
 fn the_output_is_the_same_bits_however_the_run_is_cut_into_blocks() {
-    let frames = 3 * 48_000;
+    let frames = TOUR;
     let whole = render(&[64], &tour(), frames);
     let loudest = whole.iter().flatten().fold(0.0f32, |most, sample| most.max(sample.abs()));
     assert!(loudest > 0.05, "the tour must be heard: {loudest}");
@@ -81,7 +89,7 @@ fn the_output_is_the_same_bits_however_the_run_is_cut_into_blocks() {
 
 #[test]
 fn every_effect_of_the_table_is_heard_in_the_tour() {
-    let frames = 3 * 48_000;
+    let frames = TOUR;
     let heard = |plan: &Plan| bits(&Run::of(plan).events(&tour()).render(&sound(frames)));
     let whole = heard(&plan(PIECE));
     for effect in &tenterhook_dsp::effects::EFFECTS {
@@ -99,7 +107,7 @@ fn so_it_is_at_other_rates() {
     for rate in [8_000, 44_100, 96_000] {
         let run = |cuts: &[usize]| {
             let mut run = Run::at(&plan(PIECE), rate, SceneId(0)).cuts(cuts).events(&tour());
-            bits(&run.render(&sound(3 * 48_000)))
+            bits(&run.render(&sound(TOUR)))
         };
         assert!(run(&[1024]) == run(&[100, 7, 32]), "{rate} Hz");
     }
@@ -150,7 +158,7 @@ fn hush_is_silence_within_200_ms_and_until_it_is_released() {
 
 #[test]
 fn what_was_applied_played_back_is_the_same_run() {
-    let frames = 3 * 48_000;
+    let frames = TOUR;
     // Presses of latches, next and back leave their results behind, and these stand for themselves.
     let raw = [
         (4_000u64, Event::Gesture(Gesture::Next)),
