@@ -39,7 +39,7 @@ pub use place::Text;
 pub use report::{Diagnostic, Position, Report};
 pub use schema::{SchemaOf, schema};
 pub use spectrum_file::read_spectrum;
-pub use unit::seconds;
+pub use unit::{seconds, seconds_to};
 pub use written::{DeviceWish, Host};
 
 use meaning::Rules;

@@ -92,9 +92,17 @@ pub(crate) fn number(text: &str) -> Option<f64> {
 /// # Errors
 /// What is wrong with it, and how to spell it.
 pub fn seconds(text: &str) -> Result<f64, String> {
+    seconds_to(600.0, text)
+}
+
+/// The same for a time of up to `most` seconds, such as a place in a long sound.
+///
+/// # Errors
+/// As [`seconds`].
+pub fn seconds_to(most: f64, text: &str) -> Result<f64, String> {
     match parse(text, Unit::Seconds) {
-        Ok(seconds) if (0.0..=600.0).contains(&seconds) => Ok(seconds),
-        Ok(_) => Err("a time is between 0 s and 600 s".to_owned()),
+        Ok(seconds) if (0.0..=most).contains(&seconds) => Ok(seconds),
+        Ok(_) => Err(format!("a time is between 0 s and {most} s")),
         Err(Trouble::NoUnit(number)) => Err(format!("the unit is missing: write \"{}\"", spell(Unit::Seconds, number))),
         Err(Trouble::OtherUnit(_) | Trouble::NoNumber) => Err("a time is written \"2 s\" or \"180 ms\"".to_owned()),
     }

@@ -1,8 +1,6 @@
 //! `etudes`: the bundled pieces on one idea each.
 
-use std::fs;
-use std::io;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use serde_json::json;
 use tenterhook_plan::declare::Setting;
@@ -11,6 +9,7 @@ use crate::bundled::{self, BUNDLED_FILES};
 use crate::cli::Etudes;
 use crate::failure::Failure;
 use crate::say::{answer, print};
+use crate::whole;
 
 /// The bundled pieces, by name.
 pub const BUNDLED: [(&str, &str); 9] = [
@@ -51,43 +50,16 @@ pub fn run(asked: &Etudes) -> Result<(), Failure> {
     }
 }
 
-/// Writes a piece and the files that it names into a folder: all of them or none, and over nothing that is there.
+/// Writes a piece and the files that it names into a folder.
 fn write(name: &str, text: &'static str, folder: &Path) -> Result<(), Failure> {
-    let mut files: Vec<(PathBuf, &[u8])> = vec![(format!("{name}.toml").into(), text.as_bytes())];
+    let piece = format!("{name}.toml");
+    let mut files: Vec<(&Path, &[u8])> = vec![(Path::new(&piece), text.as_bytes())];
     let named = named(name, text)?;
     let beside = BUNDLED_FILES.iter().filter(|(path, _)| named.iter().any(|named| named == path));
-    files.extend(beside.map(|(path, bytes)| (PathBuf::from(path), *bytes)));
-    if let Some((there, _)) = files.iter().find(|(path, _)| folder.join(path).symlink_metadata().is_ok()) {
-        let there = folder.join(there);
-        return Err(Failure::Asked(format!("{} is there already: name another folder", there.display())));
-    }
-    let mut written = Vec::new();
-    let done = fs::create_dir_all(folder).and_then(|()| write_all(&files, folder, &mut written));
-    if let Err(why) = done {
-        // What cannot be taken away again cannot be helped.
-        written.iter().for_each(|path| drop(fs::remove_file(path)));
-        return Err(Failure::Asked(format!(
-            "cannot write into {} ({why}): see that it is a folder, may be written to, and has room",
-            folder.display()
-        )));
-    }
+    files.extend(beside.map(|(path, bytes)| (Path::new(*path), *bytes)));
+    let written = whole::write(folder, &files)?;
     let list: String = written.iter().map(|path| format!("{}\n", path.display())).collect();
     print(&list)
-}
-
-/// Each file is whole before any has its name.
-fn write_all(files: &[(PathBuf, &[u8])], folder: &Path, written: &mut Vec<PathBuf>) -> io::Result<()> {
-    let unfinished = tempfile::Builder::new().prefix(".unfinished-").tempdir_in(folder)?;
-    for (place, (_, bytes)) in files.iter().enumerate() {
-        fs::write(unfinished.path().join(place.to_string()), bytes)?;
-    }
-    for (place, (path, _)) in files.iter().enumerate() {
-        let path = folder.join(path);
-        path.parent().map_or(Ok(()), fs::create_dir_all)?;
-        fs::rename(unfinished.path().join(place.to_string()), &path)?;
-        written.push(path);
-    }
-    unfinished.close()
 }
 
 /// The paths of the files that a bundled piece names.

@@ -27,6 +27,7 @@ mod show;
 mod spectrum;
 mod stage;
 mod study;
+mod whole;
 mod words;
 
 use std::process::ExitCode;

@@ -47,6 +47,9 @@ pub fn run(asked: &Play, opens: View) -> Result<(), Failure> {
     announce(plan, &stage, asked.json);
     if asked.log.is_some() {
         say("Mics and outputs are being recorded: recording people needs their consent.");
+        for (name, _) in loaded.files.iter().filter(|(name, _)| !tenterhook_io::is_inside(name)) {
+            say(format_args!("caution: {name} lies outside the piece's folder and is not kept in the log"));
+        }
     }
     let mut show = Show::new(plan, asked.json).following(follow, asked.host).kept(journal, beginning, &stage);
     while !stage::is_raised(&end) && stage.died().is_none() {

@@ -10,7 +10,8 @@ use tenterhook_spectra::Moment;
 use crate::cli::Spectrum;
 use crate::failure::Failure;
 use crate::say::{answer, print, say};
-use crate::study::{Taken, Wanted, from_file, from_mic, from_take, span};
+use crate::study::{Taken, Wanted, from_file, from_mic, from_take, players, span};
+use crate::whole;
 
 /// The files that `--out` writes.
 const WRITTEN: [&str; 6] =
@@ -25,9 +26,9 @@ pub fn run(asked: &Spectrum) -> Result<(), Failure> {
     let is_take = asked.sound.as_ref().is_some_and(|sound| sound.is_dir());
     let tuning_hz = asked.tuning.unwrap_or(440.0);
     // Before anything is worked out, or anybody is asked to sing.
-    tenterhook_notes::ensemble(&asked.players).map_err(Failure::asked)?;
+    players(&asked.players).map_err(Failure::Asked)?;
     if let Some(out) = &asked.out {
-        free(out)?;
+        whole::free(out, WRITTEN.map(Path::new))?;
     }
     let taken = match &asked.sound {
         None => {
@@ -131,28 +132,12 @@ fn parts(taken: &Taken, wanted: &Wanted) -> Result<String, Failure> {
     Ok(lines)
 }
 
-/// Refuses a folder that holds such files already: they may have been worked on since.
-fn free(out: &Path) -> Result<(), Failure> {
-    match WRITTEN.iter().find(|name| out.join(name).exists()) {
-        Some(name) => Err(Failure::Asked(format!("{} holds {name} already: name another folder", out.display()))),
-        None => Ok(()),
-    }
-}
-
 /// Writes all files, or none.
 fn write(taken: &Taken, wanted: &Wanted, out: &Path) -> Result<(), Failure> {
     let files = WRITTEN.map(|name| taken.file(name, wanted).map(|bytes| (name, bytes)));
     let files = files.into_iter().collect::<Result<Vec<_>, _>>().map_err(Failure::Running)?;
-    let trouble = |why: std::io::Error| Failure::Running(format!("cannot write into {} ({why})", out.display()));
-    std::fs::create_dir_all(out).map_err(trouble)?;
-    // Whole in a folder of their own first: each is there whole or not at all.
-    let spool = tempfile::tempdir_in(out).map_err(trouble)?;
-    for (name, bytes) in &files {
-        std::fs::write(spool.path().join(name), bytes).map_err(trouble)?;
-    }
-    for (name, _) in &files {
-        std::fs::rename(spool.path().join(name), out.join(name)).map_err(trouble)?;
-    }
+    let files: Vec<_> = files.iter().map(|(name, bytes)| (Path::new(*name), bytes.as_slice())).collect();
+    whole::write(out, &files)?;
     say(format_args!("{} written to {}", WRITTEN.join(", "), out.display()));
     Ok(())
 }
@@ -163,7 +148,7 @@ pub fn step(name: &str) -> Result<Step, String> {
 }
 
 /// The instruments that can be asked for, for the help.
-pub fn players() -> String {
+pub fn help_on_players() -> String {
     let names: Vec<_> = instruments().iter().map(|one| one.name).collect();
     format!("Players, by the names of their instruments, with commas between them: {}", names.join(", "))
 }

@@ -254,7 +254,7 @@ fn levels_and_mutes_are_gestures_like_any_other() {
 }
 
 /// The views, by their addresses.
-const VIEWS: [&str; 4] = ["score", "soundcheck", "etudes", "cue"];
+const VIEWS: [&str; 5] = ["score", "soundcheck", "etudes", "study", "cue"];
 
 /// Where pictures are kept, if they are wanted.
 fn pictures() -> Option<PathBuf> {

@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use tenterhook_notes::{Chord, Rhythm, Score, Shared, Step, ensemble, picture, share, spectrum_file};
+use tenterhook_notes::{Chord, Error, Player, Rhythm, Score, Shared, Step, ensemble, picture, share, spectrum_file};
 use tenterhook_spectra::Moment;
 
 use super::{SURE, Taken, chord};
@@ -14,6 +14,8 @@ const RATE: u32 = 48_000;
 const PIXELS: u32 = 2339;
 /// Partials in a spectrum file at most.
 const MOST: usize = 64;
+/// Players at most: a MIDI file has 15 channels for them.
+const PLAYERS: usize = 15;
 /// Staves if nobody says who plays.
 const STAVES: usize = 8;
 
@@ -55,6 +57,17 @@ pub struct Made {
     chords: usize,
 }
 
+/// Players by the names of their instruments, or what is wrong with these, in words.
+pub fn players(names: &[impl AsRef<str>]) -> Result<Vec<Player>, String> {
+    if names.len() > PLAYERS {
+        return Err(format!(
+            "{} players are more than the {PLAYERS} that a MIDI file has channels for: name fewer",
+            names.len()
+        ));
+    }
+    ensemble(names).map_err(|why| why.to_string())
+}
+
 impl Taken {
     /// The moments that are written: one, or the steady ones within the span.
     fn moments(&self, wanted: &Wanted) -> Vec<Moment> {
@@ -84,14 +97,22 @@ impl Taken {
                 .to_owned());
         }
         let players = match wanted.players.as_slice() {
-            [] => ensemble(&vec!["sine"; most.min(STAVES)]),
-            names => ensemble(names),
+            [] => players(&vec!["sine"; most.min(STAVES)])?,
+            names => players(names)?,
         };
-        let players = players.map_err(|why| why.to_string())?;
         let shared =
             share(&chords, &players, wanted.step, self.tuning_hz, wanted.octaves).map_err(|why| why.to_string())?;
-        let rhythm = if wanted.timed { Rhythm::Timed { tempo: 60.0 } } else { Rhythm::Held };
-        let score = Score::new(&self.name, &chords, &shared, rhythm).map_err(|why| why.to_string())?;
+        let score = if wanted.timed {
+            // The slowest tempo in which no two moments share a sixteenth.
+            let tempi = (1..=10).map(|quicker| 60.0 * f64::from(quicker));
+            let scores = tempi.map(|tempo| Score::new(&self.name, &chords, &shared, Rhythm::Timed { tempo }));
+            let crowded = |score: &Result<Score, Error>| matches!(score, Err(Error::Crowded { .. }));
+            let mut scores = scores.skip_while(crowded);
+            scores.next().unwrap_or_else(|| Score::new(&self.name, &chords, &shared, Rhythm::Held))
+        } else {
+            Score::new(&self.name, &chords, &shared, Rhythm::Held)
+        };
+        let score = score.map_err(|why| why.to_string())?;
         Ok(Made { shared, score, chords: chords.len() })
     }
 

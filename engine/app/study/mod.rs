@@ -5,7 +5,7 @@ mod files;
 mod source;
 mod studio;
 
-pub use files::{FILES, Wanted};
+pub use files::{FILES, Wanted, players};
 pub use source::{from_file, from_mic, from_take, span};
 pub use studio::Bench;
 

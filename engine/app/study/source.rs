@@ -14,6 +14,9 @@ use crate::loading;
 use crate::say::say;
 use crate::stage;
 
+/// The latest place that can be named, in seconds: a day.
+const LONGEST: f64 = 86_400.0;
+
 /// A mic by its name in a piece, or a channel counted from 1.
 fn channel(mic: &str, plan: Option<&Plan>) -> Result<usize, Failure> {
     if let Some(mic) = plan.and_then(|plan| plan.mics.iter().find(|one| one.name == mic)) {
@@ -75,9 +78,17 @@ pub fn from_take(
         let names: Vec<_> = plan.mics.iter().map(|mic| format!("`{}`", mic.name)).collect();
         return Err(Failure::Asked(format!("say which mic of the run with --mic: {}", names.join(", "))));
     };
-    let recording = read_wav(&file("mics.wav")).map_err(Failure::asked)?;
-    let Recording { rate, channels } = one(recording, Some(channel(mic, Some(&plan))?), "the run")?;
-    let sound = channels.into_iter().next().unwrap_or_default();
+    // A long run is kept in several files, each as long as the format allows.
+    let (channel, mut rate, mut sound) = (channel(mic, Some(&plan))?, 0, Vec::new());
+    for part in 1.. {
+        let path = file(&if part == 1 { "mics.wav".to_owned() } else { format!("mics-{part}.wav") });
+        if part > 1 && !path.exists() {
+            break;
+        }
+        let part = one(read_wav(&path).map_err(Failure::asked)?, Some(channel), "the run")?;
+        rate = part.rate;
+        sound.extend(part.channels.into_iter().flatten());
+    }
     let gestures = loading::gestures(&file("gestures.csv"), &plan)?.at_rate(rate);
     // The last time that a scene was fired counts: what came before was tried out.
     let fired = |mark: &str| {
@@ -87,11 +98,16 @@ pub fn from_take(
         times.next().ok_or_else(|| Failure::Asked(format!("the scene `{mark}` was never fired in this run")))
     };
     let time = |said: Option<&str>| {
-        said.map(|said| match tenterhook_config::seconds(said) {
-            Ok(seconds) => Ok((seconds * f64::from(rate)) as usize),
-            Err(_) => fired(said),
-        })
-        .transpose()
+        // A mark may look like anything, a time too: what is a mark of this piece is one.
+        let place = |said: &str| match plan.scenes.iter().any(|scene| scene.mark == said) {
+            true => fired(said),
+            false => match tenterhook_config::seconds_to(LONGEST, said) {
+                Ok(seconds) => Ok((seconds * f64::from(rate)) as usize),
+                Err(why) if said.starts_with(|first: char| first.is_ascii_digit()) => Err(Failure::Asked(why)),
+                Err(_) => fired(said),
+            },
+        };
+        said.map(place).transpose()
     };
     let (from, to) = (time(ends[0])?.unwrap_or(0), time(ends[1])?.unwrap_or(sound.len()).min(sound.len()));
     let Some(part) = sound.get(from..to).filter(|part| !part.is_empty()) else {
@@ -142,7 +158,7 @@ pub fn from_mic(channel: &str, seconds: f64, host: Option<Host>, tuning_hz: f64)
 pub fn span(ends: [Option<&str>; 2], seconds: f64) -> Result<Option<Range<f64>>, Failure> {
     let time = |said: Option<&str>, otherwise: f64| match said {
         None => Ok(otherwise),
-        Some(said) => tenterhook_config::seconds(said).map_err(Failure::Asked),
+        Some(said) => tenterhook_config::seconds_to(LONGEST, said).map_err(Failure::Asked),
     };
     if ends == [None, None] {
         return Ok(None);

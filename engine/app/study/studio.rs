@@ -5,15 +5,16 @@ use std::ops::Range;
 use std::sync::{Arc, Mutex, PoisonError};
 
 use serde_json::{Value, json};
-use tenterhook_io::{Listened, Recording, decode_sound};
+use tenterhook_io::{Listened, RECENT_SECONDS, Recording, decode_sound};
 use tenterhook_notes::{Step, instruments, picture};
 use tenterhook_page::{Studio, StudyAsk, StudyFile};
 use tenterhook_plan::Plan;
 
 use super::{FILES, Taken, Wanted};
 
-/// Studies that are kept; the oldest goes.
+/// Studies that are kept, and samples of theirs: the oldest goes.
 const KEPT: usize = 8;
+const KEPT_SAMPLES: usize = 50_000_000;
 /// The longest sound that a page may hand in, in seconds: a word, a phrase, a scene.
 const LONGEST: f64 = 600.0;
 
@@ -52,7 +53,8 @@ impl Bench {
             kept.next += 1;
             let id = kept.next;
             kept.studies.push_back((id, Arc::clone(&taken)));
-            if kept.studies.len() > KEPT {
+            let samples = |kept: &Kept| kept.studies.iter().map(|(_, taken)| taken.sound.len()).sum::<usize>();
+            while kept.studies.len() > 1 && (kept.studies.len() > KEPT || samples(&kept) > KEPT_SAMPLES) {
                 kept.studies.pop_front();
             }
             id
@@ -90,11 +92,8 @@ fn within(span: Range<f64>, taken: &Taken) -> Result<Range<f64>, String> {
 
 impl Studio for Bench {
     fn sound(&self, name: &str, bytes: Vec<u8>) -> Result<Value, String> {
-        let recording = decode_sound(name, bytes).map_err(|why| why.to_string())?;
+        let recording = decode_sound(name, bytes, LONGEST).map_err(|why| why.to_string())?;
         let sound = recording.mono();
-        if sound.len() as f64 > LONGEST * f64::from(recording.rate) {
-            return Err(format!("{name} is longer than {} minutes: cut out what is wanted", LONGEST / 60.0));
-        }
         let stem = name.rsplit_once('.').map_or(name, |(stem, _)| stem).to_owned();
         Ok(self.keep(Taken::apart(stem, None, recording.rate, sound, self.plan().tuning_hz)))
     }
@@ -105,9 +104,14 @@ impl Studio for Bench {
         let Some(input) = plan.mics.iter().find(|one| one.name == mic).map(|one| one.input) else {
             return Err(format!("there is no mic `{mic}`"));
         };
+        if !(0.1..=f64::from(RECENT_SECONDS)).contains(&seconds) {
+            return Err(format!("the last 0.1 to {RECENT_SECONDS} s can be had"));
+        }
         let input = input.ok_or_else(|| format!("the mic `{mic}` is left out in this hall"))?;
         let heard = listened.last(usize::from(input), seconds);
-        let Some(Recording { rate, channels }) = heard else { return Err("nothing has come in yet".to_owned()) };
+        let Some(Recording { rate, channels }) = heard else {
+            return Err(format!("nothing has come in from `{mic}` yet, or this device has no such input"));
+        };
         let sound = channels.into_iter().next().unwrap_or_default();
         Ok(self.keep(Taken::apart(mic.to_owned(), Some(mic.to_owned()), rate, sound.into(), plan.tuning_hz)))
     }

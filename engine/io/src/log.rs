@@ -37,6 +37,12 @@ pub enum LogError {
         /// The file that was found in it.
         found: String,
     },
+    /// The piece names a file as the log names its own.
+    #[error("the piece names a file `{name}`, and the log has files of such names itself: give that file another name")]
+    OwnName {
+        /// The name.
+        name: String,
+    },
     /// A file of it cannot be written.
     #[error("cannot write {path} ({why}): see that the folder may be written to and has room")]
     Write {
@@ -168,11 +174,27 @@ impl Writer {
                 return Err(LogError::AlreadyThere { dir: dir.to_owned(), found });
             }
         }
+        // Before anything is written: what is there stays as it is.
+        for (name, text) in texts {
+            if fs::read(dir.join(name)).is_ok_and(|there| there != text.as_bytes()) {
+                return Err(LogError::AlreadyThere { dir: dir.to_owned(), found: (*name).to_owned() });
+            }
+        }
+        let inside: Vec<_> = files.iter().filter(|(name, _)| is_inside(name)).collect();
+        for (name, from) in &inside {
+            if is_own(name) {
+                return Err(LogError::OwnName { name: name.clone() });
+            }
+            let there = fs::read(dir.join(name));
+            if there.is_ok_and(|there| !fs::read(from).is_ok_and(|from| from == there)) {
+                return Err(LogError::AlreadyThere { dir: dir.to_owned(), found: name.clone() });
+            }
+        }
         for (name, text) in texts {
             let path = dir.join(name);
             fs::write(&path, text).map_err(|why| LogError::Write { path, why })?;
         }
-        for (name, from) in files {
+        for (name, from) in inside {
             keep(dir, name, from)?;
         }
         let mut gestures = create(dir, GESTURES)?;
@@ -336,13 +358,33 @@ impl Parts {
     }
 }
 
-/// Copies a file to its name in the folder. What lies outside the piece's own folder has no such name and is left out.
-fn keep(dir: &Path, name: &str, from: &Path) -> Result<(), LogError> {
+/// Whether a file that a piece names lies in the piece's own folder: then it has that name in the log's, too.
+pub fn is_inside(name: &str) -> bool {
     let inside = |part| matches!(part, std::path::Component::Normal(_) | std::path::Component::CurDir);
-    if !Path::new(name).components().all(inside) {
+    Path::new(name).components().all(inside)
+}
+
+/// Whether a log gives this name to a file of its own.
+fn is_own(name: &str) -> bool {
+    let name = Path::new(name);
+    let plain = name.components().filter(|part| *part != std::path::Component::CurDir).count() == 1;
+    let lower = name.as_os_str().to_string_lossy().to_lowercase();
+    let lower = lower.trim_start_matches("./");
+    let numbered = |rest: &str| rest.strip_prefix('-').is_some_and(|n| n.bytes().all(|digit| digit.is_ascii_digit()));
+    let is = |(own, ending): (&str, &str)| {
+        let rest = lower.strip_prefix(own).and_then(|rest| rest.strip_suffix(ending));
+        rest.is_some_and(|rest| rest.is_empty() || numbered(rest))
+    };
+    let wav = [("mics", ".wav"), ("outputs", ".wav"), ("gestures", ".csv")];
+    plain && wav.into_iter().chain([("lost", ".csv"), ("piece", ".toml"), ("hall", ".toml")]).any(is)
+}
+
+/// Copies a file to its name in the folder, unless it is there already.
+fn keep(dir: &Path, name: &str, from: &Path) -> Result<(), LogError> {
+    let path = dir.join(name);
+    if path.exists() {
         return Ok(());
     }
-    let path = dir.join(name);
     let folder = path.parent().map_or(Ok(()), fs::create_dir_all);
     folder.and_then(|()| fs::copy(from, &path)).map_err(|why| LogError::Write { path, why })?;
     Ok(())

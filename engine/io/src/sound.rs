@@ -1,6 +1,6 @@
 //! Sound files of any usual kind: WAV, AIFF, FLAC, OGG Vorbis, MP3.
 
-use crate::{Recording, WavError, read_wav};
+use crate::Recording;
 use std::io::Cursor;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -11,8 +11,11 @@ use symphonia::core::formats::{FormatOptions, TrackType};
 use symphonia::core::io::{MediaSource, MediaSourceStream};
 use symphonia::core::meta::MetadataOptions;
 
-/// The longest sound that is read, in seconds: an hour.
+/// The longest sound file that is read, in seconds: an hour.
 const LONGEST: f64 = 3600.0;
+
+/// Samples of all channels that are read for each second that may be: two channels at 96 kHz.
+const SAMPLES_A_SECOND: f64 = 192_000.0;
 
 /// Frames that a header may count too many: less than one packet of the kinds that tell no exact length.
 const SLACK: u64 = 2400;
@@ -31,9 +34,6 @@ pub enum SoundError {
         /// What the system said.
         why: std::io::Error,
     },
-    /// It is a WAV file, and something is wrong with it.
-    #[error(transparent)]
-    Wav(#[from] WavError),
     /// It is no sound of a kind that is read.
     #[error("{name} is no sound that is read here ({why}): export it as WAV, AIFF, FLAC, OGG Vorbis or MP3")]
     Kind {
@@ -79,10 +79,12 @@ pub enum SoundError {
         found: u64,
     },
     /// It is too long to be read whole.
-    #[error("{name} is longer than an hour: cut out what is wanted")]
+    #[error("{name} is longer than {minutes:.0} minutes, or has very many channels: cut out what is wanted")]
     TooLong {
         /// The file.
         name: String,
+        /// How long it may be.
+        minutes: f64,
     },
 }
 
@@ -91,23 +93,20 @@ pub enum SoundError {
 /// # Errors
 /// [`SoundError`]: what is wrong with it, and what to do.
 pub fn read_sound(path: &Path) -> Result<Recording, SoundError> {
-    // What is cut off is told more exactly by the reader of WAV files.
-    if path.extension().is_some_and(|ending| ending.eq_ignore_ascii_case("wav")) {
-        return Ok(read_wav(path)?);
-    }
     let file = std::fs::File::open(path).map_err(|why| SoundError::Open { path: path.to_owned(), why })?;
-    decode(&path.display().to_string(), Box::new(file))
+    decode(&path.display().to_string(), Box::new(file), LONGEST)
 }
 
-/// Reads a whole sound file that is in memory; `name` is its name in messages, and its ending a hint.
+/// Reads a whole sound file that is in memory; `name` is its name in messages, and its ending a hint. It may last `most`
+/// seconds.
 ///
 /// # Errors
 /// As [`read_sound`].
-pub fn decode_sound(name: &str, bytes: Vec<u8>) -> Result<Recording, SoundError> {
-    decode(name, Box::new(Cursor::new(bytes)))
+pub fn decode_sound(name: &str, bytes: Vec<u8>, most: f64) -> Result<Recording, SoundError> {
+    decode(name, Box::new(Cursor::new(bytes)), most)
 }
 
-fn decode(name: &str, source: Box<dyn MediaSource>) -> Result<Recording, SoundError> {
+fn decode(name: &str, source: Box<dyn MediaSource>, most: f64) -> Result<Recording, SoundError> {
     let kind = |why: &dyn ToString| SoundError::Kind { name: name.to_owned(), why: why.to_string() };
     let stream = MediaSourceStream::new(source, Default::default());
     let mut hint = Hint::new();
@@ -140,8 +139,9 @@ fn decode(name: &str, source: Box<dyn MediaSource>) -> Result<Recording, SoundEr
         if !RATES.contains(&rate) {
             return Err(SoundError::Rate { name: name.to_owned(), rate });
         }
-        if seconds > LONGEST {
-            return Err(SoundError::TooLong { name: name.to_owned() });
+        let samples = recording.channels.iter().map(Vec::len).sum::<usize>() as f64;
+        if seconds > most || samples > most * SAMPLES_A_SECOND {
+            return Err(SoundError::TooLong { name: name.to_owned(), minutes: most / 60.0 });
         }
         buffer.copy_to_vecs_planar(&mut planes);
         if recording.rate == 0 {

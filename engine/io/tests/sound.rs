@@ -52,7 +52,7 @@ fn every_usual_kind_of_file_is_read() {
         [("a.wav", -85.0, 0), ("a.aiff", -85.0, 0), ("a.flac", -85.0, 0), ("a.ogg", -20.0, 0), ("a.mp3", -20.0, 2400)]
     {
         let path = converted(&path, name);
-        let bytes = decode_sound(name, std::fs::read(&path).unwrap()).unwrap();
+        let bytes = decode_sound(name, std::fs::read(&path).unwrap(), 60.0).unwrap();
         let read = read_sound(&path).unwrap();
         assert_eq!((read.rate, read.channels.len()), (RATE, 2), "{name}");
         for (n, channel) in channels.iter().enumerate() {
@@ -75,22 +75,24 @@ fn what_is_no_sound_is_refused_in_words() {
         ("text.flac", b"this is a letter".to_vec()),
         ("noise.ogg", (0..50_000u32).map(|n| (n.wrapping_mul(2_654_435_761) >> 24) as u8).collect()),
     ] {
-        let why = decode_sound(name, bytes).expect_err(name);
+        let why = decode_sound(name, bytes, 60.0).expect_err(name);
         assert!(why.to_string().contains(name), "{why}");
     }
     // Cut anywhere it gives what is there or says where it ends, and never panics.
     for cut in (0..flac.len()).step_by(flac.len() / 40) {
-        if let Err(why) = decode_sound("cut.flac", flac[..cut].to_vec()) {
+        if let Err(why) = decode_sound("cut.flac", flac[..cut].to_vec(), 60.0) {
             assert!(!why.to_string().is_empty());
         }
     }
     let mut damaged = flac.clone();
     let middle = damaged.len() / 2;
     damaged[middle..middle + 2000].fill(0);
-    match decode_sound("damaged.flac", damaged).expect_err("a part is missing") {
+    match decode_sound("damaged.flac", damaged, 60.0).expect_err("a part is missing") {
         SoundError::Missing { announced, found, .. } => assert!(announced == 2 * u64::from(RATE) && found < announced),
         SoundError::Damaged { seconds, .. } => assert!((0.5..1.5).contains(&seconds), "{seconds}"),
         other => panic!("{other}"),
     }
+    let long = decode_sound("long.flac", flac, 1.0).expect_err("twice as long as it may be");
+    assert!(matches!(long, SoundError::TooLong { .. }), "{long}");
     assert!(matches!(read_sound(&folder.path().join("none.flac")), Err(SoundError::Open { .. })));
 }

@@ -4,7 +4,7 @@ import { h, text, show, disable } from "./dom.js";
 import { ask, sentence, LOST } from "./asking.js";
 
 const MOST = 64 << 20; // bytes, as the server has it
-const LENGTHS = [2, 4, 8, 15, 30]; // seconds
+const LENGTHS = [2, 4, 8, 12, 20]; // seconds, as far back as the program listens
 
 export class Intake {
   /** `taken(study)` when there is one. */

@@ -90,6 +90,31 @@ fn the_files_that_a_piece_names_are_kept_under_the_names_it_gives_them() {
     assert_eq!(fs::read_dir(piece.path()).unwrap().count(), 1);
     assert!(!dir.path().parent().unwrap().join("bell.wav").exists());
 
+    // In the piece's own folder nothing is copied onto itself, and nothing else is written over.
+    let own = [named("bell.wav")];
+    let (log, _tap) = Log::start(LogSettings { files: &own, ..settings(piece.path()) }, unbounded().1).unwrap();
+    log.finish().unwrap();
+    assert_eq!(fs::read_to_string(piece.path().join("bell.wav")).unwrap(), "a bell");
+    for name in ["bell.wav", "piece.toml"] {
+        let dir = tempfile::tempdir().unwrap();
+        fs::write(dir.path().join(name), "another's").unwrap();
+        let why = Log::start(LogSettings { files: &own, ..settings(dir.path()) }, unbounded().1).err().unwrap();
+        assert!(why.to_string().contains(name), "{why}");
+        assert_eq!(fs::read_to_string(dir.path().join(name)).unwrap(), "another's");
+        assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 1);
+    }
+    for name in ["outputs.wav", "./mics-2.wav", "hall.toml"] {
+        let dir = tempfile::tempdir().unwrap();
+        let why =
+            Log::start(LogSettings { files: &[named(name)], ..settings(dir.path()) }, unbounded().1).err().unwrap();
+        assert!(matches!(why, LogError::OwnName { .. }), "{why}");
+    }
+
+    let fine = [named("hallelujah.toml"), named("mics/mics.wav")];
+    let dir = tempfile::tempdir().unwrap();
+    let (log, _tap) = Log::start(LogSettings { files: &fine, ..settings(dir.path()) }, unbounded().1).unwrap();
+    log.finish().unwrap();
+
     let dir = tempfile::tempdir().unwrap();
     let gone = [("gone.wav".to_owned(), dir.path().join("gone.wav"))];
     let why = Log::start(LogSettings { files: &gone, ..settings(dir.path()) }, unbounded().1).err().unwrap();
