@@ -254,6 +254,42 @@ fn levels_and_mutes_are_gestures_like_any_other() {
 }
 
 /// The views, by their addresses.
+#[test]
+fn what_a_mic_has_just_sung_is_studied_and_written_out_in_the_program_itself() {
+    let folder = somewhere();
+    let (program, address) = demo(folder.path(), "");
+    let browser = ready(&address);
+    // By then she has sung.
+    browser.until("document.querySelector('#since-start').innerText >= '0:09'");
+    browser.click("nav [data-view=study]");
+    browser.until("document.querySelector('#study-choose')?.offsetParent");
+    browser.click("#study-take");
+    browser.until("document.querySelectorAll('.partials tbody tr').length > 4");
+    browser.until("document.querySelector('.picture img').naturalWidth > 500");
+    // She is a voice that sings: a fundamental within her range, with her piece's names.
+    let words = browser.text(".in-words");
+    assert!(words.contains("Hz (") && words.contains("cents)"), "{words}");
+    browser.click("#study-add");
+    let files =
+        ["notes.musicxml", "notes.mid", "partials.csv", "spectrum.toml", "piece.toml", "chord.wav", "sound.wav"];
+    for name in files {
+        let asked = format!("/study/1/{name}?from=3&to=4&for=recorder,viol&step=exact");
+        let script = format!(
+            "fetch('{asked}').then((answer) => answer.arrayBuffer().then((bytes) => done([answer.status, bytes.byteLength])));"
+        );
+        let told = browser.eventually(&script);
+        assert!(told[0] == 200 && told[1].as_u64() > Some(100), "{name}: {told}");
+    }
+    if let Some(folder) = pictures() {
+        for device in [PHONE, TABLET, LAPTOP] {
+            browser.device(device);
+            browser.picture(&folder.join(format!("studied-{}.png", device.name)));
+        }
+    }
+    drop(browser);
+    assert_eq!(program.terminate().status, Some(0));
+}
+
 const VIEWS: [&str; 5] = ["score", "soundcheck", "etudes", "study", "cue"];
 
 /// Where pictures are kept, if they are wanted.
