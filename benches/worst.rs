@@ -16,12 +16,16 @@ const ENGAGE: f64 = 1.0;
 const REST: f64 = 2.0;
 const AGAIN: f64 = 2.02;
 const FIRE: f64 = 3.0;
-const END: f64 = 4.0;
+/// Nobody plays any more: what waits for a phrase to end has its turn.
+const SILENCE: f64 = 4.2;
+const END: f64 = 5.0;
 
 /// One run: the time of each block, in order. In scene A everything engages in one block, moves, comes to rest and
-/// engages again while it still ends; then scene B fires, which begins all of its own while the old fades.
+/// engages again while it still ends; then scene B fires, which begins all of its own while the old fades; then the players
+/// fall silent.
 fn run(plan: &Plan, block: usize) -> Vec<Duration> {
     let mut stage = Stage::new(plan, LEVERS, block);
+    stage.silent_from = SILENCE;
     let mut times = Vec::new();
     let mut heard = 0.0f32;
     while stage.seconds() < END {

@@ -59,12 +59,12 @@ fn said(effect: &Effect) -> String {
     settings.filter_map(|one| Some(format!(", {} = \"{}\"", one.name, said(&one.kind)?))).collect()
 }
 
-/// The one recording that is played: a player of the ensemble.
+/// The one recording that is played: a player of the ensemble, from where she sings.
 struct Beside;
 
 impl Files for Beside {
     fn sound(&self, path: &str) -> Result<Recording, String> {
-        Ok(Recording { path: path.to_owned(), rate: RATE, samples: PLAYERS[0].as_slice().into() })
+        Ok(Recording { path: path.to_owned(), rate: RATE, samples: PLAYERS[0][4 * RATE as usize..].into() })
     }
 
     fn text(&self, _path: &str) -> Result<String, String> {
@@ -100,6 +100,9 @@ pub struct Stage {
     outputs: Vec<Vec<f32>>,
     inputs: usize,
     block: usize,
+    /// From when on nobody plays, in seconds.
+    pub silent_from: f64,
+    silence: Vec<f32>,
 }
 
 impl Stage {
@@ -107,7 +110,16 @@ impl Stage {
     pub fn new(plan: &Plan, first: SceneId, block: usize) -> Self {
         let (engine, control) = engine(plan, RATE, first);
         let (controllers, inputs) = (plan.controllers.len(), plan.mics.len());
-        Self { engine, control, controllers, outputs: vec![vec![0.0; block]; OUTPUTS], inputs, block }
+        Self {
+            engine,
+            control,
+            controllers,
+            outputs: vec![vec![0.0; block]; OUTPUTS],
+            inputs,
+            block,
+            silent_from: f64::INFINITY,
+            silence: vec![0.0; block],
+        }
     }
 
     /// The seconds that have been played.
@@ -120,7 +132,11 @@ impl Stage {
         let at = self.engine.sample();
         let events: Vec<_> = gestures.iter().map(|&what| Timed { sample: at, what: Event::Gesture(what) }).collect();
         // The players in turn, each mic a little later in the piece than the one before; a block never runs over its end.
+        let silent = self.seconds() >= self.silent_from;
         let input = |n: usize| {
+            if silent {
+                return self.silence.as_slice();
+            }
             let sound = &PLAYERS[n % 3];
             let start = (at as usize + n * 4_801) % (sound.len() - self.block);
             &sound[start..start + self.block]
