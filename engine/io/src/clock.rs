@@ -1,6 +1,6 @@
 //! The built-in clock: blocks at the pace of real time where there is no device.
 
-use crate::{Error, Facts, Player, Source, State, priority};
+use crate::{Error, Facts, Seat, Source, State, priority};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
@@ -37,14 +37,14 @@ impl Source for ClockSource {
         &self.facts
     }
 
-    fn start(&mut self, mut player: Player) -> Result<(), Error> {
+    fn start(&mut self, seat: &Seat) -> Result<(), Error> {
         if !matches!(self.run, Run::Ready) {
             return Err(Error::Started { source_name: self.facts.words.clone() });
         }
         let Facts { rate, block, inputs, outputs, .. } = self.facts;
         let silence = vec![0.0; block as usize];
         let mut heard = vec![vec![0.0; block as usize]; outputs];
-        let stop = Arc::clone(&self.stop);
+        let (stop, seat) = (Arc::clone(&self.stop), seat.clone());
         let run = move || {
             // Refused, it runs as it is.
             priority::raise();
@@ -60,7 +60,7 @@ impl Source for ClockSource {
                 } else {
                     std::thread::sleep(due.saturating_duration_since(now));
                 }
-                player.block(&inputs, &mut outputs, &[]);
+                seat.block(&inputs, &mut outputs, |_| &[]);
                 frames += u64::from(block);
             }
         };

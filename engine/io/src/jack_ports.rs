@@ -83,35 +83,67 @@ fn port<S: PortSpec>(client: &Client, name: &str, spec: S) -> Result<Port<S>, Er
         .map_err(|why| Error::Jack { what: format!("making the port `{name}`"), why: why.to_string() })
 }
 
+/// The full names of the client's own ports, as in [`Ports`].
+pub(crate) struct Names {
+    inputs: Vec<Option<String>>,
+    outputs: Vec<Option<String>>,
+    midi: Vec<Option<String>>,
+}
+
 impl Ports {
-    /// The connections that are made unless the piece's people say otherwise: channel n to the server's n-th port, and
-    /// every MIDI source to the port of the longest part that its name holds, else to `midi`.
-    pub fn cables(&self, wiring: &Wiring, offers: &Offers, device: &str) -> Result<Vec<Cable>, Error> {
-        let mut cables = Vec::new();
+    /// What they are called.
+    pub fn names(&self) -> Names {
+        fn name<S>(port: &Port<S>) -> Option<String> {
+            port.name().ok()
+        }
+        Names {
+            inputs: self.inputs.iter().map(|port| port.as_ref().and_then(name)).collect(),
+            outputs: self.outputs.iter().map(|port| port.as_ref().and_then(name)).collect(),
+            midi: self.midi.iter().map(|(_, port)| name(port)).collect(),
+        }
+    }
+}
+
+impl Offers {
+    /// Whether a port of this name is offered.
+    pub fn has(&self, name: &str) -> bool {
+        let audio = self.captures.iter().chain(&self.playbacks);
+        audio.chain(self.midi.iter().map(|(name, _)| name)).any(|offered| offered == name)
+    }
+}
+
+impl Names {
+    /// Fails if what is offered is less than a piece asks for.
+    pub fn fit(&self, wiring: &Wiring, offers: &Offers, device: &str) -> Result<(), Error> {
         if self.inputs.iter().any(Option::is_some) {
             wiring.fits(Direction::Input, device, offers.captures.len())?;
         }
-        wiring.fits(Direction::Output, device, offers.playbacks.len())?;
-        for (input, capture) in self.inputs.iter().zip(&offers.captures) {
-            if let Some(name) = input.as_ref().and_then(|port| port.name().ok()) {
-                cables.push(Cable { from: capture.clone(), to: name });
+        wiring.fits(Direction::Output, device, offers.playbacks.len())
+    }
+
+    /// The connections that are made unless the piece's people say otherwise: channel n to the server's n-th port, and
+    /// every MIDI source to the port of the longest part that its name holds, else to `midi`.
+    pub fn cables(&self, wiring: &Wiring, offers: &Offers) -> Vec<Cable> {
+        let mut cables = Vec::new();
+        let mut cable = |from: Option<&String>, to: Option<&String>| {
+            if let (Some(from), Some(to)) = (from, to) {
+                cables.push(Cable { from: from.clone(), to: to.clone() });
             }
+        };
+        for (input, capture) in self.inputs.iter().zip(&offers.captures) {
+            cable(Some(capture), input.as_ref());
         }
         for (output, playback) in self.outputs.iter().zip(&offers.playbacks) {
-            if let Some(name) = output.as_ref().and_then(|port| port.name().ok()) {
-                cables.push(Cable { from: name, to: playback.clone() });
-            }
+            cable(output.as_ref(), Some(playback));
         }
         for (source, aliases) in &offers.midi {
             let holds = |part: &String| source.contains(part) || aliases.iter().any(|alias| alias.contains(part));
             let longest =
                 wiring.ports.iter().enumerate().filter(|(_, part)| holds(part)).max_by_key(|(_, part)| part.len());
             // The first of the MIDI ports is `midi`.
-            let port = &self.midi[longest.map_or(0, |(n, _)| n + 1)].1;
-            if let Ok(name) = port.name() {
-                cables.push(Cable { from: source.clone(), to: name });
-            }
+            let own = self.midi.get(longest.map_or(0, |(n, _)| n + 1)).and_then(Option::as_ref);
+            cable(Some(source), own);
         }
-        Ok(cables)
+        cables
     }
 }

@@ -1,14 +1,14 @@
 //! The JACK server as a source of blocks: mics, outputs and MIDI of one cycle in one callback, no frame added.
 
-use crate::jack_ports::{self, Offers, Ports};
+use crate::jack_ports::{self, Cable, Names, Offers, Ports};
 use crate::midi::channel_message;
-use crate::{Error, Facts, MOST_CHANNELS, Player, Source, State, Stats, Wish};
+use crate::{Error, Facts, MOST_CHANNELS, Seat, Source, State, Stats, Wish};
 use jack::{
-    AsyncClient, Client, ClientOptions, ClientStatus, Control, Frames, LoggerType, MidiIter, NotificationHandler,
-    ProcessHandler, ProcessScope,
+    AsyncClient, Client, ClientOptions, ClientStatus, Control, Frames, LoggerType, MidiIn, MidiIter, NotificationHandler,
+    Port, PortId, ProcessHandler, ProcessScope,
 };
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU8, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU8, AtomicU64, Ordering};
 use tenterhook_config::Host;
 use tenterhook_plan::{Event, Gesture, Timed};
 
@@ -31,6 +31,7 @@ const NO_ORIGIN: u64 = u64::MAX;
 pub struct JackSource {
     facts: Facts,
     wish: Wish,
+    names: Names,
     offers: Offers,
     shared: Arc<Shared>,
     run: Run,
@@ -45,6 +46,8 @@ enum Run {
 struct Shared {
     ended: AtomicU8,
     origin: AtomicU64,
+    /// Ports have come or gone since somebody looked.
+    ports: AtomicBool,
 }
 
 /// Connects to a running server; `None`: there is none.
@@ -71,9 +74,9 @@ impl JackSource {
             return Err(Error::Rate { device: "the JACK server".to_owned(), rate: wanted, has: Some(rate) });
         }
         let ports = jack_ports::register(&client, &wish.wiring, wish.mics)?;
-        let offers = jack_ports::offers(&client);
+        let (names, offers) = (ports.names(), jack_ports::offers(&client));
         if wish.connect {
-            ports.cables(&wish.wiring, &offers, "the JACK server")?;
+            names.fit(&wish.wiring, &offers, "the JACK server")?;
         }
         let facts = Facts {
             host: Host::Jack,
@@ -83,8 +86,12 @@ impl JackSource {
             outputs: wish.wiring.outputs.len(),
             words,
         };
-        let shared = Arc::new(Shared { ended: AtomicU8::new(RUNNING), origin: AtomicU64::new(NO_ORIGIN) });
-        Ok(Self { facts, wish: wish.clone(), offers, shared, run: Run::Ready(client, ports) })
+        let shared = Arc::new(Shared {
+            ended: AtomicU8::new(RUNNING),
+            origin: AtomicU64::new(NO_ORIGIN),
+            ports: AtomicBool::new(false),
+        });
+        Ok(Self { facts, wish: wish.clone(), names, offers, shared, run: Run::Ready(client, ports) })
     }
 
     /// The full name of the client's ports begins with this and a colon.
@@ -97,12 +104,23 @@ impl JackSource {
     }
 }
 
+fn connect(client: &Client, cable: &Cable) -> Result<(), Error> {
+    match client.connect_ports_by_name(&cable.from, &cable.to) {
+        Ok(()) | Err(jack::Error::PortAlreadyConnected(..)) => Ok(()),
+        Err(why) => Err(refused(&format!("connecting {} to {}", cable.from, cable.to), why)),
+    }
+}
+
+fn refused(what: &str, why: jack::Error) -> Error {
+    Error::Jack { what: what.to_owned(), why: why.to_string() }
+}
+
 impl Source for JackSource {
     fn facts(&self) -> &Facts {
         &self.facts
     }
 
-    fn start(&mut self, player: Player) -> Result<(), Error> {
+    fn start(&mut self, seat: &Seat) -> Result<(), Error> {
         let (client, ports) = match std::mem::replace(&mut self.run, Run::Stopped) {
             Run::Ready(client, ports) => (client, ports),
             other => {
@@ -110,23 +128,34 @@ impl Source for JackSource {
                 return Err(Error::Started { source_name: self.facts.words.clone() });
             }
         };
-        let cables = match self.wish.connect {
-            true => ports.cables(&self.wish.wiring, &self.offers, "the JACK server")?,
-            false => Vec::new(),
-        };
-        let stats = player.stats();
+        let stats = seat.stats();
         let notices = Notices { shared: Arc::clone(&self.shared), stats: Arc::clone(&stats), rate: self.facts.rate };
-        let process = Process::new(ports, player, Arc::clone(&self.shared), stats, client.buffer_size());
-        let refused = |what: &str, why: jack::Error| Error::Jack { what: what.to_owned(), why: why.to_string() };
+        let process = Process::new(ports, seat.clone(), Arc::clone(&self.shared), stats, client.buffer_size());
         let active = client.activate_async(notices, process).map_err(|why| refused("starting", why))?;
-        for cable in &cables {
-            match active.as_client().connect_ports_by_name(&cable.from, &cable.to) {
-                Ok(()) | Err(jack::Error::PortAlreadyConnected(..)) => {}
-                Err(why) => return Err(refused(&format!("connecting {} to {}", cable.from, cable.to), why)),
+        if self.wish.connect {
+            for cable in self.names.cables(&self.wish.wiring, &self.offers) {
+                connect(active.as_client(), &cable)?;
             }
         }
         self.run = Run::Running(active);
         Ok(())
+    }
+
+    fn tend(&mut self) {
+        let Run::Running(active) = &self.run else { return };
+        if !self.wish.connect || !self.shared.ports.swap(false, Ordering::AcqRel) {
+            return;
+        }
+        let offers = jack_ports::offers(active.as_client());
+        // Only what is new: what somebody took out of its port by hand stays out.
+        let is_new = |name: &str| offers.has(name) && !self.offers.has(name);
+        for cable in self.names.cables(&self.wish.wiring, &offers) {
+            if is_new(&cable.from) || is_new(&cable.to) {
+                // A port that is gone again already comes back here when it returns.
+                drop(connect(active.as_client(), &cable));
+            }
+        }
+        self.offers = offers;
     }
 
     fn stop(&mut self) {
@@ -182,6 +211,10 @@ impl NotificationHandler for Notices {
         Control::Continue
     }
 
+    fn port_registration(&mut self, _: &Client, _: PortId, _: bool) {
+        self.shared.ports.store(true, Ordering::Release);
+    }
+
     fn xrun(&mut self, _: &Client) -> Control {
         self.stats.xrun();
         Control::Continue
@@ -190,7 +223,7 @@ impl NotificationHandler for Notices {
 
 struct Process {
     ports: Ports,
-    player: Player,
+    seat: Seat,
     shared: Arc<Shared>,
     stats: Arc<Stats>,
     events: Box<[Timed<Event>; MOST_EVENTS]>,
@@ -202,11 +235,11 @@ struct Process {
 }
 
 impl Process {
-    fn new(ports: Ports, player: Player, shared: Arc<Shared>, stats: Arc<Stats>, block: Frames) -> Self {
+    fn new(ports: Ports, seat: Seat, shared: Arc<Shared>, stats: Arc<Stats>, block: Frames) -> Self {
         let none = Timed { sample: 0, what: Event::Gesture(Gesture::Next) };
         let unheard = vec![vec![0.0; block as usize]; ports.outputs.iter().filter(|port| port.is_none()).count()];
         let silence = vec![0.0; block as usize];
-        Self { ports, player, shared, stats, events: Box::new([none; MOST_EVENTS]), silence, unheard, due: None }
+        Self { ports, seat, shared, stats, events: Box::new([none; MOST_EVENTS]), silence, unheard, due: None }
     }
 
     /// Watches the server's clock.
@@ -225,29 +258,36 @@ impl Process {
         self.due = Some(now.wrapping_add(scope.n_frames()));
     }
 
-    /// Puts the messages of all MIDI ports in one order: by time, then by port. Returns how many there are.
-    fn collect(&mut self, scope: &ProcessScope) -> usize {
-        let first = self.player.sample();
-        let mut iters: [Option<(u64, MidiIter)>; MOST_MIDI] = [const { None }; MOST_MIDI];
-        for (iter, (bits, port)) in iters.iter_mut().zip(&self.ports.midi) {
-            *iter = Some((*bits, port.iter(scope)));
-        }
-        let (mut count, mut lost) = (0, 0);
-        loop {
-            let waiting = iters.iter_mut().flatten().filter_map(|iter| Some((iter.1.peek()?.time, iter)));
-            let Some((time, (bits, iter))) = waiting.min_by_key(|(time, _)| *time) else { break };
-            let Some(event) = iter.next().and_then(|message| channel_message(*bits, message.bytes)) else { continue };
-            match self.events.get_mut(count) {
-                Some(place) => {
-                    *place = Timed { sample: first + u64::from(time), what: event };
-                    count += 1;
-                }
-                None => lost += 1,
-            }
-        }
-        self.stats.events_lost(lost);
-        count
+}
+
+/// Puts the messages of all MIDI ports in one order: by time, then by port. `first` is the sample with which the block
+/// begins. Returns how many there are; what finds no room is counted.
+fn collect(
+    midi: &[(u64, Port<MidiIn>)],
+    scope: &ProcessScope,
+    first: u64,
+    events: &mut [Timed<Event>],
+    stats: &Stats,
+) -> usize {
+    let mut iters: [Option<(u64, MidiIter)>; MOST_MIDI] = [const { None }; MOST_MIDI];
+    for (iter, (bits, port)) in iters.iter_mut().zip(midi) {
+        *iter = Some((*bits, port.iter(scope)));
     }
+    let (mut count, mut lost) = (0, 0);
+    loop {
+        let waiting = iters.iter_mut().flatten().filter_map(|iter| Some((iter.1.peek()?.time, iter)));
+        let Some((time, (bits, iter))) = waiting.min_by_key(|(time, _)| *time) else { break };
+        let Some(event) = iter.next().and_then(|message| channel_message(*bits, message.bytes)) else { continue };
+        match events.get_mut(count) {
+            Some(place) => {
+                *place = Timed { sample: first + u64::from(time), what: event };
+                count += 1;
+            }
+            None => lost += 1,
+        }
+    }
+    stats.events_lost(lost);
+    count
 }
 
 impl ProcessHandler for Process {
@@ -258,7 +298,6 @@ impl ProcessHandler for Process {
             return Control::Continue;
         }
         self.clock(scope);
-        let count = self.collect(scope);
         let (n_in, n_out) = (self.ports.inputs.len(), self.ports.outputs.len());
         let mut inputs: [&[f32]; MOST_CHANNELS] = [&[]; MOST_CHANNELS];
         for (input, port) in inputs.iter_mut().zip(&self.ports.inputs) {
@@ -272,7 +311,11 @@ impl ProcessHandler for Process {
                 None => unheard.next().map(|buffer| &mut buffer[..frames]).unwrap_or_default(),
             };
         }
-        self.player.block(&inputs[..n_in], &mut outputs[..n_out], &self.events[..count]);
+        let (midi, events, stats) = (&self.ports.midi, &mut *self.events, &*self.stats);
+        self.seat.block(&inputs[..n_in], &mut outputs[..n_out], |first| {
+            let count = collect(midi, scope, first, events, stats);
+            &events[..count]
+        });
         Control::Continue
     }
 

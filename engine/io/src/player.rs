@@ -12,6 +12,10 @@ pub type Sound = Box<dyn FnMut(u64, &mut [&mut [f32]]) + Send>;
 
 /// A longer block than this is processed in pieces, so that buffers made beforehand suffice.
 const MOST_FRAMES: usize = 4096;
+/// Frames over which the inputs go on from where they broke off, so that no memory holds a step: 5 ms at 48 kHz.
+const JOINED: usize = 240;
+/// Seconds over which outputs rise when a device has come back in the middle of a sound.
+const RISE: f64 = 0.1;
 
 /// The engine with all that goes with it on the audio thread: the log's tap, a sound in place of the mics, the timing.
 pub struct Player {
@@ -21,12 +25,69 @@ pub struct Player {
     tap: Option<Tap>,
     recent: Option<Tap>,
     sound: Option<(Sound, Vec<Vec<f32>>)>,
+    /// The last sample of each input.
+    last: [f32; MOST_CHANNELS],
+    joint: Joint,
+}
+
+/// How one device's sound is joined to that of the device before.
+struct Joint {
+    /// Frames by now since the change, for the inputs; at [`JOINED`] all is over.
+    joined: usize,
+    /// Frames by now since the change, for the outputs, and how long they rise.
+    risen: usize,
+    rise: usize,
+    inputs: Vec<Vec<f32>>,
+}
+
+impl Joint {
+    fn is_over(&self) -> bool {
+        self.joined == JOINED
+    }
+
+    /// The inputs of a piece no longer than what is left of the joint.
+    fn join(&mut self, inputs: &[&[f32]], last: &[f32; MOST_CHANNELS], length: usize) {
+        for ((joined, input), last) in self.inputs.iter_mut().zip(inputs).zip(last) {
+            for (n, (to, from)) in joined.iter_mut().zip(&input[..length]).enumerate() {
+                let share = (self.joined + n + 1) as f32 / JOINED as f32;
+                // What is no number dies in the engine, where it is counted.
+                *to = from * share + if last.is_finite() { last * (1.0 - share) } else { 0.0 };
+            }
+        }
+        self.joined += length;
+    }
+
+    fn raise(&mut self, outputs: &mut [&mut [f32]], length: usize) {
+        for output in outputs {
+            for (n, sample) in output[..length].iter_mut().enumerate() {
+                *sample *= ((self.risen + n) as f32 / self.rise as f32).min(1.0);
+            }
+        }
+        self.risen = (self.risen + length).min(self.rise);
+    }
 }
 
 impl Player {
     /// A player for an engine that runs at `rate` Hz.
     pub fn new(engine: Engine, rate: u32) -> Self {
-        Self { engine, rate, stats: Arc::default(), tap: None, recent: None, sound: None }
+        let inputs = vec![vec![0.0; JOINED]; MOST_CHANNELS];
+        let rise = (RISE * f64::from(rate)) as usize;
+        Self {
+            engine,
+            rate,
+            stats: Arc::default(),
+            tap: None,
+            recent: None,
+            sound: None,
+            last: [0.0; MOST_CHANNELS],
+            joint: Joint { joined: JOINED, risen: rise, rise, inputs },
+        }
+    }
+
+    /// From now on another device drives it: the inputs go on from where they were, and the outputs rise from silence
+    /// (what a log keeps of them does not).
+    pub(crate) fn change_device(&mut self) {
+        (self.joint.joined, self.joint.risen) = (0, 0);
     }
 
     /// Writes all inputs and outputs to a log.
@@ -65,7 +126,8 @@ impl Player {
         let (n_in, n_out) = (inputs.len().min(MOST_CHANNELS), outputs.len().min(MOST_CHANNELS));
         let (mut done, mut events) = (0, events);
         while done < frames {
-            let length = (frames - done).min(MOST_FRAMES);
+            let most = if self.joint.is_over() { MOST_FRAMES } else { JOINED - self.joint.joined };
+            let length = (frames - done).min(most);
             let end = self.engine.sample() + length as u64;
             let now = if done + length == frames { events.len() } else { events.partition_point(|e| e.sample < end) };
             let mut piece_in: [&[f32]; MOST_CHANNELS] = [&[]; MOST_CHANNELS];
@@ -101,12 +163,28 @@ impl Player {
                 &given[..channels]
             }
         };
+        let mut joined: [&[f32]; MOST_CHANNELS] = [&[]; MOST_CHANNELS];
+        let inputs = if self.joint.is_over() {
+            for (last, input) in self.last.iter_mut().zip(inputs) {
+                *last = input.last().copied().unwrap_or_default();
+            }
+            inputs
+        } else {
+            self.joint.join(inputs, &self.last, length);
+            for (slice, buffer) in joined.iter_mut().zip(&self.joint.inputs) {
+                *slice = &buffer[..length];
+            }
+            &joined[..inputs.len().min(MOST_CHANNELS)]
+        };
         self.engine.process(inputs, outputs, events);
         if let Some(recent) = &mut self.recent {
             recent.block(inputs, &[], length);
         }
         if let Some(tap) = &mut self.tap {
             tap.block(inputs, outputs, length);
+        }
+        if self.joint.risen < self.joint.rise {
+            self.joint.raise(outputs, length);
         }
     }
 }

@@ -1,6 +1,6 @@
 //! What all sources of blocks have in common.
 
-use crate::{Error, Player};
+use crate::{Error, Seat};
 use tenterhook_config::Host;
 
 /// What is known of a source before it starts.
@@ -41,15 +41,17 @@ pub trait Source: Send {
     /// What is known of it.
     fn facts(&self) -> &Facts;
 
-    /// Starts: from now on the player gets blocks, on the source's own audio thread.
+    /// Starts: from now on who sits there gets blocks, on the source's own audio thread.
     ///
     /// # Errors
     /// If the device refuses, or the source has been started before.
-    fn start(&mut self, player: Player) -> Result<(), Error>;
+    fn start(&mut self, seat: &Seat) -> Result<(), Error>;
 
-    /// Stops. When this returns no block is being processed and the player is gone, freed on this thread. Stopping
-    /// twice does nothing.
+    /// Stops. When this returns no block is being processed, and the player is in its place. Stopping twice does nothing.
     fn stop(&mut self);
+
+    /// Looks after what came and went beside the blocks, as cables of ports that have come back. Called now and then.
+    fn tend(&mut self) {}
 
     /// Whether it runs, and if not, why.
     fn state(&self) -> State;

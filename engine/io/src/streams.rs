@@ -1,7 +1,7 @@
 //! A pair of device streams, input and output, with a plain ring between them.
 
 use crate::quiet::quietly;
-use crate::{Direction, Error, Facts, MOST_CHANNELS, Player, Source, State, Stats, Wish};
+use crate::{Direction, Error, Facts, MOST_CHANNELS, Seat, Source, State, Stats, Wish};
 use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
 use cpal::{
     BufferSize, ErrorKind, FromSample, Sample, SampleFormat, SizedSample, StreamConfig, SupportedStreamConfigRange,
@@ -258,7 +258,7 @@ fn trouble(words: String, stats: Arc<Stats>, ended: Arc<OnceLock<String>>) -> im
 /// The output side: takes input from the ring, has it processed, and gives it to the device.
 struct Pump {
     input: Option<HeapCons<f32>>,
-    player: Option<Player>,
+    seat: Option<Seat>,
     /// Frames that should wait in the ring when the first block begins.
     prefill: usize,
     begun: bool,
@@ -268,10 +268,10 @@ struct Pump {
 }
 
 impl Pump {
-    fn new(player: Option<Player>, inputs: usize, outputs: usize) -> Self {
+    fn new(seat: Option<Seat>, inputs: usize, outputs: usize) -> Self {
         Self {
             input: None,
-            player,
+            seat,
             prefill: 0,
             begun: false,
             interleaved: vec![0.0; PIECE * inputs],
@@ -324,7 +324,7 @@ impl Pump {
     }
 
     fn play(&mut self, length: usize) {
-        let Some(player) = &mut self.player else { return };
+        let Some(seat) = &self.seat else { return };
         let mut inputs: [&[f32]; MOST_CHANNELS] = [&[]; MOST_CHANNELS];
         for (slice, input) in inputs.iter_mut().zip(&self.inputs) {
             *slice = &input[..length];
@@ -334,7 +334,7 @@ impl Pump {
         for (slice, output) in outputs.iter_mut().zip(&mut self.outputs) {
             *slice = &mut output[..length];
         }
-        player.block(&inputs[..n_in], &mut outputs[..n_out], &[]);
+        seat.block(&inputs[..n_in], &mut outputs[..n_out], |_| &[]);
     }
 }
 
@@ -379,9 +379,9 @@ impl StreamSource {
         })
     }
 
-    fn streams(&self, input: Option<Side>, output: &Side, player: Player) -> Result<Vec<cpal::Stream>, Error> {
-        let stats = player.stats();
-        let mut pump = Pump::new(Some(player), self.facts.inputs, self.facts.outputs);
+    fn streams(&self, input: Option<Side>, output: &Side, seat: &Seat) -> Result<Vec<cpal::Stream>, Error> {
+        let stats = seat.stats();
+        let mut pump = Pump::new(Some(seat.clone()), self.facts.inputs, self.facts.outputs);
         let mut streams = Vec::new();
         if let Some(input) = input {
             let used = self.facts.inputs;
@@ -405,11 +405,11 @@ impl Source for StreamSource {
         &self.facts
     }
 
-    fn start(&mut self, player: Player) -> Result<(), Error> {
+    fn start(&mut self, seat: &Seat) -> Result<(), Error> {
         let Some((input, output)) = self.sides.take() else {
             return Err(Error::Started { source_name: self.facts.words.clone() });
         };
-        self.streams = quietly(|| self.streams(input, &output, player))?;
+        self.streams = quietly(|| self.streams(input, &output, seat))?;
         Ok(())
     }
 
