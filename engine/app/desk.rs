@@ -48,6 +48,8 @@ pub struct Desk {
 /// What the program knows and the engine does not.
 #[derive(Clone, Debug, Default)]
 pub struct Troubles {
+    /// What is said of a device that has gone.
+    pub device: Option<String>,
     /// Why the log is no longer kept.
     pub log: Option<String>,
     /// What is wrong with the piece as it was saved last.

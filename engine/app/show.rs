@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use serde_json::json;
 use tenterhook_config::Host;
-use tenterhook_io::{Keeping, checksum};
+use tenterhook_io::{Away, Keeping, checksum};
 use tenterhook_plan::{Plan, SceneId};
 
 use crate::change::Change;
@@ -37,6 +37,8 @@ pub struct Show {
     journal: Option<Keeping>,
     journal_trouble: Option<String>,
     taken_up: Option<String>,
+    /// The device that has gone.
+    away: Option<Away>,
 }
 
 impl Show {
@@ -60,6 +62,7 @@ impl Show {
             journal: None,
             journal_trouble: None,
             taken_up: None,
+            away: None,
         }
     }
 
@@ -104,10 +107,40 @@ impl Show {
         if self.as_json {
             self.tell(stage, snapshot.scene);
         }
+        self.watch_device(stage);
         self.watch_files(stage);
         let facts = stage.facts();
         self.console.show(&console::status(&self.plan, &snapshot, &load, facts.rate, load.frames));
         asked
+    }
+
+    /// Says that the device has gone, and that it is back.
+    fn watch_device(&mut self, stage: &Stage) {
+        let standing = stage.standing();
+        if standing.away == self.away {
+            return;
+        }
+        let same = |a: &Away, b: &Away| a.since == b.since;
+        let told = match (&self.away, &standing.away) {
+            (Some(old), Some(new)) if same(old, new) => Some(gone(new)),
+            (_, Some(new)) => {
+                let words = format!("error: {}. The engine goes on unheard and takes the device up when it is back.", new.why);
+                self.told_of("gone", &words, json!(new.why));
+                Some(gone(new))
+            }
+            (Some(old), None) => {
+                let seconds = old.since.elapsed().as_secs_f64();
+                let words = format!("The device is back after {seconds:.1} s: {}.", standing.device.words);
+                self.told_of("back", &words, json!(standing.device.words));
+                None
+            }
+            (None, None) => None,
+        };
+        if let (Some(why), true) = (standing.away.as_ref().and_then(|away| away.refused.as_ref()), self.away.is_some()) {
+            self.console.tell(&format!("caution: {why}"));
+        }
+        stage.trouble(|troubles| troubles.device = told);
+        self.away = standing.away;
     }
 
     /// Says that log or journal are no longer kept, once.
@@ -198,12 +231,13 @@ impl Show {
     fn tell(&mut self, stage: &Stage, scene: Option<(SceneId, u64)>) {
         let facts = stage.facts();
         // Under JACK the first block says which of the server's frames is the engine's first.
-        let known = facts.host != Host::Jack || stage.origin().is_some();
+        let standing = stage.standing();
+        let known = facts.host != Host::Jack || standing.origin.is_some() || standing.losses > 0;
         if !self.begun && known && stage.load().blocks > 0 {
             self.begun = true;
             tell(json!({
                 "event": "started", "host": facts.host.to_string(), "rate": facts.rate, "block": facts.block,
-                "device": facts.words, "server_frame": stage.origin(), "page": stage.page(),
+                "device": facts.words, "server_frame": standing.origin, "page": stage.page(),
                 "taken_up": self.taken_up,
             }));
         }
@@ -214,4 +248,10 @@ impl Show {
             }
         }
     }
+}
+
+/// What the page says of a device that has gone.
+fn gone(away: &Away) -> String {
+    let refused = away.refused.as_ref().map_or_else(String::new, |why| format!("; it cannot be taken up again: {why}"));
+    format!("{}: the engine goes on unheard and takes the device up when it is back{refused}", away.why)
 }

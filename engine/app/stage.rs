@@ -10,8 +10,8 @@ use serde_json::json;
 use signal_hook::consts;
 use tenterhook_config::Host;
 use tenterhook_io::{
-    Events, Facts, Hub, Load, Log, LogSettings, MidiPorts, Osc, OscMap, Player, Recent, Snapshot, Sound, Source, State,
-    Stats, Wiring, Wish, open,
+    Events, Facts, Hub, Keeper, Load, Log, LogSettings, MidiPorts, Osc, OscMap, Player, Recent, Snapshot, Sound,
+    Standing, Stats, Wiring, Wish,
 };
 use tenterhook_plan::{Event, Gesture, Plan, SceneId};
 
@@ -44,7 +44,7 @@ pub struct Asked<'a> {
 
 /// A live run.
 pub struct Stage {
-    source: Box<dyn Source>,
+    keeper: Keeper,
     hub: Option<Hub>,
     stats: Arc<Stats>,
     log: Option<Log>,
@@ -60,7 +60,7 @@ struct Ending {
     snapshot: Snapshot,
     /// Frames that the log lost, if one was kept.
     log_lost: Option<u64>,
-    /// Why the source ended by itself.
+    /// Why the engine did not go on.
     died: Option<String>,
 }
 
@@ -70,8 +70,8 @@ impl Stage {
         asked: &Asked<'_>,
         applied: Option<crossbeam_channel::Sender<tenterhook_io::Done>>,
     ) -> Result<Self, Failure> {
-        let mut source = open(&asked.wish).map_err(Failure::asked)?;
-        let Facts { host, rate, inputs, outputs, .. } = source.facts().clone();
+        let mut keeper = Keeper::open(&asked.wish).map_err(Failure::asked)?;
+        let Facts { host, rate, inputs, outputs, .. } = keeper.facts().clone();
         let sound = asked.players.map(|players| players(rate)).transpose()?;
         let sound_channels = sound.as_ref().map(|(channels, _)| *channels);
         let (engine, mut control) = tenterhook_rt::engine(asked.plan, rate, asked.from);
@@ -124,11 +124,11 @@ impl Stage {
             _ => None,
         };
         let listened = recent.as_ref().map(Recent::listened);
-        let desk = Desk::open(&asked.page, asked.plan, source.facts(), &hub, Arc::clone(&stats), listened)?;
-        source.start(player).map_err(Failure::running)?;
+        let desk = Desk::open(&asked.page, asked.plan, keeper.facts(), &hub, Arc::clone(&stats), listened)?;
+        keeper.start(player).map_err(Failure::running)?;
         let takeover = Takeover {
             opened: asked.wish.clone(),
-            facts: source.facts().clone(),
+            facts: keeper.facts().clone(),
             recorded: sound_channels,
             newest: Mutex::new(plan),
             ports: Mutex::new(ports),
@@ -138,17 +138,17 @@ impl Stage {
             log: asked.log.map(Path::to_owned),
             versions: AtomicU32::new(0),
         };
-        Ok(Self { source, hub: Some(hub), stats, log, desk, takeover, _recent: recent })
+        Ok(Self { keeper, hub: Some(hub), stats, log, desk, takeover, _recent: recent })
     }
 
-    /// What is known of the source.
+    /// What was known of the device when it was opened.
     pub fn facts(&self) -> &Facts {
-        self.source.facts()
+        self.keeper.facts()
     }
 
-    /// The JACK server's frame that is the engine's first, once there is one.
-    pub fn origin(&self) -> Option<u32> {
-        self.source.origin()
+    /// How the engine is driven.
+    pub fn standing(&self) -> Standing {
+        self.keeper.standing()
     }
 
     /// The way to send gestures.
@@ -166,12 +166,9 @@ impl Stage {
         self.stats.load()
     }
 
-    /// Why the source ended by itself, if it did.
+    /// Why the engine does not go on, if it does not.
     pub fn died(&self) -> Option<String> {
-        match self.source.state() {
-            State::Dead { why } => Some(why),
-            State::Ready | State::Running | State::Stopped => None,
-        }
+        self.keeper.standing().ended
     }
 
     /// Why the log is no longer kept, if it is not.
@@ -205,7 +202,7 @@ impl Stage {
         self.desk.as_ref().map(|desk| format!("http://{}/", desk.address()))
     }
 
-    /// Closes, says how it went, and fails if the source had ended by itself.
+    /// Closes, says how it went, and fails if the engine had ended by itself.
     pub fn end(self, as_json: bool) -> Result<(), Failure> {
         let ending = self.close()?;
         ending.tell(as_json);
@@ -215,7 +212,7 @@ impl Stage {
         }
     }
 
-    /// Fades out, stops the source, closes the files.
+    /// Fades out, stops the device, closes the files.
     fn close(mut self) -> Result<Ending, Failure> {
         let died = self.died();
         if died.is_none()
@@ -225,7 +222,7 @@ impl Stage {
             // Everything is silent 200 ms after hush; the device's own buffers come on top.
             std::thread::sleep(Duration::from_millis(300));
         }
-        self.source.stop();
+        self.keeper.stop();
         self.desk = None;
         let snapshot = self.snapshot();
         self.hub.take().and_then(Hub::stop);

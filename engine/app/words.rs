@@ -68,7 +68,10 @@ impl Words {
         let mut words = Vec::new();
         let mut word = |kind, grave, text| words.push(Word { kind, grave, text });
         let (now, second) = (look.load.frames, u64::from(look.facts.rate));
-        if look.still > 0 {
+        let Troubles { device, log, piece, journal, taken_up } = look.troubles;
+        if let Some(words) = device {
+            word(Topic::Device, true, words.clone());
+        } else if look.still > 0 {
             let text = format!("the device has asked for no sound for {} s: see its cable and its program", look.still);
             word(Topic::Device, true, text);
         } else if look.facts.host == Host::Clock {
@@ -85,7 +88,6 @@ impl Words {
                 word(Topic::Late, false, format!("{} since the start", many(total, name)));
             }
         }
-        let Troubles { log, piece, journal, taken_up } = look.troubles;
         if let Some(why) = log {
             word(Topic::Log, true, format!("the log is no longer kept: {why}"));
         }

@@ -5,7 +5,7 @@ use std::path::Path;
 use std::time::Duration;
 
 use tenterhook_config::{DeviceWish, Host, Text};
-use tenterhook_io::{Hub, Player, RECENT_SECONDS, Recent, Recording, State, open, read_sound, read_wav};
+use tenterhook_io::{Hub, Player, RECENT_SECONDS, Recent, Recording, Seat, State, open, read_sound, read_wav};
 use tenterhook_plan::{Event, Gesture, Plan, SceneId};
 
 use super::Taken;
@@ -138,7 +138,7 @@ pub fn from_mic(channel: &str, seconds: f64, host: Option<Host>, tuning_hz: f64)
     let hub = Hub::start(control, Vec::new()).map_err(Failure::running)?;
     let end = stage::asked_to_end()?;
     say(format_args!("Listening for {seconds} s on {}. Recording people needs their consent.", source.facts().words));
-    source.start(player).map_err(Failure::running)?;
+    source.start(&Seat::of(player)).map_err(Failure::running)?;
     while stats.load().frames < (seconds * f64::from(rate)) as u64 && !stage::is_raised(&end) {
         if let State::Dead { why } = source.state() {
             return Err(Failure::Running(why));

@@ -22,6 +22,7 @@ pub struct Stats {
     skipped: AtomicU64,
     missing: AtomicU64,
     dropped: AtomicU64,
+    away: AtomicU64,
     events_lost: AtomicU64,
 }
 
@@ -39,6 +40,7 @@ impl Default for Stats {
             skipped: zero(),
             missing: zero(),
             dropped: zero(),
+            away: zero(),
             events_lost: zero(),
         }
     }
@@ -80,6 +82,11 @@ impl Stats {
         self.dropped.fetch_add(frames, Relaxed);
     }
 
+    /// Frames for which nothing drove the engine, because its device had gone or was just back.
+    pub(crate) fn away(&self, frames: u64) {
+        self.away.fetch_add(frames, Relaxed);
+    }
+
     /// Messages for which a block had no room.
     pub(crate) fn events_lost(&self, events: u64) {
         self.events_lost.fetch_add(events, Relaxed);
@@ -99,6 +106,7 @@ impl Stats {
             skipped: self.skipped.load(Relaxed),
             missing: self.missing.load(Relaxed),
             dropped: self.dropped.load(Relaxed),
+            away: self.away.load(Relaxed),
             events_lost: self.events_lost.load(Relaxed),
         }
     }
@@ -128,6 +136,9 @@ pub struct Load {
     pub missing: u64,
     /// Input frames thrown away, because the output side did not take them.
     pub dropped: u64,
+    /// Frames, to some hundredths of a second, for which nothing drove the engine, because its device had gone or was
+    /// just back.
+    pub away: u64,
     /// MIDI messages for which a block had no room.
     pub events_lost: u64,
 }

@@ -9,7 +9,7 @@ use std::fs;
 use std::path::Path;
 use tenterhook_config::{Host, Text, check};
 use tenterhook_io::{
-    Direction, Error, Log, LogSettings, Player, Source, State, StreamSource, Wiring, Wish, devices, read_wav,
+    Direction, Error, Log, LogSettings, Player, Seat, Source, State, StreamSource, Wiring, Wish, devices, read_wav,
 };
 use tenterhook_plan::{Plan, SceneId};
 
@@ -118,7 +118,7 @@ fn sounds(client: Client) {
     let (engine, _control) = tenterhook_rt::engine(&plan, facts.rate, SceneId(0));
     let player = Player::new(engine, facts.rate).with_log(tap);
     let stats = player.stats();
-    source.start(player).unwrap();
+    source.start(&Seat::of(player)).unwrap();
     assert_eq!(source.state(), State::Running);
     within_a_minute("blocks come", || stats.load().blocks > 10);
 

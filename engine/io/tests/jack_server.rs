@@ -12,7 +12,7 @@ use std::process::Command;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use tenterhook_config::{Host, Text, check};
-use tenterhook_io::{Done, Error, Hub, JackSource, Player, Source, State, Wiring, Wish, devices, open};
+use tenterhook_io::{Done, Error, Hub, JackSource, Player, Seat, Source, State, Wiring, Wish, devices, open};
 use tenterhook_plan::{ControllerId, Gesture, Plan, SceneId};
 
 /// Set in the process that runs the test itself, with the server chosen.
@@ -149,7 +149,7 @@ fn ports_midi_and_end(client: Client) {
     let player = Player::new(engine, facts.rate);
     let stats = player.stats();
     assert_eq!((source.state(), source.origin()), (State::Ready, None));
-    source.start(player).unwrap();
+    source.start(&Seat::of(player)).unwrap();
     assert_eq!(source.state(), State::Running);
 
     for (ours, theirs) in [

@@ -4,7 +4,7 @@ use std::path::Path;
 use std::sync::mpsc;
 use tenterhook_config::{Host, Text, check};
 use tenterhook_io::{
-    ClockSource, Error, Facts, Hub, Log, LogEnd, LogSettings, Player, Rendering, Source, State, Wiring, Wish, open,
+    ClockSource, Error, Facts, Hub, Log, LogEnd, LogSettings, Player, Rendering, Seat, Source, State, Wiring, Wish, open,
     read_wav, recording, render,
 };
 use tenterhook_plan::{ControllerId, Event, Gesture, Keys, Plan, SceneId, Timed};
@@ -141,7 +141,7 @@ fn the_clock_plays_every_sample_in_order_until_it_is_stopped() {
         let _ = seen.try_send((sample, channels.len(), channels[0].len()));
     });
     assert_eq!(clock.state(), State::Ready);
-    clock.start(Player::new(engine, 48_000).with_sound(3, sound)).unwrap();
+    clock.start(&Seat::of(Player::new(engine, 48_000).with_sound(3, sound))).unwrap();
     assert_eq!(clock.state(), State::Running);
     for n in 0..50 {
         assert_eq!(samples.recv().unwrap(), (n * 64, 3, 64));
@@ -150,7 +150,7 @@ fn the_clock_plays_every_sample_in_order_until_it_is_stopped() {
     assert_eq!(clock.state(), State::Stopped);
     assert!(samples.iter().count() < 4096, "the player is gone, and its sound with it");
     let (engine, _control) = tenterhook_rt::engine(&plan(), 48_000, SceneId(0));
-    assert!(matches!(clock.start(Player::new(engine, 48_000)), Err(Error::Started { .. })));
+    assert!(matches!(clock.start(&Seat::of(Player::new(engine, 48_000))), Err(Error::Started { .. })));
 }
 
 #[test]

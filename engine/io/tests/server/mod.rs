@@ -55,7 +55,13 @@ impl Server {
 }
 
 fn server(name: &str) -> Child {
-    let arguments = ["-n", name, "-R", "-P", "70", "-d", "dummy", "-r", "48000", "-p", "128", "-C", "8", "-P", "8"];
+    server_at(name, 48_000, 128)
+}
+
+/// A server of that name, rate in Hz and period in frames.
+fn server_at(name: &str, rate: u32, period: u32) -> Child {
+    let (rate, period) = (rate.to_string(), period.to_string());
+    let arguments = ["-n", name, "-R", "-P", "70", "-d", "dummy", "-r", &rate, "-p", &period, "-C", "8", "-P", "8"];
     let child = Command::new("jackd").args(arguments).stdout(Stdio::null()).stderr(Stdio::null()).spawn();
     child.expect("jackd runs: install the package jackd2")
 }
@@ -95,6 +101,28 @@ impl Drop for Server {
             let _ = Command::new("jack_wait").args(wait).stdout(Stdio::null()).stderr(Stdio::null()).status();
             end(&mut next);
         }
+    }
+}
+
+/// The server of the environment after its end: a new one of the same name, ended when this is dropped.
+pub struct Successor(Child);
+
+impl Successor {
+    pub fn start(rate: u32, period: u32) -> Self {
+        let name = std::env::var("JACK_DEFAULT_SERVER").expect("the test runs on a server of its own");
+        Self(server_at(&name, rate, period))
+    }
+
+    /// Ends it at once, as a crash does.
+    pub fn kill(mut self) {
+        self.0.kill().unwrap();
+        self.0.wait().unwrap();
+    }
+}
+
+impl Drop for Successor {
+    fn drop(&mut self) {
+        end(&mut self.0);
     }
 }
 

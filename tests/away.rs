@@ -1,0 +1,254 @@
+//! Devices that go away while a piece plays, and come back: real servers, killed, stopped and started again.
+
+mod common;
+
+use std::fs;
+use std::net::{SocketAddr, UdpSocket};
+use std::process::Command;
+use std::time::{Duration, Instant};
+
+use common::client::{Part, RATE, Recorder, Singer, change, sample, voice};
+use common::folder;
+use common::log::{channels, gestures};
+use common::program::Program;
+use common::server::{Server, Successor, client, within_a_minute};
+use jack::{MidiOut, Port, PortFlags, PortSpec};
+use rosc::{OscMessage, OscPacket, OscType};
+use serde_json::Value;
+
+/// Set in the process that runs a test itself, with the server's process id.
+const INSIDE: &str = "TENTERHOOK_TEST_AWAY";
+
+/// A held sound that every scene keeps.
+const PIECE: &str = r#"
+title = "Torn Hem"
+next = "on"
+mics = { voice = 1 }
+outputs = { left = 1 }
+controllers = { pedal = { cc = 64 }, on = { osc = "/on" } }
+[[scene]]
+mark = "A"
+mic.voice.freeze = { by = "pedal" }
+[[scene]]
+mark = "B"
+mic.voice.freeze = { by = "pedal" }
+[[scene]]
+mark = "C"
+mic.voice.freeze = { by = "pedal" }
+"#;
+
+fn server_id() -> Option<String> {
+    std::env::var(INSIDE).ok()
+}
+
+fn signal(name: &str, id: &str) {
+    assert!(Command::new("kill").args(["-s", name, id]).status().unwrap().success(), "{name} to {id}");
+}
+
+/// The program on the server, in scene B, with a sound held by the pedal; and who sends it OSC.
+struct Held {
+    play: Program,
+    folder: tempfile::TempDir,
+    osc: (UdpSocket, SocketAddr),
+    singer: Singer,
+}
+
+impl Held {
+    fn start() -> Self {
+        let folder = folder(PIECE);
+        let socket = UdpSocket::bind("127.0.0.1:0").unwrap();
+        // A port that was free a moment ago.
+        let address = UdpSocket::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
+        let singer = Singer::ready(Part { voice: voice(4.0), pedals: vec![(sample(1.5), change(64, 127))] });
+        let arguments = format!("play piece.toml --json --log run --no-page --osc {address}");
+        let mut play = Program::start(folder.path(), &arguments, &[]);
+        assert_eq!(play.event("started")["host"], "jack");
+        singer.connect();
+        singer.begin();
+        within_a_minute("the pedal goes down", || singer.is_done());
+        let mut held = Self { play, folder, osc: (socket, address), singer };
+        // It finds its steadiest moment, and the scene after begins.
+        std::thread::sleep(Duration::from_millis(500));
+        held.next();
+        assert_eq!(held.event("scene", "B")["mark"], "B");
+        held
+    }
+
+    /// Fires the scene that comes.
+    fn next(&self) {
+        for value in [1.0, 0.0] {
+            let message = OscMessage { addr: "/on".to_owned(), args: vec![OscType::Float(value)] };
+            let packet = rosc::encoder::encode(&OscPacket::Message(message)).unwrap();
+            self.osc.0.send_to(&packet, self.osc.1).unwrap();
+            // Between the two it acts.
+            std::thread::sleep(Duration::from_millis(50));
+        }
+    }
+
+    fn event(&mut self, name: &str, mark: &str) -> Value {
+        loop {
+            let event = self.play.event(name);
+            if event["mark"] == mark {
+                return event;
+            }
+        }
+    }
+}
+
+/// What `left` sends to a new client of the server for a second.
+fn heard(rate: u32) -> Vec<f32> {
+    let recorder = Recorder::ready(1, 10.0);
+    recorder.connect(&["left"]);
+    std::thread::sleep(Duration::from_millis(1500));
+    let mut heard = recorder.leave().channels.swap_remove(0);
+    heard.split_off(heard.len().saturating_sub(rate as usize))
+}
+
+/// The strongest frequency between 200 and 500 Hz, to a twentieth of a Hz, and its level in dBFS: a transform at each.
+fn strongest(sound: &[f32], rate: u32) -> (f64, f64) {
+    let power = |hz: f64| {
+        let step = std::f64::consts::TAU * hz / f64::from(rate);
+        let window = |n: usize| 0.5 - 0.5 * (std::f64::consts::TAU * n as f64 / sound.len() as f64).cos();
+        let (mut re, mut im) = (0.0, 0.0);
+        for (n, x) in sound.iter().enumerate() {
+            let (sin, cos) = (step * n as f64).sin_cos();
+            re += f64::from(*x) * window(n) * cos;
+            im += f64::from(*x) * window(n) * sin;
+        }
+        (re * re + im * im).sqrt() * 4.0 / sound.len() as f64
+    };
+    let best = |list: Vec<f64>| list.into_iter().map(|hz| (hz, power(hz))).max_by(|a, b| a.1.total_cmp(&b.1)).unwrap();
+    let (rough, _) = best((0..600).map(|n| 200.0 + 0.5 * f64::from(n)).collect());
+    let (hz, peak) = best((-10..=10).map(|n| rough + 0.05 * f64::from(n)).collect());
+    (hz, 20.0 * peak.log10())
+}
+
+/// Kills the server while a sound is held, fires a scene meanwhile, and starts a server of that rate and period.
+fn comes_back(rate: u32, period: u32) {
+    let mut held = Held::start();
+    let (hz, level) = strongest(&heard(RATE), RATE);
+    assert!(level > -60.0, "it is held: {level:.1} dB at {hz:.2} Hz");
+    let began = Instant::now();
+    signal("KILL", &server_id().unwrap());
+    let gone = held.play.event("gone");
+    let noticed = began.elapsed();
+    assert!(gone["found"].as_str().unwrap().contains("server"), "{gone}");
+    held.next();
+    held.event("scene", "C");
+    let server = Successor::start(rate, period);
+    within_a_minute("the server answers", || jack::Client::new("asks", jack::ClientOptions::NO_START_SERVER).is_ok());
+    let answered = Instant::now();
+    let back = held.play.event("back");
+    let taken_up = answered.elapsed();
+    let (hz_after, level_after) = strongest(&heard(rate), rate);
+    let cents = 1200.0 * (hz_after / hz).log2();
+    println!(
+        "{rate} Hz, {period} frames: noticed after {noticed:.0?}, taken up {taken_up:.0?} after the server answers; held \
+         {hz:.2} Hz at {level:.1} dB, after it {cents:+.2} cents, {level_after:.1} dB; {back}"
+    );
+    assert!(noticed < Duration::from_secs(5) && taken_up < Duration::from_secs(10), "{noticed:?}, {taken_up:?}");
+    assert!(cents.abs() < 2.0 && (level - level_after).abs() < 3.0, "the sound is still held");
+    let Held { play, folder, singer, .. } = held;
+    let ended = play.terminate();
+    assert_eq!(ended.status, Some(0), "{}", ended.words);
+    drop(server);
+    // Its server has died, so it can no longer leave it.
+    std::mem::forget(singer);
+    let away = ended.load()["load"]["away"].as_u64().unwrap();
+    println!("{away} frames without anybody to drive the engine");
+    assert!(away > 0 && away < u64::from(RATE), "{away}");
+    // What was played is whole, and all was done at its time: again it gives the same.
+    let fired: Vec<_> = gestures(&folder.path().join("run/gestures.csv"))
+        .into_iter()
+        .filter(|(_, name, _)| name == "fire")
+        .map(|(.., mark)| mark)
+        .collect();
+    assert_eq!(fired, ["A", "B", "C"]);
+    let again = Program::start(folder.path(), "rehearse piece.toml --take run --out again.wav", &[]).end();
+    assert_eq!(again.status, Some(0), "{}", again.words);
+    let (played, again) = (channels(&folder.path().join("run/outputs.wav")), channels(&folder.path().join("again.wav")));
+    assert!(played == again, "the log gives the very same outputs");
+}
+
+#[test]
+fn a_server_that_is_killed_and_started_again_is_taken_up_where_the_piece_stands() {
+    if server_id().is_none() {
+        let name = "a_server_that_is_killed_and_started_again_is_taken_up_where_the_piece_stands";
+        return Server::start().run(name, INSIDE, &[]);
+    }
+    comes_back(48_000, 256);
+}
+
+#[test]
+fn a_server_that_comes_back_at_another_rate_is_bridged() {
+    if server_id().is_none() {
+        return Server::start().run("a_server_that_comes_back_at_another_rate_is_bridged", INSIDE, &[]);
+    }
+    comes_back(44_100, 128);
+}
+
+#[test]
+fn a_server_that_stands_still_is_told_of_and_taken_up_when_it_goes_on() {
+    if server_id().is_none() {
+        let name = "a_server_that_stands_still_is_told_of_and_taken_up_when_it_goes_on";
+        return Server::start().run(name, INSIDE, &[]);
+    }
+    let mut held = Held::start();
+    let began = Instant::now();
+    signal("STOP", &server_id().unwrap());
+    let gone = held.play.event("gone");
+    println!("noticed after {:.0?}: {gone}", began.elapsed());
+    held.next();
+    held.event("scene", "C");
+    signal("CONT", &server_id().unwrap());
+    held.play.event("back");
+    let (hz, level) = strongest(&heard(RATE), RATE);
+    assert!(level > -60.0, "it is still held: {level:.1} dB at {hz:.2} Hz");
+    assert_eq!(held.play.terminate().status, Some(0));
+    drop(held.folder);
+    std::mem::forget(held.singer);
+}
+
+/// A MIDI output as a device has it, not a program.
+struct Device(MidiOut);
+
+// SAFETY: it gives the library's own constants, with one more flag that says nothing of the bytes.
+#[allow(unsafe_code, reason = "the library has no other way to make a device's port")]
+unsafe impl PortSpec for Device {
+    fn jack_port_type(&self) -> &str {
+        self.0.jack_port_type()
+    }
+
+    fn jack_flags(&self) -> PortFlags {
+        self.0.jack_flags() | PortFlags::IS_PHYSICAL
+    }
+
+    fn jack_buffer_size(&self) -> std::ffi::c_ulong {
+        self.0.jack_buffer_size()
+    }
+}
+
+#[test]
+fn a_midi_port_that_vanishes_is_connected_again_when_it_returns() {
+    if server_id().is_none() {
+        return Server::start().run("a_midi_port_that_vanishes_is_connected_again_when_it_returns", INSIDE, &[]);
+    }
+    let folder = folder(&PIECE.replace("cc = 64", "cc = 64, port = \"Foot\""));
+    let mut play = Program::start(folder.path(), "play piece.toml --json --no-page", &[]);
+    play.event("started");
+    let board = client("board").activate_async((), ()).unwrap();
+    let board = board.as_client();
+    let plug = |name: &str| board.register_port(name, Device(MidiOut::default())).unwrap();
+    let is_in = |port: &Port<Device>, own: &str| port.is_connected_to(own).unwrap();
+    let foot = plug("Foot 1");
+    within_a_minute("the pedal is connected", || is_in(&foot, "tenterhook:Foot"));
+    let other = plug("Wheel");
+    within_a_minute("another goes to the port for all", || is_in(&other, "tenterhook:midi"));
+    // What somebody takes out by hand stays out.
+    board.disconnect_ports_by_name("board:Wheel", "tenterhook:midi").unwrap();
+    board.unregister_port(foot).unwrap();
+    let foot = plug("Foot 1");
+    within_a_minute("the pedal is connected again", || is_in(&foot, "tenterhook:Foot"));
+    assert!(!is_in(&other, "tenterhook:midi"));
+    assert_eq!(play.terminate().status, Some(0));
+}
