@@ -104,14 +104,6 @@ impl Ports {
     }
 }
 
-impl Offers {
-    /// Whether a port of this name is offered.
-    pub fn has(&self, name: &str) -> bool {
-        let audio = self.captures.iter().chain(&self.playbacks);
-        audio.chain(self.midi.iter().map(|(name, _)| name)).any(|offered| offered == name)
-    }
-}
-
 impl Names {
     /// Fails if what is offered is less than a piece asks for.
     pub fn fit(&self, wiring: &Wiring, offers: &Offers, device: &str) -> Result<(), Error> {

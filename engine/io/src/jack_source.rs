@@ -7,8 +7,8 @@ use jack::{
     AsyncClient, Client, ClientOptions, ClientStatus, Control, Frames, LoggerType, MidiIn, MidiIter, NotificationHandler,
     Port, PortId, ProcessHandler, ProcessScope,
 };
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, AtomicU8, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicU8, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 use tenterhook_config::Host;
 use tenterhook_plan::{Event, Gesture, Timed};
 
@@ -46,8 +46,8 @@ enum Run {
 struct Shared {
     ended: AtomicU8,
     origin: AtomicU64,
-    /// Ports have come or gone since somebody looked.
-    ports: AtomicBool,
+    /// Ports that have come since somebody looked.
+    came: Mutex<Vec<PortId>>,
 }
 
 /// Connects to a running server; `None`: there is none.
@@ -89,7 +89,7 @@ impl JackSource {
         let shared = Arc::new(Shared {
             ended: AtomicU8::new(RUNNING),
             origin: AtomicU64::new(NO_ORIGIN),
-            ports: AtomicBool::new(false),
+            came: Mutex::default(),
         });
         Ok(Self { facts, wish: wish.clone(), names, offers, shared, run: Run::Ready(client, ports) })
     }
@@ -143,19 +143,19 @@ impl Source for JackSource {
 
     fn tend(&mut self) {
         let Run::Running(active) = &self.run else { return };
-        if !self.wish.connect || !self.shared.ports.swap(false, Ordering::AcqRel) {
+        let client = active.as_client();
+        let came = std::mem::take(&mut *self.shared.came.lock().unwrap_or_else(PoisonError::into_inner));
+        if !self.wish.connect || came.is_empty() {
             return;
         }
-        let offers = jack_ports::offers(active.as_client());
-        // Only what is new: what somebody took out of its port by hand stays out.
-        let is_new = |name: &str| offers.has(name) && !self.offers.has(name);
-        for cable in self.names.cables(&self.wish.wiring, &offers) {
-            if is_new(&cable.from) || is_new(&cable.to) {
+        let came: Vec<String> = came.into_iter().filter_map(|id| client.port_by_id(id)?.name().ok()).collect();
+        for cable in self.names.cables(&self.wish.wiring, &jack_ports::offers(client)) {
+            // Only these: what somebody took out of its port by hand stays out.
+            if came.contains(&cable.from) || came.contains(&cable.to) {
                 // A port that is gone again already comes back here when it returns.
-                drop(connect(active.as_client(), &cable));
+                drop(connect(client, &cable));
             }
         }
-        self.offers = offers;
     }
 
     fn stop(&mut self) {
@@ -211,8 +211,13 @@ impl NotificationHandler for Notices {
         Control::Continue
     }
 
-    fn port_registration(&mut self, _: &Client, _: PortId, _: bool) {
-        self.shared.ports.store(true, Ordering::Release);
+    fn port_registration(&mut self, _: &Client, id: PortId, is_there: bool) {
+        // Not the audio thread.
+        let mut came = self.shared.came.lock().unwrap_or_else(PoisonError::into_inner);
+        came.retain(|known| *known != id);
+        if is_there {
+            came.push(id);
+        }
     }
 
     fn xrun(&mut self, _: &Client) -> Control {

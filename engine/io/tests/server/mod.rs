@@ -33,7 +33,7 @@ impl Server {
 
     /// This program once more, for one test by its name, with the server and more in its environment: that belongs to
     /// the whole process, so it is set before any thread starts. `inside` tells the test that it is the one.
-    pub fn run(&self, test: &str, inside: &str, environment: &[(&str, &Path)]) {
+    pub fn run(&mut self, test: &str, inside: &str, environment: &[(&str, &Path)]) {
         let dir = tempfile::tempdir().unwrap();
         let said = |name: &str| dir.path().join(name);
         let mut child = Command::new(std::env::current_exe().unwrap())
@@ -45,7 +45,7 @@ impl Server {
             .stderr(File::create(said("err")).unwrap())
             .spawn()
             .unwrap();
-        let status = ended(&mut child, INSIDE_LIMIT);
+        let status = ended_beside(&mut child, INSIDE_LIMIT, &mut self.child);
         let [out, err] = ["out", "err"].map(|name| fs::read_to_string(said(name)).unwrap());
         print!("{out}{err}");
         let status = status.unwrap_or_else(|| panic!("`{test}` did not end within {INSIDE_LIMIT:?}"));
@@ -78,11 +78,21 @@ const INSIDE_LIMIT: Duration = Duration::from_secs(240);
 
 /// Waits for a program's end; after the limit it is killed, and `None`.
 pub fn ended(child: &mut Child, limit: Duration) -> Option<ExitStatus> {
+    wait(child, limit, || ())
+}
+
+/// The same beside another program: a server that the test kills is not gone before somebody has taken note of it.
+fn ended_beside(child: &mut Child, limit: Duration, other: &mut Child) -> Option<ExitStatus> {
+    wait(child, limit, || drop(other.try_wait()))
+}
+
+fn wait(child: &mut Child, limit: Duration, mut beside: impl FnMut()) -> Option<ExitStatus> {
     let limit = Instant::now() + limit;
     while Instant::now() < limit {
         if let Ok(Some(status)) = child.try_wait() {
             return Some(status);
         }
+        beside();
         std::thread::sleep(Duration::from_millis(10));
     }
     // It may end at this very moment; then this fails, rightly.
