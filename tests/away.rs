@@ -165,7 +165,8 @@ fn comes_back(rate: u32, period: u32) {
     assert_eq!(fired, ["A", "B", "C"]);
     let again = Program::start(folder.path(), "rehearse piece.toml --take run --out again.wav --json", &[]).end();
     assert_eq!(again.status, Some(0), "{}", again.words);
-    let (played, again) = (channels(&folder.path().join("run/outputs.wav")), channels(&folder.path().join("again.wav")));
+    let (played, again) =
+        (channels(&folder.path().join("run/outputs.wav")), channels(&folder.path().join("again.wav")));
     assert!(played == again, "the log gives the very same outputs");
 }
 

@@ -21,7 +21,7 @@ pub fn run(asked: &Check) -> Result<(), Failure> {
     };
     let (plan, cautions) = (&loaded.checked.plan, &loaded.checked.cautions);
     let doors = match asked.doors {
-        true => Some(doors::look(plan, loaded.checked.device.rate, asked.log.as_deref())?),
+        true => Some(doors::look(plan, loaded.checked.device.rate, asked.log.as_deref(), false)?),
         false => None,
     };
     if asked.json {

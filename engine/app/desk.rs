@@ -1,6 +1,7 @@
 //! The page beside a live run: hands on to it what the engine reports, and to the engine what it asks for.
 
 use std::net::{IpAddr, Ipv4Addr, SocketAddr};
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
@@ -14,6 +15,7 @@ use tenterhook_plan::{Plan, SceneId};
 use tenterhook_rt::{Channel, Reading};
 
 use crate::cli::PageOptions;
+use crate::doors;
 use crate::failure::Failure;
 use crate::listen::{self, Listening};
 use crate::say::say;
@@ -69,6 +71,7 @@ impl Desk {
         hub: &Hub,
         stats: Arc<Stats>,
         mics: Option<Listened>,
+        log: Option<PathBuf>,
     ) -> Result<Option<Self>, Failure> {
         let options = asked.options;
         if options.no_page {
@@ -102,6 +105,10 @@ impl Desk {
                 } else {
                     Err("not while the mics are open: `tenterhook demo` lets you hear it".to_owned())
                 }
+            }),
+            look_over: Arc::new({
+                let (window, rate) = (hub.window(), facts.rate);
+                move || look_over(&window, rate, log.as_deref())
             }),
             act: Box::new(move |plan, gesture| events.of(plan).gesture(gesture)),
         };
@@ -166,6 +173,13 @@ impl Drop for Desk {
             let _ = thread.join();
         }
     }
+}
+
+/// Looks the machine over, on which the piece in force plays.
+fn look_over(window: &Window, rate: u32, log: Option<&Path>) -> serde_json::Value {
+    let plan = window.snapshot().plan;
+    let lines = plan.and_then(|plan| doors::look(&plan, Some(rate), log, true).ok());
+    doors::to_json(&lines.unwrap_or_default())
 }
 
 /// Where the page is to be, and who may see it.

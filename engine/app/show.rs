@@ -124,7 +124,8 @@ impl Show {
         let told = match (&self.away, &standing.away) {
             (Some(old), Some(new)) if same(old, new) => Some(gone(new)),
             (_, Some(new)) => {
-                let words = format!("error: {}. The engine goes on unheard and takes the device up when it is back.", new.why);
+                let words =
+                    format!("error: {}. The engine goes on unheard and takes the device up when it is back.", new.why);
                 self.told_of("gone", &words, json!(new.why));
                 Some(gone(new))
             }
@@ -136,7 +137,8 @@ impl Show {
             }
             (None, None) => None,
         };
-        if let (Some(why), true) = (standing.away.as_ref().and_then(|away| away.refused.as_ref()), self.away.is_some()) {
+        if let (Some(why), true) = (standing.away.as_ref().and_then(|away| away.refused.as_ref()), self.away.is_some())
+        {
             self.console.tell(&format!("caution: {why}"));
         }
         stage.trouble(|troubles| troubles.device = told);

@@ -124,7 +124,15 @@ impl Stage {
             _ => None,
         };
         let listened = recent.as_ref().map(Recent::listened);
-        let desk = Desk::open(&asked.page, asked.plan, keeper.facts(), &hub, Arc::clone(&stats), listened)?;
+        let desk = Desk::open(
+            &asked.page,
+            asked.plan,
+            keeper.facts(),
+            &hub,
+            Arc::clone(&stats),
+            listened,
+            asked.log.map(Path::to_owned),
+        )?;
         keeper.start(player).map_err(Failure::running)?;
         let takeover = Takeover {
             opened: asked.wish.clone(),

@@ -326,6 +326,11 @@ fn no_view_breaks_the_rules_of_accessibility_in_any_size_or_theme() {
                 browser.until(&format!(
                     "document.body.dataset.view === '{view}' && !document.querySelector('#{view}').hidden"
                 ));
+                if view == "soundcheck" {
+                    browser.script("document.getElementById('look-over').click();");
+                    // Each of the checks of `check --doors` has its line.
+                    browser.until("document.querySelectorAll('#machine li').length === 13");
+                }
                 std::thread::sleep(std::time::Duration::from_millis(300));
                 if let Some(folder) = pictures() {
                     let theme = if dark { "dark" } else { "light" };

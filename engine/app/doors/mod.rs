@@ -34,6 +34,8 @@ struct Machine<'m> {
     log: PathBuf,
     /// Bytes that the log takes a second.
     log_bytes: f64,
+    /// A piece plays: nothing is tried that takes a lot of the machine.
+    plays: bool,
     /// Lets the time pass in which other work is looked at.
     watch: &'m dyn Fn(),
 }
@@ -123,7 +125,8 @@ pub struct Line {
 }
 
 /// Looks at this machine, on which a piece is to be played at a rate, or 48 kHz, and logged into a folder.
-pub fn look(plan: &Plan, rate: Option<u32>, log: Option<&Path>) -> Result<Vec<Line>, Failure> {
+/// `plays`: a piece plays on it already.
+pub fn look(plan: &Plan, rate: Option<u32>, log: Option<&Path>, plays: bool) -> Result<Vec<Line>, Failure> {
     let wiring = Wiring::of(plan).map_err(Failure::asked)?;
     let channels = wiring.inputs.len() + wiring.outputs.len();
     let machine = Machine {
@@ -131,6 +134,7 @@ pub fn look(plan: &Plan, rate: Option<u32>, log: Option<&Path>) -> Result<Vec<Li
         proc: "/proc".into(),
         log: log.unwrap_or(Path::new(".")).to_owned(),
         log_bytes: channels as f64 * f64::from(rate.unwrap_or(RATE)) * size_of::<f32>() as f64,
+        plays,
         watch: &|| std::thread::sleep(WATCH),
     };
     Ok(lines(cfg!(target_os = "linux").then_some(&machine)))

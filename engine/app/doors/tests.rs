@@ -35,7 +35,14 @@ impl Made {
 }
 
 fn machine<'m>(root: &Path, watch: &'m dyn Fn()) -> Machine<'m> {
-    Machine { sys: root.join("sys"), proc: root.join("proc"), log: root.to_owned(), log_bytes: 960_000.0, watch }
+    Machine {
+        sys: root.join("sys"),
+        proc: root.join("proc"),
+        log: root.to_owned(),
+        log_bytes: 960_000.0,
+        plays: false,
+        watch,
+    }
 }
 
 fn good(found: &str) -> Seen {

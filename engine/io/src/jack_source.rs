@@ -4,8 +4,8 @@ use crate::jack_ports::{self, Cable, Names, Offers, Ports};
 use crate::midi::channel_message;
 use crate::{Error, Facts, MOST_CHANNELS, Seat, Source, State, Stats, Wish};
 use jack::{
-    AsyncClient, Client, ClientOptions, ClientStatus, Control, Frames, LoggerType, MidiIn, MidiIter, NotificationHandler,
-    Port, PortId, ProcessHandler, ProcessScope,
+    AsyncClient, Client, ClientOptions, ClientStatus, Control, Frames, LoggerType, MidiIn, MidiIter,
+    NotificationHandler, Port, PortId, ProcessHandler, ProcessScope,
 };
 use std::sync::atomic::{AtomicU8, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -262,7 +262,6 @@ impl Process {
         }
         self.due = Some(now.wrapping_add(scope.n_frames()));
     }
-
 }
 
 /// Puts the messages of all MIDI ports in one order: by time, then by port. `first` is the sample with which the block

@@ -4,8 +4,8 @@ use std::path::Path;
 use std::sync::mpsc;
 use tenterhook_config::{Host, Text, check};
 use tenterhook_io::{
-    ClockSource, Error, Facts, Hub, Log, LogEnd, LogSettings, Player, Rendering, Seat, Source, State, Wiring, Wish, open,
-    read_wav, recording, render,
+    ClockSource, Error, Facts, Hub, Log, LogEnd, LogSettings, Player, Rendering, Seat, Source, State, Wiring, Wish,
+    open, read_wav, recording, render,
 };
 use tenterhook_plan::{ControllerId, Event, Gesture, Keys, Plan, SceneId, Timed};
 

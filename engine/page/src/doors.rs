@@ -189,7 +189,7 @@ async fn at_desk(
         own_page(request.headers())?;
     }
     if doors.reader(request.headers(), peer)? != Role::Desk {
-        return Err(Refusal::new(StatusCode::FORBIDDEN, "sounds are studied at the desk: enter the desk's key"));
+        return Err(Refusal::new(StatusCode::FORBIDDEN, "this is the desk's: enter the desk's key"));
     }
     Ok(next.run(request).await)
 }

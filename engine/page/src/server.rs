@@ -19,6 +19,7 @@ use tower_http::compression::CompressionLayer;
 use crate::access::{Access, Role};
 use crate::doors::{self, Doors};
 use crate::etudes::{self, Etude, Etudes, Hear};
+use crate::machine::{self, LookOver};
 use crate::meters::{MeterReading, Meters, SLOTS_A_SECOND};
 use crate::score::{self, About};
 use crate::stand::Stand;
@@ -49,6 +50,8 @@ pub struct Settings {
     pub hear: Arc<Hear>,
     /// Studies sounds for the desk; none: the page has no such view.
     pub studio: Option<Arc<dyn Studio>>,
+    /// Looks the machine over for the desk.
+    pub look_over: Arc<LookOver>,
     /// Sends a gesture to the engine.
     pub act: Act,
 }
@@ -87,7 +90,7 @@ impl Page {
     /// # Errors
     /// If the address cannot be had, or the system gives no thread.
     pub fn serve(settings: Settings) -> Result<Self, Error> {
-        let Settings { address, access, plan, about, etudes, hear, studio, act } = settings;
+        let Settings { address, access, plan, about, etudes, hear, studio, look_over, act } = settings;
         let shared = Arc::new(Shared::new(plan, Told { about, studies: studio.is_some() }, act));
         let refused = |why| Error::Address { address, why };
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(Error::Thread)?;
@@ -97,7 +100,7 @@ impl Page {
         };
         let address = listener.local_addr().map_err(refused)?;
         let doors = Arc::new(Doors::new(access));
-        let router = router(&doors, &shared, Arc::new(Etudes::new(etudes, hear)), studio);
+        let router = router(&doors, &shared, Arc::new(Etudes::new(etudes, hear)), studio, look_over);
         let mut ending = shared.ending();
         let run = move || {
             let ended = async move {
@@ -154,7 +157,13 @@ fn listen(address: SocketAddr) -> std::io::Result<tokio::net::TcpListener> {
     socket.listen(128)
 }
 
-fn router(doors: &Arc<Doors>, shared: &Arc<Shared>, etudes: Arc<Etudes>, studio: Option<Arc<dyn Studio>>) -> Router {
+fn router(
+    doors: &Arc<Doors>,
+    shared: &Arc<Shared>,
+    etudes: Arc<Etudes>,
+    studio: Option<Arc<dyn Studio>>,
+    look_over: Arc<LookOver>,
+) -> Router {
     let etudes =
         Router::new().route("/etudes", get(etudes::list)).route("/etudes/{file}", get(etudes::one)).with_state(etudes);
     let inside =
@@ -169,6 +178,7 @@ fn router(doors: &Arc<Doors>, shared: &Arc<Shared>, etudes: Arc<Etudes>, studio:
         .with_state(inside)
         .merge(files)
         .merge(doors::inside(Arc::clone(doors), etudes))
+        .merge(doors::desk(Arc::clone(doors), machine::routes(look_over)))
         .merge(doors::routes(Arc::clone(doors)));
     let router = match studio {
         Some(studio) => router.merge(doors::desk(Arc::clone(doors), study::routes(studio))),
