@@ -9,7 +9,7 @@ const SIGNS = { good: "✓", look: "△", "cannot be seen": "–" };
 export class Machine {
   constructor() {
     this.look = h("button", { type: "button", id: "look-over", onclick: () => this.ask() }, "Look it over");
-    this.said = h("p.trouble", { role: "status" });
+    this.said = h("p", { role: "status" });
     this.lines = h("ul.machine", { id: "machine" });
     this.element = h("div", {}, h("div.line-up", {}, h("h2", {}, "The machine"), this.look), this.said, this.lines);
     this.asking = false;
