@@ -119,6 +119,9 @@ impl Show {
             stage.trouble(|troubles| troubles.log = Some(words));
             self.log_trouble = trouble;
         }
+        for words in stage.relay_news() {
+            self.console.tell(&format!("caution: {words}"));
+        }
         let Some(journal) = &self.journal else { return };
         let trouble = journal.trouble();
         if trouble != self.journal_trouble {
@@ -204,7 +207,7 @@ impl Show {
             tell(json!({
                 "event": "started", "host": facts.host.to_string(), "rate": facts.rate, "block": facts.block,
                 "device": facts.words, "server_frame": stage.origin(), "page": stage.page(),
-                "taken_up": self.taken_up,
+                "taken_up": self.taken_up, "osc": stage.osc(),
             }));
         }
         if self.begun && scene != self.scene {
