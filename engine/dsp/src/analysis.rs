@@ -266,25 +266,26 @@ impl Analysis {
         let own = |lag: usize| lag.checked_sub(self.first_lag).and_then(|place| self.lags.get(place)).unwrap_or(&1.0);
         let at = |lag: usize| self.time.get(lag).map_or(f32::MIN, |x| x / own(lag));
         // The top next to a lag, between the samples, and its height.
-        let top = |near: f32| {
-            let near = (near.round() as usize).max(2);
-            let lag = (near - 2..=near + 2).max_by(|&a, &b| at(a).total_cmp(&at(b))).unwrap_or(near);
+        let top = |near: f32, reach: usize| {
+            let near = (near.round() as usize).max(reach);
+            let lag = (near - reach..=near + reach).max_by(|&a, &b| at(a).total_cmp(&at(b))).unwrap_or(near);
             let (a, b, c) = (at(lag.saturating_sub(1)), at(lag), at(lag + 1));
             let bend = a - 2.0 * b + c;
             let is_top = b >= a && b >= c && bend < 0.0;
             let shift = if is_top { 0.5 * (a - c) / bend } else { 0.0 };
             is_top.then_some((lag as f32 + shift, b - 0.25 * (a - c) * shift))
         };
-        let Some((whole, _)) = top(period) else { return period };
+        // Just above 800 Hz what fits first is the slope behind the top.
+        let Some((whole, _)) = top(period, 3) else { return period };
         let shortest = self.rate / HIGHEST;
         let parts = (2..=PARTS).rev().map(|part| whole / part as f32).filter(|part| *part >= shortest);
-        let part = parts.filter_map(top).find(|&(_, height)| height >= least);
-        let Some((mut tone, _)) = part.filter(|&(tone, _)| tone < 0.75 * whole) else { return period };
+        let part = parts.filter_map(|part| top(part, 2)).find(|&(tone, height)| height >= least && tone < 0.75 * whole);
+        let mut tone = part.map_or(whole, |(tone, _)| tone);
         // Exact at its highest multiple, as above.
         let most = (self.first_lag + self.lags.len()) as f32 - 3.0;
         let mut times = 2.0;
         while times * tone < most {
-            match top(times * tone) {
+            match top(times * tone, 2) {
                 Some((lag, height)) if height >= least && (lag - times * tone).abs() < 1.5 => tone = lag / times,
                 _ => break,
             }
