@@ -43,10 +43,14 @@ fn scale(pitches: &[f64]) -> Vec<Note> {
 fn right(told: &[(u64, f64)], notes: &[Note]) -> (usize, usize) {
     let (mut all, mut right) = (0, 0);
     for note in notes {
+        let before = (all, right);
         let middle = |at: u64| (0.15..0.45).contains(&(at as f64 / f64::from(RATE) - note.at));
         for (_, hz) in told.iter().filter(|(sample, _)| middle(*sample)) {
             all += 1;
             right += usize::from((1200.0 * (hz / frequency(note.pitch)).log2()).abs() < 50.0);
+        }
+        if right - before.1 < all - before.0 {
+            println!("of {:.1} Hz {} of {}", frequency(note.pitch), right - before.1, all - before.0);
         }
     }
     (all, right)

@@ -8,7 +8,7 @@ use super::common::client::{PERIOD, Part, RATE, Recorder, Recording, Singer, sam
 use super::common::folder;
 use super::common::program::Program;
 use super::common::server::{client, ended, within_a_minute};
-use super::servers;
+use super::{recorded, servers};
 
 /// Set in the process that runs the test itself: the process id of the one around it.
 const INSIDE: &str = "TENTERHOOK_TEST_NAMESPACES";
@@ -188,7 +188,7 @@ fn inside(names: &Names) {
     let heard = recorder.leave();
 
     let began = heard.channels[1].iter().position(|sample| *sample != 0.0).expect("it is sung");
-    let (pulled, returned) = (heard.index(pulled).unwrap(), heard.index(returned).unwrap());
+    let (pulled, returned) = (recorded(&heard, pulled), recorded(&heard, returned));
     let first = latency(&heard, began + sample(0.5) as usize).expect("it comes back");
     let last = latency(&heard, pulled - sample(1.0) as usize).expect("it still comes back");
     let block = PERIOD as usize;

@@ -131,9 +131,9 @@ fn a_receiver_that_cannot_be_reached_disturbs_nothing_and_is_said_once() {
 }
 
 #[test]
-fn a_receiver_that_there_is_not_is_an_error_before_anything_begins() {
+fn a_receiver_that_is_written_wrong_is_an_error_before_anything_begins() {
     let folder = folder(PIECE);
-    for to in ["nowhere.invalid:4151", "127.0.0.1", "127.0.0.1:lights"] {
+    for to in ["127.0.0.1", "127.0.0.1:lights", "127.0.0.1:70000"] {
         let arguments = format!("play piece.toml --host clock --json --no-page --osc-to {to}");
         let ended = Program::start(folder.path(), &arguments, &[NO_SERVER]).end();
         assert_eq!(ended.status, Some(2), "{}", ended.words);
