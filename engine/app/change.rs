@@ -1,17 +1,17 @@
 //! What a running engine can take over of a changed piece, and all that has to be told of it.
 
 use std::io::Write;
-use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 
 use tenterhook_config::Host;
-use tenterhook_io::{Facts, Hub, MidiPorts, Osc, OscMap, Wish};
+use tenterhook_io::{Facts, Hub, MidiPorts, Wish};
 use tenterhook_plan::Plan;
 
 use crate::failure::Failure;
 use crate::loading::Loaded;
+use crate::relay::Ears;
 
 /// Parts of MIDI port names that messages can tell apart.
 const MOST_PORTS: usize = 64;
@@ -38,8 +38,7 @@ pub struct Takeover {
     /// The parts of MIDI port names of all versions.
     pub ports: Mutex<Vec<String>>,
     pub midi: Option<MidiPorts>,
-    pub osc: Mutex<Option<Osc>>,
-    pub osc_address: Option<SocketAddr>,
+    pub ears: Ears,
     /// The folder of the log.
     pub log: Option<PathBuf>,
     pub versions: AtomicU32,
@@ -57,19 +56,11 @@ impl Takeover {
         let all_ports = plan.ports_after(&ports);
         self.fits(wish, &all_ports).map_err(Failure::Asked)?;
         let plan = Arc::new(plan.clone());
-        let mut osc = self.osc.lock().unwrap_or_else(PoisonError::into_inner);
-        if let (None, Some(address)) = (&*osc, self.osc_address)
-            && !OscMap::of(&plan).is_empty()
-        {
-            let events = hub.events().of(&plan);
-            *osc = Some(Osc::listen(address, OscMap::default(), events).map_err(Failure::asked)?);
-        }
+        self.ears.ready(&plan, hub)?;
         if !hub.replace(Arc::clone(&plan)) {
             return Ok(Change::Busy);
         }
-        if let Some(osc) = &*osc {
-            osc.change(&plan);
-        }
+        self.ears.change(&plan);
         if let Some(midi) = self.midi.as_ref().filter(|_| *ports != all_ports) {
             midi.change(all_ports.clone());
         }
@@ -158,8 +149,7 @@ mod tests {
             ports: Mutex::new(plan.ports_after(&[])),
             newest: Mutex::new(Arc::new(plan)),
             midi: None,
-            osc: Mutex::default(),
-            osc_address: None,
+            ears: Ears::default(),
             log: None,
             versions: AtomicU32::new(0),
         }

@@ -77,6 +77,19 @@ pub struct JournalOptions {
     pub fresh: bool,
 }
 
+/// Who may work the show by OSC, and who is told of it.
+#[derive(Clone, Debug, Default, Args)]
+pub struct OscOptions {
+    /// Listens for OSC at this address and port, for everything that can be worked; whoever reaches it can work the show.
+    /// Without it only what the piece itself asks for is listened for, at 127.0.0.1:4151
+    #[arg(long, value_name = "ADDRESS")]
+    pub osc: Option<SocketAddr>,
+    /// Tells gestures, scenes, meters, pitch and onsets to this host by OSC, as in 192.168.1.20:4151; may be given again.
+    /// Lights and mechanical instruments that follow can do harm: follow your local rules and your licensed technicians
+    #[arg(long, value_name = "HOST:PORT")]
+    pub osc_to: Vec<String>,
+}
+
 /// Arguments of `demo`.
 #[derive(Debug, Args)]
 pub struct Demo {
@@ -116,9 +129,9 @@ pub struct Play {
     /// Keeps mics, outputs and gestures of the run in this folder. Recording people needs their consent
     #[arg(long, value_name = "DIR")]
     pub log: Option<PathBuf>,
-    /// The address and port at which OSC is listened for, if the piece asks for any
-    #[arg(long, value_name = "ADDRESS", default_value = "127.0.0.1:4151")]
-    pub osc: SocketAddr,
+    /// OSC
+    #[command(flatten)]
+    pub osc: OscOptions,
     /// Leaves the JACK ports unconnected
     #[arg(long)]
     pub no_connect: bool,

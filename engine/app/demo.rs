@@ -8,7 +8,7 @@ use tenterhook_page::score::View;
 use tenterhook_plan::{Plan, SceneId};
 
 use crate::bundled;
-use crate::cli::Demo;
+use crate::cli::{Demo, OscOptions};
 use crate::desk;
 use crate::failure::Failure;
 use crate::hand::Hand;
@@ -66,7 +66,7 @@ fn play(asked: &Demo, plan: &Plan, gestures: &Gestures) -> Result<(), Failure> {
         log: asked.log.as_deref(),
         texts: &[("piece.toml", PIECE)],
         files: &[],
-        osc: None,
+        osc: &OscOptions::default(),
         page: desk::Asked { options: &asked.page, opens: View::Score, rehearsal: true },
     };
     let stage = Stage::open(&asked_stage, Some(told))?;

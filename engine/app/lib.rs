@@ -20,6 +20,7 @@ mod loading;
 mod play;
 mod progress;
 mod rehearse;
+mod relay;
 mod resume;
 mod say;
 mod schema;

@@ -10,6 +10,7 @@ use crate::desk;
 use crate::failure::Failure;
 use crate::follow::Follow;
 use crate::loading;
+use crate::relay;
 use crate::resume::Beginning;
 use crate::say::say;
 use crate::show::Show;
@@ -39,12 +40,13 @@ pub fn run(asked: &Play, opens: View) -> Result<(), Failure> {
             log: asked.log.as_deref(),
             texts: &texts,
             files: &loaded.files,
-            osc: Some(asked.osc),
+            osc: &asked.osc,
             page: desk::Asked { options: &asked.page, opens, rehearsal: false },
         },
         told,
     )?;
     announce(plan, &stage, asked.json);
+    relay::caution(&asked.osc);
     if asked.log.is_some() {
         say("Mics and outputs are being recorded: recording people needs their consent.");
         for (name, _) in loaded.files.iter().filter(|(name, _)| !tenterhook_io::is_inside(name)) {

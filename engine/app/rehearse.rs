@@ -9,7 +9,7 @@ use tenterhook_io::{Recording, Rendering, WavWriter, read_wav, render, resample}
 use tenterhook_page::score::View;
 use tenterhook_plan::{Event, Plan, SceneId, Timed};
 
-use crate::cli::Rehearse;
+use crate::cli::{OscOptions, Rehearse};
 use crate::desk;
 use crate::failure::Failure;
 use crate::follow::Follow;
@@ -139,7 +139,7 @@ fn aloud(
         log: None,
         texts: &[],
         files: &[],
-        osc: None,
+        osc: &OscOptions::default(),
         page,
     };
     let stage = Stage::open(&asked_stage, None)?;

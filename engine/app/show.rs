@@ -154,6 +154,9 @@ impl Show {
             stage.trouble(|troubles| troubles.log = Some(words));
             self.log_trouble = trouble;
         }
+        for words in stage.relay_news() {
+            self.console.tell(&format!("caution: {words}"));
+        }
         let Some(journal) = &self.journal else { return };
         let trouble = journal.trouble();
         if trouble != self.journal_trouble {
@@ -240,7 +243,7 @@ impl Show {
             tell(json!({
                 "event": "started", "host": facts.host.to_string(), "rate": facts.rate, "block": facts.block,
                 "device": facts.words, "server_frame": standing.origin, "page": stage.page(),
-                "taken_up": self.taken_up,
+                "taken_up": self.taken_up, "osc": stage.osc(),
             }));
         }
         if self.begun && scene != self.scene {

@@ -1,6 +1,5 @@
 //! A live run: the engine on a source of blocks, and everything that reaches it and listens to it.
 
-use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 use std::sync::{Arc, Mutex};
@@ -10,15 +9,17 @@ use serde_json::json;
 use signal_hook::consts;
 use tenterhook_config::Host;
 use tenterhook_io::{
-    Events, Facts, Hub, Keeper, Load, Log, LogSettings, MidiPorts, Osc, OscMap, Player, Recent, Snapshot, Sound,
-    Standing, Stats, Wiring, Wish,
+    Events, Facts, Hub, Keeper, Load, Log, LogSettings, MidiPorts, OscCounts, Player, Recent, Relay, RelayCounts,
+    Snapshot, Sound, Standing, Stats, Wiring, Wish,
 };
 use tenterhook_plan::{Event, Gesture, Plan, SceneId};
 
 use crate::change::{Change, Takeover};
+use crate::cli::OscOptions;
 use crate::desk::{self, Desk, Troubles};
 use crate::failure::Failure;
 use crate::loading::Loaded;
+use crate::relay;
 use crate::say::{say, tell};
 
 /// Makes, at a rate, the sound that takes the place of the mics, and says how many channels it has.
@@ -38,7 +39,7 @@ pub struct Asked<'a> {
     pub texts: &'a [(&'a str, &'a str)],
     /// Files that the log keeps: names and where they lie.
     pub files: &'a [(String, PathBuf)],
-    pub osc: Option<SocketAddr>,
+    pub osc: &'a OscOptions,
     pub page: desk::Asked<'a>,
 }
 
@@ -50,6 +51,7 @@ pub struct Stage {
     log: Option<Log>,
     desk: Option<Desk>,
     takeover: Takeover,
+    relay: Option<Relay>,
     // Held for its thread, which ends when this goes.
     _recent: Option<Recent>,
 }
@@ -62,6 +64,10 @@ struct Ending {
     log_lost: Option<u64>,
     /// Why the engine did not go on.
     died: Option<String>,
+    /// How telling others by OSC went.
+    told: Option<RelayCounts>,
+    /// What came by OSC and did not act.
+    refused: Option<OscCounts>,
 }
 
 impl Stage {
@@ -74,12 +80,16 @@ impl Stage {
         let Facts { host, rate, inputs, outputs, .. } = keeper.facts().clone();
         let sound = asked.players.map(|players| players(rate)).transpose()?;
         let sound_channels = sound.as_ref().map(|(channels, _)| *channels);
-        let (engine, mut control) = tenterhook_rt::engine(asked.plan, rate, asked.from);
+        let (others, told) = relay::Ready::new(asked.osc)?;
+        let (engine, mut control) = match others.tells() {
+            true => tenterhook_rt::hearing_engine(asked.plan, rate, asked.from),
+            false => tenterhook_rt::engine(asked.plan, rate, asked.from),
+        };
         for gesture in asked.first {
             control.send(Event::Gesture(*gesture)).map_err(Failure::running)?;
         }
         let ports = control.ports().to_vec();
-        let mut subscribers: Vec<_> = applied.into_iter().collect();
+        let mut subscribers: Vec<_> = applied.into_iter().chain(told).collect();
         let mut player = Player::new(engine, rate);
         let log = match asked.log {
             None => None,
@@ -116,13 +126,8 @@ impl Stage {
         let hub = Hub::start(control, subscribers).map_err(Failure::running)?;
         // Under JACK its own MIDI ports bring each message at its frame.
         let midi = (host != Host::Jack).then(|| MidiPorts::listen(ports.clone(), hub.events())).transpose();
-        let map = OscMap::of(asked.plan);
         let plan = Arc::new(asked.plan.clone());
-        let events = hub.events().of(&plan);
-        let osc = match asked.osc {
-            Some(address) if !map.is_empty() => Some(Osc::listen(address, map, events).map_err(Failure::asked)?),
-            _ => None,
-        };
+        let (ears, relay) = others.open(&plan, &hub)?;
         let listened = recent.as_ref().map(Recent::listened);
         let desk = Desk::open(
             &asked.page,
@@ -141,12 +146,11 @@ impl Stage {
             newest: Mutex::new(plan),
             ports: Mutex::new(ports),
             midi: midi.map_err(Failure::running)?,
-            osc: Mutex::new(osc),
-            osc_address: asked.osc,
+            ears,
             log: asked.log.map(Path::to_owned),
             versions: AtomicU32::new(0),
         };
-        Ok(Self { keeper, hub: Some(hub), stats, log, desk, takeover, _recent: recent })
+        Ok(Self { keeper, hub: Some(hub), stats, log, desk, takeover, relay, _recent: recent })
     }
 
     /// What was known of the device when it was opened.
@@ -182,6 +186,16 @@ impl Stage {
     /// Why the log is no longer kept, if it is not.
     pub fn log_trouble(&self) -> Option<String> {
         self.log.as_ref().and_then(Log::trouble)
+    }
+
+    /// What is to be said of those who are told by OSC, each once.
+    pub fn relay_news(&self) -> Vec<String> {
+        self.relay.as_ref().map(Relay::news).unwrap_or_default()
+    }
+
+    /// Where OSC is listened for, if it is.
+    pub fn osc(&self) -> Option<String> {
+        self.takeover.ears.look().map(|(address, _)| address.to_string())
     }
 
     /// Shows on the page what is in trouble, see [`Desk::trouble`].
@@ -223,6 +237,8 @@ impl Stage {
     /// Fades out, stops the device, closes the files.
     fn close(mut self) -> Result<Ending, Failure> {
         let died = self.died();
+        // Whoever follows goes on: that this machine ends is no gesture of the piece.
+        let told = self.relay.take().map(|relay| relay.counts());
         if died.is_none()
             && let Some(events) = self.events()
         {
@@ -238,7 +254,8 @@ impl Stage {
             Some(log) => Some(log.finish().map_err(Failure::running)?.lost),
             None => None,
         };
-        Ok(Ending { load: self.stats.load(), snapshot, log_lost, died })
+        let refused = self.takeover.ears.look().map(|(_, counts)| counts);
+        Ok(Ending { load: self.stats.load(), snapshot, log_lost, died, told, refused })
     }
 }
 
@@ -251,7 +268,8 @@ impl Ending {
                 "event": "ended", "load": self.load, "percentile_50": self.load.percentile(0.5),
                 "percentile_99": self.load.percentile(0.99), "percentile_99_9": self.load.percentile(0.999),
                 "applied_lost": self.snapshot.applied_lost, "events_lost": self.snapshot.events_lost,
-                "log_frames_lost": self.log_lost, "died": self.died,
+                "log_frames_lost": self.log_lost, "died": self.died, "osc_told": self.told,
+                "osc_refused": self.refused,
             }));
             return;
         }
@@ -266,6 +284,17 @@ impl Ending {
         let lost = self.snapshot.applied_lost + self.snapshot.events_lost + self.load.events_lost;
         if lost > 0 {
             say(format_args!("caution: {lost} gestures were lost because too many came at once"));
+        }
+        if let Some(OscCounts { senseless, far, crowded }) =
+            self.refused.filter(|counts| *counts != OscCounts::default())
+        {
+            say(format_args!(
+                "caution: by OSC came {senseless} messages that made no sense, {far} bundles for more than a minute \
+                 later, and {crowded} gestures for later that found no room"
+            ));
+        }
+        if let Some(RelayCounts { sent, refused }) = self.told.filter(|counts| counts.refused > 0) {
+            say(format_args!("caution: of {} packets of OSC the network refused {refused}", sent + refused));
         }
         if let Some(frames) = self.log_lost.filter(|frames| *frames > 0) {
             say(format_args!("caution: {frames} frames were lost on the way to the log; they stand there as silence"));

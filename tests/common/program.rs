@@ -35,7 +35,14 @@ pub struct Ended {
 impl Program {
     /// Starts it in a folder. The arguments are parted by spaces.
     pub fn start(folder: &Path, arguments: &str, environment: &[(&str, &str)]) -> Self {
-        let mut child = Command::new(env!("CARGO_BIN_EXE_tenterhook"))
+        Self::start_by(&[], folder, arguments, environment)
+    }
+
+    /// The same, started by another program: its name and its own arguments.
+    pub fn start_by(by: &[&str], folder: &Path, arguments: &str, environment: &[(&str, &str)]) -> Self {
+        let all = [by, &[env!("CARGO_BIN_EXE_tenterhook")]].concat();
+        let mut child = Command::new(all[0])
+            .args(&all[1..])
             .args(arguments.split(' '))
             // Its journals are this run's own, not the user's.
             .env("XDG_STATE_HOME", folder.join("state"))

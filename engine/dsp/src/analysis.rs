@@ -12,6 +12,9 @@ use std::ops::RangeInclusive;
 use std::sync::Arc;
 
 const STEPS: u64 = 5;
+/// The highest tone that is told, in Hz, and into how many parts a period is divided to find it.
+const HIGHEST: f32 = 2500.0;
+const PARTS: usize = 6;
 const BANDS: usize = 8;
 /// Moments kept, about 1.4 s.
 const KEPT: usize = 128;
@@ -39,6 +42,8 @@ pub(crate) struct Moment {
     pub harmonicity: f32,
     /// The shortest period that fits, in samples; 0 if none does.
     pub period: f32,
+    /// The same for tones above 800 Hz as well.
+    pub tone: f32,
 }
 
 static NONE: Moment = Moment {
@@ -51,6 +56,7 @@ static NONE: Moment = Moment {
     weight: 0.0,
     harmonicity: 0.0,
     period: 0.0,
+    tone: 0.0,
 };
 
 /// See the module.
@@ -191,6 +197,7 @@ impl Analysis {
         let best = most.into_iter().fold(0.0, f32::max);
         let harmonicity = if energy > 1e-12 { (best / energy).min(1.0) } else { 0.0 };
         let period = if harmonicity > 0.3 { self.period(best - 0.05 * energy) } else { 0.0 };
+        let tone = if period > 0.0 { self.tone(period, best - 0.05 * energy) } else { 0.0 };
         let hop = self.schedule.hop();
         let (earlier, last) = {
             let steps = (0.02 * self.rate / hop as f32).round() as u64;
@@ -200,7 +207,7 @@ impl Analysis {
         let difference = moment.bands.iter().zip(earlier.bands).map(|(a, b)| (a - b).powi(2)).sum::<f32>();
         let difference = (difference / BANDS as f32).sqrt();
         let steadiness = (-(difference - 1.5).max(0.0) / 4.0).exp();
-        (moment.harmonicity, moment.period) = (harmonicity, period);
+        (moment.harmonicity, moment.period, moment.tone) = (harmonicity, period, tone);
         moment.steady = steadiness * ((harmonicity - 0.5) / 0.4).clamp(0.0, 1.0);
         moment.weight = moment.steady * 10f32.powf(moment.level / 25.0);
         // Pitched sound teaches what is usual, over some two seconds of it.
@@ -251,6 +258,40 @@ impl Analysis {
             times += 1.0;
         }
         period
+    }
+
+    /// The period itself of what fits a period of at least 1.25 ms: that, or a part of it that fits as well.
+    fn tone(&self, period: f32, least: f32) -> f32 {
+        // The window's own correlation is 1 within a few thousandths at the shorter lags.
+        let own = |lag: usize| lag.checked_sub(self.first_lag).and_then(|place| self.lags.get(place)).unwrap_or(&1.0);
+        let at = |lag: usize| self.time.get(lag).map_or(f32::MIN, |x| x / own(lag));
+        // The top next to a lag, between the samples, and its height.
+        let top = |near: f32, reach: usize| {
+            let near = (near.round() as usize).max(reach);
+            let lag = (near - reach..=near + reach).max_by(|&a, &b| at(a).total_cmp(&at(b))).unwrap_or(near);
+            let (a, b, c) = (at(lag.saturating_sub(1)), at(lag), at(lag + 1));
+            let bend = a - 2.0 * b + c;
+            let is_top = b >= a && b >= c && bend < 0.0;
+            let shift = if is_top { 0.5 * (a - c) / bend } else { 0.0 };
+            is_top.then_some((lag as f32 + shift, b - 0.25 * (a - c) * shift))
+        };
+        // Just above 800 Hz what fits first is the slope behind the top.
+        let Some((whole, _)) = top(period, 3) else { return period };
+        let shortest = self.rate / HIGHEST;
+        let parts = (2..=PARTS).rev().map(|part| whole / part as f32).filter(|part| *part >= shortest);
+        let part = parts.filter_map(|part| top(part, 2)).find(|&(tone, height)| height >= least && tone < 0.75 * whole);
+        let mut tone = part.map_or(whole, |(tone, _)| tone);
+        // Exact at its highest multiple, as above.
+        let most = (self.first_lag + self.lags.len()) as f32 - 3.0;
+        let mut times = 2.0;
+        while times * tone < most {
+            match top(times * tone, 2) {
+                Some((lag, height)) if height >= least && (lag - times * tone).abs() < 1.5 => tone = lag / times,
+                _ => break,
+            }
+            times += 1.0;
+        }
+        tone
     }
 
     fn place(&self, end: u64) -> usize {

@@ -10,6 +10,7 @@
 
 mod aim;
 mod analysis;
+pub mod attacks;
 mod bank;
 mod breath;
 pub mod effects;

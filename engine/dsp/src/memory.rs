@@ -107,6 +107,15 @@ impl fmt::Debug for Memory {
     }
 }
 
+/// How a source is pitched.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Pitch {
+    /// The fundamental, 62…2500 Hz; 0: nothing is pitched.
+    pub hz: f32,
+    /// How periodic the sound is, 0…1.
+    pub confidence: f32,
+}
+
 /// A source's past up to a sample, which lies at a place that no block size moves: the start of the present cell, or
 /// the beginning of the effect that reads. So an effect can neither read the future nor read differently when the
 /// device's blocks differ.
@@ -163,6 +172,15 @@ impl Heard<'_> {
     /// [`Heard::end`] counts.
     pub(crate) fn model(&self) -> Option<&Model> {
         self.model
+    }
+
+    /// The pitch of the newest moment that the source's analysis knows at [`Heard::end`], a frame of 43 ms; `None`: there
+    /// is no analysis, or nothing is known yet.
+    pub fn pitch(&self, rate: u32) -> Option<Pitch> {
+        let analysis = self.analysis?;
+        let moment = (0..4).find_map(|back| analysis.moment(self.end, back))?;
+        let hz = if moment.tone > 0.0 { rate as f32 / moment.tone } else { 0.0 };
+        Some(Pitch { hz, confidence: moment.harmonicity })
     }
 
     /// What the source's analysis knows at [`Heard::end`], if the source has one.

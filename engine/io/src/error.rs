@@ -128,6 +128,16 @@ pub enum Error {
         /// What the system said.
         why: String,
     },
+    /// A receiver of OSC cannot be found.
+    #[error(
+        "cannot send OSC to `{to}` ({why}): write HOST:PORT, as in 192.168.1.20:4151, and see that the network is up"
+    )]
+    OscTo {
+        /// The receiver, as it was asked for.
+        to: String,
+        /// What the system said.
+        why: String,
+    },
 }
 
 fn near_words(near: &[String]) -> String {

@@ -3,7 +3,8 @@
 mod events;
 
 pub use events::Events;
-use events::{ROOM, Sent};
+use events::ROOM;
+pub(crate) use events::Sent;
 
 use crate::Error;
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, TrySendError, bounded};
@@ -130,6 +131,23 @@ impl Snapshot {
         }
     }
 
+    /// Whether everything stands already as a gesture would have it, whose ids are those of `plan`.
+    pub(crate) fn stands(&self, gesture: Gesture, plan: &Arc<Plan>) -> bool {
+        let Some(now) = &self.plan else { return false };
+        let meant = if Arc::ptr_eq(plan, now) { Some(gesture) } else { gesture.moved(plan, now) };
+        match meant {
+            Some(Gesture::Controller { id, value }) => self.controllers.get(id.index()) == Some(&value),
+            Some(Gesture::Fire(scene)) => self.scene.is_some_and(|(now, _)| now == scene),
+            Some(Gesture::Hush(hushed)) => self.hushed == hushed,
+            Some(Gesture::Level { output: None, db }) => self.level_db == db,
+            Some(Gesture::Level { output: Some(id), db }) => self.levels_db.get(id.index()) == Some(&db),
+            Some(Gesture::Mute { mic, muted }) => self.muted.get(mic.index()) == Some(&muted),
+            Some(Gesture::Press { .. } | Gesture::Next | Gesture::Back) => false,
+            // What it is for is gone.
+            None => true,
+        }
+    }
+
     fn take_in(&mut self, reading: Reading) {
         match reading {
             Reading::Scene { sample, scene } => self.enter(scene, sample),
@@ -144,6 +162,8 @@ impl Snapshot {
             Reading::Held { effect, span } => set(&mut self.held, effect.index(), span),
             Reading::Effect { effect, stands } => set(&mut self.effects, effect.index(), stands),
             Reading::Loudness { id, value } => set(&mut self.controllers, id.index(), value),
+            // Of the moment: for those who read on.
+            Reading::Pitch { .. } | Reading::Onset { .. } => {}
         }
     }
 

@@ -1,142 +1,107 @@
-//! Open Sound Control over UDP.
+//! Open Sound Control 1.0 over UDP: what comes in, and what is told to others.
 
+mod addresses;
+mod due;
+mod follow;
+mod map;
+mod relay;
+mod time;
+
+pub use follow::Follow;
+pub use map::OscMap;
+pub use relay::{Receiver, Relay, RelayCounts};
+
+use crate::hub::Window;
 use crate::{Error, Events};
-use rosc::address::{Matcher, OscAddress};
-use rosc::{OscMessage, OscPacket, OscType, decoder};
+use due::Due;
+use follow::{Kind, Told};
 use std::io::ErrorKind;
 use std::net::{SocketAddr, UdpSocket};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
-use std::time::Duration;
-use tenterhook_plan::{Address, Controller, ControllerId, Gesture, Plan};
+use std::time::{Duration, Instant};
+use tenterhook_plan::{Gesture, Plan};
 
 /// How often the thread looks whether it is to end.
 const PAUSE: Duration = Duration::from_millis(100);
 /// The largest packet that UDP carries.
 const MOST_BYTES: usize = 65_536;
-/// A packet holds no more bundles than this: the decoder calls itself for each that is nested in another.
-const MOST_BUNDLES: usize = 256;
-
-/// Which OSC address works which controller.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct OscMap {
-    addresses: Vec<(String, ControllerId, Controller)>,
-}
-
-impl OscMap {
-    /// The addresses of a piece.
-    pub fn of(plan: &Plan) -> Self {
-        let with_path = |(index, controller): (usize, &Controller)| match &controller.address {
-            Address::Osc { path, .. } => Some((path.clone(), ControllerId::new(index), controller.clone())),
-            _ => None,
-        };
-        Self { addresses: plan.controllers.iter().enumerate().filter_map(with_path).collect() }
-    }
-
-    /// Whether the piece has none.
-    pub fn is_empty(&self) -> bool {
-        self.addresses.is_empty()
-    }
-
-    /// Calls `act` for every gesture in a packet, in order. A bundle acts at once, whatever its time. Returns how many
-    /// messages of it make no sense: the packet itself, or a message to a controller without a number in it.
-    pub fn gestures(&self, packet: &[u8], act: &mut impl FnMut(Gesture)) -> u64 {
-        if bundles(packet) > MOST_BUNDLES {
-            return 1;
-        }
-        match decoder::decode_udp(packet) {
-            Ok((_, packet)) => self.packet(&packet, act),
-            Err(_) => 1,
-        }
-    }
-
-    fn packet(&self, packet: &OscPacket, act: &mut impl FnMut(Gesture)) -> u64 {
-        match packet {
-            OscPacket::Message(message) => self.message(message, act),
-            OscPacket::Bundle(bundle) => bundle.content.iter().map(|inner| self.packet(inner, act)).sum(),
-        }
-    }
-
-    fn message(&self, message: &OscMessage, act: &mut impl FnMut(Gesture)) -> u64 {
-        // OSC 1.0: what is sent may be a pattern.
-        let Ok(matcher) = Matcher::new(&message.addr) else { return 1 };
-        let mut senseless = 0;
-        for (path, id, controller) in &self.addresses {
-            if !OscAddress::new(path.clone()).is_ok_and(|path| matcher.match_address(&path)) {
-                continue;
-            }
-            match message.args.iter().find_map(number) {
-                Some(number) => act(gesture(*id, controller, number)),
-                None => senseless += 1,
-            }
-        }
-        senseless
-    }
-}
-
-fn gesture(id: ControllerId, controller: &Controller, number: f64) -> Gesture {
-    let scaled = match controller.address {
-        Address::Osc { from, to, .. } => ((number - from) / (to - from)) as f32,
-        _ => number as f32,
-    };
-    if controller.latch {
-        Gesture::Press { id, down: scaled >= 0.5 }
-    } else {
-        Gesture::Controller { id, value: controller.curve.bend(scaled) }
-    }
-}
-
-/// The number that an argument is; NaN and infinity are none.
-fn number(argument: &OscType) -> Option<f64> {
-    let number = match *argument {
-        OscType::Int(number) => f64::from(number),
-        OscType::Long(number) => number as f64,
-        OscType::Float(number) => f64::from(number),
-        OscType::Double(number) => number,
-        OscType::Bool(number) => f64::from(u8::from(number)),
-        _ => return None,
-    };
-    number.is_finite().then_some(number)
-}
-
-/// How many bundles a packet holds at most, and so how deep they can be nested.
-fn bundles(packet: &[u8]) -> usize {
-    packet.windows(8).filter(|window| *window == b"#bundle\0").count()
-}
 
 /// What messages mean.
 struct Means {
     map: OscMap,
     events: Events,
+    /// Where other machines may be followed: by whom, and how everything stands here.
+    machines: Option<(Arc<Follow>, Window)>,
+}
+
+/// What came in and did not act.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
+pub struct OscCounts {
+    /// Messages that made no sense.
+    pub senseless: u64,
+    /// Bundles whose time was more than a minute ahead.
+    pub far: u64,
+    /// Gestures for later that found no room, because more than a thousand waited.
+    pub crowded: u64,
+}
+
+#[derive(Default)]
+struct Counts {
+    senseless: AtomicU64,
+    far: AtomicU64,
+    crowded: AtomicU64,
 }
 
 /// Listens for OSC on a thread of its own.
 pub struct Osc {
     address: SocketAddr,
+    everything: bool,
     work: Arc<Mutex<Means>>,
-    malformed: Arc<AtomicU64>,
+    counts: Arc<Counts>,
     stop: Arc<AtomicBool>,
     thread: Option<JoinHandle<()>>,
 }
 
 impl Osc {
-    /// Listens on `address` and sends what it means to the engine. Port 0 takes any free one; see
-    /// [`address`](Osc::address).
+    /// Listens on `address` and sends what it means to the engine; a bundle for later acts at its time. Port 0 takes any
+    /// free one; see [`address`](Osc::address).
     ///
     /// # Errors
     /// [`Error::Osc`] if the address cannot be had.
     pub fn listen(address: SocketAddr, map: OscMap, events: Events) -> Result<Self, Error> {
+        Self::open(address, Means { map, events, machines: None }, false)
+    }
+
+    /// The same for everything of a piece, by the fixed addresses as well; and other machines may be followed.
+    ///
+    /// # Errors
+    /// [`Error::Osc`] if the address cannot be had.
+    pub fn listen_to_everything(
+        address: SocketAddr,
+        plan: &Plan,
+        events: Events,
+        follow: Arc<Follow>,
+        window: Window,
+    ) -> Result<Self, Error> {
+        let map = OscMap::of_everything(plan);
+        Self::open(address, Means { map, events, machines: Some((follow, window)) }, true)
+    }
+
+    fn open(address: SocketAddr, means: Means, everything: bool) -> Result<Self, Error> {
         let failed = |why: std::io::Error| Error::Osc { address: address.to_string(), why: why.to_string() };
         let socket = UdpSocket::bind(address).map_err(failed)?;
         socket.set_read_timeout(Some(PAUSE)).map_err(failed)?;
         let address = socket.local_addr().map_err(failed)?;
-        let (malformed, stop) = (Arc::<AtomicU64>::default(), Arc::<AtomicBool>::default());
-        let (count, stopped) = (Arc::clone(&malformed), Arc::clone(&stop));
-        let work = Arc::new(Mutex::new(Means { map, events }));
+        let due = Due::start()?;
+        let (counts, stop) = (Arc::<Counts>::default(), Arc::<AtomicBool>::default());
+        let (counted, stopped) = (Arc::clone(&counts), Arc::clone(&stop));
+        let work = Arc::new(Mutex::new(means));
         let means = Arc::clone(&work);
         let run = move || {
             let mut packet = vec![0; MOST_BYTES];
+            let mut gestures = Vec::new();
             while !stopped.load(Ordering::Acquire) {
                 let length = match socket.recv(&mut packet) {
                     Ok(length) => length,
@@ -148,22 +113,20 @@ impl Osc {
                     }
                 };
                 let means = means.lock().unwrap_or_else(PoisonError::into_inner);
-                let senseless = means.map.gestures(&packet[..length], &mut |gesture| {
-                    means.events.gesture(gesture);
-                });
-                count.fetch_add(senseless, Ordering::Release);
+                means.take(&packet[..length], &mut gestures, &due, &counted);
             }
         };
         let thread = std::thread::Builder::new().name("osc".to_owned()).spawn(run);
         let thread = Some(thread.map_err(|why| Error::Thread { why: why.to_string() })?);
-        Ok(Self { address, work, malformed, stop, thread })
+        Ok(Self { address, everything, work, counts, stop, thread })
     }
 
     /// From now on messages mean what a changed piece says.
     pub fn change(&self, plan: &Arc<Plan>) {
+        let map = OscMap::from(Arc::clone(plan), self.everything);
         let mut means = self.work.lock().unwrap_or_else(PoisonError::into_inner);
         means.events = means.events.of(plan);
-        means.map = OscMap::of(plan);
+        means.map = map;
     }
 
     /// Where it listens.
@@ -171,9 +134,54 @@ impl Osc {
         self.address
     }
 
-    /// How many messages made no sense.
-    pub fn malformed(&self) -> u64 {
-        self.malformed.load(Ordering::Acquire)
+    /// What came in and did not act.
+    pub fn counts(&self) -> OscCounts {
+        let Counts { senseless, far, crowded } = &*self.counts;
+        let [senseless, far, crowded] = [senseless, far, crowded].map(|count| count.load(Ordering::Acquire));
+        OscCounts { senseless, far, crowded }
+    }
+}
+
+impl Means {
+    fn take(&self, packet: &[u8], gestures: &mut Vec<(Duration, Gesture)>, due: &Due, counts: &Counts) {
+        gestures.clear();
+        let read = self.map.read(packet, time::now(), gestures);
+        counts.senseless.fetch_add(read.senseless, Ordering::Release);
+        counts.far.fetch_add(read.far, Ordering::Release);
+        if let Some(told) = &read.told {
+            return self.follow(told, gestures);
+        }
+        let now = Instant::now();
+        for (wait, gesture) in gestures.drain(..) {
+            if wait.is_zero() {
+                self.events.gesture(gesture);
+            } else if !due.keep(now + wait, gesture, self.events.clone()) {
+                counts.crowded.fetch_add(1, Ordering::Release);
+            }
+        }
+    }
+
+    /// Does what a machine tells, if it is to be done here.
+    fn follow(&self, told: &Told, gestures: &[(Duration, Gesture)]) {
+        let Some((follow, window)) = &self.machines else { return };
+        if follow.is_own(told) {
+            return;
+        }
+        let follows = follow.hear(told);
+        let state = match told.kind {
+            Kind::Made => None,
+            Kind::State if follows => Some(window.snapshot()),
+            Kind::State | Kind::Known => return,
+        };
+        for &(_, gesture) in gestures {
+            let Some(message) = addresses::gesture(gesture, self.map.plan()) else { continue };
+            let lacks =
+                state.as_ref().is_none_or(|now| !now.stands(gesture, self.map.plan()) && !follow.expects(&message));
+            if lacks {
+                follow.expect(message);
+                self.events.gesture(gesture);
+            }
+        }
     }
 }
 

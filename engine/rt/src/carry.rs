@@ -129,6 +129,9 @@ impl Carry {
         let clock = new.clock;
         for &(i, j) in &self.mics {
             new.mics[j].carry(&mut old.mics[i], clock);
+            if let (Some(old), Some(new)) = (old.hearings.get_mut(i), new.hearings.get_mut(j)) {
+                new.carry(old);
+            }
         }
         for &(i, j) in &self.outputs {
             new.outputs[j].carry(&old.outputs[i], clock);

@@ -43,6 +43,7 @@ pub struct Control {
     /// What the sources of the newest plan remember.
     needs: Vec<Need>,
     ports: Vec<String>,
+    hears: bool,
 }
 
 /// What the engine has to say, in order.
@@ -71,15 +72,25 @@ impl std::error::Error for Full {}
 /// Makes both halves of an engine that plays a piece at `rate` samples a second, with the scene `first` in force from
 /// its first sample. Allocates all that the piece will ever need.
 pub fn engine(plan: &Plan, rate: u32, first: SceneId) -> (Engine, Control) {
+    make(plan, rate, first, false)
+}
+
+/// The same, and it tells pitch and onsets of every mic, see [`Reading::Pitch`] and [`Reading::Onset`]. That changes
+/// nothing in its sound.
+pub fn hearing_engine(plan: &Plan, rate: u32, first: SceneId) -> (Engine, Control) {
+    make(plan, rate, first, true)
+}
+
+fn make(plan: &Plan, rate: u32, first: SceneId, hears: bool) -> (Engine, Control) {
     let (events, events_out) = HeapRb::new(EVENTS).split();
     let (tables, tables_out) = HeapRb::new(TABLES).split();
     let (records_in, records) = HeapRb::new(RECORDS).split();
     let (readings_in, readings) = HeapRb::new(READINGS).split();
     let lost = Arc::new(AtomicU64::new(0));
     let ports: Vec<String> = plan.ports().into_iter().map(str::to_owned).collect();
-    let needs = needs(plan, rate);
+    let needs = needs(plan, rate, hears);
     let (home, back) = HeapRb::new(1).split();
-    let table = Table::new(plan, rate, &ports, &needs, Carry::default(), home);
+    let table = Table::new(plan, rate, &ports, &needs, hears, Carry::default(), home);
     let engine = Engine {
         sample: 0,
         scene: SceneId::new(first.index().min(plan.scenes.len().saturating_sub(1))),
@@ -108,6 +119,7 @@ pub fn engine(plan: &Plan, rate: u32, first: SceneId) -> (Engine, Control) {
         behind: 0,
         needs,
         ports,
+        hears,
     };
     (engine, control)
 }
@@ -118,6 +130,7 @@ pub struct Builder {
     rate: u32,
     old: Option<(Plan, Vec<Need>)>,
     ports: Vec<String>,
+    hears: bool,
 }
 
 /// A changed piece, ready to take over.
@@ -134,10 +147,10 @@ impl Builder {
     /// Builds it.
     pub fn build(self, plan: &Plan) -> Box<Built> {
         let ports = plan.ports_after(&self.ports);
-        let mut needs = needs(plan, self.rate);
+        let mut needs = needs(plan, self.rate, self.hears);
         let carry = self.old.map_or_else(Carry::default, |(old, had)| Carry::new(&old, &had, plan, &mut needs));
         let (home, back) = HeapRb::new(1).split();
-        let table = Box::new(Table::new(plan, self.rate, &ports, &needs, carry, home));
+        let table = Box::new(Table::new(plan, self.rate, &ports, &needs, self.hears, carry, home));
         Box::new(Built { table, back, plan: plan.clone(), needs, ports })
     }
 }
@@ -163,7 +176,7 @@ impl Control {
     pub fn builder(&self) -> Builder {
         // There is always one: the plan of the newest table.
         let old = self.plans.back().cloned().map(|plan| (plan, self.needs.clone()));
-        Builder { rate: self.rate, old, ports: self.ports.clone() }
+        Builder { rate: self.rate, old, ports: self.ports.clone(), hears: self.hears }
     }
 
     /// Puts a piece in the place of the present one that was built to follow it: no other may have been handed over

@@ -268,6 +268,9 @@ impl Engine {
             // It is computed again whenever the run is: so it is not written down.
             self.controller(id, value, false);
         }
+        for hearing in &mut self.table.hearings {
+            hearing.at_line(self.sample, |reading| self.readings.say(reading));
+        }
         let moment = self.moment();
         let Table { controllers, residents, sources, scenes, .. } = &mut *self.table;
         for (resident, gains) in residents.iter_mut().zip(&scenes[moment.scene.index()].gains) {
@@ -285,13 +288,17 @@ impl Engine {
         self.records.catch_up();
         self.tell_scene();
         let (sample, hushed) = (self.sample, self.hushed);
-        let Table { controllers, residents, loudness, mics, outputs, shared, .. } = &mut *self.table;
+        let Table { controllers, residents, loudness, mics, outputs, shared, hearings, sources, clock, .. } =
+            &mut *self.table;
         let mut say = |reading| self.readings.say(reading);
         for (index, resident) in residents.iter_mut().enumerate() {
             resident.tell(InstanceId::new(index), hushed, &mut say);
         }
         for loudness in loudness {
             loudness.tell(controllers[loudness.id.index()].value, &mut say);
+        }
+        for hearing in hearings {
+            hearing.tell(sample, &sources[hearing.mic()].memory, clock.rate, &mut say);
         }
         for (index, mic) in mics.iter_mut().enumerate() {
             mic.tell(sample, Channel::Mic(MicId::new(index)), &mut say);
@@ -352,6 +359,9 @@ impl Table {
         }
         for loudness in &mut self.loudness {
             loudness.feed(&self.sources[loudness.mic].now[..length]);
+        }
+        for hearing in &mut self.hearings {
+            hearing.feed(&self.sources[hearing.mic()].now[..length]);
         }
         let (mics, others) = self.sources.split_at_mut(self.mics.len());
         for (group, source) in self.groups.iter().zip(others) {

@@ -10,6 +10,7 @@ mod clock;
 mod control;
 mod controllers;
 mod engine;
+mod hearing;
 #[cfg(test)]
 mod laws;
 mod outbox;
@@ -19,6 +20,6 @@ mod strip;
 mod table;
 mod voice;
 
-pub use control::{Builder, Built, Control, Full, Report, engine};
+pub use control::{Builder, Built, Control, Full, Report, engine, hearing_engine};
 pub use engine::Engine;
 pub use reading::{Channel, Reading};

@@ -56,6 +56,26 @@ pub enum Reading {
         /// Its value, 0…1.
         value: f32,
     },
+    /// How a mic is pitched; only from an engine that was made to hear, and for as long as something is pitched.
+    Pitch {
+        /// The sample before which it was read; it is of a frame of 43 ms that ended up to 20 ms before.
+        sample: u64,
+        /// Which mic.
+        mic: MicId,
+        /// The fundamental, 62…2500 Hz; 0, told once: nothing is pitched any more.
+        hz: f32,
+        /// How periodic the sound is, 0…1.
+        confidence: f32,
+    },
+    /// A mic's sound has attacked; only from an engine that was made to hear. Told within 20 ms of it.
+    Onset {
+        /// The first sample of the cell in which the attack stood out.
+        sample: u64,
+        /// Which mic.
+        mic: MicId,
+        /// The level that it rose to, as the root of the mean square of 6 ms in dB re full scale.
+        db: f32,
+    },
 }
 
 /// What a meter stands at.

@@ -10,6 +10,7 @@ use tenterhook_plan::{By, Plan, Source as Reads};
 use crate::carry::Carry;
 use crate::clock::Clock;
 use crate::controllers::{Loudness, MidiMap, State, Trigger};
+use crate::hearing::Hearing;
 use crate::resident::Resident;
 use crate::strip::{MicStrip, OutputStrip, SharedChannel, Source};
 
@@ -40,6 +41,8 @@ pub(crate) struct Table {
     pub hush: Trigger,
     pub midi: MidiMap,
     pub loudness: Vec<Loudness>,
+    /// One for each mic, or none at all where nobody asked.
+    pub hearings: Vec<Hearing>,
     pub scenes: Vec<SceneTable>,
     /// What it takes over from the table before it.
     pub carry: Carry,
@@ -83,11 +86,14 @@ pub(crate) fn feeds(plan: &Plan) -> Vec<Option<usize>> {
     feeds
 }
 
-/// What each source of a plan must remember.
-pub(crate) fn needs(plan: &Plan, rate: u32) -> Vec<Need> {
+/// What each source of a plan must remember; `hears`: the pitch of every mic is told.
+pub(crate) fn needs(plan: &Plan, rate: u32, hears: bool) -> Vec<Need> {
     let feeds = feeds(plan);
     let sources = plan.mics.len() + plan.groups.len() + feeds.iter().flatten().count();
     let mut needs = vec![Need::default(); sources];
+    for mic in &mut needs[..plan.mics.len()] {
+        mic.analysis = hears;
+    }
     for instance in &plan.instances {
         let effect = effect(instance.effect);
         let need = &mut needs[place(plan, instance.source, &feeds)];
@@ -111,6 +117,7 @@ impl Table {
         rate: u32,
         ports: &[String],
         needs: &[Need],
+        hears: bool,
         carry: Carry,
         home: HeapProd<Box<Table>>,
     ) -> Self {
@@ -157,6 +164,7 @@ impl Table {
             hush: Trigger::new(plan.hush),
             midi: MidiMap::new(plan, ports),
             loudness: Loudness::all(plan, rate),
+            hearings: if hears { Hearing::all(plan, rate) } else { Vec::new() },
             scenes: plan.scenes.iter().map(|scene| SceneTable::new(scene, plan, clock)).collect(),
             carry,
             home,

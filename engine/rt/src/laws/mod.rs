@@ -3,6 +3,7 @@
 mod beside;
 mod clicks;
 mod flush;
+mod hearing;
 mod random;
 mod readings;
 mod run;

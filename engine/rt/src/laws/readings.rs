@@ -44,6 +44,7 @@ impl Heard {
                 }
                 Reading::Held { effect, span } => drop(self.held.insert(effect.index(), span)),
                 Reading::Effect { effect, stands } => drop(self.effects.insert(effect.index(), stands)),
+                Reading::Pitch { .. } | Reading::Onset { .. } => panic!("nobody asked for {reading:?}"),
                 Reading::Loudness { id, value } => self.loudness.entry(id.index()).or_default().push(value),
             },
         }

@@ -1,0 +1,105 @@
+//! Other machines and programs: who works the show by OSC, and who is told of it.
+
+use std::net::{IpAddr, Ipv4Addr, SocketAddr};
+use std::sync::{Arc, Mutex, PoisonError};
+
+use crossbeam_channel::Sender;
+use tenterhook_io::{Done, Follow, Hub, Osc, OscCounts, OscMap, Receiver, Relay};
+use tenterhook_plan::Plan;
+
+use crate::cli::OscOptions;
+use crate::failure::Failure;
+use crate::say::say;
+
+/// Where a piece's own addresses are listened for, unless one says otherwise.
+const ADDRESS: SocketAddr = SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), 4151);
+
+/// What is made ready before the engine runs, so that nothing it applies is missed.
+pub struct Ready {
+    listen: Option<SocketAddr>,
+    to: Vec<Receiver>,
+    heard: Option<crossbeam_channel::Receiver<Done>>,
+}
+
+impl Ready {
+    /// Finds the receivers. What is applied must be told to the channel that comes with it, if there is one.
+    pub fn new(options: &OscOptions) -> Result<(Self, Option<Sender<Done>>), Failure> {
+        let to = options.osc_to.iter().map(|name| Receiver::find(name)).collect::<Result<Vec<_>, _>>();
+        let to = to.map_err(Failure::asked)?;
+        let (told, heard) = match options.osc.is_some() || !to.is_empty() {
+            true => Some(Hub::subscription()).unzip(),
+            false => (None, None),
+        };
+        Ok((Self { listen: options.osc, to, heard }, told))
+    }
+
+    /// Whether somebody is told of pitch and onsets.
+    pub fn tells(&self) -> bool {
+        !self.to.is_empty()
+    }
+
+    /// Begins to listen and to tell.
+    pub fn open(self, plan: &Arc<Plan>, hub: &Hub) -> Result<(Ears, Option<Relay>), Failure> {
+        let Self { listen, to, heard } = self;
+        let follow = Arc::new(Follow::new(listen.is_some()));
+        let readings = (!to.is_empty()).then(|| hub.readings());
+        let relay = heard.map(|heard| Relay::start(&to, Arc::clone(&follow), heard, readings, hub.window()));
+        let relay = relay.transpose().map_err(Failure::running)?;
+        let ears = Ears::default();
+        match listen {
+            Some(address) => {
+                let osc = Osc::listen_to_everything(address, plan, hub.events().of(plan), follow, hub.window());
+                *ears.lock() = Some(osc.map_err(Failure::asked)?);
+            }
+            None => ears.ready(plan, hub)?,
+        }
+        Ok((ears, relay))
+    }
+}
+
+/// What listens for OSC.
+#[derive(Default)]
+pub struct Ears(Mutex<Option<Osc>>);
+
+impl Ears {
+    fn lock(&self) -> std::sync::MutexGuard<'_, Option<Osc>> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Begins to listen, if a piece asks for it and nobody listens yet.
+    pub fn ready(&self, plan: &Arc<Plan>, hub: &Hub) -> Result<(), Failure> {
+        let mut osc = self.lock();
+        let map = OscMap::of(plan);
+        if osc.is_none() && !map.is_empty() {
+            *osc = Some(Osc::listen(ADDRESS, map, hub.events().of(plan)).map_err(Failure::asked)?);
+        }
+        Ok(())
+    }
+
+    /// From now on messages mean what a changed piece says.
+    pub fn change(&self, plan: &Arc<Plan>) {
+        if let Some(osc) = &*self.lock() {
+            osc.change(plan);
+        }
+    }
+
+    /// Where it listens, and what came in and did not act.
+    pub fn look(&self) -> Option<(SocketAddr, OscCounts)> {
+        self.lock().as_ref().map(|osc| (osc.address(), osc.counts()))
+    }
+}
+
+/// Says what those should know who open the show to others.
+pub fn caution(options: &OscOptions) {
+    if let Some(address) = options.osc.filter(|address| !address.ip().is_loopback()) {
+        say(format_args!("caution: OSC is open at {address}: whoever reaches it over the network can work the show"));
+    }
+    if !options.osc_to.is_empty() {
+        say(format_args!(
+            "OSC is sent to {}. Caution: where it moves lights, flashes can harm people with photosensitive epilepsy; \
+             where it moves mechanical instruments, these can injure hands. Follow your local rules and your licensed \
+             technicians.",
+            options.osc_to.join(" and "),
+        ));
+    }
+}

@@ -1,0 +1,212 @@
+//! Who follows whom, where machines tell each other what they do.
+//!
+//! A machine on which nobody has worked yet follows one on which somebody has, else the one that has run for longest.
+//! What it follows tells its whole state now and then; what the follower lacks of that, it makes good. Single gestures act
+//! wherever they come from. Nothing that came from a machine acts at a third: so two may point at each other.
+
+use rosc::{OscMessage, OscType};
+use std::collections::VecDeque;
+use std::collections::hash_map::RandomState;
+use std::hash::{BuildHasher, Hasher};
+use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
+
+use super::addresses::{self, RELAY};
+
+/// A machine that was heard this long ago is not followed any more.
+const GONE: Duration = Duration::from_secs(3);
+/// One that listens hears for so long whether there is another to follow, before it tells its own state.
+const LISTENS_FIRST: Duration = Duration::from_millis(1500);
+/// What was passed on to the engine and has not been applied after so long never will be.
+const APPLIED_WITHIN: Duration = Duration::from_secs(1);
+/// Gestures from machines that may be on their way through the engine.
+const EXPECTED: usize = 4096;
+
+/// What a bundle's gestures are to another machine.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Kind {
+    /// They were made here: they act there as well.
+    Made,
+    /// How everything stands: it acts where it is followed, and differs.
+    State,
+    /// They came from another machine, or are how a run began: they act nowhere else.
+    Known,
+}
+
+/// What a machine says of itself before gestures, as `/tenterhook/relay ,iiii run worked age kind`.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Told {
+    /// A number of this run's own.
+    pub run: i32,
+    /// Whether somebody has worked on it.
+    pub worked: bool,
+    /// Milliseconds for which it has run.
+    pub age: i32,
+    pub kind: Kind,
+}
+
+impl Told {
+    pub fn read(arguments: &[OscType]) -> Option<Self> {
+        let &[OscType::Int(run), OscType::Int(worked), OscType::Int(age), OscType::Int(kind)] = arguments else {
+            return None;
+        };
+        let kind = [Kind::Made, Kind::State, Kind::Known].into_iter().find(|one| *one as i32 == kind)?;
+        Some(Self { run, worked: worked != 0, age, kind })
+    }
+
+    pub fn message(&self) -> OscMessage {
+        let numbers = [self.run, self.worked.into(), self.age, self.kind as i32];
+        addresses::message(RELAY, numbers.map(OscType::Int).to_vec())
+    }
+}
+
+/// What one machine knows of those that tell it what they do. Shared by what listens and what tells.
+pub struct Follow {
+    run: i32,
+    started: Instant,
+    listens: bool,
+    state: Mutex<State>,
+}
+
+#[derive(Default)]
+struct State {
+    worked: bool,
+    /// When one that is followed was last heard.
+    heard: Option<Instant>,
+    /// Gestures from machines that are on their way through the engine, in the form in which they are told.
+    expected: VecDeque<(Instant, OscMessage)>,
+}
+
+impl Follow {
+    /// For a run that begins now; `listens`: it may hear other machines.
+    pub fn new(listens: bool) -> Self {
+        // The standard library's own source of numbers that nobody can foresee.
+        let run = RandomState::new().build_hasher().finish() as i32;
+        Self { run, started: Instant::now(), listens, state: Mutex::default() }
+    }
+
+    fn state(&self) -> MutexGuard<'_, State> {
+        // No holder of it can leave it half changed.
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn age(&self) -> i32 {
+        i32::try_from(self.started.elapsed().as_millis()).unwrap_or(i32::MAX)
+    }
+
+    /// What this machine says of itself.
+    pub(crate) fn told(&self, kind: Kind) -> Told {
+        Told { run: self.run, worked: self.state().worked, age: self.age(), kind }
+    }
+
+    /// Whether it was this machine itself that told something.
+    pub(crate) fn is_own(&self, told: &Told) -> bool {
+        told.run == self.run
+    }
+
+    /// A machine was heard; whether it is followed.
+    pub(crate) fn hear(&self, told: &Told) -> bool {
+        let age = self.age();
+        let mut state = self.state();
+        let follows = !state.worked && (told.worked || (told.age, told.run) > (age, self.run));
+        if follows {
+            state.heard = Some(Instant::now());
+        }
+        follows
+    }
+
+    /// Whether what this machine tells of its state is to act elsewhere: nobody else is followed.
+    pub(crate) fn leads(&self) -> bool {
+        let state = self.state();
+        let heard = state.heard.is_some_and(|heard| heard.elapsed() < GONE);
+        state.worked || !heard && (!self.listens || self.started.elapsed() >= LISTENS_FIRST)
+    }
+
+    /// A gesture from a machine is on its way through the engine.
+    pub(crate) fn expect(&self, message: OscMessage) {
+        let mut state = self.state();
+        state.forget();
+        if state.expected.len() < EXPECTED {
+            state.expected.push_back((Instant::now(), message));
+        }
+    }
+
+    /// Whether the newest of what is on its way to the same address is this.
+    pub(crate) fn expects(&self, message: &OscMessage) -> bool {
+        let mut state = self.state();
+        state.forget();
+        state.expected.iter().rev().find(|(_, one)| one.addr == message.addr).is_some_and(|(_, one)| one == message)
+    }
+
+    /// A gesture was applied; whether it came from a machine. If not, somebody works here.
+    pub(crate) fn applied(&self, message: &OscMessage) -> bool {
+        let mut state = self.state();
+        state.forget();
+        match state.expected.iter().position(|(_, one)| one == message) {
+            Some(place) => {
+                // They are applied in order: what was before it led to nothing.
+                state.expected.drain(..=place);
+                true
+            }
+            None => {
+                state.worked = true;
+                false
+            }
+        }
+    }
+}
+
+impl State {
+    fn forget(&mut self) {
+        while self.expected.front().is_some_and(|(since, _)| since.elapsed() > APPLIED_WITHIN) {
+            self.expected.pop_front();
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn value(value: f32) -> OscMessage {
+        addresses::message("/tenterhook/controller/foot", vec![OscType::Float(value)])
+    }
+
+    #[test]
+    fn one_follows_who_was_worked_on_and_else_who_has_run_longer() {
+        let follow = Follow::new(true);
+        let told = |worked, age| Told { run: follow.run.wrapping_add(1), worked, age, kind: Kind::State };
+        assert!(!follow.hear(&told(false, -1)), "younger");
+        assert!(!follow.leads(), "it listens first");
+        assert!(follow.hear(&told(false, 1_000_000)));
+        assert!(follow.hear(&told(true, -1)));
+        assert!(!follow.leads());
+        assert!(!follow.applied(&value(0.5)), "a hand");
+        assert!(follow.leads() && !follow.hear(&told(true, 1_000_000)), "whoever is worked on follows nobody");
+        assert!(Follow::new(false).leads(), "who cannot hear anybody leads");
+    }
+
+    #[test]
+    fn what_a_machine_told_is_known_again_once() {
+        let follow = Follow::new(true);
+        for gesture in [0.1, 0.2, 0.3] {
+            follow.expect(value(gesture));
+        }
+        assert!(follow.expects(&value(0.3)) && !follow.expects(&value(0.2)), "the newest counts");
+        assert!(follow.applied(&value(0.2)));
+        assert!(follow.applied(&value(0.3)));
+        assert!(!follow.told(Kind::Made).worked, "no hand was there");
+        assert!(!follow.applied(&value(0.3)), "the same again is somebody's own");
+        assert!(follow.told(Kind::Made).worked);
+    }
+
+    #[test]
+    fn what_it_says_of_itself_is_read_as_it_was_said() {
+        for kind in [Kind::Made, Kind::State, Kind::Known] {
+            let told = Follow::new(false).told(kind);
+            assert_eq!(Told::read(&told.message().args), Some(told));
+        }
+        assert_eq!(Told::read(&[1, 2, 3, 4].map(OscType::Int)), None);
+        assert_eq!(Told::read(&[]), None);
+    }
+}
