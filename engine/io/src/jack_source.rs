@@ -78,6 +78,7 @@ impl JackSource {
         let facts = Facts {
             host: Host::Jack,
             rate,
+            device_rate: rate,
             block: client.buffer_size(),
             inputs: wish.wiring.inputs.len(),
             outputs: wish.wiring.outputs.len(),

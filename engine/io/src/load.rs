@@ -1,7 +1,7 @@
 //! How much of the time that a block lasts the processing takes.
 
 use serde::Serialize;
-use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
+use std::sync::atomic::{AtomicU32, AtomicU64, Ordering::Relaxed};
 use std::time::Duration;
 
 /// Classes of the histogram: one per percent of a block's time; the last holds all from there up.
@@ -23,6 +23,8 @@ pub struct Stats {
     missing: AtomicU64,
     dropped: AtomicU64,
     events_lost: AtomicU64,
+    /// The bits of a number of ppm; not a number: none is known.
+    drift: AtomicU32,
 }
 
 impl Default for Stats {
@@ -40,6 +42,7 @@ impl Default for Stats {
             missing: zero(),
             dropped: zero(),
             events_lost: zero(),
+            drift: AtomicU32::new(f32::NAN.to_bits()),
         }
     }
 }
@@ -85,6 +88,11 @@ impl Stats {
         self.events_lost.fetch_add(events, Relaxed);
     }
 
+    /// By how many ppm the input's clock is faster than the output's; `None`: one clock, or not known yet.
+    pub(crate) fn drift(&self, ppm: Option<f32>) {
+        self.drift.store(ppm.unwrap_or(f32::NAN).to_bits(), Relaxed);
+    }
+
     /// The counts as they stand.
     pub fn load(&self) -> Load {
         let blocks = self.blocks.load(Relaxed);
@@ -100,6 +108,7 @@ impl Stats {
             missing: self.missing.load(Relaxed),
             dropped: self.dropped.load(Relaxed),
             events_lost: self.events_lost.load(Relaxed),
+            drift_ppm: Some(f32::from_bits(self.drift.load(Relaxed))).filter(|ppm| ppm.is_finite()),
         }
     }
 }
@@ -130,6 +139,8 @@ pub struct Load {
     pub dropped: u64,
     /// MIDI messages for which a block had no room.
     pub events_lost: u64,
+    /// By how many ppm the input's clock is faster than the output's, where they are two and that is known.
+    pub drift_ppm: Option<f32>,
 }
 
 impl Load {

@@ -8,8 +8,10 @@ use tenterhook_config::Host;
 pub struct Facts {
     /// Which kind of source it is.
     pub host: Host,
-    /// Its rate, in Hz: the engine's rate for the run.
+    /// The engine's rate for the run, in Hz.
     pub rate: u32,
+    /// The rate at which its outputs run, in Hz. If it is another, sound is made from one to the other at the device.
+    pub device_rate: u32,
     /// Its usual block, in frames; a block may differ from it.
     pub block: u32,
     /// How many input channels each block brings.

@@ -1,0 +1,120 @@
+//! The law by which an input with a clock of its own is followed: how fast to read what it brings.
+//!
+//! A loop of second order with a proportional and an integral part, critically damped, as delay-locked loops for audio
+//! have it (F. Adriaensen, "Using a DLL to filter time", Linux Audio Conference 2005; "Controlling adaptive resampling",
+//! LAC 2012). It is told how late sound is beside what it should be, in seconds, on a time that runs on between blocks:
+//! so the sizes of blocks do not reach it, and what jitter of the callbacks does is smoothed over seconds.
+//!
+//! Bounds, all in parts of the true pitch. Reading departs from the loop's estimate of the drift by [`MOST_PULL`] at most,
+//! by construction: 0.43 cents. When a drift of d sets in, the estimate errs by d at first and then overshoots by less
+//! than d / 4: 200 ppm together with the pull are 450 ppm or 0.78 cents for some seconds, then what jitter leaves. The
+//! delay departs by no more than d / (e * width) seconds (the critically damped loop's answer to a ramp): 0.74 ms for
+//! 200 ppm. The least difference of pitch that listeners tell is 0.2 % or 3.5 cents at 1 kHz (Wier, Jesteadt and Green,
+//! J. Acoust. Soc. Am. 61, 1977, from memory).
+
+/// The loop's width in radians a second, at rest and when it begins; between, it falls as one over the time.
+const WIDTH: (f64, f64) = (0.1, 0.5);
+/// How much wider the two smoothing filters before the loop are: their lag costs it 23 degrees.
+const SMOOTHER: f64 = 10.0;
+/// How far reading may depart from the estimated drift in order to make the delay right.
+pub(crate) const MOST_PULL: f64 = 250e-6;
+/// The greatest drift that is followed. Crystals are within 100 ppm of their rate (common practice, no source).
+const MOST_DRIFT: f64 = 5e-3;
+/// Seconds, and looks, over which the mean delay is found before sound is put in its place.
+const GATHER: (f64, u32) = (0.5, 8);
+/// Seconds: what is less wrong is left to the loop.
+const SMALL: f64 = 0.25e-3;
+/// Seconds after which the estimate of the drift may be told.
+const KNOWN: f64 = 10.0;
+
+/// How fast to read, from looks at how late it is.
+#[derive(Debug)]
+pub(crate) struct Steering {
+    /// Seconds: what is more wrong is put right at once.
+    limit: f64,
+    /// The time of the last look.
+    last: Option<f64>,
+    /// Seconds for which the loop has worked.
+    worked: f64,
+    gathering: Option<Gathered>,
+    smooth: [f64; 2],
+    drift: f64,
+    pull: f64,
+}
+
+#[derive(Debug, Default)]
+struct Gathered {
+    begun: Option<f64>,
+    sum: f64,
+    looks: u32,
+}
+
+impl Steering {
+    /// `limit`: seconds of delay, too much or too little, beyond which the loop is not waited for.
+    pub fn new(limit: f64) -> Self {
+        let gathering = Some(Gathered::default());
+        Self { limit, last: None, worked: 0.0, gathering, smooth: [0.0; 2], drift: 0.0, pull: 0.0 }
+    }
+
+    /// How much faster than nominal to read, as a part of it: 1e-6 is a ppm.
+    pub fn speed(&self) -> f64 {
+        self.drift + self.pull
+    }
+
+    /// By how much the input's clock is faster than the output's, in ppm, once that is known.
+    pub fn drift_ppm(&self) -> Option<f32> {
+        (self.worked >= KNOWN).then_some((self.drift * 1e6) as f32)
+    }
+
+    /// Another limit, since blocks are longer than was thought.
+    pub fn allow(&mut self, limit: f64) {
+        self.limit = limit;
+        self.disturbed();
+    }
+
+    /// The delay is not what it was: sound was lost, or came late.
+    pub fn disturbed(&mut self) {
+        self.gathering = Some(Gathered::default());
+        self.pull = 0.0;
+    }
+
+    /// At `now` seconds sound is `late` seconds later than it should be. Returns by how many seconds reading is to go
+    /// forward at once, or, if negative, back.
+    pub fn look(&mut self, now: f64, late: f64) -> Option<f64> {
+        let passed = self.last.map_or(0.0, |last| (now - last).clamp(0.0, 0.5));
+        self.last = Some(now);
+        match &mut self.gathering {
+            Some(gathered) => {
+                let begun = *gathered.begun.get_or_insert(now);
+                gathered.sum += late;
+                gathered.looks += 1;
+                if now - begun < GATHER.0 || gathered.looks < GATHER.1 {
+                    return None;
+                }
+                let mean = gathered.sum / f64::from(gathered.looks);
+                let leap = Some(mean).filter(|mean| mean.abs() > SMALL);
+                self.gathering = None;
+                self.smooth = [mean - leap.unwrap_or(0.0); 2];
+                leap
+            }
+            None => {
+                self.follow(passed, late);
+                if self.smooth[1].abs() > self.limit {
+                    self.disturbed();
+                }
+                None
+            }
+        }
+    }
+
+    fn follow(&mut self, passed: f64, late: f64) {
+        self.worked += passed;
+        let width = (1.0 / (self.worked + 1.0 / WIDTH.1)).max(WIDTH.0);
+        let part = 1.0 - (-passed * width * SMOOTHER).exp();
+        self.smooth[0] += part * (late - self.smooth[0]);
+        self.smooth[1] += part * (self.smooth[0] - self.smooth[1]);
+        let error = self.smooth[1];
+        self.drift = (self.drift + width * width * error * passed).clamp(-MOST_DRIFT, MOST_DRIFT);
+        self.pull = (2.0 * width * error).clamp(-MOST_PULL, MOST_PULL);
+    }
+}
