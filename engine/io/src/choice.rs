@@ -33,7 +33,17 @@ pub struct Wish {
 impl Wish {
     /// Whatever there is, for the channels of a piece.
     pub fn any(wiring: Wiring) -> Self {
-        Self { host: None, input: None, output: None, rate: None, keeps: None, block: None, mics: true, connect: true, wiring }
+        Self {
+            host: None,
+            input: None,
+            output: None,
+            rate: None,
+            keeps: None,
+            block: None,
+            mics: true,
+            connect: true,
+            wiring,
+        }
     }
 }
 

@@ -7,6 +7,8 @@
 mod bridge;
 mod converter;
 mod inlet;
+#[cfg(test)]
+mod laws;
 mod steering;
 
 pub use bridge::Bridge;

@@ -312,9 +312,9 @@ impl StreamSource {
                 outputs: wiring.outputs.len(),
                 words: String::new(),
             };
-            let plain = input.as_ref().is_none_or(|input| {
-                input.is(&output) && input.config.sample_rate == rate && device_rate == rate
-            });
+            let plain = input
+                .as_ref()
+                .is_none_or(|input| input.is(&output) && input.config.sample_rate == rate && device_rate == rate);
             let mut source = Self { facts, sides: None, plain, streams: Vec::new(), ended: Arc::default() };
             source.facts.words = source.words(input.as_ref(), &output);
             source.sides = Some((input, output));
@@ -329,7 +329,10 @@ impl StreamSource {
         let mut words = format!("{from}{} by {host} at {device_rate} Hz, {block} frames", output.words);
         if let Some(input) = input.filter(|_| !self.plain) {
             let late = 1000.0 * self.terms(input, output).latency();
-            words += &format!("; the input, at {} Hz, follows the output's clock, {late:.1} ms late", input.config.sample_rate);
+            words += &format!(
+                "; the input, at {} Hz, follows the output's clock, {late:.1} ms late",
+                input.config.sample_rate
+            );
         }
         if rate != device_rate {
             let late = 1000.0 * edge::delay(rate, device_rate);

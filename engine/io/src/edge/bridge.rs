@@ -159,7 +159,8 @@ impl Bridge {
     fn play(&mut self, sample: u64, play: &mut impl FnMut(&[&[f32]], &mut [&mut [f32]], &[Timed<Event>])) -> u64 {
         let mut taken = 0;
         while taken + self.inward.needs(STEP) <= self.heard.length {
-            let (took, made) = self.inward.make(&self.heard.channels, taken, &mut self.given.channels, self.given.length);
+            let (took, made) =
+                self.inward.make(&self.heard.channels, taken, &mut self.given.channels, self.given.length);
             // Never: it makes a step or the program is wrong; then silence is better than to wait here for ever.
             if made == 0 {
                 break;

@@ -4,7 +4,7 @@ use crate::Error;
 use rubato::audioadapter_buffers::direct::SequentialSliceOfVecs;
 use rubato::{
     Adjustable, Async, FixedAsync, Indexing, Resampler, Resizable, SincInterpolationParameters, SincInterpolationType,
-    WindowFunction,
+    WindowFunction, calculate_cutoff,
 };
 
 /// Frames of the slower rate over which the band limit is drawn. A Blackman-Harris window of that length goes from pass
@@ -36,7 +36,10 @@ impl Converter {
         if !(1.0 / 48.0..=48.0).contains(&step) {
             return Err(refused());
         }
-        let filter = SincInterpolationParameters::new(taps(step), WindowFunction::BlackmanHarris)
+        // By itself it would not take into account that the taps are as many more as the rate is higher.
+        let window = WindowFunction::BlackmanHarris;
+        let filter = SincInterpolationParameters::new(taps(step), window)
+            .f_cutoff(calculate_cutoff(TAPS as usize, window))
             .oversampling_factor(POINTS)
             .interpolation(SincInterpolationType::Cubic);
         let inner = Async::new_sinc(1.0 / step, FARTHEST, &filter, most.max(1), channels.max(1), FixedAsync::Output);
@@ -174,7 +177,8 @@ mod tests {
             for part in [0.02, 0.2, 0.5, 0.9] {
                 let hz = half + part * (end - half);
                 let sound = made(from, to, hz);
-                let power = sound[2000..].iter().map(|x| f64::from(*x).powi(2)).sum::<f64>() / (sound.len() - 2000) as f64;
+                let power =
+                    sound[2000..].iter().map(|x| f64::from(*x).powi(2)).sum::<f64>() / (sound.len() - 2000) as f64;
                 let level = 10.0 * (2.0 * power).log10();
                 println!("{from} to {to} Hz: {hz:.0} Hz comes out at {level:.1} dB");
                 assert!(level < -90.0, "{from} to {to}, {hz} Hz: {level} dB");

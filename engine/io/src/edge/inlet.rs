@@ -64,6 +64,8 @@ impl Terms {
             channels,
             arrived: 0,
             place: 0,
+            short: false,
+            hold: 0,
             fading: None,
             gain: 0.0,
             fade: 1.0 / (FADE * rate).max(1.0) as f32,
@@ -133,6 +135,9 @@ pub(crate) struct Inlet {
     arrived: i64,
     /// The frame that is read next; before frame 0 there is silence.
     place: i64,
+    /// Whether frames had not come when they were due, and how many frames are waited for now, so that enough wait again.
+    short: bool,
+    hold: usize,
     /// The place from which sound fades over to `place`, and how far it has.
     fading: Option<(i64, f32)>,
     /// Fades in what begins, and out what ends.
@@ -161,7 +166,7 @@ impl Inlet {
         }
         if blocks != self.blocks {
             (self.blocks, self.wait) = (blocks, wait(blocks, self.rate));
-            self.steering.allow(blocks.0.max(blocks.1));
+            self.steering.longer(blocks.0.max(blocks.1));
         }
         if let Some(mark) = newest {
             // Nothing has been heard yet.
@@ -172,6 +177,9 @@ impl Inlet {
         // An input that stands still tells nothing of its clock.
         if let Some(mark) = self.last.filter(|mark| now - mark.at < 2.0 * self.wait) {
             let late = (self.come(now, &mark) - self.place as f64) / self.rate - self.wait;
+            if std::mem::take(&mut self.short) {
+                self.hold = (-late * self.rate).max(0.0) as usize;
+            }
             if let Some(leap) = self.steering.look(now, late) {
                 let earliest = self.arrived - self.frames();
                 let to = self.place + (leap * self.rate).round() as i64;
@@ -186,6 +194,12 @@ impl Inlet {
     /// Frames that have come by `now`, as if they came one by one.
     fn come(&self, now: f64, mark: &Mark) -> f64 {
         mark.frames as f64 + (now - mark.at) * self.rate
+    }
+
+    /// By how many seconds too much sound waits when so many frames have come.
+    #[cfg(test)]
+    pub fn wait_of(&self, come: f64) -> f64 {
+        (come - self.place as f64) / self.rate - self.wait
     }
 
     /// How many frames the history has.
@@ -217,7 +231,8 @@ impl Inlet {
         let missing = self.read(needed);
         self.converter.make(&self.planar, 0, output, 0);
         if missing > 0 {
-            self.steering.disturbed();
+            self.short = true;
+            self.steering.shifted(missing as f64 / self.rate);
             if self.begun.is_some_and(|begun| now - begun > START) {
                 stats.missing(missing as u64);
             }
@@ -226,11 +241,12 @@ impl Inlet {
 
     /// Reads frames for the converter: silence for those that have not come, of which the number is returned.
     fn read(&mut self, needed: usize) -> usize {
-        let short = needed as i64 > self.arrived - self.place;
+        let short = (needed - self.hold.min(needed)) as i64 > self.arrived - self.place;
         let mut missing = 0;
         for n in 0..needed {
             let left = self.arrived - self.place;
-            if left <= 0 {
+            if left <= 0 || self.hold > 0 {
+                self.hold = self.hold.saturating_sub(1);
                 (self.gain, self.fading) = (0.0, None);
                 self.planar.iter_mut().for_each(|channel| channel[n] = 0.0);
                 missing += 1;
@@ -248,7 +264,8 @@ impl Inlet {
                 to[n] = self.gain * (part * sample(here) + (1.0 - part) * sample(there));
             }
             self.place += 1;
-            self.fading = self.fading.map(|(place, part)| (place + 1, part + self.fade)).filter(|(_, part)| *part < 1.0);
+            self.fading =
+                self.fading.map(|(place, part)| (place + 1, part + self.fade)).filter(|(_, part)| *part < 1.0);
         }
         missing
     }

@@ -24,13 +24,15 @@ const MOST_DRIFT: f64 = 5e-3;
 const GATHER: (f64, u32) = (0.5, 8);
 /// Seconds: what is less wrong is left to the loop.
 const SMALL: f64 = 0.25e-3;
+/// Seconds, at least and at most: what is more wrong than a block, within these, is put right at once, since the loop
+/// would be off pitch for long.
+const LIMIT: (f64, f64) = (0.5e-3, 2e-3);
 /// Seconds after which the estimate of the drift may be told.
 const KNOWN: f64 = 10.0;
 
 /// How fast to read, from looks at how late it is.
 #[derive(Debug)]
 pub(crate) struct Steering {
-    /// Seconds: what is more wrong is put right at once.
     limit: f64,
     /// The time of the last look.
     last: Option<f64>,
@@ -50,9 +52,9 @@ struct Gathered {
 }
 
 impl Steering {
-    /// `limit`: seconds of delay, too much or too little, beyond which the loop is not waited for.
-    pub fn new(limit: f64) -> Self {
-        let gathering = Some(Gathered::default());
+    /// For blocks of so many seconds.
+    pub fn new(block: f64) -> Self {
+        let (gathering, limit) = (Some(Gathered::default()), block.clamp(LIMIT.0, LIMIT.1));
         Self { limit, last: None, worked: 0.0, gathering, smooth: [0.0; 2], drift: 0.0, pull: 0.0 }
     }
 
@@ -66,10 +68,19 @@ impl Steering {
         (self.worked >= KNOWN).then_some((self.drift * 1e6) as f32)
     }
 
-    /// Another limit, since blocks are longer than was thought.
-    pub fn allow(&mut self, limit: f64) {
-        self.limit = limit;
+    /// Blocks are longer than was thought.
+    pub fn longer(&mut self, block: f64) {
+        self.limit = block.clamp(LIMIT.0, LIMIT.1);
         self.disturbed();
+    }
+
+    /// Reading went back by so many seconds, or, if negative, forward, beside what this asked for.
+    pub fn shifted(&mut self, seconds: f64) {
+        match &mut self.gathering {
+            // So little leaves what was seen before it true, and may happen again and again.
+            Some(gathered) if seconds.abs() < LIMIT.0 => gathered.sum += f64::from(gathered.looks) * seconds,
+            _ => self.disturbed(),
+        }
     }
 
     /// The delay is not what it was: sound was lost, or came late.
@@ -99,7 +110,7 @@ impl Steering {
             }
             None => {
                 self.follow(passed, late);
-                if self.smooth[1].abs() > self.limit {
+                if self.smooth[0].abs() > self.limit {
                     self.disturbed();
                 }
                 None
