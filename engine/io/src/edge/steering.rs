@@ -20,8 +20,11 @@ const SMOOTHER: f64 = 10.0;
 pub(crate) const MOST_PULL: f64 = 250e-6;
 /// The greatest drift that is followed. Crystals are within 100 ppm of their rate (common practice, no source).
 const MOST_DRIFT: f64 = 5e-3;
-/// Seconds, and looks, over which the mean delay is found before sound is put in its place.
-const GATHER: (f64, u32) = (0.5, 8);
+/// Seconds, and looks, over which the median of the delay is found before sound is put in its place. Not the mean: after a
+/// stall callbacks come in a rush.
+const GATHER: (f64, usize) = (0.5, 8);
+/// Looks of which it is the median at most.
+const MOST_LOOKS: usize = 1024;
 /// Seconds: what is less wrong is left to the loop.
 const SMALL: f64 = 0.25e-3;
 /// Seconds, at least and at most: what is more wrong than a block, within these, is put right at once, since the loop
@@ -38,24 +41,19 @@ pub(crate) struct Steering {
     last: Option<f64>,
     /// Seconds for which the loop has worked.
     worked: f64,
-    gathering: Option<Gathered>,
+    /// Since when the delay is looked at anew, if it is.
+    gathering: Option<Option<f64>>,
+    looks: Vec<f64>,
     smooth: [f64; 2],
     drift: f64,
     pull: f64,
 }
 
-#[derive(Debug, Default)]
-struct Gathered {
-    begun: Option<f64>,
-    sum: f64,
-    looks: u32,
-}
-
 impl Steering {
     /// For blocks of so many seconds.
     pub fn new(block: f64) -> Self {
-        let (gathering, limit) = (Some(Gathered::default()), block.clamp(LIMIT.0, LIMIT.1));
-        Self { limit, last: None, worked: 0.0, gathering, smooth: [0.0; 2], drift: 0.0, pull: 0.0 }
+        let (limit, looks) = (block.clamp(LIMIT.0, LIMIT.1), Vec::with_capacity(MOST_LOOKS));
+        Self { limit, last: None, worked: 0.0, gathering: Some(None), looks, smooth: [0.0; 2], drift: 0.0, pull: 0.0 }
     }
 
     /// How much faster than nominal to read, as a part of it: 1e-6 is a ppm.
@@ -76,16 +74,18 @@ impl Steering {
 
     /// Reading went back by so many seconds, or, if negative, forward, beside what this asked for.
     pub fn shifted(&mut self, seconds: f64) {
-        match &mut self.gathering {
-            // So little leaves what was seen before it true, and may happen again and again.
-            Some(gathered) if seconds.abs() < LIMIT.0 => gathered.sum += f64::from(gathered.looks) * seconds,
-            _ => self.disturbed(),
+        // So little leaves true what was seen before it, and may happen again and again.
+        if self.gathering.is_some() && seconds.abs() < LIMIT.0 {
+            self.looks.iter_mut().for_each(|late| *late += seconds);
+        } else {
+            self.disturbed();
         }
     }
 
     /// The delay is not what it was: sound was lost, or came late.
     pub fn disturbed(&mut self) {
-        self.gathering = Some(Gathered::default());
+        self.gathering = Some(None);
+        self.looks.clear();
         self.pull = 0.0;
     }
 
@@ -95,17 +95,19 @@ impl Steering {
         let passed = self.last.map_or(0.0, |last| (now - last).clamp(0.0, 0.5));
         self.last = Some(now);
         match &mut self.gathering {
-            Some(gathered) => {
-                let begun = *gathered.begun.get_or_insert(now);
-                gathered.sum += late;
-                gathered.looks += 1;
-                if now - begun < GATHER.0 || gathered.looks < GATHER.1 {
+            Some(begun) => {
+                let begun = *begun.get_or_insert(now);
+                if self.looks.len() < MOST_LOOKS {
+                    self.looks.push(late);
+                }
+                if now - begun < GATHER.0 || self.looks.len() < GATHER.1 {
                     return None;
                 }
-                let mean = gathered.sum / f64::from(gathered.looks);
-                let leap = Some(mean).filter(|mean| mean.abs() > SMALL);
+                let middle = self.looks.len() / 2;
+                let (_, median, _) = self.looks.select_nth_unstable_by(middle, f64::total_cmp);
+                let (median, leap) = (*median, Some(*median).filter(|late| late.abs() > SMALL));
                 self.gathering = None;
-                self.smooth = [mean - leap.unwrap_or(0.0); 2];
+                self.smooth = [median - leap.unwrap_or(0.0); 2];
                 leap
             }
             None => {
