@@ -80,7 +80,7 @@ fn an_hour_of_sound_is_followed_unheard() {
 #[test]
 fn a_step_of_the_drift_is_followed_unheard() {
     for step in [50.0, -50.0] {
-        let scene = Scene { ppm: (100.0, 0.0, 100.0 + step), blocks: (64, 256), seconds: 120.0, ..PLAIN };
+        let scene = Scene { ppm: (100.0, 0.0, 100.0 + step), blocks: (64, 256), seconds: 100.0, ..PLAIN };
         let outcome = run(scene);
         tell(&scene, &outcome);
         // The bounds of `steering`, and what jitter adds.
@@ -93,10 +93,10 @@ fn a_step_of_the_drift_is_followed_unheard() {
 
 #[test]
 fn after_a_mishap_the_delay_is_back_within_a_second() {
-    let at = 15.0;
+    let at = 12.0;
     for mishap in [Mishap::InputLost(3), Mishap::OutputLost(3), Mishap::Stall(0.05), Mishap::Stall(1.5)] {
         for blocks in [(64, 64), (256, 256), (64, 441), (441, 64)] {
-            let scene = Scene { ppm: (50.0, 0.0, 50.0), blocks, mishap: (at, mishap), seconds: 30.0, ..PLAIN };
+            let scene = Scene { ppm: (50.0, 0.0, 50.0), blocks, mishap: (at, mishap), seconds: 22.0, ..PLAIN };
             let outcome = run(scene);
             let over = at + if let Mishap::Stall(seconds) = mishap { seconds } else { 0.0 };
             let back = outcome.waits_within(scene.blocks().1) - over;

@@ -139,7 +139,7 @@ mod tests {
     /// Looks without jitter, 188 a second, at a drift that sets in when the loop has long been at rest.
     #[test]
     fn its_answer_to_a_drift_is_as_stated() {
-        for drift in [50e-6, -50e-6, 200e-6, -200e-6] {
+        for drift in [50e-6f64, -50e-6, 200e-6, -200e-6] {
             let (mut steering, mut late, mut worst, mut most) = (Steering::new(0.005), 0.0f64, 0.0f64, 0.0f64);
             for look in 0..56_000 {
                 let now = f64::from(look) * 256.0 / 48_000.0;
@@ -159,7 +159,7 @@ mod tests {
     #[test]
     fn what_is_far_too_late_is_put_right_at_once_and_once() {
         let mut steering = Steering::new(0.005);
-        let mut late = 0.02;
+        let mut late = 0.02f64;
         let leaps: Vec<f64> = (0..400)
             .filter_map(|look| {
                 let leap = steering.look(f64::from(look) * 0.005, late);
