@@ -141,7 +141,8 @@ mod tests {
 
     fn takeover(host: Host) -> Takeover {
         let (opened, plan) = wish(PIECE);
-        let facts = Facts { host, rate: 48_000, block: 128, inputs: 2, outputs: 3, words: String::new() };
+        let facts =
+            Facts { host, rate: 48_000, device_rate: 48_000, block: 128, inputs: 2, outputs: 3, words: String::new() };
         Takeover {
             opened,
             facts,

@@ -16,6 +16,9 @@ const LIMITER: u64 = 2;
 /// A limiter that takes more than this many decibels is heard as such: common practice, no source.
 const MUCH_DB: f32 = 6.0;
 
+/// Crystals differ by less than this many ppm, even two that are bad: common practice, no source.
+const CRYSTALS: f32 = 300.0;
+
 /// What is looked at.
 pub struct Look<'a> {
     pub facts: &'a Facts,
@@ -77,6 +80,9 @@ impl Words {
         } else if look.facts.host == Host::Clock {
             let text = "no sound device: the built-in clock runs, and nothing is heard".to_owned();
             word(Topic::Device, !look.rehearsal, text);
+        }
+        if let Some(text) = look.load.drift_ppm.and_then(drift_words) {
+            word(Topic::Device, false, text);
         }
         for (name, total, lately) in
             [("late block", look.load.late, &mut self.late), ("gap of the device", look.load.xruns, &mut self.xruns)]
@@ -147,6 +153,16 @@ impl Words {
     }
 }
 
+/// What is to be said of two clocks that differ, if anything.
+fn drift_words(ppm: f32) -> Option<String> {
+    (ppm.abs() > CRYSTALS).then(|| {
+        format!(
+            "the clocks of the two devices differ by {ppm:.0} ppm, more than crystals do: see whether one should follow \
+             another clock"
+        )
+    })
+}
+
 fn many(n: u64, what: &str) -> String {
     match (n, what.split_once(' ')) {
         (1, _) => format!("1 {what}"),
@@ -169,6 +185,13 @@ mod tests {
         assert_eq!(lately.grew(4, 161, 100), 1);
         assert_eq!(lately.grew(4, 400, 100), 0);
         assert_eq!(lately.grew(5, 401, 100), 1);
+    }
+
+    #[test]
+    fn clocks_are_spoken_of_when_they_differ_by_more_than_crystals_do() {
+        assert_eq!([0.0, 200.0, -299.0].map(drift_words), [None, None, None]);
+        let words = drift_words(-412.3).unwrap();
+        assert!(words.contains("-412 ppm") && words.contains("see whether"), "{words}");
     }
 
     #[test]

@@ -17,6 +17,9 @@ pub struct Wish {
     pub output: Option<String>,
     /// The rate in Hz; `None`: the device's own.
     pub rate: Option<u32>,
+    /// The engine's rate in Hz, to be kept even if the device has to run at another; `None`: the engine takes the
+    /// device's.
+    pub keeps: Option<u32>,
     /// The block in frames; `None`: a usual one. A JACK server's block is its own.
     pub block: Option<u32>,
     /// Whether the device's inputs are wanted; false where a [`Sound`](crate::Sound) takes their place.
@@ -30,7 +33,17 @@ pub struct Wish {
 impl Wish {
     /// Whatever there is, for the channels of a piece.
     pub fn any(wiring: Wiring) -> Self {
-        Self { host: None, input: None, output: None, rate: None, block: None, mics: true, connect: true, wiring }
+        Self {
+            host: None,
+            input: None,
+            output: None,
+            rate: None,
+            keeps: None,
+            block: None,
+            mics: true,
+            connect: true,
+            wiring,
+        }
     }
 }
 
@@ -63,6 +76,7 @@ fn clock(wish: &Wish, why: &str) -> ClockSource {
     ClockSource::new(Facts {
         host: Host::Clock,
         rate,
+        device_rate: rate,
         block,
         inputs: wish.wiring.inputs.len(),
         outputs: wish.wiring.outputs.len(),

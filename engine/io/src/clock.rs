@@ -60,7 +60,7 @@ impl Source for ClockSource {
                 } else {
                     std::thread::sleep(due.saturating_duration_since(now));
                 }
-                seat.block(&inputs, &mut outputs, |_| &[]);
+                seat.block(&inputs, &mut outputs);
                 frames += u64::from(block);
             }
         };

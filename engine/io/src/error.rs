@@ -100,6 +100,14 @@ pub enum Error {
         /// A rate at which it does run, in Hz.
         has: Option<u32>,
     },
+    /// Rates between which no sound is carried.
+    #[error("sound at {from} Hz cannot be made to {to} Hz: set the device to a rate from 8000 to 192000 Hz")]
+    Convert {
+        /// The rate of the sound, in Hz.
+        from: u32,
+        /// The rate it should have, in Hz.
+        to: u32,
+    },
     /// A device that is there does not work.
     #[error("{device} does not work ({why}): see that nothing else holds it, or choose another device")]
     Device {

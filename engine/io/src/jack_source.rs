@@ -2,7 +2,7 @@
 
 use crate::jack_ports::{self, Cable, Names, Offers, Ports};
 use crate::midi::channel_message;
-use crate::{Error, Facts, MOST_CHANNELS, Seat, Source, State, Stats, Wish};
+use crate::{Bridge, Error, Facts, MOST_CHANNELS, Seat, Source, State, Stats, Wish};
 use jack::{
     AsyncClient, Client, ClientOptions, ClientStatus, Control, Frames, LoggerType, MidiIn, MidiIter,
     NotificationHandler, Port, PortId, ProcessHandler, ProcessScope,
@@ -38,7 +38,7 @@ pub struct JackSource {
 }
 
 enum Run {
-    Ready(Client, Ports),
+    Ready(Client, Ports, Option<Box<Bridge>>),
     Running(AsyncClient<Notices, Process>),
     Stopped,
 }
@@ -69,8 +69,9 @@ impl JackSource {
     pub fn open(wish: &Wish) -> Result<Self, Error> {
         let client = client(CLIENT)?;
         let rate = client.sample_rate();
-        let words = format!("the JACK server at {rate} Hz, {} frames, as `{}`", client.buffer_size(), client.name());
-        if let Some(wanted) = wish.rate.filter(|wanted| *wanted != rate) {
+        let mut words = format!("the JACK server at {rate} Hz, {} frames, as `{}`", client.buffer_size(), client.name());
+        let engine = wish.keeps.unwrap_or(rate);
+        if let Some(wanted) = wish.rate.filter(|wanted| wish.keeps.is_none() && *wanted != rate) {
             return Err(Error::Rate { device: "the JACK server".to_owned(), rate: wanted, has: Some(rate) });
         }
         let ports = jack_ports::register(&client, &wish.wiring, wish.mics)?;
@@ -78,12 +79,20 @@ impl JackSource {
         if wish.connect {
             names.fit(&wish.wiring, &offers, "the JACK server")?;
         }
+        // Ports that have no channel are as good as silence, and the channels as many as the wiring's.
+        let (inputs, outputs) = (wish.wiring.inputs.len(), wish.wiring.outputs.len());
+        let most = client.buffer_size() as usize;
+        let bridge = (engine != rate).then(|| Bridge::new(engine, rate, inputs, outputs, most)).transpose()?;
+        if let Some(bridge) = &bridge {
+            words += &format!("; the engine keeps {engine} Hz, {:.1} ms later", 1000.0 * bridge.latency());
+        }
         let facts = Facts {
             host: Host::Jack,
-            rate,
+            rate: engine,
+            device_rate: rate,
             block: client.buffer_size(),
-            inputs: wish.wiring.inputs.len(),
-            outputs: wish.wiring.outputs.len(),
+            inputs,
+            outputs,
             words,
         };
         let shared = Arc::new(Shared {
@@ -91,13 +100,13 @@ impl JackSource {
             origin: AtomicU64::new(NO_ORIGIN),
             came: Mutex::default(),
         });
-        Ok(Self { facts, wish: wish.clone(), names, offers, shared, run: Run::Ready(client, ports) })
+        Ok(Self { facts, wish: wish.clone(), names, offers, shared, run: Run::Ready(client, ports, bridge.map(Box::new)) })
     }
 
     /// The full name of the client's ports begins with this and a colon.
     pub fn client_name(&self) -> Option<&str> {
         match &self.run {
-            Run::Ready(client, _) => Some(client.name()),
+            Run::Ready(client, ..) => Some(client.name()),
             Run::Running(client) => Some(client.as_client().name()),
             Run::Stopped => None,
         }
@@ -121,16 +130,16 @@ impl Source for JackSource {
     }
 
     fn start(&mut self, seat: &Seat) -> Result<(), Error> {
-        let (client, ports) = match std::mem::replace(&mut self.run, Run::Stopped) {
-            Run::Ready(client, ports) => (client, ports),
+        let (client, ports, bridge) = match std::mem::replace(&mut self.run, Run::Stopped) {
+            Run::Ready(client, ports, bridge) => (client, ports, bridge),
             other => {
                 self.run = other;
                 return Err(Error::Started { source_name: self.facts.words.clone() });
             }
         };
         let stats = seat.stats();
-        let notices = Notices { shared: Arc::clone(&self.shared), stats: Arc::clone(&stats), rate: self.facts.rate };
-        let process = Process::new(ports, seat.clone(), Arc::clone(&self.shared), stats, client.buffer_size());
+        let notices = Notices { shared: Arc::clone(&self.shared), stats: Arc::clone(&stats), rate: self.facts.device_rate };
+        let process = Process::new(ports, bridge, seat.clone(), Arc::clone(&self.shared), stats, client.buffer_size());
         let active = client.activate_async(notices, process).map_err(|why| refused("starting", why))?;
         if self.wish.connect {
             for cable in self.names.cables(&self.wish.wiring, &self.offers) {
@@ -168,7 +177,7 @@ impl Source for JackSource {
     fn state(&self) -> State {
         let why = match self.shared.ended.load(Ordering::Acquire) {
             SHUT_DOWN => Some("the JACK server ended".to_owned()),
-            OTHER_RATE => Some(format!("the JACK server left its rate of {} Hz", self.facts.rate)),
+            OTHER_RATE => Some(format!("the JACK server left its rate of {} Hz", self.facts.device_rate)),
             _ => None,
         };
         match (why, &self.run) {
@@ -228,6 +237,8 @@ impl NotificationHandler for Notices {
 
 struct Process {
     ports: Ports,
+    /// Where the server runs at another rate than the engine.
+    bridge: Option<Box<Bridge>>,
     seat: Seat,
     shared: Arc<Shared>,
     stats: Arc<Stats>,
@@ -240,11 +251,19 @@ struct Process {
 }
 
 impl Process {
-    fn new(ports: Ports, seat: Seat, shared: Arc<Shared>, stats: Arc<Stats>, block: Frames) -> Self {
+    fn new(
+        ports: Ports,
+        bridge: Option<Box<Bridge>>,
+        seat: Seat,
+        shared: Arc<Shared>,
+        stats: Arc<Stats>,
+        block: Frames,
+    ) -> Self {
         let none = Timed { sample: 0, what: Event::Gesture(Gesture::Next) };
         let unheard = vec![vec![0.0; block as usize]; ports.outputs.iter().filter(|port| port.is_none()).count()];
         let silence = vec![0.0; block as usize];
-        Self { ports, seat, shared, stats, events: Box::new([none; MOST_EVENTS]), silence, unheard, due: None }
+        let events = Box::new([none; MOST_EVENTS]);
+        Self { ports, bridge, seat, shared, stats, events, silence, unheard, due: None }
     }
 
     /// Watches the server's clock.
@@ -315,11 +334,24 @@ impl ProcessHandler for Process {
                 None => unheard.next().map(|buffer| &mut buffer[..frames]).unwrap_or_default(),
             };
         }
-        let (midi, events, stats) = (&self.ports.midi, &mut *self.events, &*self.stats);
-        self.seat.block(&inputs[..n_in], &mut outputs[..n_out], |first| {
-            let count = collect(midi, scope, first, events, stats);
-            &events[..count]
+        let (inputs, outputs) = (&inputs[..n_in], &mut outputs[..n_out]);
+        let (midi, bridge, seat) = (&self.ports.midi, &mut self.bridge, &self.seat);
+        let (stats, events) = (&*self.stats, &mut self.events[..]);
+        let driven = seat.drive(|player| match bridge {
+            None => {
+                let count = collect(midi, scope, player.sample(), events, stats);
+                player.block(inputs, outputs, &events[..count]);
+            }
+            Some(bridge) => {
+                let count = collect(midi, scope, 0, events, stats);
+                let sample = player.sample();
+                let lost = bridge.block(sample, inputs, outputs, &events[..count], |i, o, e| player.block(i, o, e));
+                stats.events_lost(lost);
+            }
         });
+        if !driven {
+            outputs.iter_mut().for_each(|output| output.fill(0.0));
+        }
         Control::Continue
     }
 

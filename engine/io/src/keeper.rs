@@ -91,7 +91,7 @@ impl Keeper {
         let seat = Seat::of(player);
         source.start(&seat)?;
         let mut work = Work {
-            wish: self.found_again(),
+            wish: source.found_again(&self.wish),
             facts: self.facts.clone(),
             shared: Arc::clone(&self.shared),
             driver: Driver { source, seat },
@@ -109,12 +109,6 @@ impl Keeper {
         let thread = std::thread::Builder::new().name("keeper".to_owned()).spawn(run);
         self.thread = Some(thread.map_err(|why| Error::Thread { why: why.to_string() })?);
         Ok(())
-    }
-
-    /// The wish by which the very device that was opened is found again: another one might be a loudspeaker next to the
-    /// mic.
-    fn found_again(&self) -> Wish {
-        Wish { host: Some(self.facts.host), ..self.wish.clone() }
     }
 
     /// How things are.

@@ -10,6 +10,7 @@
 mod choice;
 mod clock;
 mod devices;
+mod edge;
 mod error;
 mod hub;
 mod jack_ports;
@@ -37,6 +38,7 @@ mod wiring;
 pub use choice::{Wish, open};
 pub use clock::ClockSource;
 pub use devices::{Device, Devices, HostDevices, JackServer, devices};
+pub use edge::Bridge;
 pub use error::{Direction, Error};
 pub use hub::{Done, Events, Hub, Meter, Snapshot, Told, Window};
 pub use jack_source::JackSource;

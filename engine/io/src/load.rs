@@ -1,7 +1,7 @@
 //! How much of the time that a block lasts the processing takes.
 
 use serde::Serialize;
-use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
+use std::sync::atomic::{AtomicU32, AtomicU64, Ordering::Relaxed};
 use std::time::Duration;
 
 /// Classes of the histogram: one per percent of a block's time; the last holds all from there up.
@@ -24,6 +24,8 @@ pub struct Stats {
     dropped: AtomicU64,
     away: AtomicU64,
     events_lost: AtomicU64,
+    /// The bits of a number of ppm; not a number: none is known.
+    drift: AtomicU32,
 }
 
 impl Default for Stats {
@@ -42,6 +44,7 @@ impl Default for Stats {
             dropped: zero(),
             away: zero(),
             events_lost: zero(),
+            drift: AtomicU32::new(f32::NAN.to_bits()),
         }
     }
 }
@@ -92,6 +95,11 @@ impl Stats {
         self.events_lost.fetch_add(events, Relaxed);
     }
 
+    /// By how many ppm the input's clock is faster than the output's; `None`: one clock, or not known yet.
+    pub(crate) fn drift(&self, ppm: Option<f32>) {
+        self.drift.store(ppm.unwrap_or(f32::NAN).to_bits(), Relaxed);
+    }
+
     /// The counts as they stand.
     pub fn load(&self) -> Load {
         let blocks = self.blocks.load(Relaxed);
@@ -108,6 +116,7 @@ impl Stats {
             dropped: self.dropped.load(Relaxed),
             away: self.away.load(Relaxed),
             events_lost: self.events_lost.load(Relaxed),
+            drift_ppm: Some(f32::from_bits(self.drift.load(Relaxed))).filter(|ppm| ppm.is_finite()),
         }
     }
 }
@@ -141,6 +150,8 @@ pub struct Load {
     pub away: u64,
     /// MIDI messages for which a block had no room.
     pub events_lost: u64,
+    /// By how many ppm the input's clock is faster than the output's, where they are two and that is known.
+    pub drift_ppm: Option<f32>,
 }
 
 impl Load {

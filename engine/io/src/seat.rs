@@ -5,7 +5,6 @@ use crossbeam_utils::atomic::AtomicCell;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
-use tenterhook_plan::{Event, Timed};
 
 /// The place of one player. A source holds a copy and drives whoever sits there. When its device has died the player can
 /// be taken out from another thread and be driven by somebody else: nothing of it goes with the device. Cheap to clone.
@@ -40,23 +39,20 @@ impl Seat {
         Arc::clone(&self.0.stats)
     }
 
-    /// One block by whoever sits there; without anybody the outputs are silent. AUDIO THREAD. `events` is told the
-    /// sample with which the block begins, and gives what happens in it.
-    pub(crate) fn block<'a>(
-        &self,
-        inputs: &[&[f32]],
-        outputs: &mut [&mut [f32]],
-        events: impl FnOnce(u64) -> &'a [Timed<Event>],
-    ) {
+    /// Has whoever sits there play; false: nobody does. AUDIO THREAD.
+    pub(crate) fn drive(&self, play: impl FnOnce(&mut Player)) -> bool {
         self.0.calls.fetch_add(1, Ordering::AcqRel);
-        match self.0.player.take() {
-            Some(mut player) => {
-                let events = events(player.sample());
-                player.block(inputs, outputs, events);
-                // The place is empty: who takes a player out puts none in while a source runs.
-                self.0.player.store(Some(player));
-            }
-            None => outputs.iter_mut().for_each(|output| output.fill(0.0)),
+        let Some(mut player) = self.0.player.take() else { return false };
+        play(&mut player);
+        // The place is empty: who takes a player out puts none in while a source runs.
+        self.0.player.store(Some(player));
+        true
+    }
+
+    /// One block in which nothing happens; silence where nobody sits. AUDIO THREAD.
+    pub(crate) fn block(&self, inputs: &[&[f32]], outputs: &mut [&mut [f32]]) {
+        if !self.drive(|player| player.block(inputs, outputs, &[])) {
+            outputs.iter_mut().for_each(|output| output.fill(0.0));
         }
     }
 

@@ -1,6 +1,6 @@
 //! What all sources of blocks have in common.
 
-use crate::{Error, Seat};
+use crate::{Error, Seat, Wish};
 use tenterhook_config::Host;
 
 /// What is known of a source before it starts.
@@ -8,8 +8,10 @@ use tenterhook_config::Host;
 pub struct Facts {
     /// Which kind of source it is.
     pub host: Host,
-    /// Its rate, in Hz: the engine's rate for the run.
+    /// The engine's rate for the run, in Hz.
     pub rate: u32,
+    /// The rate at which its outputs run, in Hz. If it is another, sound is made from one to the other at the device.
+    pub device_rate: u32,
     /// Its usual block, in frames; a block may differ from it.
     pub block: u32,
     /// How many input channels each block brings.
@@ -49,6 +51,13 @@ pub trait Source: Send {
 
     /// Stops. When this returns no block is being processed, and the player is in its place. Stopping twice does nothing.
     fn stop(&mut self);
+
+    /// The wish by which the same devices are opened again after they went away, whatever their rate is then: no others,
+    /// which might be loudspeakers next to a mic.
+    fn found_again(&self, wish: &Wish) -> Wish {
+        let Facts { host, rate, .. } = *self.facts();
+        Wish { host: Some(host), keeps: Some(rate), ..wish.clone() }
+    }
 
     /// Looks after what came and went beside the blocks, as cables of ports that have come back. Called now and then.
     fn tend(&mut self) {}

@@ -1,13 +1,15 @@
-//! A pair of device streams, input and output, with a plain ring between them.
+//! A pair of device streams, input and output. How sound gets from one to the other is the [`pump`]'s.
 
+mod pump;
+
+use crate::edge::{self, Terms};
 use crate::quiet::quietly;
-use crate::{Direction, Error, Facts, MOST_CHANNELS, Seat, Source, State, Stats, Wish};
+use crate::{Direction, Error, Facts, Seat, Source, State, Stats, Wish};
 use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
 use cpal::{
     BufferSize, ErrorKind, FromSample, Sample, SampleFormat, SizedSample, StreamConfig, SupportedStreamConfigRange,
 };
-use ringbuf::traits::{Consumer, Observer, Producer, Split};
-use ringbuf::{HeapCons, HeapProd, HeapRb};
+use pump::{Ear, Pump};
 use std::sync::{Arc, OnceLock};
 use tenterhook_config::Host;
 
@@ -28,16 +30,19 @@ macro_rules! with_sample_type {
 
 /// The block that is asked of a device unless another is wished for, in frames.
 const BLOCK: u32 = 256;
-/// Frames that are processed at a time.
-const PIECE: usize = 1024;
-/// How many seconds of input may wait for the output side.
-const RING_SECONDS: f64 = 0.25;
+/// Devices of these names may be two that are joined: the name tells nothing of their clocks.
+const JOINED: [&str; 4] = ["default", "sysdefault", "pipewire", "pulse"];
 
-/// Two streams of the system's devices at equal rates. Their clocks are not drawn together: with two devices the ring
-/// between them runs empty or over now and then, which is counted.
+/// Two streams of the system's devices.
+///
+/// One device both ways, at one rate, has one clock: its samples reach the engine as they are. Where two devices are
+/// named, or none, or the rates differ, the input is converted and follows the output's clock, even if both clocks turn
+/// out to be one: nobody can tell that beforehand, and a converter that came and went would be heard.
 pub struct StreamSource {
     facts: Facts,
     sides: Option<(Option<Side>, Side)>,
+    /// Whether both sides have one clock and one rate, the engine's.
+    plain: bool,
     streams: Vec<cpal::Stream>,
     ended: Arc<OnceLock<String>>,
 }
@@ -45,9 +50,17 @@ pub struct StreamSource {
 /// One device with the way in which it is to run.
 struct Side {
     device: cpal::Device,
+    direction: Direction,
     words: String,
     config: StreamConfig,
     format: SampleFormat,
+}
+
+/// A host of this system's.
+fn system(host: Host) -> Result<cpal::Host, Error> {
+    let unknown = || Error::NoHost { host: host.to_string() };
+    let id = cpal::available_hosts().into_iter().find(|id| id.to_string() == host.to_string()).ok_or_else(unknown)?;
+    cpal::host_from_id(id).map_err(|_| unknown())
 }
 
 /// The host of the system's own devices.
@@ -63,7 +76,7 @@ pub(crate) fn probe() -> Result<(), Error> {
         let name = default_host();
         let device = find(&host, name, Direction::Output, None)?;
         let side = Side::of(device, Direction::Output, 1, None, None, |_| Ok(()))?;
-        let silence = Pump::new(None, 0, 0);
+        let silence = Pump::silent();
         side.output(silence, Arc::default(), Arc::default()).map(drop)
     })
 }
@@ -169,11 +182,30 @@ impl Side {
         };
         let format = config.sample_format();
         let config = StreamConfig { buffer_size: BufferSize::Fixed(block), ..config.config() };
-        Ok(Self { device, words, config, format })
+        Ok(Self { device, direction, words, config, format })
+    }
+
+    /// A name by which this very device is found, if the host lists it.
+    fn name(&self, host: Host) -> Option<String> {
+        let name = self.device.id().ok()?.id().to_owned();
+        let system = system(host).ok()?;
+        let listed = |direction| find(&system, host, direction, Some(&name)).is_ok();
+        quietly(|| listed(self.direction)).then_some(name)
     }
 
     fn failed(&self, why: cpal::Error) -> Error {
         Error::Device { device: self.words.clone(), why: why.to_string() }
+    }
+
+    /// Whether both are one device, and so have one clock.
+    fn is(&self, other: &Self) -> bool {
+        let ids = [self.device.id(), other.device.id()];
+        matches!(ids, [Ok(one), Ok(two)] if one == two && !JOINED.contains(&one.id()))
+    }
+
+    /// Its usual block, in seconds.
+    fn seconds(&self) -> f64 {
+        f64::from(self.block()) / f64::from(self.config.sample_rate)
     }
 
     fn block(&self) -> u32 {
@@ -185,17 +217,17 @@ impl Side {
 
     fn input(
         &self,
-        ring: HeapProd<f32>,
+        ear: Ear,
         used: usize,
         stats: Arc<Stats>,
         ended: Arc<OnceLock<String>>,
     ) -> Result<cpal::Stream, Error> {
-        with_sample_type!(self.format, T => self.input_of::<T>(ring, used, stats, ended))
+        with_sample_type!(self.format, T => self.input_of::<T>(ear, used, stats, ended))
     }
 
     fn input_of<T: SizedSample>(
         &self,
-        mut ring: HeapProd<f32>,
+        mut ear: Ear,
         used: usize,
         stats: Arc<Stats>,
         ended: Arc<OnceLock<String>>,
@@ -207,10 +239,8 @@ impl Side {
         let counts = Arc::clone(&stats);
         let heard = move |data: &[T], _: &cpal::InputCallbackInfo| {
             let frames = data.len() / channels;
-            let kept = frames.min(ring.vacant_len() / used);
-            let kept_frames = data.chunks_exact(channels).take(kept);
-            ring.push_iter(kept_frames.flat_map(|frame| frame[..used].iter().map(|x| f32::from_sample(*x))));
-            counts.dropped((frames - kept) as u64);
+            let samples = data.chunks_exact(channels).flat_map(|frame| &frame[..used]);
+            counts.dropped(ear.hear(frames, samples.map(|x| f32::from_sample(*x))) as u64);
         };
         let trouble = trouble(self.words.clone(), stats, ended);
         self.device.build_input_stream(self.config, heard, trouble, None).map_err(|why| self.failed(why))
@@ -255,89 +285,6 @@ fn trouble(words: String, stats: Arc<Stats>, ended: Arc<OnceLock<String>>) -> im
     }
 }
 
-/// The output side: takes input from the ring, has it processed, and gives it to the device.
-struct Pump {
-    input: Option<HeapCons<f32>>,
-    seat: Option<Seat>,
-    /// Frames that should wait in the ring when the first block begins.
-    prefill: usize,
-    begun: bool,
-    interleaved: Vec<f32>,
-    inputs: Vec<Vec<f32>>,
-    outputs: Vec<Vec<f32>>,
-}
-
-impl Pump {
-    fn new(seat: Option<Seat>, inputs: usize, outputs: usize) -> Self {
-        Self {
-            input: None,
-            seat,
-            prefill: 0,
-            begun: false,
-            interleaved: vec![0.0; PIECE * inputs],
-            inputs: vec![vec![0.0; PIECE]; inputs],
-            outputs: vec![vec![0.0; PIECE]; outputs],
-        }
-    }
-
-    /// Fills a block of interleaved samples. AUDIO THREAD.
-    fn fill<T: SizedSample + FromSample<f32>>(&mut self, data: &mut [T], channels: usize, stats: &Stats) {
-        let frames = data.len() / channels;
-        self.begin(frames);
-        for piece in data.chunks_mut(PIECE * channels) {
-            let length = piece.len() / channels;
-            self.take(length, stats);
-            self.play(length);
-            for (n, frame) in piece.chunks_exact_mut(channels).enumerate() {
-                let silent = frame.iter_mut().skip(self.outputs.len());
-                silent.for_each(|sample| *sample = T::from_sample(0.0));
-                for (sample, output) in frame.iter_mut().zip(&self.outputs) {
-                    *sample = T::from_sample(output[n]);
-                }
-            }
-        }
-    }
-
-    /// What gathered in the ring while the two streams started would be a delay for the whole run.
-    fn begin(&mut self, frames: usize) {
-        if let Some(ring) = self.input.as_mut().filter(|_| !self.begun) {
-            let (waiting, wanted) = (ring.occupied_len(), (self.prefill + frames) * self.inputs.len());
-            ring.skip(waiting.saturating_sub(wanted));
-        }
-        self.begun = true;
-    }
-
-    /// The next input frames; silence for those that have not come.
-    fn take(&mut self, length: usize, stats: &Stats) {
-        let Some(ring) = &mut self.input else { return };
-        let used = self.inputs.len();
-        let interleaved = &mut self.interleaved[..length * used];
-        // Only whole frames go into the ring, each in one piece.
-        let got = ring.pop_slice(interleaved);
-        interleaved[got..].fill(0.0);
-        stats.missing((length - got / used) as u64);
-        for (n, input) in self.inputs.iter_mut().enumerate() {
-            for (to, from) in input.iter_mut().zip(interleaved.iter().skip(n).step_by(used)) {
-                *to = *from;
-            }
-        }
-    }
-
-    fn play(&mut self, length: usize) {
-        let Some(seat) = &self.seat else { return };
-        let mut inputs: [&[f32]; MOST_CHANNELS] = [&[]; MOST_CHANNELS];
-        for (slice, input) in inputs.iter_mut().zip(&self.inputs) {
-            *slice = &input[..length];
-        }
-        let (n_in, n_out) = (self.inputs.len(), self.outputs.len());
-        let mut outputs: [&mut [f32]; MOST_CHANNELS] = std::array::from_fn(|_| Default::default());
-        for (slice, output) in outputs.iter_mut().zip(&mut self.outputs) {
-            *slice = &mut output[..length];
-        }
-        seat.block(&inputs[..n_in], &mut outputs[..n_out], |_| &[]);
-    }
-}
-
 impl StreamSource {
     /// Finds the devices. Nothing sounds before it starts.
     ///
@@ -345,52 +292,82 @@ impl StreamSource {
     /// [`Error`]: the host or a device is not there, has too few channels, or not the rate.
     pub fn open(host: Host, wish: &Wish) -> Result<Self, Error> {
         quietly(|| {
-            let unknown = || Error::NoHost { host: host.to_string() };
-            let id = cpal::available_hosts()
-                .into_iter()
-                .find(|id| id.to_string() == host.to_string())
-                .ok_or_else(unknown)?;
-            let system = cpal::host_from_id(id).map_err(|_| unknown())?;
+            let system = system(host)?;
             let wiring = &wish.wiring;
             // Both by name first: a name that is wrong is told before what a device cannot do.
             let heard = wish.mics && !wiring.inputs.is_empty();
             let input = heard.then(|| find(&system, host, Direction::Input, wish.input.as_deref())).transpose()?;
             let device = find(&system, host, Direction::Output, wish.output.as_deref())?;
-            let channels = wiring.outputs.len().max(1);
-            let fits = |(words, has): (&str, usize)| wiring.fits(Direction::Output, words, has);
-            let output = Side::of(device, Direction::Output, channels, wish.rate, wish.block, fits)?;
-            let rate = output.config.sample_rate;
+            let output = {
+                let channels = wiring.outputs.len().max(1);
+                let fits = |(words, has): (&str, usize)| wiring.fits(Direction::Output, words, has);
+                let rates: &[_] = if wish.keeps.is_some() { &[wish.keeps, None] } else { &[wish.rate] };
+                at_first(rates, |rate| Side::of(device.clone(), Direction::Output, channels, rate, wish.block, fits))?
+            };
+            let device_rate = output.config.sample_rate;
             let input = input.map(|device| {
+                let channels = wiring.inputs.len();
                 let fits = |(words, has): (&str, usize)| wiring.fits(Direction::Input, words, has);
-                Side::of(device, Direction::Input, wiring.inputs.len(), Some(rate), wish.block, fits)
+                at_first(&[Some(device_rate), None], |rate| {
+                    Side::of(device.clone(), Direction::Input, channels, rate, wish.block, fits)
+                })
             });
             let input = input.transpose()?;
-            let from = input.as_ref().map_or(String::new(), |input| format!("{} and ", input.words));
-            let block = output.block();
+            let rate = wish.keeps.unwrap_or(device_rate);
             let facts = Facts {
                 host,
                 rate,
-                block,
+                device_rate,
+                block: output.block(),
                 inputs: wiring.inputs.len(),
                 outputs: wiring.outputs.len(),
-                words: format!("{from}{} by {host} at {rate} Hz, {block} frames", output.words),
+                words: String::new(),
             };
-            Ok(Self { facts, sides: Some((input, output)), streams: Vec::new(), ended: Arc::default() })
+            let plain = input
+                .as_ref()
+                .is_none_or(|input| input.is(&output) && input.config.sample_rate == rate && device_rate == rate);
+            let mut source = Self { facts, sides: None, plain, streams: Vec::new(), ended: Arc::default() };
+            source.facts.words = source.words(input.as_ref(), &output);
+            source.sides = Some((input, output));
+            Ok(source)
         })
+    }
+
+    /// What it is, and what is done to rates and clocks.
+    fn words(&self, input: Option<&Side>, output: &Side) -> String {
+        let Facts { host, rate, device_rate, block, .. } = self.facts;
+        let from = input.map_or(String::new(), |input| format!("{} and ", input.words));
+        let mut words = format!("{from}{} by {host} at {device_rate} Hz, {block} frames", output.words);
+        if let Some(input) = input.filter(|_| !self.plain) {
+            let late = 1000.0 * self.terms(input, output).latency();
+            words += &format!(
+                "; the input, at {} Hz, follows the output's clock, {late:.1} ms late",
+                input.config.sample_rate
+            );
+        }
+        if rate != device_rate {
+            let late = 1000.0 * edge::delay(rate, device_rate);
+            words += &format!("; the engine keeps {rate} Hz, for which the output is {late:.1} ms later");
+        }
+        words
+    }
+
+    fn terms(&self, input: &Side, output: &Side) -> Terms {
+        let (channels, to) = (self.facts.inputs, self.facts.rate);
+        let blocks = (input.seconds(), output.seconds());
+        Terms { channels, from: input.config.sample_rate, to, blocks, most: Pump::most(to, self.facts.device_rate) }
     }
 
     fn streams(&self, input: Option<Side>, output: &Side, seat: &Seat) -> Result<Vec<cpal::Stream>, Error> {
         let stats = seat.stats();
-        let mut pump = Pump::new(Some(seat.clone()), self.facts.inputs, self.facts.outputs);
+        let mut pump = Pump::new(seat.clone(), &self.facts)?;
         let mut streams = Vec::new();
         if let Some(input) = input {
-            let used = self.facts.inputs;
-            pump.prefill = input.block().max(output.block()) as usize;
-            let room = ((RING_SECONDS * f64::from(self.facts.rate)) as usize).max(8 * pump.prefill);
-            let (mut ring, end) = HeapRb::new(room * used).split();
-            ring.push_iter(std::iter::repeat_n(0.0, pump.prefill * used));
-            pump.input = Some(end);
-            streams.push(input.input(ring, used, Arc::clone(&stats), Arc::clone(&self.ended))?);
+            let ear = match self.plain {
+                true => pump.hear_plainly(input.block().max(output.block()) as usize),
+                false => pump.hear(self.terms(&input, output))?,
+            };
+            streams.push(input.input(ear, self.facts.inputs, Arc::clone(&stats), Arc::clone(&self.ended))?);
         }
         streams.push(output.output(pump, stats, Arc::clone(&self.ended))?);
         for stream in &streams {
@@ -398,6 +375,18 @@ impl StreamSource {
         }
         Ok(streams)
     }
+}
+
+/// What opens at the first of these rates at which it can.
+fn at_first(rates: &[Option<u32>], open: impl Fn(Option<u32>) -> Result<Side, Error>) -> Result<Side, Error> {
+    let (last, before) = rates.split_last().unwrap_or((&None, &[]));
+    for rate in before {
+        match open(*rate) {
+            Err(Error::Rate { .. }) => {}
+            other => return other,
+        }
+    }
+    open(*last)
 }
 
 impl Source for StreamSource {
@@ -411,6 +400,22 @@ impl Source for StreamSource {
         };
         self.streams = quietly(|| self.streams(input, &output, seat))?;
         Ok(())
+    }
+
+    fn found_again(&self, wish: &Wish) -> Wish {
+        let Facts { host, rate, .. } = self.facts;
+        let (input, output) = match &self.sides {
+            Some((input, output)) => (input.as_ref().and_then(|side| side.name(host)), output.name(host)),
+            None => (None, None),
+        };
+        let wish = wish.clone();
+        Wish {
+            host: Some(host),
+            keeps: Some(rate),
+            input: input.or(wish.input),
+            output: output.or(wish.output),
+            ..wish
+        }
     }
 
     fn stop(&mut self) {

@@ -129,6 +129,7 @@ fn the_clock_plays_every_sample_in_order_until_it_is_stopped() {
     let facts = Facts {
         host: Host::Clock,
         rate: 48_000,
+        device_rate: 48_000,
         block: 64,
         inputs: 3,
         outputs: 2,
