@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use serde_json::json;
 use tenterhook_config::Host;
-use tenterhook_io::{Keeping, checksum};
+use tenterhook_io::{Keeping, Snapshot, checksum};
 use tenterhook_plan::{Plan, SceneId};
 
 use crate::change::Change;
@@ -16,6 +16,7 @@ use crate::loading::Loaded;
 use crate::resume::Beginning;
 use crate::say::{say, tell};
 use crate::stage::Stage;
+use crate::words;
 
 /// What is shown while a piece plays.
 pub struct Show {
@@ -37,6 +38,8 @@ pub struct Show {
     journal: Option<Keeping>,
     journal_trouble: Option<String>,
     taken_up: Option<String>,
+    /// The switches that were said to be wired the other way round.
+    turned: Vec<String>,
 }
 
 impl Show {
@@ -60,6 +63,7 @@ impl Show {
             journal: None,
             journal_trouble: None,
             taken_up: None,
+            turned: Vec::new(),
         }
     }
 
@@ -105,9 +109,21 @@ impl Show {
             self.tell(stage, snapshot.scene);
         }
         self.watch_files(stage);
+        self.watch_switches(&snapshot);
         let facts = stage.facts();
         self.console.show(&console::status(&self.plan, &snapshot, &load, facts.rate, load.frames));
         asked
+    }
+
+    /// Says which switches seem to be wired the other way round, each once.
+    fn watch_switches(&mut self, snapshot: &Snapshot) {
+        let controllers = self.plan.controllers.iter().zip(&snapshot.turned);
+        for (controller, _) in controllers.filter(|(_, turned)| **turned) {
+            if !self.turned.contains(&controller.name) {
+                self.console.tell(&format!("caution: {}", words::turned(controller)));
+                self.turned.push(controller.name.clone());
+            }
+        }
     }
 
     /// Says that log or journal are no longer kept, once.

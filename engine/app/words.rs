@@ -5,7 +5,7 @@ use std::collections::VecDeque;
 use tenterhook_config::Host;
 use tenterhook_io::{Facts, Load, Snapshot};
 use tenterhook_page::{Topic, Word};
-use tenterhook_plan::Plan;
+use tenterhook_plan::{Address, Controller, Plan};
 
 use crate::desk::Troubles;
 
@@ -101,6 +101,10 @@ impl Words {
         {
             word(Topic::Journal, false, words.clone());
         }
+        let controllers = look.plan.controllers.iter().zip(&look.snapshot.turned);
+        for (controller, _) in controllers.filter(|(_, turned)| **turned) {
+            word(Topic::Controller, false, turned(controller));
+        }
         let names =
             look.plan.mics.iter().map(|mic| &mic.name).chain(look.plan.outputs.iter().map(|output| &output.name));
         if !self.named.iter().eq(names.clone()) {
@@ -143,6 +147,17 @@ impl Words {
         words.sort_by_key(|word| !word.grave);
         words
     }
+}
+
+/// What is said of a switch that is most likely wired the other way round, and what to write.
+pub fn turned(controller: &Controller) -> String {
+    let inverted = matches!(controller.address, Address::Midi { inverted: true, .. });
+    let polarity = if inverted { "normal" } else { "inverted" };
+    let name = &controller.name;
+    format!(
+        "{name}: its first word was \"let go\", so it is most likely wired the other way round: write polarity = \
+         \"{polarity}\" beside its cc, or let `tenterhook learn` find it out"
+    )
 }
 
 fn many(n: u64, what: &str) -> String {

@@ -78,6 +78,9 @@ pub struct Snapshot {
     pub hushed: bool,
     /// The controllers' values, 0…1, by [`ControllerId`](tenterhook_plan::ControllerId). What fires or hushes stays 0.
     pub controllers: Vec<f32>,
+    /// Whether a MIDI switch is most likely wired the other way round: its first word was that it was let go. By
+    /// [`ControllerId`](tenterhook_plan::ControllerId).
+    pub turned: Vec<bool>,
     /// How each effect stands, by [`InstanceId`](tenterhook_plan::InstanceId); looked at 30 times a second.
     pub effects: Vec<Stands>,
     /// The samples of its source that an effect holds, the first and the one after the last, by
@@ -105,6 +108,7 @@ impl Snapshot {
         let (mics, outputs) = (plan.mics.len(), plan.outputs.len());
         Self {
             controllers: vec![0.0; plan.controllers.len()],
+            turned: vec![false; plan.controllers.len()],
             effects: vec![Stands::Out; plan.instances.len()],
             held: vec![None; plan.instances.len()],
             levels_db: vec![0.0; outputs],
@@ -144,6 +148,7 @@ impl Snapshot {
             Reading::Held { effect, span } => set(&mut self.held, effect.index(), span),
             Reading::Effect { effect, stands } => set(&mut self.effects, effect.index(), stands),
             Reading::Loudness { id, value } => set(&mut self.controllers, id.index(), value),
+            Reading::Wired { id, turned } => set(&mut self.turned, id.index(), turned),
         }
     }
 
@@ -168,6 +173,7 @@ impl Snapshot {
         };
         let effects = places(&identities(&old), &identities(&plan), Identity::eq);
         carry(&mut self.controllers, &controllers, 0.0);
+        carry(&mut self.turned, &controllers, false);
         carry(&mut self.effects, &effects, Stands::Out);
         carry(&mut self.held, &effects, None);
         carry(&mut self.levels_db, &outputs, 0.0);

@@ -135,9 +135,10 @@ fn controller(plan: &Plan, id: usize) -> Value {
 /// What reaches a controller, in words.
 fn by(plan: &Plan, controller: &Controller) -> String {
     match &controller.address {
-        Address::Midi { message, channel, port } => {
+        Address::Midi { message, channel, port, inverted } => {
+            let controls = message.controls().map(|number| number.to_string()).collect::<Vec<_>>().join(" and ");
             let mut words = match message {
-                Message::Control { number, .. } => format!("MIDI control {number}"),
+                Message::Control { .. } => format!("MIDI control {controls}"),
                 Message::Note { number } => format!("MIDI note {number}"),
             };
             if let Some(channel) = channel {
@@ -145,6 +146,9 @@ fn by(plan: &Plan, controller: &Controller) -> String {
             }
             if let Some(port) = port {
                 words += &format!(", port {port}");
+            }
+            if *inverted {
+                words += ", inverted";
             }
             words
         }

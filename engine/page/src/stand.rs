@@ -80,6 +80,8 @@ pub enum Topic {
     Piece,
     /// What was taken up again from a run before, or is not kept for one to come.
     Journal,
+    /// A controller, or what it comes by.
+    Controller,
     /// Gestures that were lost.
     Lost,
     /// A mic whose samples are no numbers.

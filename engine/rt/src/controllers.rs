@@ -1,6 +1,6 @@
 //! The controllers' states, and what reaches them.
 
-use tenterhook_plan::{Address, Controller, ControllerId, Curve, Gesture, Message, Plan};
+use tenterhook_plan::{Address, Controller, ControllerId, Curve, Plan};
 
 use crate::reading::Reading;
 
@@ -76,76 +76,6 @@ impl Trigger {
             self.not_before = at + again;
         }
         acts
-    }
-}
-
-/// Which controllers a MIDI message reaches: for each message number those that listen, most often none.
-pub(crate) struct MidiMap {
-    controls: Box<[Vec<Listener>]>,
-    notes: Box<[Vec<Listener>]>,
-}
-
-#[derive(Clone, Copy)]
-struct Listener {
-    id: ControllerId,
-    channel: Option<u8>,
-    /// The bit of its port in the message's set; all bits: any port.
-    port: Option<u64>,
-    switch: bool,
-    latch: bool,
-    curve: Curve,
-}
-
-impl MidiMap {
-    /// The map of a plan; `ports` are the parts of port names that a message's bits stand for.
-    pub fn new(plan: &Plan, ports: &[String]) -> Self {
-        let empty = || vec![Vec::new(); 128].into_boxed_slice();
-        let mut map = Self { controls: empty(), notes: empty() };
-        for (index, Controller { address, curve, latch, .. }) in plan.controllers.iter().enumerate() {
-            let Address::Midi { message, channel, port } = address else { continue };
-            let port = port.as_ref().map(|part| {
-                let place = ports.iter().position(|known| known == part).unwrap_or(64);
-                1u64.checked_shl(place as u32).unwrap_or(0)
-            });
-            let (list, number, switch) = match *message {
-                Message::Control { number, switch } => (&mut map.controls, number, switch),
-                Message::Note { number } => (&mut map.notes, number, true),
-            };
-            list[usize::from(number & 127)].push(Listener {
-                id: ControllerId::new(index),
-                channel: *channel,
-                port,
-                switch,
-                latch: *latch,
-                curve: *curve,
-            });
-        }
-        map
-    }
-
-    /// The `nth` of the things that a message does: one for each controller that it reaches.
-    pub fn act(&self, ports: u64, bytes: [u8; 3], nth: usize) -> Option<Gesture> {
-        let [status, number, value] = bytes;
-        let (list, value) = match status & 0xF0 {
-            0xB0 => (&self.controls, value & 127),
-            // A note-on of velocity 0 is a note-off (MIDI 1.0).
-            0x90 => (&self.notes, if value > 0 { 127 } else { 0 }),
-            0x80 => (&self.notes, 0),
-            _ => return None,
-        };
-        let hears = |listener: &&Listener| {
-            listener.channel.is_none_or(|channel| channel == status & 0x0F)
-                && listener.port.is_none_or(|port| ports & port != 0)
-        };
-        let listener = list[usize::from(number & 127)].iter().filter(hears).nth(nth)?;
-        let (id, down) = (listener.id, value >= 64);
-        Some(if listener.latch {
-            Gesture::Press { id, down }
-        } else if listener.switch {
-            Gesture::Controller { id, value: if down { 1.0 } else { 0.0 } }
-        } else {
-            Gesture::Controller { id, value: listener.curve.bend(f32::from(value) / 127.0) }
-        })
     }
 }
 

@@ -10,8 +10,10 @@ mod clock;
 mod control;
 mod controllers;
 mod engine;
+mod hand;
 #[cfg(test)]
 mod laws;
+mod midi;
 mod outbox;
 mod reading;
 mod resident;

@@ -9,7 +9,8 @@ use tenterhook_plan::{By, Plan, Source as Reads};
 
 use crate::carry::Carry;
 use crate::clock::Clock;
-use crate::controllers::{Loudness, MidiMap, State, Trigger};
+use crate::controllers::{Loudness, State, Trigger};
+use crate::midi::Midi;
 use crate::resident::Resident;
 use crate::strip::{MicStrip, OutputStrip, SharedChannel, Source};
 
@@ -38,7 +39,7 @@ pub(crate) struct Table {
     pub next: Trigger,
     pub back: Trigger,
     pub hush: Trigger,
-    pub midi: MidiMap,
+    pub midi: Midi,
     pub loudness: Vec<Loudness>,
     pub scenes: Vec<SceneTable>,
     /// What it takes over from the table before it.
@@ -155,7 +156,7 @@ impl Table {
             next: Trigger::new(plan.next),
             back: Trigger::new(plan.back),
             hush: Trigger::new(plan.hush),
-            midi: MidiMap::new(plan, ports),
+            midi: Midi::new(plan, ports),
             loudness: Loudness::all(plan, rate),
             scenes: plan.scenes.iter().map(|scene| SceneTable::new(scene, plan, clock)).collect(),
             carry,

@@ -3,6 +3,7 @@
 mod beside;
 mod clicks;
 mod flush;
+mod hands;
 mod random;
 mod readings;
 mod run;
