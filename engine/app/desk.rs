@@ -56,6 +56,8 @@ pub struct Troubles {
     pub journal: Option<String>,
     /// Where a run that had broken off was taken up again.
     pub taken_up: Option<String>,
+    /// The MIDI ports that are gone, in words.
+    pub midi: Vec<String>,
 }
 
 impl Desk {

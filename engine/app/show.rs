@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use serde_json::json;
 use tenterhook_config::Host;
-use tenterhook_io::{Keeping, Snapshot, checksum};
+use tenterhook_io::{GonePort, Keeping, Snapshot, checksum};
 use tenterhook_plan::{Plan, SceneId};
 
 use crate::change::Change;
@@ -40,6 +40,8 @@ pub struct Show {
     taken_up: Option<String>,
     /// The switches that were said to be wired the other way round.
     turned: Vec<String>,
+    /// The MIDI ports that are gone.
+    gone: Vec<GonePort>,
 }
 
 impl Show {
@@ -64,6 +66,7 @@ impl Show {
             journal_trouble: None,
             taken_up: None,
             turned: Vec::new(),
+            gone: Vec::new(),
         }
     }
 
@@ -110,6 +113,7 @@ impl Show {
         }
         self.watch_files(stage);
         self.watch_switches(&snapshot);
+        self.watch_midi(stage);
         let facts = stage.facts();
         self.console.show(&console::status(&self.plan, &snapshot, &load, facts.rate, load.frames));
         asked
@@ -124,6 +128,24 @@ impl Show {
                 self.turned.push(controller.name.clone());
             }
         }
+    }
+
+    /// Says which MIDI ports go and come back.
+    fn watch_midi(&mut self, stage: &Stage) {
+        let gone = stage.gone_ports();
+        if gone == self.gone {
+            return;
+        }
+        let other = |list: &[GonePort], port: &GonePort| list.iter().all(|one| one.name != port.name);
+        let words: Vec<_> = gone.iter().map(|port| (port, words::gone(port, &self.plan))).collect();
+        for (_, words) in words.iter().filter(|(port, _)| other(&self.gone, port)) {
+            self.console.tell(&format!("caution: {words}"));
+        }
+        for port in self.gone.iter().filter(|port| other(&gone, port)) {
+            self.console.tell(&format!("The MIDI port {} is back.", port.name));
+        }
+        stage.trouble(|troubles| troubles.midi = words.into_iter().map(|(_, words)| words).collect());
+        self.gone = gone;
     }
 
     /// Says that log or journal are no longer kept, once.

@@ -10,8 +10,8 @@ use serde_json::json;
 use signal_hook::consts;
 use tenterhook_config::Host;
 use tenterhook_io::{
-    Events, Facts, Hub, Load, Log, LogSettings, MidiPorts, Osc, OscMap, Player, Recent, Snapshot, Sound, Source, State,
-    Stats, Wiring, Wish, open,
+    Events, Facts, GonePort, Hub, Load, Log, LogSettings, MidiPorts, Osc, OscMap, Player, Recent, Snapshot, Sound,
+    Source, State, Stats, Wiring, Wish, open,
 };
 use tenterhook_plan::{Event, Gesture, Plan, SceneId};
 
@@ -193,6 +193,11 @@ impl Stage {
             Some(hub) => self.takeover.change(hub, loaded, &wish),
             None => Ok(Change::Same),
         }
+    }
+
+    /// The MIDI ports that were listened to and are gone.
+    pub fn gone_ports(&self) -> Vec<GonePort> {
+        self.takeover.midi.as_ref().map(MidiPorts::gone).unwrap_or_default()
     }
 
     /// Keeps a version that takes over beside the log, see [`Takeover::keep`].

@@ -3,7 +3,7 @@
 use std::collections::VecDeque;
 
 use tenterhook_config::Host;
-use tenterhook_io::{Facts, Load, Snapshot};
+use tenterhook_io::{Facts, GonePort, Load, Snapshot};
 use tenterhook_page::{Topic, Word};
 use tenterhook_plan::{Address, Controller, Plan};
 
@@ -85,7 +85,7 @@ impl Words {
                 word(Topic::Late, false, format!("{} since the start", many(total, name)));
             }
         }
-        let Troubles { log, piece, journal, taken_up } = look.troubles;
+        let Troubles { log, piece, journal, taken_up, midi } = look.troubles;
         if let Some(why) = log {
             word(Topic::Log, true, format!("the log is no longer kept: {why}"));
         }
@@ -100,6 +100,9 @@ impl Words {
             && look.snapshot.scene.is_none_or(|(_, since)| since == 0)
         {
             word(Topic::Journal, false, words.clone());
+        }
+        for text in midi {
+            word(Topic::Controller, true, text.clone());
         }
         let controllers = look.plan.controllers.iter().zip(&look.snapshot.turned);
         for (controller, _) in controllers.filter(|(_, turned)| **turned) {
@@ -158,6 +161,18 @@ pub fn turned(controller: &Controller) -> String {
         "{name}: its first word was \"let go\", so it is most likely wired the other way round: write polarity = \
          \"{polarity}\" beside its cc, or let `tenterhook learn` find it out"
     )
+}
+
+/// What is said of a MIDI port that is gone.
+pub fn gone(port: &GonePort, plan: &Plan) -> String {
+    let worked = plan.controllers.iter().filter(|controller| port.worked(controller));
+    let names: Vec<_> = worked.map(|controller| controller.name.as_str()).collect();
+    let keep = match names.len() {
+        0 => String::new(),
+        1 => format!("; {} keeps its value", names[0]),
+        _ => format!("; {} keep their values", names.join(", ")),
+    };
+    format!("the MIDI port {} is gone: see its cable{keep}", port.name)
 }
 
 fn many(n: u64, what: &str) -> String {
