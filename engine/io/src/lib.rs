@@ -10,6 +10,7 @@
 mod choice;
 mod clock;
 mod devices;
+mod ears;
 mod error;
 mod hub;
 mod jack_ports;
@@ -35,6 +36,7 @@ mod wiring;
 pub use choice::{Wish, open};
 pub use clock::ClockSource;
 pub use devices::{Device, Devices, HostDevices, JackServer, devices};
+pub use ears::{Ears, Heard};
 pub use error::{Direction, Error};
 pub use hub::{Done, Events, Hub, Meter, Snapshot, Told, Window};
 pub use jack_source::JackSource;

@@ -86,6 +86,9 @@ impl GonePort {
     }
 }
 
+/// What is done with a message: with the name of its port, and the bits that this sends. Any thread.
+type Hear = Arc<dyn Fn(&str, u64, &[u8]) + Send + Sync>;
+
 /// Listens to every MIDI input port of the system, also to those that come later. Of a port that goes the controllers
 /// keep their value, for a held sound that falls is heard by all, and one that does not end can be ended from the page.
 pub struct MidiPorts {
@@ -103,6 +106,16 @@ impl MidiPorts {
     /// [`Error::Thread`] if the system gives no thread. A system without MIDI is no error; see
     /// [`state`](MidiPorts::state).
     pub fn listen(parts: Vec<String>, events: Events) -> Result<Self, Error> {
+        let hear = move |_: &str, bits, bytes: &[u8]| {
+            if let Some(event) = channel_message(bits, bytes) {
+                events.send(event);
+            }
+        };
+        Self::hearing(parts, Arc::new(hear))
+    }
+
+    /// The same, with something else to do.
+    pub(crate) fn hearing(parts: Vec<String>, hear: Hear) -> Result<Self, Error> {
         let state = Arc::new(Mutex::new(MidiState::Absent));
         let gone = Arc::<Mutex<Vec<GonePort>>>::default();
         let stop = Arc::<AtomicBool>::default();
@@ -112,7 +125,7 @@ impl MidiPorts {
             return Ok(Self { state, gone, parts, stop, thread: None });
         };
         let mut open =
-            Open { scanner, parts: Arc::clone(&parts), gone: Arc::clone(&gone), events, connections: Vec::new() };
+            Open { scanner, parts: Arc::clone(&parts), gone: Arc::clone(&gone), hear, connections: Vec::new() };
         set(&state, open.rescan());
         let (shared, stopped) = (Arc::clone(&state), Arc::clone(&stop));
         let run = move || {
@@ -166,7 +179,7 @@ struct Open {
     scanner: MidiInput,
     parts: Arc<Mutex<Vec<String>>>,
     gone: Arc<Mutex<Vec<GonePort>>>,
-    events: Events,
+    hear: Hear,
     connections: Vec<Connected>,
 }
 
@@ -209,13 +222,13 @@ impl Open {
             let Ok(mut input) = MidiInput::new(CLIENT) else { continue };
             input.ignore(Ignore::All);
             let came = Arc::<Mutex<BTreeSet<[u8; 2]>>>::default();
-            let (bits, events, seen) = (port_bits(&key.1, &parts), self.events.clone(), Arc::clone(&came));
+            let (bits, hear, seen) = (port_bits(&key.1, &parts), Arc::clone(&self.hear), Arc::clone(&came));
+            let name = key.1.clone();
             let message = move |_, bytes: &[u8], _: &mut ()| {
-                if let Some(event @ Event::Midi(Midi { bytes: [status, number, _], .. })) = channel_message(bits, bytes)
-                {
+                if let [status, number, ..] = *bytes {
                     seen.lock().unwrap_or_else(PoisonError::into_inner).insert([status, number]);
-                    events.send(event);
                 }
+                hear(&name, bits, bytes);
             };
             // A port that is held by another program is tried again next time.
             if let Ok(connection) = input.connect(&port, &key.1, message, ()) {

@@ -14,7 +14,7 @@ use tenterhook_plan::{Address, Controller, ControllerId, Gesture, Plan};
 /// How often the thread looks whether it is to end.
 const PAUSE: Duration = Duration::from_millis(100);
 /// The largest packet that UDP carries.
-const MOST_BYTES: usize = 65_536;
+pub(crate) const MOST_BYTES: usize = 65_536;
 /// A packet holds no more bundles than this: the decoder calls itself for each that is nested in another.
 const MOST_BUNDLES: usize = 256;
 
@@ -72,6 +72,25 @@ impl OscMap {
             }
         }
         senseless
+    }
+}
+
+/// Calls `hear` for the address of every message in a packet, with its first number.
+pub(crate) fn numbers(packet: &[u8], hear: &mut impl FnMut(&str, f64)) {
+    fn within(packet: &OscPacket, hear: &mut impl FnMut(&str, f64)) {
+        match packet {
+            OscPacket::Message(message) => {
+                if let Some(number) = message.args.iter().find_map(number) {
+                    hear(&message.addr, number);
+                }
+            }
+            OscPacket::Bundle(bundle) => bundle.content.iter().for_each(|inner| within(inner, hear)),
+        }
+    }
+    if bundles(packet) <= MOST_BUNDLES
+        && let Ok((_, packet)) = decoder::decode_udp(packet)
+    {
+        within(&packet, hear);
     }
 }
 
