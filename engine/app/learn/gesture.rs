@@ -73,12 +73,13 @@ impl Track {
         values.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), value| (low.min(value), high.max(value)))
     }
 
-    /// The value after each change that lasted, without the bouncing of contacts.
+    /// How many values lasted, without the bouncing of contacts.
     fn stands(&self) -> usize {
+        let bounce = if matches!(self.place, Place::Control { .. }) { BOUNCE } else { 0.0 };
         let mut stands: Vec<(f64, f64)> = Vec::new();
         for &(at, value) in &self.values {
             match stands.last_mut() {
-                Some(last) if at - last.0 < BOUNCE => last.1 = value,
+                Some(last) if at - last.0 < bounce => last.1 = value,
                 Some(last) if last.1 == value => {}
                 _ => stands.push((at, value)),
             }
@@ -222,8 +223,8 @@ impl Watch {
         let latest = self.tracks.iter().max_by(|a, b| a.last().0.total_cmp(&b.last().0));
         let Some(track) = latest.filter(|track| now - track.last().0 >= HINT) else { return Look::Nothing };
         let (low, high) = track.ends();
-        let words = if low == high {
-            format!("{} has said {low}: let go of it, or move it back", track.place.words())
+        let words = if low == high || !matches!(track.place, Place::Control { .. }) {
+            format!("{} has said {}: let go of it, or move it back", track.place.words(), track.last().1)
         } else {
             format!("{} has moved by {} steps of 127: move it all the way, and back", track.place.words(), high - low)
         };

@@ -152,8 +152,8 @@ mod tests {
 
     /// The comments of a text that has no `#` in its strings, in order.
     fn comments(text: &str) -> Vec<String> {
-        let mut comments: Vec<_> =
-            text.lines().filter_map(|line| line.split_once('#')).map(|(_, said)| said.to_owned()).collect();
+        let said = text.lines().flat_map(|line| line.split('#').skip(1));
+        let mut comments: Vec<_> = said.map(|said| said.trim().to_owned()).collect();
         comments.sort();
         comments
     }

@@ -91,14 +91,16 @@ pub(crate) struct Loudness {
     release: f64,
     /// The cell's sum of squares so far.
     sum: f64,
-    /// The smoothed mean square.
+    /// The mean square, smoothed both ways …
+    smooth: f64,
+    /// … and held up while it falls.
     square: f64,
     /// The value that was last told; `None`: none was.
     told: Option<f32>,
 }
 
 /// Seconds in which a rising and a falling loudness make up 63 % of a step: short enough for a syllable's attack, long
-/// enough not to flutter with the glottal pulses. Common practice, no source.
+/// enough not to flutter with the glottal pulses. Common practice, no source; `laws/loudness.rs` says what it comes to.
 const ATTACK: f64 = 0.015;
 const RELEASE: f64 = 0.150;
 
@@ -119,6 +121,7 @@ impl Loudness {
                 attack: pace(ATTACK),
                 release: pace(RELEASE),
                 sum: 0.0,
+                smooth: 0.0,
                 square: 0.0,
                 told: None,
             }),
@@ -129,7 +132,7 @@ impl Loudness {
 
     /// Takes over where the same controller of the piece before stood.
     pub fn carry(&mut self, old: &Self) {
-        (self.sum, self.square) = (old.sum, old.square);
+        (self.sum, self.smooth, self.square) = (old.sum, old.smooth, old.square);
     }
 
     /// Takes in the mic's sound, in any pieces.
@@ -143,10 +146,11 @@ impl Loudness {
     pub fn settle(&mut self) -> f32 {
         let mean = self.sum / tenterhook_dsp::CELL as f64;
         self.sum = 0.0;
-        let pace = if mean > self.square { self.attack } else { self.release };
-        self.square += (mean - self.square) * pace;
+        self.smooth += (mean - self.smooth) * self.attack;
+        // Were the mean itself held up, a low voice would be as loud as its pulses are, up to 5 dB more than it is.
+        self.square = self.smooth.max(self.square + (self.smooth - self.square) * self.release);
         if self.square < 1e-18 {
-            self.square = 0.0;
+            (self.smooth, self.square) = (0.0, 0.0);
         }
         let db = 10.0 * self.square.max(1e-18).log10();
         self.curve.bend(((db - self.from_db) / (self.to_db - self.from_db)) as f32)

@@ -4,6 +4,7 @@ mod beside;
 mod clicks;
 mod flush;
 mod hands;
+mod loudness;
 mod random;
 mod readings;
 mod run;
