@@ -126,7 +126,12 @@ pub struct Trial {
 impl Trial {
     /// Reads the piece.
     pub fn of(piece: &Path) -> Result<Self, Failure> {
-        Ok(Self { piece: text(piece)?, beside: Beside::of(piece) })
+        Ok(Self::with(text(piece)?, piece))
+    }
+
+    /// Takes a piece that was read from `path`.
+    pub fn with(piece: Text, path: &Path) -> Self {
+        Self { piece, beside: Beside::of(path) }
     }
 
     /// What the piece means in a hall.

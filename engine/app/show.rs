@@ -12,6 +12,7 @@ use crate::change::Change;
 use crate::console::{self, Console};
 use crate::failure::{Failure, colour};
 use crate::follow::{Follow, News};
+use crate::learn::Lessons;
 use crate::loading::Loaded;
 use crate::resume::Beginning;
 use crate::say::{say, tell};
@@ -42,6 +43,9 @@ pub struct Show {
     turned: Vec<String>,
     /// The MIDI ports that are gone.
     gone: Vec<GonePort>,
+    lessons: Option<Lessons>,
+    /// What was learned, and waits until another version has taken over.
+    learned: Option<Box<Loaded>>,
 }
 
 impl Show {
@@ -67,6 +71,8 @@ impl Show {
             taken_up: None,
             turned: Vec::new(),
             gone: Vec::new(),
+            lessons: None,
+            learned: None,
         }
     }
 
@@ -88,6 +94,11 @@ impl Show {
         Self { journal, taken_up, ..self }
     }
 
+    /// Lets controllers be learned from the page.
+    pub fn learning(self, lessons: Lessons) -> Self {
+        Self { lessons: Some(lessons), ..self }
+    }
+
     /// Gives the terminal back, and the journal.
     pub fn close(self) -> Option<Keeping> {
         self.journal
@@ -99,6 +110,7 @@ impl Show {
         let Some(events) = stage.events() else { return console::Asked::End };
         let asked = self.console.turn(&self.plan, snapshot.hushed, &events.of(&self.plan));
         self.follow(stage);
+        self.learn(stage);
         let (snapshot, load) = (stage.snapshot(), stage.load());
         if let Some(plan) = snapshot.plan.as_ref().filter(|plan| !Arc::ptr_eq(plan, &self.plan)) {
             // The snapshot has its own copy of the first.
@@ -189,18 +201,32 @@ impl Show {
                     stage.trouble(|troubles| troubles.piece = None);
                     self.told_of("mended", "What was saved is right again.", json!(null));
                 }
-                if let Some(journal) = &self.journal {
-                    journal.change(&Arc::new(loaded.checked.plan.clone()), checksum(loaded.piece.text.as_bytes()));
-                }
-                if change == Change::Coming {
-                    self.take_over(stage, &loaded);
-                }
+                self.take_over(stage, &loaded, change);
             }
             Err(failure) => self.refuse(stage, &failure),
         }
     }
 
-    fn take_over(&mut self, stage: &Stage, loaded: &Loaded) {
+    /// Listens to what is to be learned, and lets what was learned take over.
+    fn learn(&mut self, stage: &Stage) {
+        let Some(lessons) = &mut self.lessons else { return };
+        // What waits came first.
+        let learned = self.learned.take().or_else(|| lessons.turn(stage));
+        let Some(loaded) = learned else { return };
+        match stage.change(&loaded, self.host) {
+            Ok(Change::Busy) => self.learned = Some(loaded),
+            Ok(change) => self.take_over(stage, &loaded, change),
+            Err(failure) => lessons.refused(&failure),
+        }
+    }
+
+    fn take_over(&mut self, stage: &Stage, loaded: &Loaded, change: Change) {
+        if let Some(journal) = &self.journal {
+            journal.change(&Arc::new(loaded.checked.plan.clone()), checksum(loaded.piece.text.as_bytes()));
+        }
+        if change != Change::Coming {
+            return;
+        }
         if !loaded.checked.cautions.is_empty() {
             self.console.tell(&loaded.checked.cautions.render(colour()));
         }

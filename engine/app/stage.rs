@@ -3,15 +3,15 @@
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
-use std::sync::{Arc, Mutex};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use serde_json::json;
 use signal_hook::consts;
 use tenterhook_config::Host;
 use tenterhook_io::{
-    Events, Facts, GonePort, Hub, Load, Log, LogSettings, MidiPorts, Osc, OscMap, Player, Recent, Snapshot, Sound,
-    Source, State, Stats, Wiring, Wish, open,
+    Ears, Events, Facts, GonePort, Hub, Load, Log, LogSettings, MidiPorts, Osc, OscMap, Player, Recent, Snapshot,
+    Sound, Source, State, Stats, Wiring, Wish, open,
 };
 use tenterhook_plan::{Event, Gesture, Plan, SceneId};
 
@@ -198,6 +198,13 @@ impl Stage {
     /// The MIDI ports that were listened to and are gone.
     pub fn gone_ports(&self) -> Vec<GonePort> {
         self.takeover.midi.as_ref().map(MidiPorts::gone).unwrap_or_default()
+    }
+
+    /// Listens to all that reaches the run, as long as the answer lives; the run hears it as before.
+    pub fn ears(&self, osc: SocketAddr) -> Result<Ears, Failure> {
+        let own = self.takeover.osc.lock().unwrap_or_else(PoisonError::into_inner);
+        let jack = self.facts().host == Host::Jack;
+        Ears::beside(self.takeover.midi.as_ref(), own.as_ref(), jack, osc).map_err(Failure::running)
     }
 
     /// Keeps a version that takes over beside the log, see [`Takeover::keep`].

@@ -85,7 +85,7 @@ impl Words {
                 word(Topic::Late, false, format!("{} since the start", many(total, name)));
             }
         }
-        let Troubles { log, piece, journal, taken_up, midi } = look.troubles;
+        let Troubles { log, piece, journal, taken_up, midi, learning: _ } = look.troubles;
         if let Some(why) = log {
             word(Topic::Log, true, format!("the log is no longer kept: {why}"));
         }

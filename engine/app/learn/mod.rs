@@ -3,6 +3,7 @@
 mod address;
 mod gesture;
 mod hall;
+mod live;
 
 use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
@@ -20,6 +21,8 @@ use crate::failure::Failure;
 use crate::loading::Trial;
 use crate::say::{answer, say, tell};
 use crate::stage;
+pub use live::{Lessons, Plays};
+
 use address::{Learned, Refused};
 use gesture::{Look, Watch, Worked};
 
@@ -28,7 +31,7 @@ const PAUSE: Duration = Duration::from_millis(20);
 
 /// Listens, learns, writes.
 pub fn run(asked: &Learn) -> Result<(), Failure> {
-    let mut work = Lesson::new(&asked.piece, &asked.hall, &asked.controller)?;
+    let work = Lesson::new(&asked.piece, &asked.hall, &asked.controller)?;
     // A hall that is wrong already is not touched, and nobody need press anything to hear so.
     work.check()?;
     let ears = Ears::open(asked.osc).map_err(Failure::running)?;
@@ -102,10 +105,15 @@ pub struct Lesson {
 impl Lesson {
     /// Of a controller of a piece, in a hall file that need not be there yet.
     pub fn new(piece: &Path, hall: &Path, controller: &str) -> Result<Self, Failure> {
+        Self::with(Trial::of(piece)?, hall, controller)
+    }
+
+    /// The same, of a piece that has been read.
+    fn with(trial: Trial, hall: &Path, controller: &str) -> Result<Self, Failure> {
         if hall.as_os_str() == "-" {
             return Err(Failure::asked("what is learned is written into a hall file: name one with --hall"));
         }
-        Ok(Self { trial: Trial::of(piece)?, hall: hall.to_owned(), controller: controller.to_owned() })
+        Ok(Self { trial, hall: hall.to_owned(), controller: controller.to_owned() })
     }
 
     /// The hall as it is written now; empty if there is none.
@@ -128,7 +136,7 @@ impl Lesson {
     }
 
     /// Writes what was learned into the hall file, checked before it has the file's name.
-    pub fn learn(&mut self, worked: &Worked) -> Result<Learned, Failure> {
+    pub fn learn(&self, worked: &Worked) -> Result<Learned, Failure> {
         let text = self.text()?;
         let check = |hall: &str| self.trial.check(&Text::new(text.name.clone(), hall));
         let learned = match address::write(&text.text, &self.controller, worked, check) {

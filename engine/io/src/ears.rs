@@ -2,7 +2,7 @@
 
 use crate::midi::{MidiPorts, MidiState, channel_message};
 use crate::osc::{MOST_BYTES, numbers};
-use crate::{Error, jack_source};
+use crate::{Error, Osc, jack_source};
 use crossbeam_channel::{Receiver, Sender, bounded};
 use jack::{AsyncClient, Client, Control, MidiIn, Port, PortFlags, PortSpec, ProcessHandler, ProcessScope};
 use ringbuf::HeapRb;
@@ -45,7 +45,8 @@ pub enum Heard {
 /// Listens to everything, until it is dropped.
 pub struct Ears {
     heard: Receiver<Heard>,
-    midi: MidiPorts,
+    /// Its own, unless it overhears another's.
+    midi: Option<MidiPorts>,
     jack: Option<Thread>,
     osc: Result<SocketAddr, Error>,
     ports: Arc<Mutex<Vec<String>>>,
@@ -87,27 +88,50 @@ impl Ears {
     /// [`osc`](Ears::osc).
     pub fn open(osc: SocketAddr) -> Result<Self, Error> {
         let (sender, heard) = bounded(ROOM);
-        let to = sender.clone();
-        let hear = move |name: &str, bits, bytes: &[u8]| {
-            if let Some(Event::Midi(Midi { bytes, .. })) = channel_message(bits, bytes) {
-                // A flood that nobody keeps up with says nothing more.
-                let _ = to.try_send(Heard::Midi { port: name.to_owned(), bytes });
-            }
-        };
-        let midi = MidiPorts::hearing(Vec::new(), Arc::new(hear))?;
+        let midi = MidiPorts::sending(Vec::new(), None)?;
+        midi.overhear(sender.clone());
+        Self::with(sender, heard, Some(midi), true, None, osc)
+    }
+
+    /// Listens beside a run to what reaches that, which hears it as before: `midi` and `osc` are its own, and are
+    /// overheard. `jack`: MIDI comes from a JACK server, whose sources let several listen. `address`: where OSC would come
+    /// if the run listened for any.
+    ///
+    /// # Errors
+    /// As [`open`](Ears::open).
+    pub fn beside(midi: Option<&MidiPorts>, osc: Option<&Osc>, jack: bool, address: SocketAddr) -> Result<Self, Error> {
+        let (sender, heard) = bounded(ROOM);
+        midi.into_iter().for_each(|midi| midi.overhear(sender.clone()));
+        Self::with(sender, heard, None, jack, osc, address)
+    }
+
+    fn with(
+        sender: Sender<Heard>,
+        heard: Receiver<Heard>,
+        midi: Option<MidiPorts>,
+        jack: bool,
+        osc: Option<&Osc>,
+        address: SocketAddr,
+    ) -> Result<Self, Error> {
         let ports = Arc::<Mutex<Vec<String>>>::default();
-        let jack = match jack_source::client("tenterhook-learn") {
-            Ok(client) => {
+        let jack = match jack.then(|| jack_source::client("tenterhook-learn")) {
+            Some(Ok(client)) => {
                 let (sender, ports) = (sender.clone(), Arc::clone(&ports));
                 Some(Thread::start("ears", move |stop| jack_ears(&client, &sender, &ports, stop))?)
             }
-            Err(_) => None,
+            Some(Err(_)) | None => None,
         };
-        let (osc, thread) = match bind(osc) {
-            Ok((socket, address)) => {
-                (Ok(address), Some(Thread::start("osc", move |stop| osc_ears(&socket, &sender, stop))?))
+        let (osc, thread) = match osc {
+            Some(osc) => {
+                osc.overhear(sender);
+                (Ok(osc.address()), None)
             }
-            Err(why) => (Err(Error::Osc { address: osc.to_string(), why: why.to_string() }), None),
+            None => match bind(address) {
+                Ok((socket, address)) => {
+                    (Ok(address), Some(Thread::start("osc", move |stop| osc_ears(&socket, &sender, stop))?))
+                }
+                Err(why) => (Err(Error::Osc { address: address.to_string(), why: why.to_string() }), None),
+            },
         };
         Ok(Self { heard, midi, jack, osc, ports, _osc: thread })
     }
@@ -119,13 +143,13 @@ impl Ears {
 
     /// Whether there is MIDI at all.
     pub fn has_midi(&self) -> bool {
-        self.jack.is_some() || self.midi.state() != MidiState::Absent
+        self.jack.is_some() || self.midi.as_ref().is_some_and(|midi| midi.state() != MidiState::Absent)
     }
 
     /// The MIDI ports that are listened to.
     pub fn ports(&self) -> Vec<String> {
         let mut ports = self.ports.lock().unwrap_or_else(PoisonError::into_inner).clone();
-        if let MidiState::Listening(names) = self.midi.state() {
+        if let Some(MidiState::Listening(names)) = self.midi.as_ref().map(MidiPorts::state) {
             ports.extend(names);
         }
         ports

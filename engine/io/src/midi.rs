@@ -1,7 +1,8 @@
 //! MIDI from the system's own ports, for sources that bring none themselves.
 
 use crate::quiet::quietly;
-use crate::{Error, Events};
+use crate::{Error, Events, Heard};
+use crossbeam_channel::Sender;
 use midir::{Ignore, MidiInput, MidiInputConnection};
 use serde::Serialize;
 use std::collections::BTreeSet;
@@ -86,14 +87,15 @@ impl GonePort {
     }
 }
 
-/// What is done with a message: with the name of its port, and the bits that this sends. Any thread.
-type Hear = Arc<dyn Fn(&str, u64, &[u8]) + Send + Sync>;
+/// Somebody who listens as well.
+type Tap = Arc<Mutex<Option<Sender<Heard>>>>;
 
 /// Listens to every MIDI input port of the system, also to those that come later. Of a port that goes the controllers
 /// keep their value, for a held sound that falls is heard by all, and one that does not end can be ended from the page.
 pub struct MidiPorts {
     state: Arc<Mutex<MidiState>>,
     gone: Arc<Mutex<Vec<GonePort>>>,
+    tap: Tap,
     parts: Arc<Mutex<Vec<String>>>,
     stop: Arc<AtomicBool>,
     thread: Option<JoinHandle<()>>,
@@ -106,26 +108,27 @@ impl MidiPorts {
     /// [`Error::Thread`] if the system gives no thread. A system without MIDI is no error; see
     /// [`state`](MidiPorts::state).
     pub fn listen(parts: Vec<String>, events: Events) -> Result<Self, Error> {
-        let hear = move |_: &str, bits, bytes: &[u8]| {
-            if let Some(event) = channel_message(bits, bytes) {
-                events.send(event);
-            }
-        };
-        Self::hearing(parts, Arc::new(hear))
+        Self::sending(parts, Some(events))
     }
 
-    /// The same, with something else to do.
-    pub(crate) fn hearing(parts: Vec<String>, hear: Hear) -> Result<Self, Error> {
+    /// The same; without `events` it only can be [overheard](MidiPorts::overhear).
+    pub(crate) fn sending(parts: Vec<String>, events: Option<Events>) -> Result<Self, Error> {
         let state = Arc::new(Mutex::new(MidiState::Absent));
-        let gone = Arc::<Mutex<Vec<GonePort>>>::default();
+        let (gone, tap) = (Arc::<Mutex<Vec<GonePort>>>::default(), Tap::default());
         let stop = Arc::<AtomicBool>::default();
         let parts = Arc::new(Mutex::new(parts));
         // Asked for once only: where there is none, it does not come.
         let Ok(scanner) = quietly(|| MidiInput::new(CLIENT)) else {
-            return Ok(Self { state, gone, parts, stop, thread: None });
+            return Ok(Self { state, gone, tap, parts, stop, thread: None });
         };
-        let mut open =
-            Open { scanner, parts: Arc::clone(&parts), gone: Arc::clone(&gone), hear, connections: Vec::new() };
+        let mut open = Open {
+            scanner,
+            parts: Arc::clone(&parts),
+            gone: Arc::clone(&gone),
+            tap: Arc::clone(&tap),
+            events,
+            connections: Vec::new(),
+        };
         set(&state, open.rescan());
         let (shared, stopped) = (Arc::clone(&state), Arc::clone(&stop));
         let run = move || {
@@ -141,13 +144,18 @@ impl MidiPorts {
         };
         let thread = std::thread::Builder::new().name("midi".to_owned()).spawn(run);
         let thread = Some(thread.map_err(|why| Error::Thread { why: why.to_string() })?);
-        Ok(Self { state, gone, parts, stop, thread })
+        Ok(Self { state, gone, tap, parts, stop, thread })
     }
 
     /// The parts of port names that a changed piece asks for: those that were known keep their places. Ports that are
     /// open already are opened anew at the next look, within a second.
     pub fn change(&self, parts: Vec<String>) {
         *self.parts.lock().unwrap_or_else(PoisonError::into_inner) = parts;
+    }
+
+    /// Lets somebody hear all that comes from now on.
+    pub(crate) fn overhear(&self, tap: Sender<Heard>) {
+        *self.tap.lock().unwrap_or_else(PoisonError::into_inner) = Some(tap);
     }
 
     /// Which ports were listened to and are gone, until they come back.
@@ -179,7 +187,8 @@ struct Open {
     scanner: MidiInput,
     parts: Arc<Mutex<Vec<String>>>,
     gone: Arc<Mutex<Vec<GonePort>>>,
-    hear: Hear,
+    tap: Tap,
+    events: Option<Events>,
     connections: Vec<Connected>,
 }
 
@@ -222,13 +231,19 @@ impl Open {
             let Ok(mut input) = MidiInput::new(CLIENT) else { continue };
             input.ignore(Ignore::All);
             let came = Arc::<Mutex<BTreeSet<[u8; 2]>>>::default();
-            let (bits, hear, seen) = (port_bits(&key.1, &parts), Arc::clone(&self.hear), Arc::clone(&came));
-            let name = key.1.clone();
+            let (bits, events, seen) = (port_bits(&key.1, &parts), self.events.clone(), Arc::clone(&came));
+            let (tap, name) = (Arc::clone(&self.tap), key.1.clone());
             let message = move |_, bytes: &[u8], _: &mut ()| {
-                if let [status, number, ..] = *bytes {
-                    seen.lock().unwrap_or_else(PoisonError::into_inner).insert([status, number]);
+                let Some(event @ Event::Midi(Midi { bytes, .. })) = channel_message(bits, bytes) else { return };
+                let [status, number, _] = bytes;
+                seen.lock().unwrap_or_else(PoisonError::into_inner).insert([status, number]);
+                if let Some(tap) = &*tap.lock().unwrap_or_else(PoisonError::into_inner) {
+                    // Whoever listens as well and does not keep up, or has gone, loses it.
+                    let _ = tap.try_send(Heard::Midi { port: name.clone(), bytes });
                 }
-                hear(&name, bits, bytes);
+                if let Some(events) = &events {
+                    events.send(event);
+                }
             };
             // A port that is held by another program is tried again next time.
             if let Ok(connection) = input.connect(&port, &key.1, message, ()) {

@@ -1,6 +1,7 @@
 //! Open Sound Control over UDP.
 
-use crate::{Error, Events};
+use crate::{Error, Events, Heard};
+use crossbeam_channel::Sender;
 use rosc::address::{Matcher, OscAddress};
 use rosc::{OscMessage, OscPacket, OscType, decoder};
 use std::io::ErrorKind;
@@ -128,6 +129,8 @@ fn bundles(packet: &[u8]) -> usize {
 struct Means {
     map: OscMap,
     events: Events,
+    /// Somebody who listens as well.
+    tap: Option<Sender<Heard>>,
 }
 
 /// Listens for OSC on a thread of its own.
@@ -152,7 +155,7 @@ impl Osc {
         let address = socket.local_addr().map_err(failed)?;
         let (malformed, stop) = (Arc::<AtomicU64>::default(), Arc::<AtomicBool>::default());
         let (count, stopped) = (Arc::clone(&malformed), Arc::clone(&stop));
-        let work = Arc::new(Mutex::new(Means { map, events }));
+        let work = Arc::new(Mutex::new(Means { map, events, tap: None }));
         let means = Arc::clone(&work);
         let run = move || {
             let mut packet = vec![0; MOST_BYTES];
@@ -167,6 +170,12 @@ impl Osc {
                     }
                 };
                 let means = means.lock().unwrap_or_else(PoisonError::into_inner);
+                if let Some(tap) = &means.tap {
+                    numbers(&packet[..length], &mut |path, number| {
+                        // Whoever does not keep up, or has gone, loses it.
+                        let _ = tap.try_send(Heard::Osc { path: path.to_owned(), number });
+                    });
+                }
                 let senseless = means.map.gestures(&packet[..length], &mut |gesture| {
                     means.events.gesture(gesture);
                 });
@@ -183,6 +192,11 @@ impl Osc {
         let mut means = self.work.lock().unwrap_or_else(PoisonError::into_inner);
         means.events = means.events.of(plan);
         means.map = OscMap::of(plan);
+    }
+
+    /// Lets somebody hear all that comes from now on.
+    pub(crate) fn overhear(&self, tap: Sender<Heard>) {
+        self.work.lock().unwrap_or_else(PoisonError::into_inner).tap = Some(tap);
     }
 
     /// Where it listens.

@@ -2,7 +2,7 @@
 //!
 //! ```json
 //! {"piece": {
-//!   "protocol": 1, "program": "0.1.0", "role": "desk", "opens": "score", "rehearsal": false, "study": true,
+//!   "protocol": 1, "program": "0.1.0", "role": "desk", "opens": "score", "rehearsal": false, "study": true, "learn": true,
 //!   "title": "Linen Weather", "rate": 48000,
 //!   "mics": [{"name": "voice", "input": 1}],
 //!   "outputs": [{"name": "left", "channel": 1, "private": false, "ceiling_db": -1.0}],
@@ -50,8 +50,8 @@ pub struct About {
     pub declarations: Vec<Declaration>,
 }
 
-/// The piece, as JSON for a role; `study`: whether that may study sounds.
-pub(crate) fn tell(plan: &Plan, about: &About, role: Role, study: bool) -> String {
+/// The piece, as JSON for a role; `study`: whether that may study sounds; `learn`: whether that may learn controllers.
+pub(crate) fn tell(plan: &Plan, about: &About, role: Role, study: bool, learn: bool) -> String {
     let opens = match about.opens {
         View::Score => "score",
         View::Soundcheck => "soundcheck",
@@ -69,7 +69,7 @@ pub(crate) fn tell(plan: &Plan, about: &About, role: Role, study: bool) -> Strin
     });
     json!({ "piece": {
         "protocol": VERSION, "program": env!("CARGO_PKG_VERSION"), "role": role, "opens": opens,
-        "rehearsal": about.rehearsal, "study": study, "title": plan.title, "rate": about.rate,
+        "rehearsal": about.rehearsal, "study": study, "learn": learn, "title": plan.title, "rate": about.rate,
         "mics": mics.collect::<Vec<_>>(),
         "outputs": outputs.collect::<Vec<_>>(),
         "controllers": (0..plan.controllers.len()).map(|id| controller(plan, id)).collect::<Vec<_>>(),
