@@ -199,7 +199,9 @@ fn what_is_learned_on_the_page_acts_at_once_and_nothing_that_was_saved_comes_wit
     page.ask(json!({ "do": "learn", "name": "foot" }));
     page.until("it listens", |now| now["learning"]["listens"] == true && now["learning"]["controller"] == "foot");
     let sway = Sender::to(address);
-    [0.0, 0.7, 1.0, 0.3, 0.0].map(|value| sway.send(value));
+    for value in [0.0, 0.7, 1.0, 0.3, 0.0] {
+        sway.send(value);
+    }
     let now = page.until("it has learned", |now| now["learning"]["listens"] == false);
     let text = now["learning"]["text"].as_str().unwrap().to_owned();
     assert!(text.contains("foot = { osc = \"/reed/sway\" }"), "{text}");
