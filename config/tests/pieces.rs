@@ -7,8 +7,8 @@ use proptest::prelude::*;
 use tenterhook_config::{Checked, DeviceWish, Files, Host, Kind, Severity, Text, check, check_with, gestures};
 use tenterhook_plan::declare::{self, Declaration, Setting};
 use tenterhook_plan::{
-    Address, By, ControllerId, Curve, Decibels, GroupId, InstanceId, Message, MicId, OutputId, Owner, Plan, Recording,
-    SceneId, Send, Source, gain,
+    Address, By, ControllerId, Curve, Decibels, GroupId, InstanceId, Message, MicId, OutputId, Owner, Plan, Reads,
+    Recording, SceneId, Send, Source, gain,
 };
 
 fn checked(piece: &str, hall: Option<&str>) -> Checked {
@@ -67,14 +67,19 @@ fn a_whole_piece_means_what_it_says() {
 #[test]
 fn every_kind_of_controller_means_what_it_says() {
     let plan = plan(LETTERS);
-    let control = |number, switch| Message::Control { number, switch };
-    let midi = |message, channel, port: Option<&str>| Address::Midi { message, channel, port: port.map(str::to_owned) };
+    let control = |number, reads| Message::Control { number, reads };
+    let midi = |message, channel, port: Option<&str>| Address::Midi {
+        message,
+        channel,
+        port: port.map(str::to_owned),
+        inverted: false,
+    };
     let address = |name| controller(&plan, name).address.clone();
-    assert_eq!(address("pedal"), midi(control(64, true), None, None));
-    assert_eq!(address("step"), midi(control(66, true), Some(0), Some("Foot")));
+    assert_eq!(address("pedal"), midi(control(64, Reads::Switch), None, None));
+    assert_eq!(address("step"), midi(control(66, Reads::Switch), Some(0), Some("Foot")));
     assert_eq!(address("stepback"), Address::Key("PageUp".to_owned()));
     assert_eq!(address("stop"), midi(Message::Note { number: 24 }, None, None));
-    assert_eq!(address("foot"), midi(control(11, false), None, None));
+    assert_eq!(address("foot"), midi(control(11, Reads::Steps), None, None));
     assert_eq!(address("sway"), Address::Osc { path: "/sway".to_owned(), from: -1.0, to: 1.0 });
     assert_eq!(address("loud"), Address::Loudness { mic: MicId(0), from_db: -50.0, to_db: -12.0 });
     assert_eq!(address("lever"), Address::Page);
@@ -96,6 +101,28 @@ fn controllers_64_to_69_are_switches_unless_told_otherwise() {
             assert_eq!(plan.controllers[0].is_switch(), expected, "{number} {said:?}");
         }
     }
+}
+
+/// MIDI 1.0: the control changes 32 to 63 carry what is finer of 0 to 31.
+#[test]
+fn a_fine_controller_takes_two_control_changes_and_a_pedal_is_turned_over() {
+    let read =
+        |foot: &str, hall: Option<&str>| checked(&LETTERS.replace("{ cc = 11, curve = \"slow\" }", foot), hall).plan;
+    let message = |plan: &Plan, name: &str| match controller(plan, name).address {
+        Address::Midi { message, inverted, .. } => (message, inverted),
+        _ => panic!("{name} is not reached by MIDI"),
+    };
+    let fine = read("{ cc = 11, fine = true }", None);
+    assert_eq!(message(&fine, "foot"), (Message::Control { number: 11, reads: Reads::Fine }, false));
+    assert_eq!(message(&fine, "foot").0.controls().collect::<Vec<_>>(), [11, 43]);
+    assert_eq!(message(&fine, "pedal").0.controls().collect::<Vec<_>>(), [64]);
+    // What a hall leaves without a meaning rests.
+    let hall = "controllers.foot = { cc = 90, switch = true }\ncontrollers.pedal = { polarity = \"inverted\" }\n";
+    let there = read("{ cc = 11, fine = true }", Some(hall));
+    assert_eq!(message(&there, "foot").0, Message::Control { number: 90, reads: Reads::Switch });
+    assert_eq!(message(&there, "pedal"), (Message::Control { number: 64, reads: Reads::Switch }, true));
+    let turned = read("{ note = 3, polarity = \"inverted\" }", Some("controllers.foot = { polarity = \"normal\" }"));
+    assert_eq!(message(&turned, "foot"), (Message::Note { number: 3 }, false));
 }
 
 #[test]
@@ -247,13 +274,14 @@ fn a_hall_overrides_key_by_key() {
     assert_eq!(controller(plan, "pedal").fall, Some(1.0));
     assert_eq!(controller(plan, "pedal").address, controller(&piece, "pedal").address);
     assert_eq!(controller(plan, "foot").curve, Curve::Slow);
-    let midi = |number, switch, channel, port: Option<&str>| Address::Midi {
-        message: Message::Control { number, switch },
+    let midi = |number, reads, channel, port: Option<&str>| Address::Midi {
+        message: Message::Control { number, reads },
         channel: Some(channel),
         port: port.map(str::to_owned),
+        inverted: false,
     };
-    assert_eq!(controller(plan, "foot").address, midi(11, false, 2, None));
-    assert_eq!(controller(plan, "step").address, midi(20, true, 0, Some("Foot")));
+    assert_eq!(controller(plan, "foot").address, midi(11, Reads::Steps, 2, None));
+    assert_eq!(controller(plan, "step").address, midi(20, Reads::Switch, 0, Some("Foot")));
     assert_eq!(controller(plan, "held").address, Address::Key("h".to_owned()));
     assert!(controller(plan, "held").latch);
     let wish = DeviceWish {
@@ -278,7 +306,7 @@ fn a_halls_new_address_lets_the_old_ones_keys_rest() {
     let hall = "[controllers]\nfoot = { cc = 69 }\nheld = { loudness = \"viol\", from = \"-40 dB\", to = \"-10 dB\" }\n\
         step = { note = 3 }\n";
     let plan = checked(LETTERS, Some(hall)).plan;
-    let note = Address::Midi { message: Message::Note { number: 3 }, channel: None, port: None };
+    let note = Address::Midi { message: Message::Note { number: 3 }, channel: None, port: None, inverted: false };
     assert_eq!(controller(&plan, "step").address, note);
     assert!(controller(&plan, "foot").is_switch(), "its curve rests");
     assert!(!controller(&plan, "held").latch, "a loudness is not pressed");

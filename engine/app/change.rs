@@ -11,7 +11,7 @@ use tenterhook_plan::Plan;
 
 use crate::failure::Failure;
 use crate::loading::Loaded;
-use crate::relay::Ears;
+use crate::relay::Inbox;
 
 /// Parts of MIDI port names that messages can tell apart.
 const MOST_PORTS: usize = 64;
@@ -38,7 +38,7 @@ pub struct Takeover {
     /// The parts of MIDI port names of all versions.
     pub ports: Mutex<Vec<String>>,
     pub midi: Option<MidiPorts>,
-    pub ears: Ears,
+    pub inbox: Inbox,
     /// The folder of the log.
     pub log: Option<PathBuf>,
     pub versions: AtomicU32,
@@ -56,11 +56,11 @@ impl Takeover {
         let all_ports = plan.ports_after(&ports);
         self.fits(wish, &all_ports).map_err(Failure::Asked)?;
         let plan = Arc::new(plan.clone());
-        self.ears.ready(&plan, hub)?;
+        self.inbox.ready(&plan, hub)?;
         if !hub.replace(Arc::clone(&plan)) {
             return Ok(Change::Busy);
         }
-        self.ears.change(&plan);
+        self.inbox.change(&plan);
         if let Some(midi) = self.midi.as_ref().filter(|_| *ports != all_ports) {
             midi.change(all_ports.clone());
         }
@@ -150,7 +150,7 @@ mod tests {
             ports: Mutex::new(plan.ports_after(&[])),
             newest: Mutex::new(Arc::new(plan)),
             midi: None,
-            ears: Ears::default(),
+            inbox: Inbox::default(),
             log: None,
             versions: AtomicU32::new(0),
         }

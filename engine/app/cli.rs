@@ -32,6 +32,8 @@ pub enum Command {
     Rehearse(Rehearse),
     /// Shows every error and every caution of a piece, and with --doors what on this machine may ruin the show
     Check(Check),
+    /// Listens until a pedal is pressed, and writes into the hall file by what it is reached
+    Learn(Learn),
     /// Prints the schema by which an editor completes and checks a piece or a hall while it is written
     Schema(Schema),
     /// Tells how much of this machine a piece takes, at each block size
@@ -212,6 +214,26 @@ pub struct Check {
     #[arg(long, value_name = "DIR", requires = "doors")]
     pub log: Option<PathBuf>,
     /// Prints what was found as JSON
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Arguments of `learn`.
+#[derive(Debug, Args)]
+pub struct Learn {
+    /// The piece
+    #[arg(value_name = "PIECE")]
+    pub piece: PathBuf,
+    /// The controller of the piece that is to be reached
+    #[arg(value_name = "CONTROLLER")]
+    pub controller: String,
+    /// The hall file that is written into; it need not be there yet
+    #[arg(long, value_name = "HALL")]
+    pub hall: PathBuf,
+    /// The address and port at which OSC is listened for
+    #[arg(long, value_name = "ADDRESS", default_value = "127.0.0.1:4151")]
+    pub osc: SocketAddr,
+    /// Tells what happens as lines of JSON on standard output
     #[arg(long)]
     pub json: bool,
 }

@@ -175,7 +175,7 @@ impl Drop for Console {
 }
 
 /// The name of a key's value in the W3C UI Events standard.
-fn name(code: KeyCode) -> Option<String> {
+pub fn name(code: KeyCode) -> Option<String> {
     let name = match code {
         KeyCode::Backspace => "Backspace",
         KeyCode::Enter => "Enter",

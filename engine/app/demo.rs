@@ -67,7 +67,7 @@ fn play(asked: &Demo, plan: &Plan, gestures: &Gestures) -> Result<(), Failure> {
         texts: &[("piece.toml", PIECE)],
         files: &[],
         osc: &OscOptions::default(),
-        page: desk::Asked { options: &asked.page, opens: View::Score, rehearsal: true },
+        page: desk::Asked { options: &asked.page, opens: View::Score, rehearsal: true, learn: None },
     };
     let stage = Stage::open(&asked_stage, Some(told))?;
     announce(plan, &stage, asked.json);

@@ -7,10 +7,11 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
+use crossbeam_channel::Sender;
 use tenterhook_dsp::effects::EFFECTS;
 use tenterhook_io::{Facts, Hub, Listened, Stats, Told, Window};
 use tenterhook_page::score::{About, View};
-use tenterhook_page::{Access, Invite, Page, Role, RoleKeys, Settings, Stand};
+use tenterhook_page::{Access, Invite, Learn, Learning, Page, Role, RoleKeys, Settings, Stand};
 use tenterhook_plan::{Plan, SceneId};
 use tenterhook_rt::{Channel, Reading};
 
@@ -37,6 +38,8 @@ pub struct Asked<'a> {
     pub opens: View,
     /// Whether a recording, or an ensemble that is made up, plays in place of the mics.
     pub rehearsal: bool,
+    /// Whom to tell what is to be learned: a controller's name, or nothing any more.
+    pub learn: Option<Sender<Option<String>>>,
 }
 
 /// A page that is served beside a run, until this is dropped.
@@ -60,6 +63,10 @@ pub struct Troubles {
     pub journal: Option<String>,
     /// Where a run that had broken off was taken up again.
     pub taken_up: Option<String>,
+    /// The MIDI ports that are gone, in words.
+    pub midi: Vec<String>,
+    /// How learning stands.
+    pub learning: Option<Learning>,
 }
 
 impl Desk {
@@ -111,6 +118,10 @@ impl Desk {
                 move || look_over(&window, rate, log.as_deref())
             }),
             act: Box::new(move |plan, gesture| events.of(plan).gesture(gesture)),
+            learn: asked.learn.clone().map(|learn| -> Learn {
+                // A press too many is one that need not be heard.
+                Box::new(move |name| drop(learn.try_send(name.map(str::to_owned))))
+            }),
         };
         let page = match Page::serve(settings) {
             Ok(page) => page,
@@ -279,6 +290,7 @@ impl Work {
             levels_db: snapshot.levels_db.clone(),
             muted: snapshot.muted.clone(),
             words,
+            learning: troubles.learning,
         };
         self.page.show(plan, stand);
         while let Ok(Told { reading, plan: of }) = self.readings.try_recv() {

@@ -13,6 +13,7 @@ mod etudes;
 mod failure;
 mod follow;
 mod hand;
+mod learn;
 mod levels;
 mod listen;
 mod load;
@@ -46,6 +47,7 @@ pub fn main() -> ExitCode {
         Command::Soundcheck(asked) => play::run(&asked, View::Soundcheck),
         Command::Rehearse(asked) => rehearse::run(&asked),
         Command::Check(asked) => check::run(&asked),
+        Command::Learn(asked) => learn::run(&asked),
         Command::Schema(asked) => schema::run(&asked),
         Command::Load(asked) => load::run(&asked),
         Command::Devices(asked) => devices::run(&asked),

@@ -5,7 +5,7 @@ use std::collections::{BTreeSet, HashMap};
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
-use tenterhook_config::{Checked, Files, Gestures, Severity, Text};
+use tenterhook_config::{Checked, Files, Gestures, Report, Severity, Text};
 use tenterhook_plan::{Plan, Recording, SceneId};
 
 use crate::failure::{Failure, colour};
@@ -39,7 +39,8 @@ pub fn name(path: &Path) -> String {
     if path.as_os_str() == "-" { "standard input".to_owned() } else { path.display().to_string() }
 }
 
-fn text(path: &Path) -> Result<Text, Failure> {
+/// The text of a file.
+pub fn text(path: &Path) -> Result<Text, Failure> {
     match String::from_utf8(bytes(path)?) {
         Ok(text) => Ok(Text::new(name(path), text)),
         Err(why) => Err(Failure::Asked(format!(
@@ -57,6 +58,14 @@ struct Beside {
     texts: RefCell<HashMap<String, String>>,
     /// All that were asked for, read or not.
     named: RefCell<BTreeSet<String>>,
+}
+
+impl Beside {
+    /// What lies beside a piece.
+    fn of(piece: &Path) -> Self {
+        let folder = piece.parent().unwrap_or(Path::new("")).to_owned();
+        Self { folder, sounds: RefCell::default(), texts: RefCell::default(), named: RefCell::default() }
+    }
 }
 
 impl Files for Beside {
@@ -90,8 +99,7 @@ pub fn piece(piece: &Path, hall: Option<&Path>) -> Result<Loaded, Failure> {
 
 /// The same; and whatever comes of it, where all the files lie that it depends on.
 pub fn attempt(piece: &Path, hall: Option<&Path>) -> (Result<Loaded, Failure>, Vec<PathBuf>) {
-    let folder = piece.parent().unwrap_or(Path::new("")).to_owned();
-    let beside = Beside { folder, sounds: RefCell::default(), texts: RefCell::default(), named: RefCell::default() };
+    let beside = Beside::of(piece);
     let loaded = read(piece, hall, &beside);
     let own = [Some(piece), hall].into_iter().flatten().map(Path::to_owned);
     let named = beside.named.into_inner().into_iter().map(|name| beside.folder.join(name));
@@ -107,6 +115,29 @@ fn read(piece: &Path, hall: Option<&Path>, beside: &Beside) -> Result<Loaded, Fa
     names.sort();
     let files = names.into_iter().map(|name| (name.clone(), folder.join(name))).collect();
     Ok(Loaded { piece, hall, checked, files })
+}
+
+/// A piece that is tried in one text of a hall after another.
+pub struct Trial {
+    piece: Text,
+    beside: Beside,
+}
+
+impl Trial {
+    /// Reads the piece.
+    pub fn of(piece: &Path) -> Result<Self, Failure> {
+        Ok(Self::with(text(piece)?, piece))
+    }
+
+    /// Takes a piece that was read from `path`.
+    pub fn with(piece: Text, path: &Path) -> Self {
+        Self { piece, beside: Beside::of(path) }
+    }
+
+    /// What the piece means in a hall.
+    pub fn check(&self, hall: &Text) -> Result<Checked, Report> {
+        tenterhook_config::check_with(&self.piece, Some(hall), &self.beside)
+    }
 }
 
 impl Loaded {
@@ -150,12 +181,7 @@ mod tests {
     fn a_file_counts_as_named_whether_or_not_it_can_be_read() {
         let folder = tempfile::tempdir().unwrap();
         std::fs::write(folder.path().join("bells.toml"), "partials = []").unwrap();
-        let beside = Beside {
-            folder: folder.path().to_owned(),
-            sounds: RefCell::default(),
-            texts: RefCell::default(),
-            named: RefCell::default(),
-        };
+        let beside = Beside::of(&folder.path().join("piece.toml"));
         assert!(beside.text("bells.toml").is_ok());
         assert!(beside.text("gongs.toml").is_err() && beside.sound("drip.wav").is_err());
         assert_eq!(beside.named.into_inner().into_iter().collect::<Vec<_>>(), ["bells.toml", "drip.wav", "gongs.toml"]);

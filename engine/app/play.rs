@@ -9,6 +9,7 @@ use crate::console;
 use crate::desk;
 use crate::failure::Failure;
 use crate::follow::Follow;
+use crate::learn::{Lessons, Plays};
 use crate::loading;
 use crate::relay;
 use crate::resume::Beginning;
@@ -30,6 +31,17 @@ pub fn run(asked: &Play, opens: View) -> Result<(), Failure> {
     let mut beginning = Beginning::of(&asked.journal, &asked.piece, &loaded, from);
     let (journal, told) = beginning.keep(plan, &loaded);
     let end = stage::asked_to_end()?;
+    let (learn, asks) = crossbeam_channel::bounded(4);
+    let lessons = Lessons {
+        asks,
+        piece: asked.piece.clone(),
+        hall: asked.hall.clone(),
+        follows: asked.follow,
+        osc: asked.osc.osc.unwrap_or(relay::ADDRESS),
+        plays: Plays { piece: loaded.piece.clone(), hall: loaded.hall.clone(), files: loaded.files.clone() },
+        present: None,
+        said: None,
+    };
     let stage = Stage::open(
         &stage::Asked {
             plan,
@@ -41,7 +53,7 @@ pub fn run(asked: &Play, opens: View) -> Result<(), Failure> {
             texts: &texts,
             files: &loaded.files,
             osc: &asked.osc,
-            page: desk::Asked { options: &asked.page, opens, rehearsal: false },
+            page: desk::Asked { options: &asked.page, opens, rehearsal: false, learn: Some(learn) },
         },
         told,
     )?;
@@ -53,7 +65,8 @@ pub fn run(asked: &Play, opens: View) -> Result<(), Failure> {
             say(format_args!("caution: {name} lies outside the piece's folder and is not kept in the log"));
         }
     }
-    let mut show = Show::new(plan, asked.json).following(follow, asked.host).kept(journal, beginning, &stage);
+    let mut show =
+        Show::new(plan, asked.json).following(follow, asked.host).kept(journal, beginning, &stage).learning(lessons);
     while !stage::is_raised(&end) && stage.died().is_none() {
         if show.turn(&stage) == console::Asked::End {
             break;

@@ -129,7 +129,7 @@ fn aloud(
     };
     let follow = asked.follow.then(|| Follow::start(&asked.piece, hall)).transpose()?;
     let end = stage::asked_to_end()?;
-    let page = desk::Asked { options: &asked.page, opens: View::Score, rehearsal: true };
+    let page = desk::Asked { options: &asked.page, opens: View::Score, rehearsal: true, learn: None };
     let asked_stage = stage::Asked {
         plan,
         wish,

@@ -11,8 +11,8 @@ use crate::cli::OscOptions;
 use crate::failure::Failure;
 use crate::say::say;
 
-/// Where a piece's own addresses are listened for, unless one says otherwise.
-const ADDRESS: SocketAddr = SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), 4151);
+/// Where OSC is listened for, unless one says otherwise.
+pub const ADDRESS: SocketAddr = SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), 4151);
 
 /// What is made ready before the engine runs, so that nothing it applies is missed.
 pub struct Ready {
@@ -39,29 +39,29 @@ impl Ready {
     }
 
     /// Begins to listen and to tell.
-    pub fn open(self, plan: &Arc<Plan>, hub: &Hub) -> Result<(Ears, Option<Relay>), Failure> {
+    pub fn open(self, plan: &Arc<Plan>, hub: &Hub) -> Result<(Inbox, Option<Relay>), Failure> {
         let Self { listen, to, heard } = self;
         let follow = Arc::new(Follow::new(listen.is_some()));
         let readings = (!to.is_empty()).then(|| hub.readings());
         let relay = heard.map(|heard| Relay::start(&to, Arc::clone(&follow), heard, readings, hub.window()));
         let relay = relay.transpose().map_err(Failure::running)?;
-        let ears = Ears::default();
+        let inbox = Inbox::default();
         match listen {
             Some(address) => {
                 let osc = Osc::listen_to_everything(address, plan, hub.events().of(plan), follow, hub.window());
-                *ears.lock() = Some(osc.map_err(Failure::asked)?);
+                *inbox.lock() = Some(osc.map_err(Failure::asked)?);
             }
-            None => ears.ready(plan, hub)?,
+            None => inbox.ready(plan, hub)?,
         }
-        Ok((ears, relay))
+        Ok((inbox, relay))
     }
 }
 
 /// What listens for OSC.
 #[derive(Default)]
-pub struct Ears(Mutex<Option<Osc>>);
+pub struct Inbox(Mutex<Option<Osc>>);
 
-impl Ears {
+impl Inbox {
     fn lock(&self) -> std::sync::MutexGuard<'_, Option<Osc>> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
@@ -81,6 +81,11 @@ impl Ears {
         if let Some(osc) = &*self.lock() {
             osc.change(plan);
         }
+    }
+
+    /// Does something with what listens, if anybody does.
+    pub fn with<T>(&self, act: impl FnOnce(Option<&Osc>) -> T) -> T {
+        act(self.lock().as_ref())
     }
 
     /// Where it listens, and what came in and did not act.

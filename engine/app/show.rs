@@ -5,17 +5,19 @@ use std::sync::Arc;
 
 use serde_json::json;
 use tenterhook_config::Host;
-use tenterhook_io::{Away, Keeping, checksum};
+use tenterhook_io::{Away, GonePort, Keeping, Snapshot, checksum};
 use tenterhook_plan::{Plan, SceneId};
 
 use crate::change::Change;
 use crate::console::{self, Console};
 use crate::failure::{Failure, colour};
 use crate::follow::{Follow, News};
+use crate::learn::Lessons;
 use crate::loading::Loaded;
 use crate::resume::Beginning;
 use crate::say::{say, tell};
 use crate::stage::Stage;
+use crate::words;
 
 /// What is shown while a piece plays.
 pub struct Show {
@@ -39,6 +41,13 @@ pub struct Show {
     taken_up: Option<String>,
     /// The device that has gone.
     away: Option<Away>,
+    /// The switches that were said to be wired the other way round.
+    turned: Vec<String>,
+    /// The MIDI ports that are gone.
+    gone: Vec<GonePort>,
+    lessons: Option<Lessons>,
+    /// What was learned, and waits until another version has taken over.
+    learned: Option<Box<Loaded>>,
 }
 
 impl Show {
@@ -63,6 +72,10 @@ impl Show {
             journal_trouble: None,
             taken_up: None,
             away: None,
+            turned: Vec::new(),
+            gone: Vec::new(),
+            lessons: None,
+            learned: None,
         }
     }
 
@@ -84,6 +97,11 @@ impl Show {
         Self { journal, taken_up, ..self }
     }
 
+    /// Lets controllers be learned from the page.
+    pub fn learning(self, lessons: Lessons) -> Self {
+        Self { lessons: Some(lessons), ..self }
+    }
+
     /// Gives the terminal back, and the journal.
     pub fn close(self) -> Option<Keeping> {
         self.journal
@@ -95,6 +113,7 @@ impl Show {
         let Some(events) = stage.events() else { return console::Asked::End };
         let asked = self.console.turn(&self.plan, snapshot.hushed, &events.of(&self.plan));
         self.follow(stage);
+        self.learn(stage);
         let (snapshot, load) = (stage.snapshot(), stage.load());
         if let Some(plan) = snapshot.plan.as_ref().filter(|plan| !Arc::ptr_eq(plan, &self.plan)) {
             // The snapshot has its own copy of the first.
@@ -109,6 +128,8 @@ impl Show {
         }
         self.watch_device(stage);
         self.watch_files(stage);
+        self.watch_switches(&snapshot);
+        self.watch_midi(stage);
         let facts = stage.facts();
         self.console.show(&console::status(&self.plan, &snapshot, &load, facts.rate, load.frames));
         asked
@@ -143,6 +164,35 @@ impl Show {
         }
         stage.trouble(|troubles| troubles.device = told);
         self.away = standing.away;
+    }
+
+    /// Says which switches seem to be wired the other way round, each once.
+    fn watch_switches(&mut self, snapshot: &Snapshot) {
+        let controllers = self.plan.controllers.iter().zip(&snapshot.turned);
+        for (controller, _) in controllers.filter(|(_, turned)| **turned) {
+            if !self.turned.contains(&controller.name) {
+                self.console.tell(&format!("caution: {}", words::turned(controller)));
+                self.turned.push(controller.name.clone());
+            }
+        }
+    }
+
+    /// Says which MIDI ports go and come back.
+    fn watch_midi(&mut self, stage: &Stage) {
+        let gone = stage.gone_ports();
+        if gone == self.gone {
+            return;
+        }
+        let other = |list: &[GonePort], port: &GonePort| list.iter().all(|one| one.name != port.name);
+        let words: Vec<_> = gone.iter().map(|port| (port, words::gone(port, &self.plan))).collect();
+        for (_, words) in words.iter().filter(|(port, _)| other(&self.gone, port)) {
+            self.console.tell(&format!("caution: {words}"));
+        }
+        for port in self.gone.iter().filter(|port| other(&gone, port)) {
+            self.console.tell(&format!("The MIDI port {} is back.", port.name));
+        }
+        stage.trouble(|troubles| troubles.midi = words.into_iter().map(|(_, words)| words).collect());
+        self.gone = gone;
     }
 
     /// Says that log or journal are no longer kept, once.
@@ -189,18 +239,32 @@ impl Show {
                     stage.trouble(|troubles| troubles.piece = None);
                     self.told_of("mended", "What was saved is right again.", json!(null));
                 }
-                if let Some(journal) = &self.journal {
-                    journal.change(&Arc::new(loaded.checked.plan.clone()), checksum(loaded.piece.text.as_bytes()));
-                }
-                if change == Change::Coming {
-                    self.take_over(stage, &loaded);
-                }
+                self.take_over(stage, &loaded, change);
             }
             Err(failure) => self.refuse(stage, &failure),
         }
     }
 
-    fn take_over(&mut self, stage: &Stage, loaded: &Loaded) {
+    /// Listens to what is to be learned, and lets what was learned take over.
+    fn learn(&mut self, stage: &Stage) {
+        let Some(lessons) = &mut self.lessons else { return };
+        // What waits came first.
+        let learned = self.learned.take().or_else(|| lessons.turn(stage));
+        let Some(loaded) = learned else { return };
+        match stage.change(&loaded, self.host) {
+            Ok(Change::Busy) => self.learned = Some(loaded),
+            Ok(change) => self.take_over(stage, &loaded, change),
+            Err(failure) => lessons.refused(&failure),
+        }
+    }
+
+    fn take_over(&mut self, stage: &Stage, loaded: &Loaded, change: Change) {
+        if let Some(journal) = &self.journal {
+            journal.change(&Arc::new(loaded.checked.plan.clone()), checksum(loaded.piece.text.as_bytes()));
+        }
+        if change != Change::Coming {
+            return;
+        }
         if !loaded.checked.cautions.is_empty() {
             self.console.tell(&loaded.checked.cautions.render(colour()));
         }

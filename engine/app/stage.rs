@@ -1,5 +1,6 @@
 //! A live run: the engine on a source of blocks, and everything that reaches it and listens to it.
 
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 use std::sync::{Arc, Mutex};
@@ -9,8 +10,8 @@ use serde_json::json;
 use signal_hook::consts;
 use tenterhook_config::Host;
 use tenterhook_io::{
-    Events, Facts, Hub, Keeper, Load, Log, LogSettings, MidiPorts, OscCounts, Player, Recent, Relay, RelayCounts,
-    Snapshot, Sound, Standing, Stats, Wiring, Wish,
+    Ears, Events, Facts, GonePort, Hub, Keeper, Load, Log, LogSettings, MidiPorts, OscCounts, Player, Recent, Relay,
+    RelayCounts, Snapshot, Sound, Standing, Stats, Wiring, Wish,
 };
 use tenterhook_plan::{Event, Gesture, Plan, SceneId};
 
@@ -127,7 +128,7 @@ impl Stage {
         // Under JACK its own MIDI ports bring each message at its frame.
         let midi = (host != Host::Jack).then(|| MidiPorts::listen(ports.clone(), hub.events())).transpose();
         let plan = Arc::new(asked.plan.clone());
-        let (ears, relay) = others.open(&plan, &hub)?;
+        let (inbox, relay) = others.open(&plan, &hub)?;
         let listened = recent.as_ref().map(Recent::listened);
         let desk = Desk::open(
             &asked.page,
@@ -146,7 +147,7 @@ impl Stage {
             newest: Mutex::new(plan),
             ports: Mutex::new(ports),
             midi: midi.map_err(Failure::running)?,
-            ears,
+            inbox,
             log: asked.log.map(Path::to_owned),
             versions: AtomicU32::new(0),
         };
@@ -195,7 +196,7 @@ impl Stage {
 
     /// Where OSC is listened for, if it is.
     pub fn osc(&self) -> Option<String> {
-        self.takeover.ears.look().map(|(address, _)| address.to_string())
+        self.takeover.inbox.look().map(|(address, _)| address.to_string())
     }
 
     /// Shows on the page what is in trouble, see [`Desk::trouble`].
@@ -212,6 +213,18 @@ impl Stage {
             Some(hub) => self.takeover.change(hub, loaded, &wish),
             None => Ok(Change::Same),
         }
+    }
+
+    /// The MIDI ports that were listened to and are gone.
+    pub fn gone_ports(&self) -> Vec<GonePort> {
+        self.takeover.midi.as_ref().map(MidiPorts::gone).unwrap_or_default()
+    }
+
+    /// Listens to all that reaches the run, as long as the answer lives; the run hears it as before.
+    pub fn ears(&self, osc: SocketAddr) -> Result<Ears, Failure> {
+        let jack = self.facts().host == Host::Jack;
+        let ears = self.takeover.inbox.with(|own| Ears::beside(self.takeover.midi.as_ref(), own, jack, osc));
+        ears.map_err(Failure::running)
     }
 
     /// Keeps a version that takes over beside the log, see [`Takeover::keep`].
@@ -254,7 +267,7 @@ impl Stage {
             Some(log) => Some(log.finish().map_err(Failure::running)?.lost),
             None => None,
         };
-        let refused = self.takeover.ears.look().map(|(_, counts)| counts);
+        let refused = self.takeover.inbox.look().map(|(_, counts)| counts);
         Ok(Ending { load: self.stats.load(), snapshot, log_lost, died, told, refused })
     }
 }

@@ -3,9 +3,9 @@
 use std::collections::VecDeque;
 
 use tenterhook_config::Host;
-use tenterhook_io::{Facts, Load, Snapshot};
+use tenterhook_io::{Facts, GonePort, Load, Snapshot};
 use tenterhook_page::{Topic, Word};
-use tenterhook_plan::Plan;
+use tenterhook_plan::{Address, Controller, Plan};
 
 use crate::desk::Troubles;
 
@@ -71,7 +71,7 @@ impl Words {
         let mut words = Vec::new();
         let mut word = |kind, grave, text| words.push(Word { kind, grave, text });
         let (now, second) = (look.load.frames, u64::from(look.facts.rate));
-        let Troubles { device, log, piece, journal, taken_up } = look.troubles;
+        let Troubles { device, log, piece, journal, taken_up, midi, learning: _ } = look.troubles;
         if let Some(words) = device {
             word(Topic::Device, true, words.clone());
         } else if look.still > 0 {
@@ -108,6 +108,13 @@ impl Words {
             && look.snapshot.scene.is_none_or(|(_, since)| since == 0)
         {
             word(Topic::Journal, false, words.clone());
+        }
+        for text in midi {
+            word(Topic::Controller, true, text.clone());
+        }
+        let controllers = look.plan.controllers.iter().zip(&look.snapshot.turned);
+        for (controller, _) in controllers.filter(|(_, turned)| **turned) {
+            word(Topic::Controller, false, turned(controller));
         }
         let names =
             look.plan.mics.iter().map(|mic| &mic.name).chain(look.plan.outputs.iter().map(|output| &output.name));
@@ -161,6 +168,29 @@ fn drift_words(ppm: f32) -> Option<String> {
              another clock"
         )
     })
+}
+
+/// What is said of a switch that is most likely wired the other way round, and what to write.
+pub fn turned(controller: &Controller) -> String {
+    let inverted = matches!(controller.address, Address::Midi { inverted: true, .. });
+    let polarity = if inverted { "normal" } else { "inverted" };
+    let name = &controller.name;
+    format!(
+        "{name}: its first word was \"let go\", so it is most likely wired the other way round: write polarity = \
+         \"{polarity}\" beside its cc, or let `tenterhook learn` find it out"
+    )
+}
+
+/// What is said of a MIDI port that is gone.
+pub fn gone(port: &GonePort, plan: &Plan) -> String {
+    let worked = plan.controllers.iter().filter(|controller| port.worked(controller));
+    let names: Vec<_> = worked.map(|controller| controller.name.as_str()).collect();
+    let keep = match names.len() {
+        0 => String::new(),
+        1 => format!("; {} keeps its value", names[0]),
+        _ => format!("; {} keep their values", names.join(", ")),
+    };
+    format!("the MIDI port {} is gone: see its cable{keep}", port.name)
 }
 
 fn many(n: u64, what: &str) -> String {

@@ -16,6 +16,7 @@ use common::client::RATE;
 use common::folder;
 use common::log::{channels, gestures};
 use common::program::Program;
+use rosc::{OscMessage, OscPacket, OscType};
 use serde_json::Value;
 use tempfile::TempDir;
 
@@ -251,6 +252,42 @@ fn levels_and_mutes_are_gestures_like_any_other() {
     for name in ["mute/viol", "level/left", "level"] {
         assert!(names.iter().any(|written| written == name), "{name} in {names:?}");
     }
+}
+
+#[test]
+fn the_desk_learns_a_controller_by_working_it() {
+    let folder = common::folder(
+        "mics = { voice = 1 }\noutputs = { left = 1 }\ncontrollers = { foot = { cc = 11 } }\n[[scene]]\nmark = \"A\"\n\
+         mic.voice.direct = { by = \"foot\" }\n",
+    );
+    let free = std::net::UdpSocket::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
+    let arguments = format!(
+        "soundcheck piece.toml --hall hall.toml --host clock --json --page 127.0.0.1:0 --osc {free} --no-journal"
+    );
+    let mut program = Program::start(folder.path(), &arguments, &[]);
+    let address = program.event("started")["page"].as_str().expect("there is a page").to_owned();
+    let browser = ready(&address);
+    let row = "[data-controller=\"foot\"]";
+    let says = |what: &str, words: &str| {
+        browser.until(&format!("document.querySelector('{row} {what}').innerText.includes('{words}')"));
+    };
+    says(".by", "MIDI control 11");
+    browser.click(&format!("{row} button"));
+    says(".said", "Press the pedal");
+    says("button", "Leave it");
+    assert_eq!(rules(&browser), Value::Array(Vec::new()));
+    let socket = std::net::UdpSocket::bind("127.0.0.1:0").unwrap();
+    for value in [1.0, 0.0] {
+        let message = OscMessage { addr: "/reed".to_owned(), args: vec![OscType::Float(value)] };
+        socket.send_to(&rosc::encoder::encode(&OscPacket::Message(message)).unwrap(), free).unwrap();
+    }
+    says(".said", "Written in the hall file");
+    says(".by", "OSC /reed");
+    says("button", "Learn");
+    drop(browser);
+    assert_eq!(program.terminate().status, Some(0));
+    let hall = std::fs::read_to_string(folder.path().join("hall.toml")).unwrap();
+    assert_eq!(hall, "[controllers]\nfoot = { osc = \"/reed\" }\n");
 }
 
 /// The views, by their addresses.

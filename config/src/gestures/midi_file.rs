@@ -97,7 +97,9 @@ fn reaches(bytes: [u8; 3], plan: &Plan) -> bool {
     plan.controllers.iter().any(|controller| match &controller.address {
         Address::Midi { message, channel, .. } => {
             let same = match *message {
-                Message::Control { number, .. } => bytes[0] & 0xf0 == 0xb0 && bytes[1] == number,
+                Message::Control { .. } => {
+                    bytes[0] & 0xf0 == 0xb0 && message.controls().any(|number| number == bytes[1])
+                }
                 Message::Note { number } => matches!(bytes[0] & 0xf0, 0x80 | 0x90) && bytes[1] == number,
             };
             same && channel.is_none_or(|channel| channel == bytes[0] & 0x0f)

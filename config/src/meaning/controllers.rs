@@ -7,10 +7,11 @@ use crate::place::Place;
 use crate::report::Findings;
 use crate::unit::{self, Trouble};
 use crate::written::{
-    ACTS_BESIDE, ADDRESS_KEYS, At, Controller as Written, End, LOUDNESS_DB, Named, Piece, SWITCH_CCS, SWITCHES, Said,
+    ACTS_BESIDE, ADDRESS_KEYS, At, Controller as Written, End, FINE_CCS, LOUDNESS_DB, Named, Piece, SWITCH_CCS,
+    SWITCHES, Said,
 };
 use tenterhook_plan::declare::Unit;
-use tenterhook_plan::{Address, Controller, ControllerId, Message};
+use tenterhook_plan::{Address, Controller, ControllerId, Message, Reads};
 
 /// How many different `port`s a piece may ask for: a MIDI message carries one bit for each.
 const PORTS: usize = 64;
@@ -123,8 +124,15 @@ fn useless_keys(written: &Written, kind: Option<(&'static str, Place)>, findings
     let switch = is_switch(written);
     let latch = written.latch.value() == Some(&true);
     let curved = !switch && !latch;
-    let places =
-        [key(&written.from), key(&written.to), key(&written.channel), key(&written.port), key(&written.switch)];
+    let places = [
+        key(&written.from),
+        key(&written.to),
+        key(&written.channel),
+        key(&written.port),
+        key(&written.switch),
+        key(&written.fine),
+        key(&written.inverted),
+    ];
     let beside = ACTS_BESIDE
         .into_iter()
         .zip(places)
@@ -132,6 +140,12 @@ fn useless_keys(written: &Written, kind: Option<(&'static str, Place)>, findings
     let pressed = [
         ("curve", key(&written.curve), curved, "a switch is 0 or 1, and no curve bends those"),
         ("latch", key(&written.latch).filter(|_| latch), name != Some("loudness"), "a loudness is not pressed"),
+        (
+            "fine",
+            key(&written.fine).filter(|_| written.fine.value() == Some(&true) && written.cc.value().is_some()),
+            is_fine(written),
+            "only a cc from 0 to 31 that is no switch has a second one for its finer steps",
+        ),
     ];
     let keys: Vec<_> = beside.chain(pressed).collect();
     // What a hall leaves of a piece's key without a meaning rests; only what the latest file says must act.
@@ -141,6 +155,8 @@ fn useless_keys(written: &Written, kind: Option<(&'static str, Place)>, findings
         let Some(place) = place.filter(|place| !acts && Some(place.file) == newest) else { continue };
         let on = match (key, name) {
             ("curve", _) => "that is a switch".to_owned(),
+            ("fine", Some("cc")) if curved => "whose cc is above 31".to_owned(),
+            ("fine", Some("cc")) => "that is a switch".to_owned(),
             (_, Some(name)) => format!("reached by {name}"),
             (_, None) => "that lives on the page only".to_owned(),
         };
@@ -158,15 +174,28 @@ fn is_switch(written: &Written) -> bool {
     }
 }
 
+/// Whether a control change is one of a pair.
+fn is_fine(written: &Written) -> bool {
+    let in_pairs = written.cc.value().is_some_and(|number| FINE_CCS.contains(number));
+    let pressed = is_switch(written) || written.latch.value() == Some(&true);
+    written.fine.value() == Some(&true) && in_pairs && !pressed
+}
+
 fn address(named: &Named<Written>, names: &Names<'_>, findings: &mut Findings) -> Address {
     let written = &named.what;
     let midi = |message| Address::Midi {
         message,
         channel: written.channel.value().and_then(|channel| channel.checked_sub(1)),
         port: written.port.value().cloned(),
+        inverted: written.inverted.value().copied().unwrap_or(false),
     };
     if let Some(&number) = written.cc.value() {
-        midi(Message::Control { number, switch: is_switch(written) })
+        let reads = match (is_switch(written), is_fine(written)) {
+            (true, _) => Reads::Switch,
+            (false, true) => Reads::Fine,
+            (false, false) => Reads::Steps,
+        };
+        midi(Message::Control { number, reads })
     } else if let Some(&number) = written.note.value() {
         midi(Message::Note { number })
     } else if let Some(key) = written.key.at() {
@@ -298,8 +327,8 @@ fn clashes(written: &[Named<Written>], controllers: &[Controller], findings: &mu
 fn common(one: &Address, other: &Address) -> Option<String> {
     match (one, other) {
         (
-            Address::Midi { message: one, channel, port },
-            Address::Midi { message: other, channel: other_channel, port: other_port },
+            Address::Midi { message: one, channel, port, .. },
+            Address::Midi { message: other, channel: other_channel, port: other_port, .. },
         ) => {
             let same = |one: Option<u8>, other: Option<u8>| one.is_none() || other.is_none() || one == other;
             // Parts of port names: one inside the other would match the same port.
@@ -307,14 +336,14 @@ fn common(one: &Address, other: &Address) -> Option<String> {
                 (Some(one), Some(other)) => one.contains(other.as_str()) || other.contains(one.as_str()),
                 _ => true,
             };
-            let words = match (one, other) {
-                (Message::Control { number, .. }, Message::Control { number: other, .. }) if number == other => {
-                    format!("control change {number}")
-                }
+            let words = match (*one, *other) {
                 (Message::Note { number }, Message::Note { number: other }) if number == other => {
                     format!("note {number}")
                 }
-                _ => return None,
+                _ => {
+                    let shared = one.controls().find(|number| other.controls().any(|other| other == *number))?;
+                    format!("control change {shared}")
+                }
             };
             (ports && same(*channel, *other_channel)).then_some(words)
         }

@@ -23,6 +23,8 @@ pub(crate) struct Controller {
     pub channel: Said<u8>,
     pub port: Said<String>,
     pub switch: Said<bool>,
+    pub fine: Said<bool>,
+    pub inverted: Said<bool>,
     pub curve: Said<Curve>,
     pub latch: Said<bool>,
     pub rise: Said<f64>,
@@ -36,12 +38,14 @@ pub(crate) type End = Result<f64, String>;
 pub(crate) const ADDRESS_KEYS: [&str; 5] = ["cc", "note", "key", "osc", "loudness"];
 
 /// Keys that act only beside some of the addresses, which those are, and why.
-pub(crate) const ACTS_BESIDE: [(&str, &[&str], &str); 5] = [
+pub(crate) const ACTS_BESIDE: [(&str, &[&str], &str); 7] = [
     ("from", SCALED, "only osc and loudness are scaled"),
     ("to", SCALED, "only osc and loudness are scaled"),
     ("channel", MIDI, "only cc and note come by MIDI"),
     ("port", MIDI, "only cc and note come by MIDI"),
     ("switch", &["cc"], "only a cc can be one or the other"),
+    ("fine", &["cc"], "only a cc has a second one for its finer steps"),
+    ("polarity", MIDI, "an osc or a loudness turns over where `from` is above `to`"),
 ];
 const SCALED: &[&str] = &["osc", "loudness"];
 const MIDI: &[&str] = &["cc", "note"];
@@ -51,6 +55,9 @@ pub(crate) const SWITCHES: [&str; 2] = ["note", "key"];
 
 /// MIDI 1.0: these control changes are switches, below 64 off, from 64 on.
 pub(crate) const SWITCH_CCS: RangeInclusive<u8> = 64..=69;
+
+/// MIDI 1.0: these control changes have others, 32 to 63, for their finer steps.
+pub(crate) const FINE_CCS: RangeInclusive<u8> = 0..=31;
 
 /// The levels between which a loudness may be scaled, in dBFS.
 pub(crate) const LOUDNESS_DB: RangeInclusive<f64> = -120.0..=0.0;
@@ -93,6 +100,13 @@ impl Controller {
         let to = "What stands for 1: a number of OSC (1 if absent), or a level of a loudness, as in \"-12 dB\".";
         let port = "Part of the name of the MIDI port. Any port if absent.";
         let switch = "Whether a control change knows only off, below 64, and on.";
+        let fine = "Whether its steps are of 14 bits: cc n, 0 to 31, with cc n + 32 for what is finer.";
+        let polarity = "Which way round it is wired.";
+        let polarities = [
+            ("normal", "at rest it sends 0, a note its note-off"),
+            ("inverted", "at rest it sends 127, a note its note-on"),
+        ];
+        let polarities = Words { words: &polarities, usual: Some(0) };
         let rise = "The time in which its value goes from 0 to 1.";
         let fall = "The time in which its value goes from 1 to 0. If absent, the effect's own short end.";
         Controller {
@@ -106,6 +120,8 @@ impl Controller {
             channel: fields.get("channel", "The MIDI channel, counted from 1. Any if absent.", &channel, findings),
             port: fields.get("port", port, &Text::Port, findings),
             switch: fields.get("switch", switch, &Flag, findings),
+            fine: fields.get("fine", fine, &Flag, findings),
+            inverted: fields.get("polarity", polarity, &polarities, findings).map(|word| word == 1),
             curve: fields
                 .get("curve", "How its value x is bent.", &curves, findings)
                 .map(|word| [Curve::Slow, Curve::Even, Curve::Fast][word]),
@@ -151,6 +167,10 @@ fn rules(hall: bool) -> Json {
     level["description"] = format!("From {quiet} dB to {loud} dB.").into();
     add("loudness", json!({ "properties": { "from": level, "to": level, "latch": { "const": false } } }));
     add("switch", json!({ "if": is_true("switch"), "then": no_curve() }));
+    let pair = json!({
+        "cc": { "maximum": FINE_CCS.end() }, "switch": { "const": false }, "latch": { "const": false },
+    });
+    add("fine", json!({ "if": is_true("fine"), "then": { "properties": pair } }));
     add("latch", json!({ "if": is_true("latch"), "then": no_curve() }));
     rules.into()
 }

@@ -188,6 +188,8 @@ impl Controller {
         self.channel.override_with(&hall.channel);
         self.port.override_with(&hall.port);
         self.switch.override_with(&hall.switch);
+        self.fine.override_with(&hall.fine);
+        self.inverted.override_with(&hall.inverted);
         self.curve.override_with(&hall.curve);
         self.latch.override_with(&hall.latch);
         self.rise.override_with(&hall.rise);

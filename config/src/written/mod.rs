@@ -8,7 +8,7 @@ mod hall;
 mod piece;
 mod value;
 
-pub(crate) use controller::{ACTS_BESIDE, ADDRESS_KEYS, Controller, End, LOUDNESS_DB, SWITCH_CCS, SWITCHES};
+pub(crate) use controller::{ACTS_BESIDE, ADDRESS_KEYS, Controller, End, FINE_CCS, LOUDNESS_DB, SWITCH_CCS, SWITCHES};
 pub(crate) use effect::{Effect, To};
 pub(crate) use fields::schema;
 pub(crate) use hall::Hall;

@@ -79,6 +79,9 @@ pub struct Snapshot {
     pub hushed: bool,
     /// The controllers' values, 0…1, by [`ControllerId`](tenterhook_plan::ControllerId). What fires or hushes stays 0.
     pub controllers: Vec<f32>,
+    /// Whether a MIDI switch is most likely wired the other way round: its first word was that it was let go. By
+    /// [`ControllerId`](tenterhook_plan::ControllerId).
+    pub turned: Vec<bool>,
     /// How each effect stands, by [`InstanceId`](tenterhook_plan::InstanceId); looked at 30 times a second.
     pub effects: Vec<Stands>,
     /// The samples of its source that an effect holds, the first and the one after the last, by
@@ -106,6 +109,7 @@ impl Snapshot {
         let (mics, outputs) = (plan.mics.len(), plan.outputs.len());
         Self {
             controllers: vec![0.0; plan.controllers.len()],
+            turned: vec![false; plan.controllers.len()],
             effects: vec![Stands::Out; plan.instances.len()],
             held: vec![None; plan.instances.len()],
             levels_db: vec![0.0; outputs],
@@ -164,6 +168,7 @@ impl Snapshot {
             Reading::Loudness { id, value } => set(&mut self.controllers, id.index(), value),
             // Of the moment: for those who read on.
             Reading::Pitch { .. } | Reading::Onset { .. } => {}
+            Reading::Wired { id, turned } => set(&mut self.turned, id.index(), turned),
         }
     }
 
@@ -188,6 +193,7 @@ impl Snapshot {
         };
         let effects = places(&identities(&old), &identities(&plan), Identity::eq);
         carry(&mut self.controllers, &controllers, 0.0);
+        carry(&mut self.turned, &controllers, false);
         carry(&mut self.effects, &effects, Stands::Out);
         carry(&mut self.held, &effects, None);
         carry(&mut self.levels_db, &outputs, 0.0);

@@ -69,7 +69,8 @@ impl JackSource {
     pub fn open(wish: &Wish) -> Result<Self, Error> {
         let client = client(CLIENT)?;
         let rate = client.sample_rate();
-        let mut words = format!("the JACK server at {rate} Hz, {} frames, as `{}`", client.buffer_size(), client.name());
+        let mut words =
+            format!("the JACK server at {rate} Hz, {} frames, as `{}`", client.buffer_size(), client.name());
         let engine = wish.keeps.unwrap_or(rate);
         if let Some(wanted) = wish.rate.filter(|wanted| wish.keeps.is_none() && *wanted != rate) {
             return Err(Error::Rate { device: "the JACK server".to_owned(), rate: wanted, has: Some(rate) });
@@ -100,7 +101,14 @@ impl JackSource {
             origin: AtomicU64::new(NO_ORIGIN),
             came: Mutex::default(),
         });
-        Ok(Self { facts, wish: wish.clone(), names, offers, shared, run: Run::Ready(client, ports, bridge.map(Box::new)) })
+        Ok(Self {
+            facts,
+            wish: wish.clone(),
+            names,
+            offers,
+            shared,
+            run: Run::Ready(client, ports, bridge.map(Box::new)),
+        })
     }
 
     /// The full name of the client's ports begins with this and a colon.
@@ -138,7 +146,8 @@ impl Source for JackSource {
             }
         };
         let stats = seat.stats();
-        let notices = Notices { shared: Arc::clone(&self.shared), stats: Arc::clone(&stats), rate: self.facts.device_rate };
+        let notices =
+            Notices { shared: Arc::clone(&self.shared), stats: Arc::clone(&stats), rate: self.facts.device_rate };
         let process = Process::new(ports, bridge, seat.clone(), Arc::clone(&self.shared), stats, client.buffer_size());
         let active = client.activate_async(notices, process).map_err(|why| refused("starting", why))?;
         if self.wish.connect {

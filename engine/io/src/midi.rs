@@ -1,14 +1,16 @@
 //! MIDI from the system's own ports, for sources that bring none themselves.
 
 use crate::quiet::quietly;
-use crate::{Error, Events};
+use crate::{Error, Events, Heard};
+use crossbeam_channel::Sender;
 use midir::{Ignore, MidiInput, MidiInputConnection};
 use serde::Serialize;
+use std::collections::BTreeSet;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
-use tenterhook_plan::{Event, Midi};
+use tenterhook_plan::{Address, Controller, Event, Message, Midi};
 
 /// How often the ports are looked through for new and vanished ones.
 const RESCAN: Duration = Duration::from_secs(1);
@@ -61,9 +63,39 @@ pub enum MidiState {
     Listening(Vec<String>),
 }
 
-/// Listens to every MIDI input port of the system, also to those that come later.
+/// A port that was listened to and is gone.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct GonePort {
+    /// Its name.
+    pub name: String,
+    /// What came from it: status and number of control changes and notes.
+    came: BTreeSet<[u8; 2]>,
+}
+
+impl GonePort {
+    /// Whether it was by this port that somebody worked a controller, which now stands where it was left.
+    pub fn worked(&self, controller: &Controller) -> bool {
+        let Address::Midi { message, channel, port, .. } = &controller.address else { return false };
+        let carries = |[status, number]: [u8; 2]| {
+            let kind = match message {
+                Message::Control { .. } => status & 0xF0 == 0xB0 && message.controls().any(|one| one == number),
+                Message::Note { number: note } => matches!(status & 0xF0, 0x80 | 0x90) && *note == number,
+            };
+            kind && channel.is_none_or(|channel| channel == status & 0x0F)
+        };
+        port.as_ref().is_none_or(|part| self.name.contains(part.as_str())) && self.came.iter().copied().any(carries)
+    }
+}
+
+/// Somebody who listens as well.
+type Tap = Arc<Mutex<Option<Sender<Heard>>>>;
+
+/// Listens to every MIDI input port of the system, also to those that come later. Of a port that goes the controllers
+/// keep their value, for a held sound that falls is heard by all, and one that does not end can be ended from the page.
 pub struct MidiPorts {
     state: Arc<Mutex<MidiState>>,
+    gone: Arc<Mutex<Vec<GonePort>>>,
+    tap: Tap,
     parts: Arc<Mutex<Vec<String>>>,
     stop: Arc<AtomicBool>,
     thread: Option<JoinHandle<()>>,
@@ -76,14 +108,27 @@ impl MidiPorts {
     /// [`Error::Thread`] if the system gives no thread. A system without MIDI is no error; see
     /// [`state`](MidiPorts::state).
     pub fn listen(parts: Vec<String>, events: Events) -> Result<Self, Error> {
+        Self::sending(parts, Some(events))
+    }
+
+    /// The same; without `events` it only can be [overheard](MidiPorts::overhear).
+    pub(crate) fn sending(parts: Vec<String>, events: Option<Events>) -> Result<Self, Error> {
         let state = Arc::new(Mutex::new(MidiState::Absent));
+        let (gone, tap) = (Arc::<Mutex<Vec<GonePort>>>::default(), Tap::default());
         let stop = Arc::<AtomicBool>::default();
         let parts = Arc::new(Mutex::new(parts));
         // Asked for once only: where there is none, it does not come.
         let Ok(scanner) = quietly(|| MidiInput::new(CLIENT)) else {
-            return Ok(Self { state, parts, stop, thread: None });
+            return Ok(Self { state, gone, tap, parts, stop, thread: None });
         };
-        let mut open = Open { scanner, parts: Arc::clone(&parts), events, connections: Vec::new() };
+        let mut open = Open {
+            scanner,
+            parts: Arc::clone(&parts),
+            gone: Arc::clone(&gone),
+            tap: Arc::clone(&tap),
+            events,
+            connections: Vec::new(),
+        };
         set(&state, open.rescan());
         let (shared, stopped) = (Arc::clone(&state), Arc::clone(&stop));
         let run = move || {
@@ -99,13 +144,23 @@ impl MidiPorts {
         };
         let thread = std::thread::Builder::new().name("midi".to_owned()).spawn(run);
         let thread = Some(thread.map_err(|why| Error::Thread { why: why.to_string() })?);
-        Ok(Self { state, parts, stop, thread })
+        Ok(Self { state, gone, tap, parts, stop, thread })
     }
 
     /// The parts of port names that a changed piece asks for: those that were known keep their places. Ports that are
     /// open already are opened anew at the next look, within a second.
     pub fn change(&self, parts: Vec<String>) {
         *self.parts.lock().unwrap_or_else(PoisonError::into_inner) = parts;
+    }
+
+    /// Lets somebody hear all that comes from now on.
+    pub(crate) fn overhear(&self, tap: Sender<Heard>) {
+        *self.tap.lock().unwrap_or_else(PoisonError::into_inner) = Some(tap);
+    }
+
+    /// Which ports were listened to and are gone, until they come back.
+    pub fn gone(&self) -> Vec<GonePort> {
+        self.gone.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
     /// Which ports are listened to.
@@ -131,9 +186,21 @@ fn set(shared: &Mutex<MidiState>, state: MidiState) {
 struct Open {
     scanner: MidiInput,
     parts: Arc<Mutex<Vec<String>>>,
-    events: Events,
-    /// By id and name (on ALSA an id may come back with another device behind it), with the bits that it sends.
-    connections: Vec<((String, String), u64, MidiInputConnection<()>)>,
+    gone: Arc<Mutex<Vec<GonePort>>>,
+    tap: Tap,
+    events: Option<Events>,
+    connections: Vec<Connected>,
+}
+
+/// One port that is listened to.
+struct Connected {
+    /// Its id and name: on ALSA an id may come back with another device behind it.
+    key: (String, String),
+    /// The bits that it sends.
+    bits: u64,
+    came: Arc<Mutex<BTreeSet<[u8; 2]>>>,
+    // Held for what it does: it ends when this goes.
+    _connection: MidiInputConnection<()>,
 }
 
 impl Open {
@@ -146,26 +213,44 @@ impl Open {
             .filter_map(|port| Some(((port.id(), self.scanner.port_name(&port).ok()?), port)))
             .collect();
         let parts = self.parts.lock().unwrap_or_else(PoisonError::into_inner).clone();
-        let goes_on = |key: &(String, String), bits: u64| bits == port_bits(&key.1, &parts);
-        self.connections.retain(|(known, bits, _)| ports.iter().any(|(key, _)| key == known) && goes_on(known, *bits));
+        let mut gone = self.gone.lock().unwrap_or_else(PoisonError::into_inner);
+        self.connections.retain(|Connected { key, bits, came, .. }| {
+            if ports.iter().any(|(there, _)| there == key) {
+                return *bits == port_bits(&key.1, &parts);
+            }
+            let came = came.lock().unwrap_or_else(PoisonError::into_inner).clone();
+            gone.push(GonePort { name: key.1.clone(), came });
+            false
+        });
+        gone.retain(|gone| ports.iter().all(|((_, name), _)| *name != gone.name));
+        drop(gone);
         for (key, port) in ports {
-            if self.connections.iter().any(|(known, ..)| *known == key) {
+            if self.connections.iter().any(|known| known.key == key) {
                 continue;
             }
             let Ok(mut input) = MidiInput::new(CLIENT) else { continue };
             input.ignore(Ignore::All);
-            let (bits, events) = (port_bits(&key.1, &parts), self.events.clone());
+            let came = Arc::<Mutex<BTreeSet<[u8; 2]>>>::default();
+            let (bits, events, seen) = (port_bits(&key.1, &parts), self.events.clone(), Arc::clone(&came));
+            let (tap, name) = (Arc::clone(&self.tap), key.1.clone());
             let message = move |_, bytes: &[u8], _: &mut ()| {
-                if let Some(event) = channel_message(bits, bytes) {
+                let Some(event @ Event::Midi(Midi { bytes, .. })) = channel_message(bits, bytes) else { return };
+                let [status, number, _] = bytes;
+                seen.lock().unwrap_or_else(PoisonError::into_inner).insert([status, number]);
+                if let Some(tap) = &*tap.lock().unwrap_or_else(PoisonError::into_inner) {
+                    // Whoever listens as well and does not keep up, or has gone, loses it.
+                    let _ = tap.try_send(Heard::Midi { port: name.clone(), bytes });
+                }
+                if let Some(events) = &events {
                     events.send(event);
                 }
             };
             // A port that is held by another program is tried again next time.
             if let Ok(connection) = input.connect(&port, &key.1, message, ()) {
-                self.connections.push((key, bits, connection));
+                self.connections.push(Connected { key, bits, came, _connection: connection });
             }
         }
-        MidiState::Listening(self.connections.iter().map(|((_, name), ..)| name.clone()).collect())
+        MidiState::Listening(self.connections.iter().map(|one| one.key.1.clone()).collect())
     }
 }
 

@@ -9,10 +9,12 @@ mod time;
 
 pub use follow::Follow;
 pub use map::OscMap;
+pub(crate) use map::numbers;
 pub use relay::{Receiver, Relay, RelayCounts};
 
 use crate::hub::Window;
-use crate::{Error, Events};
+use crate::{Error, Events, Heard};
+use crossbeam_channel::Sender;
 use due::Due;
 use follow::{Kind, Told};
 use std::io::ErrorKind;
@@ -26,7 +28,7 @@ use tenterhook_plan::{Gesture, Plan};
 /// How often the thread looks whether it is to end.
 const PAUSE: Duration = Duration::from_millis(100);
 /// The largest packet that UDP carries.
-const MOST_BYTES: usize = 65_536;
+pub(crate) const MOST_BYTES: usize = 65_536;
 
 /// What messages mean.
 struct Means {
@@ -34,6 +36,8 @@ struct Means {
     events: Events,
     /// Where other machines may be followed: by whom, and how everything stands here.
     machines: Option<(Arc<Follow>, Window)>,
+    /// Somebody who listens as well.
+    tap: Option<Sender<Heard>>,
 }
 
 /// What came in and did not act.
@@ -71,7 +75,7 @@ impl Osc {
     /// # Errors
     /// [`Error::Osc`] if the address cannot be had.
     pub fn listen(address: SocketAddr, map: OscMap, events: Events) -> Result<Self, Error> {
-        Self::open(address, Means { map, events, machines: None }, false)
+        Self::open(address, Means { map, events, machines: None, tap: None }, false)
     }
 
     /// The same for everything of a piece, by the fixed addresses as well; and other machines may be followed.
@@ -86,7 +90,7 @@ impl Osc {
         window: Window,
     ) -> Result<Self, Error> {
         let map = OscMap::of_everything(plan);
-        Self::open(address, Means { map, events, machines: Some((follow, window)) }, true)
+        Self::open(address, Means { map, events, machines: Some((follow, window)), tap: None }, true)
     }
 
     fn open(address: SocketAddr, means: Means, everything: bool) -> Result<Self, Error> {
@@ -113,6 +117,12 @@ impl Osc {
                     }
                 };
                 let means = means.lock().unwrap_or_else(PoisonError::into_inner);
+                if let Some(tap) = &means.tap {
+                    numbers(&packet[..length], &mut |path, number| {
+                        // Whoever does not keep up, or has gone, loses it.
+                        let _ = tap.try_send(Heard::Osc { path: path.to_owned(), number });
+                    });
+                }
                 means.take(&packet[..length], &mut gestures, &due, &counted);
             }
         };
@@ -127,6 +137,11 @@ impl Osc {
         let mut means = self.work.lock().unwrap_or_else(PoisonError::into_inner);
         means.events = means.events.of(plan);
         means.map = map;
+    }
+
+    /// Lets somebody hear all that comes from now on.
+    pub(crate) fn overhear(&self, tap: Sender<Heard>) {
+        self.work.lock().unwrap_or_else(PoisonError::into_inner).tap = Some(tap);
     }
 
     /// Where it listens.

@@ -5,6 +5,7 @@ import { state, isDesk } from "./state.js";
 import { send } from "./connection.js";
 import * as words from "./words.js";
 import { Machine } from "./machine.js";
+import { Controllers } from "./controllers.js";
 import { meters, decibels, inWords, limited, VERDICTS } from "./meters.js";
 
 const BOTTOM = -60;
@@ -97,12 +98,14 @@ export class Soundcheck {
     this.mics = h("div.checks");
     this.outs = h("div.checks");
     this.machine = new Machine();
+    this.controllers = new Controllers();
     section.append(
       h("div.line-up", {}, h("h1", { id: "soundcheck-title" }, "Soundcheck"), this.count, this.reset),
       this.words,
       this.mics,
       h("h2", {}, "To the loudspeakers"),
       this.outs,
+      this.controllers.element,
       this.machine.element,
       h("p.legend", {}, "All in dB below full scale. Bar: RMS over 300 ms. Tick: peak, held 2 s. Diamond: noise floor. Crest: held peak over RMS, in dB."),
     );
@@ -123,6 +126,7 @@ export class Soundcheck {
       this.saidAt = 0;
     }
     words.fill(this.words);
+    this.controllers.update();
     show(this.reset, piece.role === "desk");
     disable(this.reset, !isDesk());
     this.machine.update();

@@ -30,6 +30,6 @@ pub use etudes::{Etude, Hear};
 pub use invite::{Invite, hall_addresses};
 pub use machine::LookOver;
 pub use meters::MeterReading;
-pub use server::{Act, Error, Page, Settings};
-pub use stand::{Stand, Topic, Word};
+pub use server::{Act, Error, Learn, Page, Settings};
+pub use stand::{Learning, Stand, Topic, Word};
 pub use study::{FILES, Studio, StudyAsk, StudyFile};

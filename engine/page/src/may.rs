@@ -14,6 +14,8 @@ pub(crate) enum Answer {
     Gesture(Gesture),
     /// The meters start again.
     Reset,
+    /// What reaches this controller is to be learned; none: nothing any more.
+    Learn(Option<ControllerId>),
     /// The page belongs to this mic's player, or to nobody.
     Part(Option<MicId>),
     /// Rightly nothing: the moment for it has passed.
@@ -121,6 +123,10 @@ fn meant(ask: &Ask, plan: &Plan, stand: &Stand) -> Result<Option<Answer>, Refuse
         }
         Ask::Mute { mic, on } => Gesture::Mute { mic: named_mic(plan, mic)?, muted: *on },
         Ask::Reset {} => return Ok(Some(Answer::Reset)),
+        Ask::Learn { name } => {
+            let named = name.as_deref().map(|name| named_controller(plan, name).map(|(id, _)| id));
+            return Ok(Some(Answer::Learn(named.transpose()?)));
+        }
         Ask::Part { .. } => return Ok(None),
     };
     Ok(Some(Answer::Gesture(gesture)))

@@ -2,7 +2,7 @@
 //!
 //! ```json
 //! {"piece": {
-//!   "protocol": 1, "program": "0.1.0", "role": "desk", "opens": "score", "rehearsal": false, "study": true,
+//!   "protocol": 1, "program": "0.1.0", "role": "desk", "opens": "score", "rehearsal": false, "study": true, "learn": true,
 //!   "title": "Linen Weather", "rate": 48000,
 //!   "mics": [{"name": "voice", "input": 1}],
 //!   "outputs": [{"name": "left", "channel": 1, "private": false, "ceiling_db": -1.0}],
@@ -50,8 +50,8 @@ pub struct About {
     pub declarations: Vec<Declaration>,
 }
 
-/// The piece, as JSON for a role; `study`: whether that may study sounds.
-pub(crate) fn tell(plan: &Plan, about: &About, role: Role, study: bool) -> String {
+/// The piece, as JSON for a role; `study`: whether that may study sounds; `learn`: whether that may learn controllers.
+pub(crate) fn tell(plan: &Plan, about: &About, role: Role, study: bool, learn: bool) -> String {
     let opens = match about.opens {
         View::Score => "score",
         View::Soundcheck => "soundcheck",
@@ -69,7 +69,7 @@ pub(crate) fn tell(plan: &Plan, about: &About, role: Role, study: bool) -> Strin
     });
     json!({ "piece": {
         "protocol": VERSION, "program": env!("CARGO_PKG_VERSION"), "role": role, "opens": opens,
-        "rehearsal": about.rehearsal, "study": study, "title": plan.title, "rate": about.rate,
+        "rehearsal": about.rehearsal, "study": study, "learn": learn, "title": plan.title, "rate": about.rate,
         "mics": mics.collect::<Vec<_>>(),
         "outputs": outputs.collect::<Vec<_>>(),
         "controllers": (0..plan.controllers.len()).map(|id| controller(plan, id)).collect::<Vec<_>>(),
@@ -135,9 +135,10 @@ fn controller(plan: &Plan, id: usize) -> Value {
 /// What reaches a controller, in words.
 fn by(plan: &Plan, controller: &Controller) -> String {
     match &controller.address {
-        Address::Midi { message, channel, port } => {
+        Address::Midi { message, channel, port, inverted } => {
+            let controls = message.controls().map(|number| number.to_string()).collect::<Vec<_>>().join(" and ");
             let mut words = match message {
-                Message::Control { number, .. } => format!("MIDI control {number}"),
+                Message::Control { .. } => format!("MIDI control {controls}"),
                 Message::Note { number } => format!("MIDI note {number}"),
             };
             if let Some(channel) = channel {
@@ -145,6 +146,9 @@ fn by(plan: &Plan, controller: &Controller) -> String {
             }
             if let Some(port) = port {
                 words += &format!(", port {port}");
+            }
+            if *inverted {
+                words += ", inverted";
             }
             words
         }

@@ -54,7 +54,12 @@ pub struct Settings {
     pub look_over: Arc<LookOver>,
     /// Sends a gesture to the engine.
     pub act: Act,
+    /// Learns what reaches controllers; none: they are not learned here.
+    pub learn: Option<Learn>,
 }
+
+/// Is to learn from now on what reaches the controller of this name; none: nothing any more. It must not wait.
+pub type Learn = Box<dyn Fn(Option<&str>) + Send + Sync>;
 
 /// Sends a gesture, whose ids are those of the piece beside it; must not wait. False: it was lost.
 pub type Act = Box<dyn Fn(&Arc<Plan>, Gesture) -> bool + Send + Sync>;
@@ -90,8 +95,9 @@ impl Page {
     /// # Errors
     /// If the address cannot be had, or the system gives no thread.
     pub fn serve(settings: Settings) -> Result<Self, Error> {
-        let Settings { address, access, plan, about, etudes, hear, studio, look_over, act } = settings;
-        let shared = Arc::new(Shared::new(plan, Told { about, studies: studio.is_some() }, act));
+        let Settings { address, access, plan, about, etudes, hear, studio, look_over, act, learn } = settings;
+        let shared =
+            Arc::new(Shared::new(plan, Told { about, studies: studio.is_some(), learns: learn.is_some() }, act, learn));
         let refused = |why| Error::Address { address, why };
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(Error::Thread)?;
         let listener = {
@@ -219,12 +225,15 @@ struct Told {
     about: About,
     /// Whether sounds can be studied here.
     studies: bool,
+    /// Whether controllers are learned here.
+    learns: bool,
 }
 
 /// What all pages share.
 pub(crate) struct Shared {
     told: Told,
     act: Act,
+    learn: Option<Learn>,
     /// The meters of the mics, then of the outputs.
     bench: Mutex<Meters>,
     shown: watch::Sender<Arc<Shown>>,
@@ -246,7 +255,10 @@ pub(crate) struct Shown {
 
 impl Shown {
     fn new(plan: &Arc<Plan>, stand: Stand, piece_number: u64, told: &Told) -> Self {
-        let tell = |role| score::tell(plan, &told.about, role, told.studies && role == Role::Desk).into();
+        let tell = |role| {
+            let desk = role == Role::Desk;
+            score::tell(plan, &told.about, role, told.studies && desk, told.learns && desk).into()
+        };
         let pieces = [Role::Watch, Role::Player, Role::Desk].map(tell);
         let now = crate::wire::now(&stand).into();
         Self { plan: Arc::clone(plan), stand, piece_number, pieces, now }
@@ -263,13 +275,14 @@ impl Shown {
 }
 
 impl Shared {
-    fn new(plan: Arc<Plan>, told: Told, act: Act) -> Self {
+    fn new(plan: Arc<Plan>, told: Told, act: Act, learn: Option<Learn>) -> Self {
         let bench = Meters::new(told.about.rate, plan.mics.len() + plan.outputs.len());
         let stand = Stand::new(&plan);
         let shown = Arc::new(Shown::new(&plan, stand, 0, &told));
         Self {
             told,
             act,
+            learn,
             bench: Mutex::new(bench),
             shown: watch::Sender::new(shown),
             meters: watch::Sender::new(Bytes::new()),
@@ -320,6 +333,15 @@ impl Shared {
 
     pub fn reset(&self) {
         lock(&self.bench).reset();
+    }
+
+    /// Is to learn what reaches a controller, or nothing any more. An error says why not.
+    pub fn learn(&self, controller: Option<&str>) -> Result<(), &'static str> {
+        let Some(learn) = &self.learn else {
+            return Err("controllers are learned only while a piece of yours is played");
+        };
+        learn(controller);
+        Ok(())
     }
 
     /// Sends a gesture that was asked for as things stood. False: it was lost.

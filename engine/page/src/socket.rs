@@ -181,6 +181,10 @@ impl Visitor {
                 self.shared.reset();
                 Heard::Well
             }
+            Ok(Answer::Learn(id)) => {
+                let name = id.map(|id| shown.plan.controllers[id.index()].name.as_str());
+                self.shared.learn(name).map_or_else(|words| Heard::Refused(words.to_owned()), |()| Heard::Well)
+            }
             Ok(Answer::Part(part)) => {
                 self.who.part = part;
                 Heard::Well

@@ -26,6 +26,8 @@ pub struct Stand {
     pub muted: Vec<bool>,
     /// What one must know, the gravest first.
     pub words: Vec<Word>,
+    /// How learning stands, if somebody learns or just has learned.
+    pub learning: Option<Learning>,
 }
 
 impl Stand {
@@ -42,6 +44,7 @@ impl Stand {
             levels_db: vec![0.0; plan.outputs.len()],
             muted: vec![false; plan.mics.len()],
             words: Vec::new(),
+            learning: None,
         }
     }
 
@@ -49,6 +52,17 @@ impl Stand {
     pub(crate) fn differs(&self, before: &Self) -> bool {
         Self { sample: before.sample, ..self.clone() } != *before
     }
+}
+
+/// How learning stands.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Learning {
+    /// The controller whose address is learned.
+    pub controller: String,
+    /// Whether it still listens; if not, the text says what came of it.
+    pub listens: bool,
+    /// In words for a person.
+    pub text: String,
 }
 
 /// Something that one must know.
@@ -80,6 +94,8 @@ pub enum Topic {
     Piece,
     /// What was taken up again from a run before, or is not kept for one to come.
     Journal,
+    /// A controller, or what it comes by.
+    Controller,
     /// Gestures that were lost.
     Lost,
     /// A mic whose samples are no numbers.

@@ -10,7 +10,8 @@
 //! {"now": {
 //!   "sample": 123456, "scene": 0, "since": 96000, "hushed": false, "controllers": [0.0, 0.4],
 //!   "effects": ["out", "ready", "waits", "moves", "on"], "level_db": 0.0, "levels_db": [0.0, -3.0], "muted": [false],
-//!   "words": [{"kind": "late", "grave": true, "text": "2 late blocks in the last 10 s"}]
+//!   "words": [{"kind": "late", "grave": true, "text": "2 late blocks in the last 10 s"}],
+//!   "learning": {"controller": "foot", "listens": true, "text": "press the pedal and let it go"}
 //! }}
 //! {"history": {"from_slot": 1234, "slots_a_second": 10, "mics": [[-62, -60]]}}
 //! {"error": "there is no mark `Z` in this piece"}
@@ -19,6 +20,8 @@
 //! rest, waits for its controller to come to rest, waits for that or for a move of it, or sounds
 //! ([`Stands`]). -120 dB is silence. A slot of the history holds the greatest root of the mean square of
 //! a tenth of a second, in whole dBFS; later slots the page makes from the meters.
+//!
+//! `learning` is null unless somebody learns, or just has learned (then it no longer listens), what reaches a controller.
 //!
 //! The page sends text frames of at most [`MOST_BYTES`] bytes, each an [`Ask`].
 
@@ -87,6 +90,11 @@ pub enum Ask {
     },
     /// Clips, held peaks and what was heard are counted from now on.
     Reset {},
+    /// What reaches a controller is to be learned from the next thing that somebody works.
+    Learn {
+        /// Its name; none: nothing is to be learned any more.
+        name: Option<String>,
+    },
     /// Whose page this is.
     Part {
         /// The name of the mic; none: nobody's.
@@ -110,7 +118,7 @@ pub(crate) fn now(stand: &Stand) -> String {
     json!({ "now": {
         "sample": stand.sample, "scene": stand.scene.index(), "since": stand.since, "hushed": stand.hushed,
         "controllers": stand.controllers, "effects": effects, "level_db": stand.level_db,
-        "levels_db": stand.levels_db, "muted": stand.muted, "words": stand.words,
+        "levels_db": stand.levels_db, "muted": stand.muted, "words": stand.words, "learning": stand.learning,
     }})
     .to_string()
 }

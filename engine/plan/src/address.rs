@@ -24,7 +24,7 @@ impl Controller {
     pub fn is_switch(&self) -> bool {
         self.latch
             || match self.address {
-                Address::Midi { message: Message::Control { switch, .. }, .. } => switch,
+                Address::Midi { message: Message::Control { reads, .. }, .. } => reads == Reads::Switch,
                 Address::Midi { message: Message::Note { .. }, .. } | Address::Key(_) => true,
                 Address::Osc { .. } | Address::Loudness { .. } | Address::Page => false,
             }
@@ -47,6 +47,8 @@ pub enum Address {
         channel: Option<u8>,
         /// Part of the name of the port it comes from; `None`: any port.
         port: Option<String>,
+        /// It is turned over: what sends its greatest value at rest is at rest.
+        inverted: bool,
     },
     /// A key of the terminal or the page, by the name that the W3C UI Events standard gives its value ("PageUp", "a").
     Key(String),
@@ -77,10 +79,10 @@ pub enum Address {
 pub enum Message {
     /// A control change.
     Control {
-        /// Its number, 0…127.
+        /// Its number, 0…127; of a fine one that of its greater part, 0…31.
         number: u8,
-        /// 64 and above is 1, below is 0; otherwise the value is value/127.
-        switch: bool,
+        /// How its value is read.
+        reads: Reads,
     },
     /// A note: 1 from note-on to note-off.
     Note {
@@ -88,6 +90,32 @@ pub enum Message {
         number: u8,
     },
 }
+
+impl Message {
+    /// The numbers of the control changes that carry it; a note has none.
+    pub fn controls(self) -> impl Iterator<Item = u8> {
+        let (first, second) = match self {
+            Message::Control { number, reads } => (Some(number), (reads == Reads::Fine).then_some(number + FINER)),
+            Message::Note { .. } => (None, None),
+        };
+        first.into_iter().chain(second)
+    }
+}
+
+/// How the value of a control change is read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Reads {
+    /// From 64 on it is 1, below it is 0.
+    Switch,
+    /// value/127.
+    Steps,
+    /// In steps of 14 bits: the control change of its number carries the greater part, that of its number and
+    /// [`FINER`] the finer.
+    Fine,
+}
+
+/// MIDI 1.0 Detailed Specification, controller numbers 32 to 63: what is finer of 0 to 31.
+pub const FINER: u8 = 32;
 
 /// How an incoming value v of 0…1 is bent.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

@@ -14,7 +14,7 @@ mod piece;
 pub mod pitch;
 mod stands;
 
-pub use address::{Address, Controller, Curve, Message, unit};
+pub use address::{Address, Controller, Curve, FINER, Message, Reads, unit};
 pub use enclosed::{Partial, Recording, Tuning};
 pub use gesture::{Applied, Event, Gesture, Midi, Timed};
 pub use ids::{ControllerId, GroupId, InstanceId, MicId, OutputId, SceneId};

@@ -147,6 +147,7 @@ impl Carry {
         }
         for &(i, j) in &self.controllers {
             new.controllers[j] = old.controllers[i];
+            new.midi.carry(&old.midi, i, j);
             let mut before = old.loudness.iter().filter(|loudness| loudness.id.index() == i);
             for loudness in new.loudness.iter_mut().filter(|loudness| loudness.id.index() == j) {
                 before.next().into_iter().for_each(|before| loudness.carry(before));

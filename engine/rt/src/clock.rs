@@ -19,6 +19,12 @@ pub(crate) struct Clock {
     pub level_step: f32,
     /// The least time between two actions of `next`, `back` or `hush`: 400 ms.
     pub again: u64,
+    /// The time in which the contacts of a switch come to rest: 25 ms. Common practice, no source; measurements of many
+    /// switches (Ganssle, A Guide to Debouncing, from memory) found under 10 ms for nearly all.
+    pub bounce: u64,
+    /// The time for which the greater part of a fine value waits for the other: 5 ms. On a MIDI cable (31,250 bits a
+    /// second, MIDI 1.0) the next message takes 1 ms, and others may come between.
+    pub pair: u64,
     /// Cells between two meter readings: about 30 a second.
     pub reading_cells: u64,
 }
@@ -35,6 +41,8 @@ impl Clock {
             hush: samples(0.150),
             level_step: 1.0 / samples(0.010) as f32,
             again: u64::from(samples(0.400)),
+            bounce: u64::from(samples(0.025)),
+            pair: u64::from(samples(0.005)),
             reading_cells: u64::from((rate / 30 / tenterhook_dsp::CELL as u32).max(1)),
         }
     }

@@ -1,6 +1,6 @@
 //! The controllers' states, and what reaches them.
 
-use tenterhook_plan::{Address, Controller, ControllerId, Curve, Gesture, Message, Plan};
+use tenterhook_plan::{Address, Controller, ControllerId, Curve, Plan};
 
 use crate::reading::Reading;
 
@@ -79,76 +79,6 @@ impl Trigger {
     }
 }
 
-/// Which controllers a MIDI message reaches: for each message number those that listen, most often none.
-pub(crate) struct MidiMap {
-    controls: Box<[Vec<Listener>]>,
-    notes: Box<[Vec<Listener>]>,
-}
-
-#[derive(Clone, Copy)]
-struct Listener {
-    id: ControllerId,
-    channel: Option<u8>,
-    /// The bit of its port in the message's set; all bits: any port.
-    port: Option<u64>,
-    switch: bool,
-    latch: bool,
-    curve: Curve,
-}
-
-impl MidiMap {
-    /// The map of a plan; `ports` are the parts of port names that a message's bits stand for.
-    pub fn new(plan: &Plan, ports: &[String]) -> Self {
-        let empty = || vec![Vec::new(); 128].into_boxed_slice();
-        let mut map = Self { controls: empty(), notes: empty() };
-        for (index, Controller { address, curve, latch, .. }) in plan.controllers.iter().enumerate() {
-            let Address::Midi { message, channel, port } = address else { continue };
-            let port = port.as_ref().map(|part| {
-                let place = ports.iter().position(|known| known == part).unwrap_or(64);
-                1u64.checked_shl(place as u32).unwrap_or(0)
-            });
-            let (list, number, switch) = match *message {
-                Message::Control { number, switch } => (&mut map.controls, number, switch),
-                Message::Note { number } => (&mut map.notes, number, true),
-            };
-            list[usize::from(number & 127)].push(Listener {
-                id: ControllerId::new(index),
-                channel: *channel,
-                port,
-                switch,
-                latch: *latch,
-                curve: *curve,
-            });
-        }
-        map
-    }
-
-    /// The `nth` of the things that a message does: one for each controller that it reaches.
-    pub fn act(&self, ports: u64, bytes: [u8; 3], nth: usize) -> Option<Gesture> {
-        let [status, number, value] = bytes;
-        let (list, value) = match status & 0xF0 {
-            0xB0 => (&self.controls, value & 127),
-            // A note-on of velocity 0 is a note-off (MIDI 1.0).
-            0x90 => (&self.notes, if value > 0 { 127 } else { 0 }),
-            0x80 => (&self.notes, 0),
-            _ => return None,
-        };
-        let hears = |listener: &&Listener| {
-            listener.channel.is_none_or(|channel| channel == status & 0x0F)
-                && listener.port.is_none_or(|port| ports & port != 0)
-        };
-        let listener = list[usize::from(number & 127)].iter().filter(hears).nth(nth)?;
-        let (id, down) = (listener.id, value >= 64);
-        Some(if listener.latch {
-            Gesture::Press { id, down }
-        } else if listener.switch {
-            Gesture::Controller { id, value: if down { 1.0 } else { 0.0 } }
-        } else {
-            Gesture::Controller { id, value: listener.curve.bend(f32::from(value) / 127.0) }
-        })
-    }
-}
-
 /// A controller that follows a mic's loudness.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Loudness {
@@ -161,14 +91,16 @@ pub(crate) struct Loudness {
     release: f64,
     /// The cell's sum of squares so far.
     sum: f64,
-    /// The smoothed mean square.
+    /// The mean square, smoothed both ways …
+    smooth: f64,
+    /// … and held up while it falls.
     square: f64,
     /// The value that was last told; `None`: none was.
     told: Option<f32>,
 }
 
 /// Seconds in which a rising and a falling loudness make up 63 % of a step: short enough for a syllable's attack, long
-/// enough not to flutter with the glottal pulses. Common practice, no source.
+/// enough not to flutter with the glottal pulses. Common practice, no source; `laws/loudness.rs` says what it comes to.
 const ATTACK: f64 = 0.015;
 const RELEASE: f64 = 0.150;
 
@@ -189,6 +121,7 @@ impl Loudness {
                 attack: pace(ATTACK),
                 release: pace(RELEASE),
                 sum: 0.0,
+                smooth: 0.0,
                 square: 0.0,
                 told: None,
             }),
@@ -199,7 +132,7 @@ impl Loudness {
 
     /// Takes over where the same controller of the piece before stood.
     pub fn carry(&mut self, old: &Self) {
-        (self.sum, self.square) = (old.sum, old.square);
+        (self.sum, self.smooth, self.square) = (old.sum, old.smooth, old.square);
     }
 
     /// Takes in the mic's sound, in any pieces.
@@ -213,10 +146,11 @@ impl Loudness {
     pub fn settle(&mut self) -> f32 {
         let mean = self.sum / tenterhook_dsp::CELL as f64;
         self.sum = 0.0;
-        let pace = if mean > self.square { self.attack } else { self.release };
-        self.square += (mean - self.square) * pace;
+        self.smooth += (mean - self.smooth) * self.attack;
+        // Were the mean itself held up, a low voice would be as loud as its pulses are, up to 5 dB more than it is.
+        self.square = self.smooth.max(self.square + (self.smooth - self.square) * self.release);
         if self.square < 1e-18 {
-            self.square = 0.0;
+            (self.smooth, self.square) = (0.0, 0.0);
         }
         let db = 10.0 * self.square.max(1e-18).log10();
         self.curve.bend(((db - self.from_db) / (self.to_db - self.from_db)) as f32)

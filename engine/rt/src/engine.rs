@@ -111,10 +111,15 @@ impl Engine {
         match event {
             Event::Gesture(gesture) => self.gesture(gesture),
             Event::Midi(midi) => {
-                // One by one: the map cannot be borrowed while they act.
+                // One by one: what says it cannot be borrowed while it acts.
                 let mut nth = 0;
-                while let Some(gesture) = self.table.midi.act(midi.ports, midi.bytes, nth) {
-                    self.gesture(gesture);
+                loop {
+                    let Table { midi: hands, controllers, clock, .. } = &mut *self.table;
+                    let heard = hands.hear((midi.ports, midi.bytes), nth, self.sample, controllers, clock);
+                    let Some(comes) = heard else { break };
+                    if let Some(gesture) = comes {
+                        self.gesture(gesture);
+                    }
                     nth += 1;
                 }
             }
@@ -260,6 +265,12 @@ impl Engine {
     /// What happens at grid lines only.
     fn at_line(&mut self) {
         self.exchange();
+        for nth in 0..self.table.midi.hands.len() {
+            let Table { midi, controllers, clock, .. } = &mut *self.table;
+            if let Some(gesture) = midi.due(nth, self.sample, controllers, clock) {
+                self.gesture(gesture);
+            }
+        }
         for index in 0..self.table.loudness.len() {
             let (id, value) = {
                 let loudness = &mut self.table.loudness[index];
@@ -288,7 +299,7 @@ impl Engine {
         self.records.catch_up();
         self.tell_scene();
         let (sample, hushed) = (self.sample, self.hushed);
-        let Table { controllers, residents, loudness, mics, outputs, shared, hearings, sources, clock, .. } =
+        let Table { controllers, residents, loudness, midi, mics, outputs, shared, hearings, sources, clock, .. } =
             &mut *self.table;
         let mut say = |reading| self.readings.say(reading);
         for (index, resident) in residents.iter_mut().enumerate() {
@@ -297,6 +308,7 @@ impl Engine {
         for loudness in loudness {
             loudness.tell(controllers[loudness.id.index()].value, &mut say);
         }
+        midi.tell(&mut say);
         for hearing in hearings {
             hearing.tell(sample, &sources[hearing.mic()].memory, clock.rate, &mut say);
         }

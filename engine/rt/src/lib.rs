@@ -10,9 +10,11 @@ mod clock;
 mod control;
 mod controllers;
 mod engine;
+mod hand;
 mod hearing;
 #[cfg(test)]
 mod laws;
+mod midi;
 mod outbox;
 mod reading;
 mod resident;

@@ -3,7 +3,7 @@
 use tenterhook_plan::{ControllerId, InstanceId, MicId, OutputId, SceneId, Stands};
 
 /// One report from the audio thread. A state ([`Scene`](Reading::Scene), [`Held`](Reading::Held),
-/// [`Effect`](Reading::Effect), [`Loudness`](Reading::Loudness)) that found the ring full is told again until there is
+/// [`Effect`](Reading::Effect), [`Loudness`](Reading::Loudness), [`Wired`](Reading::Wired)) that found the ring full is told again until there is
 /// room, and all states are told anew when a changed piece has taken over; a meter's greatest values are kept until
 /// they are told.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -75,6 +75,13 @@ pub enum Reading {
         mic: MicId,
         /// The level that it rose to, as the root of the mean square of 6 ms in dB re full scale.
         db: f32,
+    },
+    /// How a MIDI switch seems to be wired, where that is not what was last read.
+    Wired {
+        /// Which controller.
+        id: ControllerId,
+        /// Most likely it sends at rest what stands for pressed: its first word was that it was let go.
+        turned: bool,
     },
 }
 

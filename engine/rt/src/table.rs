@@ -9,8 +9,9 @@ use tenterhook_plan::{By, Plan, Source as Reads};
 
 use crate::carry::Carry;
 use crate::clock::Clock;
-use crate::controllers::{Loudness, MidiMap, State, Trigger};
+use crate::controllers::{Loudness, State, Trigger};
 use crate::hearing::Hearing;
+use crate::midi::Midi;
 use crate::resident::Resident;
 use crate::strip::{MicStrip, OutputStrip, SharedChannel, Source};
 
@@ -39,7 +40,7 @@ pub(crate) struct Table {
     pub next: Trigger,
     pub back: Trigger,
     pub hush: Trigger,
-    pub midi: MidiMap,
+    pub midi: Midi,
     pub loudness: Vec<Loudness>,
     /// One for each mic, or none at all where nobody asked.
     pub hearings: Vec<Hearing>,
@@ -162,7 +163,7 @@ impl Table {
             next: Trigger::new(plan.next),
             back: Trigger::new(plan.back),
             hush: Trigger::new(plan.hush),
-            midi: MidiMap::new(plan, ports),
+            midi: Midi::new(plan, ports),
             loudness: Loudness::all(plan, rate),
             hearings: if hears { Hearing::all(plan, rate) } else { Vec::new() },
             scenes: plan.scenes.iter().map(|scene| SceneTable::new(scene, plan, clock)).collect(),

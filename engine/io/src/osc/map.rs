@@ -57,6 +57,25 @@ pub(crate) struct Read {
 /// A gesture, and how long it is to wait.
 pub(crate) type Due = (Duration, Gesture);
 
+/// Calls `hear` for the address of every message in a packet, with its first number.
+pub(crate) fn numbers(packet: &[u8], hear: &mut impl FnMut(&str, f64)) {
+    fn within(packet: &OscPacket, hear: &mut impl FnMut(&str, f64)) {
+        match packet {
+            OscPacket::Message(message) => {
+                if let Some(number) = message.args.iter().find_map(number) {
+                    hear(&message.addr, number);
+                }
+            }
+            OscPacket::Bundle(bundle) => bundle.content.iter().for_each(|inner| within(inner, hear)),
+        }
+    }
+    if bundles(packet) <= MOST_BUNDLES
+        && let Ok((_, packet)) = decoder::decode_udp(packet)
+    {
+        within(&packet, hear);
+    }
+}
+
 impl OscMap {
     /// The addresses that a piece gives its controllers.
     pub fn of(plan: &Plan) -> Self {

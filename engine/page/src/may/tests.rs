@@ -73,6 +73,8 @@ fn all() -> Vec<Ask> {
         Ask::Level { output: Some(name("left")), db: -120.0 },
         Ask::Mute { mic: name("viol"), on: true },
         Ask::Reset {},
+        Ask::Learn { name: Some(name("foot")) },
+        Ask::Learn { name: None },
     ]
 }
 
@@ -88,7 +90,7 @@ fn the_desk_may_do_everything() {
     let who = Who { role: Role::Desk, part: None, moved: None };
     for ask in all() {
         let answer = answer(&ask, who, &plan, &stand);
-        assert!(matches!(answer, Ok(Answer::Gesture(_) | Answer::Reset)), "{ask:?}: {answer:?}");
+        assert!(matches!(answer, Ok(Answer::Gesture(_) | Answer::Reset | Answer::Learn(_))), "{ask:?}: {answer:?}");
     }
 }
 

@@ -102,6 +102,7 @@ impl House {
                 kept.lock().unwrap().push(gesture);
                 true
             }),
+            learn: None,
         };
         Self { page: Page::serve(settings).unwrap(), plan, asked }
     }

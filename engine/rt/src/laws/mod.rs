@@ -3,7 +3,9 @@
 mod beside;
 mod clicks;
 mod flush;
+mod hands;
 mod hearing;
+mod loudness;
 mod random;
 mod readings;
 mod run;

@@ -19,6 +19,7 @@ struct Heard {
     effects: BTreeMap<usize, Stands>,
     held: BTreeMap<usize, Option<(u64, u64)>>,
     loudness: BTreeMap<usize, Vec<f32>>,
+    wired: BTreeMap<usize, bool>,
     meters: Vec<Seen>,
     installed: usize,
 }
@@ -46,6 +47,7 @@ impl Heard {
                 Reading::Effect { effect, stands } => drop(self.effects.insert(effect.index(), stands)),
                 Reading::Pitch { .. } | Reading::Onset { .. } => panic!("nobody asked for {reading:?}"),
                 Reading::Loudness { id, value } => self.loudness.entry(id.index()).or_default().push(value),
+                Reading::Wired { id, turned } => drop(self.wired.insert(id.index(), turned)),
             },
         }
     }
@@ -64,6 +66,9 @@ impl Heard {
             assert!((is - told).abs() <= 0.005 && (is != 0.0 || told == 0.0), "{is} was told as {told}");
         }
         assert_eq!(self.loudness.len(), engine.table.loudness.len());
+        let hands = engine.table.midi.hands.iter();
+        let wired = hands.filter_map(|hand| Some((hand.id().index(), hand.turned()?))).collect();
+        assert_eq!(self.wired, wired);
     }
 
     fn of(&self, channel: Channel) -> impl Iterator<Item = Seen> {
