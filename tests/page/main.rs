@@ -260,6 +260,7 @@ fn the_desk_learns_a_controller_by_working_it() {
         "mics = { voice = 1 }\noutputs = { left = 1 }\ncontrollers = { foot = { cc = 11 } }\n[[scene]]\nmark = \"A\"\n\
          mic.voice.direct = { by = \"foot\" }\n",
     );
+    std::fs::write(folder.path().join("hall.toml"), "").unwrap();
     let free = std::net::UdpSocket::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
     let arguments = format!(
         "soundcheck piece.toml --hall hall.toml --host clock --json --page 127.0.0.1:0 --osc {free} --no-journal"

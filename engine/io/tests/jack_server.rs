@@ -100,6 +100,11 @@ struct Pedals {
     sent: crossbeam_channel::Sender<(u32, u8)>,
 }
 
+/// Values of which each is far from the one before: one step back would be taken for flickering.
+fn value(count: u32) -> u8 {
+    (count * 37 % 128) as u8
+}
+
 /// More than the messages asked for: none is sent after.
 const MESSAGES: u32 = 400;
 
@@ -111,7 +116,7 @@ impl jack::ProcessHandler for Pedals {
             let mut writer = port.writer(scope);
             if send {
                 // 20 on the port of every controller, 21 on Foot's, 22 on Wheel's, where a port asks for it.
-                let bytes = [0xB0, 20 + n as u8, (self.count % 128) as u8];
+                let bytes = [0xB0, 20 + n as u8, value(self.count)];
                 let _ = writer.write(&RawMidi { time: offset, bytes: &bytes });
                 // The same to a port that it does not belong to: Foot's pedal on Wheel's port and the other way round.
                 let stray = [0xB0, [20, 22, 21][n], 127 - bytes[2]];
@@ -122,7 +127,7 @@ impl jack::ProcessHandler for Pedals {
             }
         }
         if send {
-            let _ = self.sent.try_send((scope.last_frame_time() + offset, (self.count % 128) as u8));
+            let _ = self.sent.try_send((scope.last_frame_time() + offset, value(self.count)));
             self.count += 1;
         }
         Control::Continue

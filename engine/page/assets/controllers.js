@@ -33,7 +33,7 @@ class Row {
     text(this.value, piece.controllers[this.index].works === "effect" ? valueInWords(this.index, now.controllers[this.index] ?? 0) : "");
     text(this.said, learning?.text ?? "");
     text(this.learn, this.listens ? "Leave it" : "Learn");
-    attribute(this.learn, "aria-label", this.listens ? `Leave ${this.name} as it is` : `Learn what works ${this.name}`);
+    attribute(this.learn, "aria-label", `${this.listens ? "Leave it" : "Learn"}: ${this.name}`);
     show(this.learn, piece.learn);
     disable(this.learn, !isDesk());
   }
