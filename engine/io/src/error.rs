@@ -90,7 +90,7 @@ pub enum Error {
         /// How many there can be.
         most: usize,
     },
-    /// The two devices have no rate in common, or not the one asked for.
+    /// A device has not the rate that it is asked for.
     #[error("{device} cannot run at {rate} Hz: {}", rate_words(.has))]
     Rate {
         /// The device, in words.
@@ -158,6 +158,6 @@ fn near_words(near: &[String]) -> String {
 fn rate_words(has: &Option<u32>) -> String {
     match has {
         Some(has) => format!("it runs at {has} Hz; say so in the hall's [device], or set the device otherwise"),
-        None => "set both devices to one rate, or choose another".to_owned(),
+        None => "choose another rate, or another device".to_owned(),
     }
 }
