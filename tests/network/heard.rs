@@ -43,14 +43,14 @@ fn scale(pitches: &[f64]) -> Vec<Note> {
 fn right(told: &[(u64, f64)], notes: &[Note]) -> (usize, usize) {
     let (mut all, mut right) = (0, 0);
     for note in notes {
-        let before = (all, right);
-        let middle = |at: u64| (0.15..0.45).contains(&(at as f64 / f64::from(RATE) - note.at));
+        let middle = |at: u64| (0.2..0.45).contains(&(at as f64 / f64::from(RATE) - note.at));
         for (_, hz) in told.iter().filter(|(sample, _)| middle(*sample)) {
             all += 1;
-            right += usize::from((1200.0 * (hz / frequency(note.pitch)).log2()).abs() < 50.0);
-        }
-        if right - before.1 < all - before.0 {
-            println!("of {:.1} Hz {} of {}", frequency(note.pitch), right - before.1, all - before.0);
+            let cents = 1200.0 * (hz / frequency(note.pitch)).log2();
+            if cents.abs() >= 50.0 {
+                println!("at {:.2} s of {:.1} Hz {hz:.1} Hz was told", note.at, frequency(note.pitch));
+            }
+            right += usize::from(cents.abs() < 50.0);
         }
     }
     (all, right)
@@ -67,8 +67,8 @@ fn what_players_play_has_its_pitch_and_what_they_pluck_its_onsets() {
     {
         let (all, right) = right(&heard(&score)[channel].0, notes);
         println!("{name}: {right} of {all} pitches within a quarter-tone");
-        // Nine readings fall into the middle of each note.
-        assert!(all >= 8 * notes.len(), "{name}: {all}");
+        // Seven or eight readings fall into the middle of each note.
+        assert!(all >= 7 * notes.len(), "{name}: {all}");
         assert!(right * 100 >= all * 97, "{name}: {right} of {all}");
     }
     let plucked = scale(&[38.0, 43.0, 48.0, 52.0, 57.0, 62.0, 67.0, 69.0, 45.0, 50.0, 55.0]);
