@@ -1,8 +1,8 @@
 //! Mics on one machine, the engine on another, by JACK's own network driver: two network namespaces of this machine, each
-//! with a server of its own, and one cable between them.
+//! with a server of its own, each with a cable to a switch, which is a third.
 
 use std::process::{Child, Command, Stdio};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use jack::PortFlags;
 
@@ -40,39 +40,43 @@ fn run(words: &str) -> Result<(), String> {
 struct Names {
     mics: String,
     engine: String,
-    cable: [String; 2],
+    switch: String,
+    /// The end of the engine's cable that is in the switch.
+    plug: String,
 }
 
 impl Names {
     fn of(process: &str) -> Self {
-        let short = process.len().saturating_sub(7);
-        let cable = ["m", "e"].map(|end| format!("th{end}{}", &process[short..]));
-        Self { mics: format!("tenterhook-mics-{process}"), engine: format!("tenterhook-engine-{process}"), cable }
+        let [mics, engine, switch] = ["mics", "engine", "switch"].map(|name| format!("tenterhook-{name}-{process}"));
+        Self { mics, engine, switch, plug: "to-engine".to_owned() }
     }
 }
 
-/// Two machines and a cable, taken apart when this is dropped.
+/// Two machines on a switch, taken apart when this is dropped.
 struct Machines(Names);
 
 impl Machines {
     /// `Err`: why there cannot be any.
     fn new() -> Result<Self, String> {
         let machines = Self(Names::of(&std::process::id().to_string()));
-        let Names { mics, engine, cable: [one, other] } = &machines.0;
-        for words in [
-            format!("ip netns add {mics}"),
-            format!("ip netns add {engine}"),
-            format!("ip link add {one} netns {mics} type veth peer name {other} netns {engine}"),
-            format!("ip -n {mics} addr add 10.77.0.1/24 dev {one}"),
-            format!("ip -n {engine} addr add 10.77.0.2/24 dev {other}"),
-            format!("ip -n {mics} link set {one} up"),
-            format!("ip -n {engine} link set {other} up"),
-            format!("ip -n {mics} link set lo up"),
-            format!("ip -n {engine} link set lo up"),
-            // The driver finds the other machine by multicast.
-            format!("ip -n {mics} route add 224.0.0.0/4 dev {one}"),
-            format!("ip -n {engine} route add 224.0.0.0/4 dev {other}"),
-        ] {
+        let Names { mics, engine, switch, plug } = &machines.0;
+        let mut words = [mics, engine, switch].map(|name| format!("ip netns add {name}")).to_vec();
+        words.push(format!("ip -n {switch} link add bridge type bridge"));
+        words.push(format!("ip -n {switch} link set bridge up"));
+        for (machine, port, address) in [(mics, &"to-mics".to_owned(), "10.77.0.1/24"), (engine, plug, "10.77.0.2/24")]
+        {
+            words.extend([
+                format!("ip link add cable netns {machine} type veth peer name {port} netns {switch}"),
+                format!("ip -n {switch} link set {port} master bridge"),
+                format!("ip -n {switch} link set {port} up"),
+                format!("ip -n {machine} addr add {address} dev cable"),
+                format!("ip -n {machine} link set cable up"),
+                format!("ip -n {machine} link set lo up"),
+                // The driver finds the other machine by multicast.
+                format!("ip -n {machine} route add 224.0.0.0/4 dev cable"),
+            ]);
+        }
+        for words in words {
             run(&words).map_err(|why| format!("{words}: {why}"))?;
         }
         Ok(machines)
@@ -81,7 +85,7 @@ impl Machines {
 
 impl Drop for Machines {
     fn drop(&mut self) {
-        for name in [&self.0.mics, &self.0.engine] {
+        for name in [&self.0.mics, &self.0.engine, &self.0.switch] {
             // It may not have come so far.
             let _ = run(&format!("ip netns del {name}"));
         }
@@ -224,15 +228,18 @@ fn inside(names: &Names) {
     std::thread::sleep(Duration::from_secs(8));
 
     let pulled = patch.frame_time();
-    run(&format!("ip -n {} link set {} down", names.engine, names.cable[1])).unwrap();
+    run(&format!("ip -n {} link set {} down", names.switch, names.plug)).unwrap();
     std::thread::sleep(Duration::from_secs(3));
     let returned = patch.frame_time();
-    run(&format!("ip -n {} link set {} up", names.engine, names.cable[1])).unwrap();
-    run(&format!("ip -n {} route replace 224.0.0.0/4 dev {}", names.engine, names.cable[1])).unwrap();
-    std::thread::sleep(Duration::from_secs(5));
-    // Its ports may have come again under another name.
-    let found = plug();
-    std::thread::sleep(Duration::from_secs(3));
+    run(&format!("ip -n {} link set {} up", names.switch, names.plug)).unwrap();
+    // The engine's machine may come again under another name, and then its ports are not connected.
+    let limit = Instant::now() + Duration::from_secs(15);
+    while !plug() && Instant::now() < limit {
+        std::thread::sleep(Duration::from_millis(100));
+    }
+    let plugged = patch.frame_time();
+    let found = plug().then(engine).flatten();
+    std::thread::sleep(Duration::from_secs(4));
     let end = patch.frame_time();
     assert_eq!(play.said("ended"), 0, "the program goes on");
     let play = play.terminate();
@@ -262,6 +269,9 @@ fn inside(names: &Names) {
     let (there, periods) = recorded(&sung, pulled, returned);
     println!("without a cable the mics' server ran {there} of {periods} periods");
     assert!(there * 100 >= periods * 90);
-    let after = both.latency(end.wrapping_sub(2 * second));
-    println!("5 s after the cable was back: {}, {after:?} frames", if found { "connected" } else { "no ports" });
+    println!(
+        "{:.2} s after the cable was back the engine's machine was there as {found:?}; 4 s later it comes back in {:?} frames",
+        ms(plugged.wrapping_sub(returned)) / 1000.0,
+        both.latency(end.wrapping_sub(2 * second)),
+    );
 }
