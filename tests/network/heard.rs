@@ -10,12 +10,21 @@ use super::common::client::RATE;
 const PIECE: &str = "mics = { voice = 1, recorder = 2, viol = 3 }\noutputs = { left = 1 }\n[[scene]]\nmark = \"A\"\n\
                      mic.voice.direct = { by = \"scene\" }\n";
 
-/// What is told of the three players of a score: of each the pitches with their samples, and the onsets.
-fn heard(score: &Score<'_>) -> [(Vec<(u64, f64)>, Vec<u64>); 3] {
+/// What is told of a player.
+#[derive(Default)]
+struct Told {
+    /// Samples and Hz.
+    pitches: Vec<(u64, f64)>,
+    /// Samples.
+    onsets: Vec<u64>,
+}
+
+/// What is told of the three players of a score.
+fn heard(score: &Score<'_>) -> [Told; 3] {
     let plan = check(&Text::new("trio.toml", PIECE), None).expect("nothing is wrong with it").plan;
     let (mut engine, mut control) = hearing_engine(&plan, RATE, SceneId(0));
     let frames: Vec<[f32; 3]> = Ensemble::playing(RATE, score).expect("a usual rate").collect();
-    let mut told: [(Vec<(u64, f64)>, Vec<u64>); 3] = Default::default();
+    let mut told = <[Told; 3]>::default();
     for block in frames.chunks(128) {
         let mics = [0, 1, 2].map(|mic| block.iter().map(|frame| frame[mic]).collect::<Vec<_>>());
         let mut out = vec![0.0; block.len()];
@@ -23,9 +32,9 @@ fn heard(score: &Score<'_>) -> [(Vec<(u64, f64)>, Vec<u64>); 3] {
         while let Some(report) = control.report() {
             match report {
                 Report::Reading(Reading::Pitch { sample, mic, hz, confidence }) if hz > 0.0 && confidence > 0.8 => {
-                    told[mic.index()].0.push((sample, f64::from(hz)));
+                    told[mic.index()].pitches.push((sample, f64::from(hz)));
                 }
-                Report::Reading(Reading::Onset { sample, mic, .. }) => told[mic.index()].1.push(sample),
+                Report::Reading(Reading::Onset { sample, mic, .. }) => told[mic.index()].onsets.push(sample),
                 _ => {}
             }
         }
@@ -65,14 +74,14 @@ fn what_players_play_has_its_pitch_and_what_they_pluck_its_onsets() {
     for (name, channel, score, notes) in
         [("recorder", 1, alone(&blown, &[], &[]), &blown), ("viol, bowed", 2, alone(&[], &bowed, &[]), &bowed)]
     {
-        let (all, right) = right(&heard(&score)[channel].0, notes);
+        let (all, right) = right(&heard(&score)[channel].pitches, notes);
         println!("{name}: {right} of {all} pitches within a quarter-tone");
         // Seven or eight readings fall into the middle of each note.
         assert!(all >= 7 * notes.len(), "{name}: {all}");
         assert!(right * 100 >= all * 97, "{name}: {right} of {all}");
     }
     let plucked = scale(&[38.0, 43.0, 48.0, 52.0, 57.0, 62.0, 67.0, 69.0, 45.0, 50.0, 55.0]);
-    let onsets = &heard(&alone(&[], &[], &plucked))[2].1;
+    let onsets = &heard(&alone(&[], &[], &plucked))[2].onsets;
     let near = |note: &&Note| {
         let at = (note.at * f64::from(RATE)) as i64;
         // 50 ms: what contests of onset detection allow; from memory.
