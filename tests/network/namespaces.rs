@@ -1,14 +1,16 @@
 //! Mics on one machine, the engine on another, by JACK's own network driver: two network namespaces of this machine, each
-//! with a server of its own, and one cable between them.
+//! with a server of its own, each with a cable to a switch, which is a third.
 
 use std::process::{Child, Command, Stdio};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
-use super::common::client::{PERIOD, Part, RATE, Recorder, Recording, Singer, sample, voice};
+use jack::PortFlags;
+
+use super::common::client::{PERIOD, Part, RATE, Recorder, Recording, Singer, voice};
 use super::common::folder;
 use super::common::program::Program;
 use super::common::server::{client, ended, within_a_minute};
-use super::{recorded, servers};
+use super::servers;
 
 /// Set in the process that runs the test itself: the process id of the one around it.
 const INSIDE: &str = "TENTERHOOK_TEST_NAMESPACES";
@@ -38,39 +40,43 @@ fn run(words: &str) -> Result<(), String> {
 struct Names {
     mics: String,
     engine: String,
-    cable: [String; 2],
+    switch: String,
+    /// The end of the engine's cable that is in the switch.
+    plug: String,
 }
 
 impl Names {
     fn of(process: &str) -> Self {
-        let short = process.len().saturating_sub(7);
-        let cable = ["m", "e"].map(|end| format!("th{end}{}", &process[short..]));
-        Self { mics: format!("tenterhook-mics-{process}"), engine: format!("tenterhook-engine-{process}"), cable }
+        let [mics, engine, switch] = ["mics", "engine", "switch"].map(|name| format!("tenterhook-{name}-{process}"));
+        Self { mics, engine, switch, plug: "to-engine".to_owned() }
     }
 }
 
-/// Two machines and a cable, taken apart when this is dropped.
+/// Two machines on a switch, taken apart when this is dropped.
 struct Machines(Names);
 
 impl Machines {
     /// `Err`: why there cannot be any.
     fn new() -> Result<Self, String> {
         let machines = Self(Names::of(&std::process::id().to_string()));
-        let Names { mics, engine, cable: [one, other] } = &machines.0;
-        for words in [
-            format!("ip netns add {mics}"),
-            format!("ip netns add {engine}"),
-            format!("ip link add {one} netns {mics} type veth peer name {other} netns {engine}"),
-            format!("ip -n {mics} addr add 10.77.0.1/24 dev {one}"),
-            format!("ip -n {engine} addr add 10.77.0.2/24 dev {other}"),
-            format!("ip -n {mics} link set {one} up"),
-            format!("ip -n {engine} link set {other} up"),
-            format!("ip -n {mics} link set lo up"),
-            format!("ip -n {engine} link set lo up"),
-            // The driver finds the other machine by multicast.
-            format!("ip -n {mics} route add 224.0.0.0/4 dev {one}"),
-            format!("ip -n {engine} route add 224.0.0.0/4 dev {other}"),
-        ] {
+        let Names { mics, engine, switch, plug } = &machines.0;
+        let mut words = [mics, engine, switch].map(|name| format!("ip netns add {name}")).to_vec();
+        words.push(format!("ip -n {switch} link add bridge type bridge"));
+        words.push(format!("ip -n {switch} link set bridge up"));
+        for (machine, port, address) in [(mics, &"to-mics".to_owned(), "10.77.0.1/24"), (engine, plug, "10.77.0.2/24")]
+        {
+            words.extend([
+                format!("ip link add cable netns {machine} type veth peer name {port} netns {switch}"),
+                format!("ip -n {switch} link set {port} master bridge"),
+                format!("ip -n {switch} link set {port} up"),
+                format!("ip -n {machine} addr add {address} dev cable"),
+                format!("ip -n {machine} link set cable up"),
+                format!("ip -n {machine} link set lo up"),
+                // The driver finds the other machine by multicast.
+                format!("ip -n {machine} route add 224.0.0.0/4 dev cable"),
+            ]);
+        }
+        for words in words {
             run(&words).map_err(|why| format!("{words}: {why}"))?;
         }
         Ok(machines)
@@ -79,7 +85,7 @@ impl Machines {
 
 impl Drop for Machines {
     fn drop(&mut self) {
-        for name in [&self.0.mics, &self.0.engine] {
+        for name in [&self.0.mics, &self.0.engine, &self.0.switch] {
             // It may not have come so far.
             let _ = run(&format!("ip netns del {name}"));
         }
@@ -123,10 +129,15 @@ fn what_another_machines_mic_hears_comes_back_processed_with_a_constant_latency(
     let _mics = Jack::start(&names.mics, &format!("dummy -r {RATE} -p {PERIOD} -C 2 -P 2"));
     let in_mics = ["netns", "exec", names.mics.as_str(), "jack_load", "netmanager"];
     within_a_minute("the mics' server takes the manager of the network", || {
-        let load = Command::new("ip").args(in_mics).env("JACK_DEFAULT_SERVER", &names.mics).output().unwrap();
+        let load = Command::new("ip")
+            .args(in_mics)
+            .env("JACK_DEFAULT_SERVER", &names.mics)
+            .env("JACK_NO_START_SERVER", "1")
+            .output()
+            .unwrap();
         String::from_utf8_lossy(&load.stdout).contains("is running")
     });
-    let _engine = Jack::start(&names.engine, "net -n engine -C 2 -P 2");
+    let _engine = Jack::start(&names.engine, "net -n engine -C 2 -P 2 -s");
     let status = Command::new(std::env::current_exe().unwrap())
         .args(["--exact", TEST, "--nocapture"])
         .env("JACK_DEFAULT_SERVER", &names.mics)
@@ -136,88 +147,134 @@ fn what_another_machines_mic_hears_comes_back_processed_with_a_constant_latency(
     assert!(status.success(), "see above");
 }
 
-/// In how many frames each sample comes back, judged in one second of sound; `None`: it does not.
-fn latency(heard: &Recording, from: usize) -> Option<usize> {
-    let [back, sung] = [0, 1].map(|n| &heard.channels[n]);
-    let (from, to) = (from, (from + RATE as usize).min(back.len()));
-    let equal = |lag: usize| (from..to).filter(|n| sung[n - lag] != 0.0 && back[*n] == sung[n - lag]).count();
-    let (lag, equal) = (0..8192.min(from)).map(|lag| (lag, equal(lag))).max_by_key(|(_, equal)| *equal)?;
-    (equal * 2 > to - from).then_some(lag)
+/// What was sung and what came back, sample beside sample: `at` frames of the mics' server from `from` on.
+struct Both<'a> {
+    sung: &'a Recording,
+    back: &'a Recording,
+}
+
+impl Both<'_> {
+    /// A period of each, the one that came back so many frames later; `None`: one of them was not recorded.
+    fn period(&self, frame: u32, lag: u32) -> Option<(&[f32], &[f32])> {
+        let block = PERIOD as usize;
+        let whole = |of: &Recording, frame: u32| {
+            let at = of.index(frame)?;
+            // The server skipped nothing in between.
+            (of.index(frame.wrapping_add(PERIOD - 1)) == Some(at + block - 1)).then_some(at)
+        };
+        let (sung, back) = (whole(self.sung, frame)?, whole(self.back, frame.wrapping_add(lag))?);
+        Some((&self.sung.channels[0][sung..sung + block], self.back.channels[0].get(back..back + block)?))
+    }
+
+    /// Of the periods between two frames, how many were heard on both sides, and how many came back bit for bit.
+    fn came_back(&self, from: u32, to: u32, lag: u32) -> (usize, usize) {
+        let (mut all, mut same) = (0, 0);
+        let mut frame = from;
+        while frame.wrapping_sub(from) < to.wrapping_sub(from) {
+            if let Some((sung, back)) = self.period(frame, lag).filter(|(sung, _)| sung.iter().any(|x| *x != 0.0)) {
+                all += 1;
+                same += usize::from(sung == back);
+            }
+            frame = frame.wrapping_add(PERIOD);
+        }
+        (all, same)
+    }
+
+    /// In how many frames what was sung a moment after a frame comes back; `None`: it does not.
+    fn latency(&self, from: u32) -> Option<u32> {
+        let to = from.wrapping_add(32 * PERIOD);
+        let of = |lag: u32| self.came_back(from, to, lag);
+        let (lag, (all, same)) = (0..2048).map(|lag| (lag, of(lag))).max_by_key(|(_, (_, same))| *same)?;
+        (same > 0 && 2 * same > all).then_some(lag)
+    }
+}
+
+fn ms(frames: u32) -> f64 {
+    1000.0 * f64::from(frames) / f64::from(RATE)
 }
 
 fn inside(names: &Names) {
     let folder = folder(PIECE);
-    // The client of the engine's machine, as the mics' machine sees it; its ports come and go with the network.
     let patch = client("patch");
-    let connected = |from: &str, to: &str| {
+    // The engine's machine is a client of the mics' server; its ports come and go with the network.
+    let engine = || {
+        let ports = patch.ports(Some(".*:from_slave_1"), None, PortFlags::empty());
+        ports.last().and_then(|port| Some(port.split_once(':')?.0.to_owned()))
+    };
+    let connect = |from: &str, to: &str| {
         // It may be connected already, or not be there yet.
         let _ = patch.connect_ports_by_name(from, to);
         patch.port_by_name(from).is_some_and(|port| port.is_connected_to(to).unwrap_or(false))
     };
-    within_a_minute("the engine's machine has come", || patch.port_by_name("engine:from_slave_1").is_some());
+    let plug = || {
+        let Some(engine) = engine() else { return false };
+        let cables = [
+            ("singer:voice".to_owned(), format!("{engine}:to_slave_1")),
+            (format!("{engine}:from_slave_1"), "recorder-01:heard_1".to_owned()),
+        ];
+        cables.iter().all(|(from, to)| connect(from, to))
+    };
+    within_a_minute("the engine's machine has come", || engine().is_some());
     let by = ["ip", "netns", "exec", names.engine.as_str()];
     let arguments = "play piece.toml --host jack --json --no-page --no-journal";
     let mut play = Program::start_by(&by, folder.path(), arguments, &[("JACK_DEFAULT_SERVER", &names.engine)]);
     play.event("started");
-    let (singer, recorder) =
-        (Singer::ready(Part { voice: voice(30.0), pedals: Vec::new() }), Recorder::ready(2, 120.0));
-    let cables = [
-        ("singer:voice", "engine:to_slave_1"),
-        ("engine:from_slave_1", "recorder:heard_1"),
-        ("singer:voice", "recorder:heard_2"),
-    ];
-    within_a_minute("all is connected", || cables.iter().all(|(from, to)| connected(from, to)));
+    let singer = Singer::ready(Part { voice: voice(30.0), pedals: Vec::new() });
+    // What stays among the mics, and what has been at the engine's.
+    let (sung, back) = (Recorder::ready(1, 120.0), Recorder::ready(1, 120.0));
+    within_a_minute("all is connected", || connect("singer:voice", "recorder:heard_1") && plug());
+    let began = patch.frame_time();
     singer.begin();
     std::thread::sleep(Duration::from_secs(8));
-    let watch = client("watch");
-    let pulled = watch.frame_time();
-    run(&format!("ip -n {} link set {} down", names.mics, names.cable[0])).unwrap();
-    std::thread::sleep(Duration::from_secs(2));
-    run(&format!("ip -n {} link set {} up", names.mics, names.cable[0])).unwrap();
-    // A link that goes takes its routes with it.
-    run(&format!("ip -n {} route replace 224.0.0.0/4 dev {}", names.mics, names.cable[0])).unwrap();
-    let returned = watch.frame_time();
-    std::thread::sleep(Duration::from_secs(1));
-    within_a_minute("all is connected again", || cables.iter().all(|(from, to)| connected(from, to)));
-    std::thread::sleep(Duration::from_secs(8));
+
+    let pulled = patch.frame_time();
+    run(&format!("ip -n {} link set {} down", names.switch, names.plug)).unwrap();
+    std::thread::sleep(Duration::from_secs(3));
+    let returned = patch.frame_time();
+    run(&format!("ip -n {} link set {} up", names.switch, names.plug)).unwrap();
+    // The engine's machine may come again under another name, and then its ports are not connected.
+    let limit = Instant::now() + Duration::from_secs(15);
+    while !plug() && Instant::now() < limit {
+        std::thread::sleep(Duration::from_millis(100));
+    }
+    let found = plug().then(engine).flatten();
+    std::thread::sleep(Duration::from_secs(4));
+    let end = patch.frame_time();
     assert_eq!(play.said("ended"), 0, "the program goes on");
     let play = play.terminate();
     assert_eq!(play.status, Some(0), "{}", play.words);
-    drop((watch, patch));
+    drop(patch);
     singer.leave();
-    let heard = recorder.leave();
+    let (sung, back) = (sung.leave(), back.leave());
 
-    let began = heard.channels[1].iter().position(|sample| *sample != 0.0).expect("it is sung");
-    let (pulled, returned) = (recorded(&heard, pulled), recorded(&heard, returned));
-    let first = latency(&heard, began + sample(0.5) as usize).expect("it comes back");
-    let last = latency(&heard, pulled - sample(1.0) as usize).expect("it still comes back");
-    let block = PERIOD as usize;
-    let [back, sung] = [0, 1].map(|n| &heard.channels[n]);
-    let judged: Vec<bool> = (began + sample(0.5) as usize..pulled)
-        .step_by(block)
-        .map(|at| back[at..at + block] == sung[at - first..at - first + block])
-        .collect();
-    let lost = judged.iter().filter(|same| !**same).count();
+    let (both, second) = (Both { sung: &sung, back: &back }, RATE);
+    let first = both.latency(began.wrapping_add(second)).expect("it comes back");
+    let last = both.latency(pulled.wrapping_sub(second)).expect("it still comes back");
+    let (all, same) = both.came_back(began.wrapping_add(second), pulled.wrapping_sub(4 * second / 10), first);
     println!(
-        "there and back in {first} frames, {:.2} ms, {} periods; {lost} of {} periods were lost in {:.1} s; {} xruns",
-        1000.0 * first as f64 / f64::from(RATE),
-        first / block,
-        judged.len(),
-        (judged.len() * block) as f64 / f64::from(RATE),
-        heard.xruns.len(),
+        "there and back in {first} frames, {:.2} ms, {} periods; {same} of {all} periods came back bit for bit",
+        ms(first),
+        first / PERIOD,
     );
     assert_eq!(first, last, "the latency is constant");
-    assert!(lost * 20 <= judged.len(), "{lost} of {} periods were lost", judged.len());
+    assert!(all > 1000 && same * 100 >= all * 95, "{same} of {all}");
 
-    // The cable was out for two seconds.
-    let whole = |at: &usize| back[*at..at + block].iter().any(|sample| *sample != 0.0);
-    let silent = (pulled + sample(0.5) as usize..returned).step_by(block).filter(whole).count();
-    assert_eq!(silent, 0, "without a cable nothing comes back");
-    let again = (returned..back.len() - block).step_by(block).find(whole);
-    let again = again.expect("with the cable the sound returns");
-    let after = latency(&heard, again + sample(1.0) as usize);
-    println!(
-        "after a cable that was out for 2 s it comes back {:.2} s after the cable, in {after:?} frames",
-        (again - returned) as f64 / f64::from(RATE),
-    );
+    // The cable was out for three seconds: the mics' machine goes on.
+    let recorded = |of: &Recording, from: u32, to: u32| {
+        let periods = to.wrapping_sub(from) / PERIOD;
+        let there = (0..periods).filter(|n| of.index(from.wrapping_add(n * PERIOD)).is_some()).count();
+        (there, periods as usize)
+    };
+    let (there, periods) = recorded(&sung, pulled, returned);
+    println!("without a cable the mics' server ran {there} of {periods} periods");
+    assert!(there * 100 >= periods * 90);
+    let sounds = |frame: u32| {
+        let period = back.index(frame).and_then(|at| back.channels[0].get(at..at + PERIOD as usize));
+        period.is_some_and(|period| period.iter().any(|x| *x != 0.0))
+    };
+    let periods = || (0..end.wrapping_sub(returned) / PERIOD).map(|n| returned.wrapping_add(n * PERIOD));
+    let again = periods().find(|frame| sounds(*frame)).map(|frame| ms(frame.wrapping_sub(returned)) / 1000.0);
+    let after = both.latency(end.wrapping_sub(2 * second));
+    println!("{again:.2?} s after the cable was back the sound was, from {found:?}, in {after:?} frames");
+    assert_eq!(after, Some(first), "it comes back as before");
 }

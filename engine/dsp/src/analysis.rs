@@ -197,7 +197,7 @@ impl Analysis {
         let best = most.into_iter().fold(0.0, f32::max);
         let harmonicity = if energy > 1e-12 { (best / energy).min(1.0) } else { 0.0 };
         let period = if harmonicity > 0.3 { self.period(best - 0.05 * energy) } else { 0.0 };
-        let tone = if period > 0.0 { self.tone(period, best - 0.05 * energy) } else { 0.0 };
+        let tone = if period > 0.0 { self.tone(period, best - 0.1 * energy) } else { 0.0 };
         let hop = self.schedule.hop();
         let (earlier, last) = {
             let steps = (0.02 * self.rate / hop as f32).round() as u64;
@@ -271,12 +271,13 @@ impl Analysis {
             let lag = (near - reach..=near + reach).max_by(|&a, &b| at(a).total_cmp(&at(b))).unwrap_or(near);
             let (a, b, c) = (at(lag.saturating_sub(1)), at(lag), at(lag + 1));
             let bend = a - 2.0 * b + c;
-            let is_top = b >= a && b >= c && bend < 0.0;
+            // The longest lag has no neighbour, and is no top.
+            let is_top = b >= a && b >= c && bend < 0.0 && lag + 1 < self.first_lag + self.lags.len();
             let shift = if is_top { 0.5 * (a - c) / bend } else { 0.0 };
             is_top.then_some((lag as f32 + shift, b - 0.25 * (a - c) * shift))
         };
-        // Just above 800 Hz what fits first is the slope behind the top.
-        let Some((whole, _)) = top(period, 3) else { return period };
+        // Just above 800 Hz what fits first is the slope behind the top. Without a top, at the end of the range, it is none.
+        let Some((whole, _)) = top(period, 3) else { return 0.0 };
         let shortest = self.rate / HIGHEST;
         let parts = (2..=PARTS).rev().map(|part| whole / part as f32).filter(|part| *part >= shortest);
         let part = parts.filter_map(|part| top(part, 2)).find(|&(tone, height)| height >= least && tone < 0.75 * whole);

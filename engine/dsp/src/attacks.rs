@@ -234,7 +234,6 @@ mod tests {
         let found: Vec<i64> = attacks(&sound).iter().map(|one| one.sample as i64).collect();
         let near = |start: &i64| found.iter().filter(|one| (*one - start).abs() < 480).count();
         let hits = starts.iter().filter(|start| near(start) == 1).count();
-        println!("{hits} of {} within 10 ms; {} told", starts.len(), found.len());
         assert_eq!((hits, found.len()), (20, 20));
     }
 

@@ -25,7 +25,8 @@ fn a_block_neither_allocates_nor_frees() {
     let settings = LogSettings { dir: dir.path(), rate: 48_000, inputs: 2, outputs: 2, texts: &[], files: &[] };
     let (log, tap) = Log::start(settings, crossbeam_channel::never()).unwrap();
     let (_recent, heard) = Recent::start(2, 48_000).unwrap();
-    let (engine, _control) = tenterhook_rt::engine(&plan, 48_000, SceneId(0));
+    // The one that does more.
+    let (engine, _control) = tenterhook_rt::hearing_engine(&plan, 48_000, SceneId(0));
     let sound: Vec<f32> = (0..100_000).map(|n| (n as f32 * 0.03).sin() * 0.3).collect();
     let mut player = Player::new(engine, 48_000)
         .with_log(tap)
