@@ -41,7 +41,7 @@ pub use jack_source::JackSource;
 pub use journal::{Found, Interrupted, Journal, JournalError, Keeping, checksum};
 pub use load::{Load, Stats};
 pub use log::{Log, LogEnd, LogError, LogSettings, is_inside};
-pub use midi::{MidiPorts, MidiState, port_bits};
+pub use midi::{MidiPorts, MidiState, channel_message, port_bits};
 pub use osc::{Osc, OscMap};
 pub use player::{Player, Sound, recording};
 pub use priority::real_time_is_permitted;

@@ -14,7 +14,7 @@ pub mod frame;
 mod headers;
 mod invite;
 mod listener;
-mod may;
+pub mod may;
 mod meters;
 mod origin;
 pub mod score;
