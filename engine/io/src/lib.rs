@@ -31,6 +31,7 @@ mod streams;
 mod tap;
 mod wav;
 mod wiring;
+mod worked;
 
 pub use choice::{Wish, open};
 pub use clock::ClockSource;
