@@ -61,19 +61,27 @@ const HOSTILE: &str = r#"
 title = "Bent Reeds"
 mics = { bad = 1, good = 2 }
 outputs = { plain = 1, wild = { output = 2, ceiling = "-3 dB" }, calm = 3 }
-controllers = { pedal = { cc = 64 }, foot = { cc = 11 }, wheel = { cc = 1 } }
+[controllers]
+pedal = { cc = 64 }
+foot = { cc = 11 }
+wheel = { cc = 1 }
+arm = { cc = 2 }
+knee = { cc = 4 }
+hold = { cc = 65 }
+toe = { cc = 12 }
+heel = { cc = 7 }
 [[scene]]
 mark = "A"
 mic.bad.direct = { by = "scene", to = ["plain"] }
 mic.bad.freeze = { by = "pedal", to = ["wild"] }
 mic.bad.stretch = { by = "foot", to = ["wild"] }
 mic.bad.reverse = { by = "wheel", to = ["wild"] }
-mic.bad.double = { by = "foot", to = ["wild"] }
-mic.bad.sympathetic = { by = "wheel", tuned = "D3 A3", to = ["wild"] }
+mic.bad.double = { by = "arm", to = ["wild"] }
+mic.bad.sympathetic = { by = "knee", tuned = "D3 A3", to = ["wild"] }
 mic.good.direct = { by = "scene", to = ["calm"] }
-mic.good.freeze = { by = "pedal", to = ["calm"] }
-mic.good.stretch = { by = "foot", to = ["calm"] }
-mic.good.reverse = { by = "wheel", to = ["calm"] }
+mic.good.freeze = { by = "hold", to = ["calm"] }
+mic.good.stretch = { by = "toe", to = ["calm"] }
+mic.good.reverse = { by = "heel", to = ["calm"] }
 "#;
 
 /// What a broken cable, converter or driver sends.
@@ -84,6 +92,11 @@ const KINDS: [(&str, fn(u64) -> f32); 5] = [
     ("DC at full scale", |_| 1.0),
     ("denormal numbers", |i| 1e-42 * (1.0 + (i % 7) as f32)),
 ];
+
+/// Of these, what is no number or no sound …
+const NONE: [usize; 3] = [0, 1, 4];
+/// … and what is sound, only too much of it.
+const LOUD: [usize; 2] = [2, 3];
 
 /// When the n-th of them begins and ends, in seconds, and when the next one begins.
 fn section(n: usize) -> [f64; 3] {
@@ -136,13 +149,20 @@ fn numbers_that_are_none_harm_nothing_but_their_own_moment() {
             let [begins, ends, _] = section(n).map(sample);
             (begins..ends).for_each(|i| bad[i as usize] = kind(i));
         }
-        // Effects begin before, during and after each section.
+        // Effects begin before, during and after each section: (seconds from its beginning, controllers, value).
+        let turns: [(f64, &[u8], u8); 7] = [
+            (-0.3, &[64, 65], 127),
+            (-0.2, &[11, 12, 4], 60),
+            (-0.1, &[1, 7, 2], 90),
+            (0.1, &[64, 65], 0),
+            (0.2, &[64, 65, 11, 12], 127),
+            (0.7, &[1, 7], 30),
+            (1.0, &[64, 65, 11, 12, 1, 7, 2, 4], 0),
+        ];
         let moves = (0..KINDS.len()).flat_map(|n| {
-            let begins = section(n)[0];
-            [(-0.3, 64, 127), (-0.2, 11, 60), (-0.1, 1, 90), (0.1, 64, 0), (0.2, 64, 127), (0.3, 11, 100), (0.7, 1, 30)]
-                .into_iter()
-                .chain([(1.0, 64, 0), (1.1, 11, 0), (1.2, 1, 0)])
-                .map(move |(at, number, value)| (sample(begins + at), change(number, value)))
+            turns.iter().flat_map(move |(at, numbers, value)| {
+                numbers.iter().map(move |number| (sample(section(n)[0] + at), change(*number, *value)))
+            })
         });
         let company = Company::ready(vec![bad, good], at_times(moves.collect()));
         let recorder = Recorder::ready(3, 600.0);
@@ -170,26 +190,39 @@ fn numbers_that_are_none_harm_nothing_but_their_own_moment() {
         assert!(run.iter().zip(&out).all(|(run, out)| difference(run, out).is_none()), "its log gives the same bits");
         // Where the company's first frame is, in the run.
         let first = mics[0].iter().position(|x| x.is_nan()).expect("it was recorded as it came") - sample(1.0) as usize;
-        for (n, (kind, _)) in KINDS.iter().enumerate() {
-            let [begins, ends, next] = section(n).map(|at| first + sample(at) as usize);
+        let frames = |n: usize| section(n).map(|at| first + sample(at) as usize);
+        let silent = |kinds: &[usize], name: &str| {
             let mut silent = mics.clone();
-            silent[0][begins..ends].fill(0.0);
-            assert!(difference(&silent[0], &mics[0]).is_some(), "{kind} came in");
-            let without = again(folder.path(), &format!("without-{n}"), &silent);
-            assert_eq!(difference(&run[2], &without[2]), None, "{kind}: the other mic's output");
-            let lost = |output: usize| match difference(&run[output], &without[output]) {
-                None => (0, 0),
-                Some((from, to)) => (begins.saturating_sub(from), to.saturating_sub(ends)),
-            };
-            let ((before, after), (_, effects)) = (lost(0), lost(1));
-            println!(
-                "{kind}: plain output {before} samples before and {after} after it; effects {effects} samples after"
-            );
-            // The limiter looks ahead, and lets go slowly: until the next kind at most.
-            assert!(ends + after <= next, "{kind}: {after} samples after it");
-            if matches!(*kind, "NaN" | "infinity" | "denormal numbers") {
-                assert_eq!((before, after), (0, 0), "{kind} is silence, and nothing else");
+            for (begins, ends) in kinds.iter().map(|n| (frames(*n)[0], frames(*n)[1])) {
+                silent[0][begins..ends].fill(0.0);
             }
+            assert!(difference(&silent[0], &mics[0]).is_some(), "it came in");
+            let without = again(folder.path(), name, &silent);
+            assert_eq!(difference(&run[2], &without[2]), None, "{name}: the other mic's output");
+            without
+        };
+        let without = silent(&NONE, "none");
+        for output in [0, 1] {
+            assert_eq!(
+                difference(&run[output], &without[output]),
+                None,
+                "what is no number is silence, and nothing else"
+            );
+        }
+        println!("NaN, infinity, denormal numbers: silence while they last, not a sample else");
+        for n in LOUD {
+            let (kind, [begins, ends, next]) = (KINDS[n].0, frames(n));
+            let without = silent(&[n], &format!("loud-{n}"));
+            let (from, to) = difference(&run[0], &without[0]).expect("it is heard");
+            let (_, effects) = difference(&run[1], &without[1]).expect("it is heard");
+            let after = |to: usize| to.saturating_sub(ends);
+            println!(
+                "{kind}: the plain output is as it was {} samples after it, effects {}",
+                after(to),
+                after(effects)
+            );
+            // The limiter lets go within what is left until the next.
+            assert!(from >= begins && to < next, "{kind}: from {from} to {to}");
         }
     });
 }
@@ -364,12 +397,12 @@ mark = "A"
 mic.voice.tape = { by = "sway", file = "tone.wav" }
 "#;
 
-/// The greatest magnitude above 8 kHz, in dBFS: the measure of the engine's laws (`engine/rt/src/laws/clicks.rs`), whose
-/// limit is -50 dB for sounds with nothing above 1 kHz.
-fn click_db(sound: &[f32]) -> f64 {
+/// The greatest magnitude above 8 kHz from a frame on, in dBFS: the measure of the engine's laws
+/// (`engine/rt/src/laws/clicks.rs`), whose limit is -50 dB for sounds with nothing above 1 kHz.
+fn click_db(sound: &[f32], from: usize) -> f64 {
     let mut high = sound.to_vec();
     (0..2).for_each(|_| Highpass::new(8_000.0, RATE).process(&mut high));
-    20.0 * f64::from(high.iter().fold(1e-9, |most: f32, x| most.max(x.abs()))).log10()
+    20.0 * f64::from(high[from..].iter().fold(1e-9, |most: f32, x| most.max(x.abs()))).log10()
 }
 
 const CLICK_LIMIT_DB: f64 = -50.0;
@@ -410,7 +443,7 @@ fn whoever_asks_it_to_end_hears_it_fade_out_and_finds_whole_files() {
         let sounded = outputs.iter().map(|sound| sound.iter().rposition(|x| *x != 0.0).unwrap()).max().unwrap();
         let before =
             outputs[0][..*hush].iter().rev().take(RATE as usize / 10).fold(0.0, |most: f32, x| most.max(x.abs()));
-        let clicks = outputs.iter().map(|sound| click_db(&sound[hush - RATE as usize / 10..])).fold(-200.0, f64::max);
+        let clicks = outputs.iter().map(|sound| click_db(sound, hush - RATE as usize / 10)).fold(-200.0, f64::max);
         println!(
             "{signal}: silent {} samples after the hush, clicks {clicks:.0} dB, ended {took:.1?} after it was asked",
             sounded.saturating_sub(*hush)
@@ -421,7 +454,7 @@ fn whoever_asks_it_to_end_hears_it_fade_out_and_finds_whole_files() {
         // The control: cut off at the moment of the signal it would have been heard.
         let cut = |sound: &Vec<f32>| {
             let loud = (hush - 500..*hush).max_by(|a, b| sound[*a].abs().total_cmp(&sound[*b].abs())).unwrap();
-            click_db(&[&sound[hush - RATE as usize / 10..=loud], &vec![0.0; 4800][..]].concat())
+            click_db(&[&sound[..=loud], &[0.0; 4800][..]].concat(), hush - RATE as usize / 10)
         };
         assert!(outputs.iter().map(cut).fold(-200.0, f64::max) > CLICK_LIMIT_DB, "the measure hears a cut");
     }
