@@ -24,6 +24,9 @@ use tenterhook_dsp::effects::EFFECTS;
 use tenterhook_plan::declare::Kind;
 use tenterhook_plan::gain;
 
+/// Pages that an effect may touch for the first time when it has its first turn late: its working memory, a few kB.
+const MOST_FAULTS: u64 = 64;
+
 /// Set in the process that runs the test itself, with the server chosen.
 const INSIDE: &str = "TENTERHOOK_TEST_SOAK";
 const MICS: usize = 8;

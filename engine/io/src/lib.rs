@@ -1,3 +1,4 @@
+#![cfg_attr(rtsan, feature(sanitize))]
 //! Everything that drives the engine: sources of blocks, files, MIDI, OSC, and the log of a live run.
 //!
 //! A [`Source`] gives the engine its blocks: the JACK server ([`JackSource`]), a pair of device streams

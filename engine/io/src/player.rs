@@ -60,6 +60,7 @@ impl Player {
     ///
     /// All slices are as long as the block; of inputs and outputs no more than [`MOST_CHANNELS`] each are heeded.
     /// `events` are in order and lie in this block.
+    #[cfg_attr(rtsan, sanitize(realtime = "nonblocking"))]
     pub fn block(&mut self, inputs: &[&[f32]], outputs: &mut [&mut [f32]], events: &[Timed<Event>]) {
         let (began, worked_before) = (Instant::now(), worked());
         let frames = outputs.first().map(|o| o.len()).or(inputs.first().map(|i| i.len())).unwrap_or(0);
