@@ -129,13 +129,16 @@ fn played(plan: &Plan, changed: &Arc<Plan>) {
             move_all(&hub, plan);
         }
         for mic in (0..plan.mics.len()).map(MicId::new) {
-            [true, false].map(|muted| events.gesture(Gesture::Mute { mic, muted }));
+            for muted in [true, false] {
+                events.gesture(Gesture::Mute { mic, muted });
+            }
         }
         for output in (0..plan.outputs.len()).map(OutputId::new) {
             events.gesture(Gesture::Level { output: Some(output), db: -3.0 });
         }
-        [true, false].map(|hush| events.gesture(Gesture::Hush(hush)));
-        [Gesture::Back, Gesture::Next].map(|gesture| events.gesture(gesture));
+        for gesture in [Gesture::Hush(true), Gesture::Hush(false), Gesture::Back, Gesture::Next] {
+            events.gesture(gesture);
+        }
     }
     assert_eq!(source.state(), State::Running);
     feeder.deactivate().unwrap();
@@ -159,4 +162,14 @@ fn every_bundled_piece_is_played_live_and_changed_while_it_plays() {
         // The next one, on this one's channels as far as they go.
         played(plan, &Arc::new(pieces[(n + 1) % pieces.len()].clone()));
     }
+}
+
+#[test]
+#[ignore = "under RealtimeSanitizer it ends the program, as it should: `cargo test --test sanitizer` runs it"]
+fn what_the_callback_must_not_do_is_seen() {
+    let plan = pieces().remove(0);
+    let (engine, _control) = tenterhook_rt::engine(&plan, 48_000, SceneId(0));
+    let allocates = Box::new(|_: u64, _: &mut [&mut [f32]]| drop(std::hint::black_box(vec![1.0f32; 8])));
+    let mut player = Player::new(engine, 48_000).with_sound(1, allocates);
+    player.block(&[], &mut [&mut [0.0; 64]], &[]);
 }
