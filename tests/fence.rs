@@ -63,7 +63,7 @@ const TEXT: &[&str] = &[
 #[rustfmt::skip]
 const ASYNC: &[&str] = &["tokio", "async-std", "smol", "async-executor", "futures-executor", "embassy-executor"];
 
-const FENCES: [Fence; 11] = [
+const FENCES: [Fence; 12] = [
     Fence { name: "tenterhook-plan", members: &[], others: Others::Only(&[]) },
     Fence { name: "tenterhook-ensemble", members: &[], others: Others::Only(&[]) },
     Fence { name: "tenterhook-dsp", members: &["tenterhook-plan"], others: Others::Only(&[FFT, VECTORS]) },
@@ -105,6 +105,18 @@ const FENCES: [Fence; 11] = [
         name: "tenterhook-quality",
         members: &["tenterhook-plan", "tenterhook-dsp", "tenterhook-config", "tenterhook-rt"],
         others: Others::NoAsync,
+    },
+    Fence {
+        name: "tenterhook-fuzz",
+        members: &[
+            "tenterhook-plan",
+            "tenterhook-dsp",
+            "tenterhook-config",
+            "tenterhook-rt",
+            "tenterhook-io",
+            "tenterhook-page",
+        ],
+        others: Others::AsyncByMembers,
     },
 ];
 

@@ -30,11 +30,18 @@ fn run(command: &mut Command, remedy: &str) -> Output {
     output
 }
 
-/// The laws of the engine crate, built with RealtimeSanitizer: its test program.
-static LAWS: LazyLock<PathBuf> = LazyLock::new(|| build("-Zsanitizer=realtime --cfg rtsan", "rtsan"));
+/// With these flags whatever is marked "nonblocking" is watched.
+const REALTIME: &str = "-Zsanitizer=realtime --cfg rtsan";
+/// The laws of the engine crate.
+const ENGINE: &[&str] = &["--lib", "-p", "tenterhook-rt"];
+/// The live path: the server's callback with all that goes with it.
+const LIVE: &[&str] = &["--test", "live", "-p", "tenterhook-io"];
 
-/// Builds the laws of the engine crate with these flags, in a folder of their own.
-fn build(flags: &str, folder: &str) -> PathBuf {
+/// The laws of the engine crate, built with RealtimeSanitizer: its test program.
+static LAWS: LazyLock<PathBuf> = LazyLock::new(|| build(ENGINE, REALTIME, "rtsan"));
+
+/// Builds a test program with these flags, in a folder of their own.
+fn build(tests: &[&str], flags: &str, folder: &str) -> PathBuf {
     let version = String::from_utf8(
         run(nightly("rustc").arg("-vV"), "this test needs nightly Rust, `rustup toolchain install nightly`").stdout,
     )
@@ -44,11 +51,12 @@ fn build(flags: &str, folder: &str) -> PathBuf {
     let target = Path::new(env!("CARGO_TARGET_TMPDIR")).with_file_name(folder);
     let mut build = nightly("cargo");
     build
-        .args(["test", "--no-run", "--lib", "--message-format=json", "-p", "tenterhook-rt", "--target", host])
+        .args(["test", "--no-run", "--message-format=json", "--target", host])
+        .args(tests)
         .arg("--target-dir")
         .arg(target)
         .env("RUSTFLAGS", flags);
-    let told = String::from_utf8(run(&mut build, "the engine crate must build on nightly Rust").stdout).unwrap();
+    let told = String::from_utf8(run(&mut build, "it must build on nightly Rust").stdout).unwrap();
     let messages = told.lines().filter_map(|line| serde_json::from_str::<serde_json::Value>(line).ok());
     let program = messages.filter_map(|message| message["executable"].as_str().map(PathBuf::from)).next_back();
     program.expect("cargo names the program that it built")
@@ -72,6 +80,25 @@ fn whole_runs_do_nothing_on_the_audio_thread_that_may_wait() {
 }
 
 #[test]
+fn the_live_path_does_nothing_on_the_audio_thread_that_may_wait() {
+    // The server's callback itself: ports, MIDI, the player, log and recent sounds, with every scene and every controller
+    // of the bundled pieces, and changed pieces that take over.
+    let program = build(LIVE, REALTIME, "rtsan");
+    let output = Command::new(program).arg("--nocapture").env_remove("RTSAN_OPTIONS").output().unwrap();
+    let told = String::from_utf8_lossy(&[output.stdout, output.stderr].concat()).into_owned();
+    assert_eq!(output.status.code(), Some(0), "{told}");
+    assert!(told.contains("blocks"), "it did play: {told}");
+    // The control: the sanitizer is in the program, and watches the callback.
+    let output = Command::new(build(LIVE, REALTIME, "rtsan"))
+        .args(["--exact", "what_the_callback_must_not_do_is_seen", "--ignored", "--nocapture"])
+        .output()
+        .unwrap();
+    let told = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(output.status.code(), Some(CAUGHT), "{told}");
+    assert!(told.contains("RealtimeSanitizer") && told.contains("malloc"), "{told}");
+}
+
+#[test]
 fn the_sanitizer_sees_an_allocation_a_free_and_a_lock_that_is_held() {
     for (control, seen) in [
         ("an_allocation_ends_the_program", "malloc"),
@@ -88,7 +115,7 @@ fn the_sanitizer_sees_an_allocation_a_free_and_a_lock_that_is_held() {
 fn the_unsafe_place_of_the_engine_is_clean_under_address_sanitizer() {
     // Setting the flush mode is the one thing here that the compiler cannot check; a whole run is made in it.
     let law = "laws::the_flush_mode_of_the_processor_is_no_matter";
-    let program = build("-Zsanitizer=address", "asan");
+    let program = build(ENGINE, "-Zsanitizer=address", "asan");
     let run = |arguments: &[&str]| {
         let output = Command::new(&program).args(arguments).output().unwrap();
         (output.status.success(), String::from_utf8_lossy(&[output.stdout, output.stderr].concat()).into_owned())

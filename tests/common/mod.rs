@@ -2,6 +2,7 @@
 #![allow(dead_code, reason = "each test program uses its own part of this")]
 
 pub mod client;
+pub mod company;
 pub mod log;
 pub mod program;
 #[path = "../../engine/io/tests/server/mod.rs"]

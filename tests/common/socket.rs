@@ -1,6 +1,7 @@
 //! The page's socket without a browser: what it is told, and what it asks for.
 
 use std::net::TcpStream;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use serde_json::Value;
@@ -48,6 +49,15 @@ impl Socket {
                 return told["now"].take();
             }
         }
+    }
+
+    /// Takes all that the page is told until it is to stop, or the page is gone; how many messages.
+    pub fn listen(mut self, stop: &AtomicBool) -> u64 {
+        let mut told = 0;
+        while !stop.load(Ordering::Acquire) && self.socket.read().is_ok() {
+            told += 1;
+        }
+        told
     }
 
     /// The words of a kind, if there are any.

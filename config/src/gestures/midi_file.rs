@@ -9,12 +9,27 @@ use tenterhook_plan::{Address, Event, Gesture, Message, Midi, Plan, SceneId};
 /// Microseconds a quarter until a file says otherwise: Standard MIDI Files 1.0, 120 quarters a minute.
 const TEMPO: u32 = 500_000;
 
+/// Where a file says how it counts time: after "MThd", a length of four bytes, the format and the number of tracks.
+const DIVISION: usize = 12;
+
 /// A file names no port: its messages are taken to come from every one.
 const EVERY_PORT: u64 = u64::MAX;
 
 /// The events of a file with their times in seconds.
 pub(super) fn read(bytes: &[u8], plan: &Plan, findings: &mut Findings) -> Vec<(f64, Event)> {
     let whole = Place::beginning(0);
+    // Frames a second stand there as a negative number; -128 has no counterpart, and the library turns it over.
+    if bytes.get(DIVISION) == Some(&0x80) {
+        let message =
+            "this Standard MIDI File is damaged: it counts time by 128 frames a second, which no standard has";
+        findings.add(
+            Kind::BadMidiFile,
+            whole,
+            message,
+            "save it again with 24, 25, 29 or 30 frames, or with ticks a quarter",
+        );
+        return Vec::new();
+    }
     let file = match Smf::parse(bytes) {
         Ok(file) => file,
         Err(error) => {

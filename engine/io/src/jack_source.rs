@@ -323,6 +323,7 @@ fn collect(
 }
 
 impl ProcessHandler for Process {
+    #[cfg_attr(rtsan, sanitize(realtime = "nonblocking"))]
     fn process(&mut self, _: &Client, scope: &ProcessScope) -> Control {
         let frames = scope.n_frames() as usize;
         // Never: the buffers are made when the size changes, before the first block of that size.

@@ -150,6 +150,13 @@ pub struct Found {
     pub damaged: usize,
 }
 
+impl Found {
+    /// What the bytes of a journal of the piece `piece` tell.
+    pub fn of(bytes: &[u8], piece: &str) -> Self {
+        read(bytes, false, piece)
+    }
+}
+
 /// What the text of a piece is known by.
 pub fn checksum(text: &[u8]) -> u32 {
     crc32fast::hash(text)

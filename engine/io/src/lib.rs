@@ -1,3 +1,4 @@
+#![cfg_attr(rtsan, feature(sanitize))]
 //! Everything that drives the engine: sources of blocks, files, MIDI, OSC, and the log of a live run.
 //!
 //! A [`Source`] gives the engine its blocks: the JACK server ([`JackSource`]), a pair of device streams
@@ -35,6 +36,7 @@ mod streams;
 mod tap;
 mod wav;
 mod wiring;
+mod worked;
 
 pub use choice::{Wish, open};
 pub use clock::ClockSource;
@@ -48,7 +50,7 @@ pub use journal::{Found, Interrupted, Journal, JournalError, Keeping, checksum};
 pub use keeper::{Away, Keeper, Standing};
 pub use load::{Load, Stats};
 pub use log::{Log, LogEnd, LogError, LogSettings, is_inside};
-pub use midi::{GonePort, MidiPorts, MidiState, port_bits};
+pub use midi::{GonePort, MidiPorts, MidiState, channel_message, port_bits};
 pub use osc::{Follow, Osc, OscCounts, OscMap, Receiver, Relay, RelayCounts};
 pub use player::{Player, Sound, recording};
 pub use priority::real_time_is_permitted;

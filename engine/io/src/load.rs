@@ -15,6 +15,7 @@ pub struct Stats {
     blocks: AtomicU64,
     frames: AtomicU64,
     late: AtomicU64,
+    overworked: AtomicU64,
     sum: AtomicU64,
     most: AtomicU64,
     histogram: [AtomicU64; CLASSES],
@@ -35,6 +36,7 @@ impl Default for Stats {
             blocks: zero(),
             frames: zero(),
             late: zero(),
+            overworked: zero(),
             sum: zero(),
             most: zero(),
             histogram: std::array::from_fn(|_| zero()),
@@ -63,6 +65,11 @@ impl Stats {
         self.sum.fetch_add(whole, Relaxed);
         self.most.fetch_max(whole, Relaxed);
         self.histogram[((share * 100.0) as usize).min(CLASSES - 1)].fetch_add(1, Relaxed);
+    }
+
+    /// The work of a block, apart from what it waited, took longer than the block lasts. Any thread.
+    pub(crate) fn overworked(&self) {
+        self.overworked.fetch_add(1, Relaxed);
     }
 
     /// The device reported a gap. Any thread.
@@ -107,6 +114,7 @@ impl Stats {
             blocks,
             frames: self.frames.load(Relaxed),
             late: self.late.load(Relaxed),
+            overworked: self.overworked.load(Relaxed),
             mean: self.sum.load(Relaxed) as f64 / WHOLE / blocks.max(1) as f64,
             most: self.most.load(Relaxed) as f64 / WHOLE,
             histogram: self.histogram.iter().map(|class| class.load(Relaxed)).collect(),
@@ -130,6 +138,9 @@ pub struct Load {
     pub frames: u64,
     /// Blocks that took longer than they last.
     pub late: u64,
+    /// Of these, the blocks whose own work took longer than they last, by the processor's time of the audio thread; the
+    /// other late ones the machine held up. 0 where the system does not tell (it does on Linux).
+    pub overworked: u64,
     /// The mean share.
     pub mean: f64,
     /// The greatest share.

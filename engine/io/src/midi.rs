@@ -32,7 +32,7 @@ pub fn port_bits(name: &str, parts: &[String]) -> u64 {
 
 /// A MIDI message with a channel, as an event; `None`: it is of another kind (system, clock, active sensing) or cut
 /// off. No allocation: any thread.
-pub(crate) fn channel_message(ports: u64, bytes: &[u8]) -> Option<Event> {
+pub fn channel_message(ports: u64, bytes: &[u8]) -> Option<Event> {
     // MIDI 1.0: the status byte tells the length; program change and channel pressure have one data byte.
     let length = match bytes.first()? & 0xF0 {
         0x80 | 0x90 | 0xA0 | 0xB0 | 0xE0 => 3,

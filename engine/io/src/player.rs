@@ -1,8 +1,9 @@
 //! What a source of blocks drives on the audio thread.
 
+use crate::worked::worked;
 use crate::{MOST_CHANNELS, Stats, Tap};
 use std::sync::Arc;
-use std::time::Instant;
+use std::time::{Duration, Instant};
 use tenterhook_plan::{Event, Timed};
 use tenterhook_rt::Engine;
 
@@ -120,8 +121,9 @@ impl Player {
     ///
     /// All slices are as long as the block; of inputs and outputs no more than [`MOST_CHANNELS`] each are heeded.
     /// `events` are in order and lie in this block.
+    #[cfg_attr(rtsan, sanitize(realtime = "nonblocking"))]
     pub fn block(&mut self, inputs: &[&[f32]], outputs: &mut [&mut [f32]], events: &[Timed<Event>]) {
-        let began = Instant::now();
+        let (began, worked_before) = (Instant::now(), worked());
         let frames = outputs.first().map(|o| o.len()).or(inputs.first().map(|i| i.len())).unwrap_or(0);
         let (n_in, n_out) = (inputs.len().min(MOST_CHANNELS), outputs.len().min(MOST_CHANNELS));
         let (mut done, mut events) = (0, events);
@@ -142,7 +144,14 @@ impl Player {
             events = &events[now..];
             done += length;
         }
-        self.stats.block(began.elapsed(), frames, self.rate);
+        let spent = began.elapsed();
+        self.stats.block(spent, frames, self.rate);
+        let lasts = Duration::from_secs_f64(frames as f64 / f64::from(self.rate.max(1)));
+        // What took less time altogether took less work: the system is asked again only where a block was late.
+        if spent > lasts && worked().zip(worked_before).is_some_and(|(now, before)| now.saturating_sub(before) > lasts)
+        {
+            self.stats.overworked();
+        }
     }
 
     fn piece(&mut self, inputs: &[&[f32]], outputs: &mut [&mut [f32]], events: &[Timed<Event>], length: usize) {

@@ -47,7 +47,9 @@ pub(crate) fn tap(inputs: usize, outputs: usize, frames: usize) -> (Tap, TapEnd)
     samples.push_iter(std::iter::repeat(0.0));
     samples_end.clear();
     // Small blocks need more spans: one per 16 frames is beyond any device.
-    let (spans, spans_end) = HeapRb::new((frames / 16).max(1)).split();
+    let (mut spans, mut spans_end) = HeapRb::new((frames / 16).max(1)).split();
+    spans.push_iter(std::iter::repeat(Span { at: 0, frames: 0 }));
+    spans_end.clear();
     let ends = Arc::<Ends>::default();
     let tap = Tap { inputs, outputs, samples, spans, ends: Arc::clone(&ends) };
     (tap, TapEnd { samples: samples_end, spans: spans_end, ends })

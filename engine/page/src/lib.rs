@@ -15,7 +15,7 @@ mod headers;
 mod invite;
 mod listener;
 mod machine;
-mod may;
+pub mod may;
 mod meters;
 mod origin;
 pub mod score;

@@ -9,7 +9,7 @@ use crate::wire::{Ask, mark};
 
 /// What comes of an [`Ask`].
 #[derive(Clone, Debug, PartialEq)]
-pub(crate) enum Answer {
+pub enum Answer {
     /// It is this gesture.
     Gesture(Gesture),
     /// The meters start again.
@@ -23,11 +23,12 @@ pub(crate) enum Answer {
 }
 
 /// Why something was refused, in words.
-pub(crate) type Refused = String;
+pub type Refused = String;
 
 /// Who asks.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) struct Who {
+pub struct Who {
+    /// What they may do.
     pub role: Role,
     /// The mic whose player this is.
     pub part: Option<MicId>,
@@ -36,7 +37,10 @@ pub(crate) struct Who {
 }
 
 /// What comes of what somebody asks, as things stand.
-pub(crate) fn answer(ask: &Ask, who: Who, plan: &Plan, stand: &Stand) -> Result<Answer, Refused> {
+///
+/// # Errors
+/// Why they may not, or what the piece does not have.
+pub fn answer(ask: &Ask, who: Who, plan: &Plan, stand: &Stand) -> Result<Answer, Refused> {
     if let Ask::Part { mic } = ask {
         return Ok(Answer::Part(mic.as_deref().map(|name| named_mic(plan, name)).transpose()?));
     }

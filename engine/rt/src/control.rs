@@ -84,8 +84,8 @@ pub fn hearing_engine(plan: &Plan, rate: u32, first: SceneId) -> (Engine, Contro
 fn make(plan: &Plan, rate: u32, first: SceneId, hears: bool) -> (Engine, Control) {
     let (events, events_out) = HeapRb::new(EVENTS).split();
     let (tables, tables_out) = HeapRb::new(TABLES).split();
-    let (records_in, records) = HeapRb::new(RECORDS).split();
-    let (readings_in, readings) = HeapRb::new(READINGS).split();
+    let (records_out, records) = Outbox::with_room(RECORDS);
+    let (readings_out, readings) = Outbox::with_room(READINGS);
     let lost = Arc::new(AtomicU64::new(0));
     let ports: Vec<String> = plan.ports().into_iter().map(str::to_owned).collect();
     let needs = needs(plan, rate, hears);
@@ -102,8 +102,8 @@ fn make(plan: &Plan, rate: u32, first: SceneId, hears: bool) -> (Engine, Control
         coming: None,
         events: events_out,
         tables: tables_out,
-        records: Outbox::new(records_in),
-        readings: Outbox::new(readings_in),
+        records: records_out,
+        readings: readings_out,
         lost: Arc::clone(&lost),
         not_sync: PhantomData::<Cell<()>>,
     };

@@ -1,7 +1,7 @@
 //! The way out of the audio thread for what is said in ids, which mean another piece's from an installation on.
 
-use ringbuf::traits::Producer;
-use ringbuf::{HeapCons, HeapProd};
+use ringbuf::traits::{Consumer, Producer, Split};
+use ringbuf::{HeapCons, HeapProd, HeapRb};
 
 /// One thing on its way.
 #[derive(Clone, Copy, Debug)]
@@ -24,8 +24,13 @@ pub(crate) struct Outbox<T> {
 }
 
 impl<T> Outbox<T> {
-    pub fn new(ring: HeapProd<Item<T>>) -> Self {
-        Self { ring, installed: 0 }
+    /// Both ends, with room for so many things.
+    pub fn with_room(count: usize) -> (Self, Inbox<T>) {
+        let (mut ring, mut inbox) = HeapRb::new(count).split();
+        // Touched before use: the audio thread must not be the first to write to a page of memory.
+        ring.push_iter(std::iter::repeat_with(|| Item::Installed));
+        inbox.clear();
+        (Self { ring, installed: 0 }, inbox)
     }
 
     /// AUDIO THREAD. Says something: false if there was no room.

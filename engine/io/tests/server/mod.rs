@@ -34,6 +34,11 @@ impl Server {
     /// This program once more, for one test by its name, with the server and more in its environment: that belongs to
     /// the whole process, so it is set before any thread starts. `inside` tells the test that it is the one.
     pub fn run(&mut self, test: &str, inside: &str, environment: &[(&str, &Path)]) {
+        self.run_within(test, inside, environment, INSIDE_LIMIT);
+    }
+
+    /// The same for a test that takes longer than others.
+    pub fn run_within(&mut self, test: &str, inside: &str, environment: &[(&str, &Path)], limit: Duration) {
         let dir = tempfile::tempdir().unwrap();
         let said = |name: &str| dir.path().join(name);
         let mut child = Command::new(std::env::current_exe().unwrap())
@@ -45,10 +50,10 @@ impl Server {
             .stderr(File::create(said("err")).unwrap())
             .spawn()
             .unwrap();
-        let status = ended_beside(&mut child, INSIDE_LIMIT, &mut self.child);
+        let status = ended_beside(&mut child, limit, &mut self.child);
         let [out, err] = ["out", "err"].map(|name| fs::read_to_string(said(name)).unwrap());
         print!("{out}{err}");
-        let status = status.unwrap_or_else(|| panic!("`{test}` did not end within {INSIDE_LIMIT:?}"));
+        let status = status.unwrap_or_else(|| panic!("`{test}` did not end within {limit:?}"));
         // No test of that name would be a success as well.
         assert!(status.success() && out.contains("1 passed"), "`{test}` failed on its server; see above");
     }

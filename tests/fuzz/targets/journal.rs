@@ -1,0 +1,4 @@
+//! Journals.
+#![no_main]
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| tenterhook_fuzz::journal::law(data));

@@ -1,0 +1,4 @@
+//! MIDI bytes.
+#![no_main]
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| tenterhook_fuzz::midi::law(data));

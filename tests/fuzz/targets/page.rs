@@ -1,0 +1,4 @@
+//! Messages from a page.
+#![no_main]
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| tenterhook_fuzz::page::law(data));

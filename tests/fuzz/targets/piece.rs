@@ -1,0 +1,4 @@
+//! Pieces.
+#![no_main]
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| tenterhook_fuzz::piece::law(data));
