@@ -15,7 +15,7 @@ use common::company::{Company, Pedals};
 use common::folder;
 use common::log::gestures;
 use common::program::Program;
-use common::server::{Server, client, within_a_minute};
+use common::server::{Server, client};
 use common::socket::Socket;
 use jack::{AsyncClient, AudioIn, Client, Control, Port, ProcessScope};
 use rosc::{OscMessage, OscPacket, OscType};

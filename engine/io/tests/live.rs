@@ -8,10 +8,13 @@ mod server;
 use jack::{AudioOut, Client, Control, MidiOut, Port, ProcessScope, RawMidi};
 use server::{Server, client, within_a_minute};
 use std::path::{Path, PathBuf};
+use std::process::Command;
 use std::sync::Arc;
 use std::time::Duration;
 use tenterhook_config::{Files, Text, check_with};
-use tenterhook_io::{Hub, JackSource, Log, LogSettings, Player, Recent, Source, State, Wiring, Wish, decode_sound};
+use tenterhook_io::{
+    Hub, JackSource, Keeper, Log, LogSettings, Player, Recent, Seat, Source, State, Wiring, Wish, decode_sound,
+};
 use tenterhook_plan::{ControllerId, Gesture, MicId, OutputId, Plan, Recording, SceneId};
 
 /// Set in the process that runs the test itself, with the server chosen.
@@ -105,7 +108,7 @@ fn played(plan: &Plan, changed: &Arc<Plan>) {
     let player = Player::new(engine, facts.rate).with_log(tap).with_recent(recent_tap);
     let stats = player.stats();
     let hub = Hub::start(control, vec![told]).unwrap();
-    source.start(player).unwrap();
+    source.start(&Seat::of(player)).unwrap();
 
     let feeder = client("feeder");
     let tone = feeder.register_port("tone", AudioOut::default()).unwrap();
@@ -162,6 +165,41 @@ fn every_bundled_piece_is_played_live_and_changed_while_it_plays() {
         // The next one, on this one's channels as far as they go.
         played(plan, &Arc::new(pieces[(n + 1) % pieces.len()].clone()));
     }
+}
+
+/// The player leaves the server's callback for the clock, and comes back.
+#[test]
+fn a_server_that_stands_still_is_left_and_taken_up_again() {
+    let Ok(server) = std::env::var(INSIDE) else {
+        return Server::start().run("a_server_that_stands_still_is_left_and_taken_up_again", INSIDE, &[]);
+    };
+    drop(client("waiting"));
+    let plan = pieces().remove(0);
+    let mut keeper = Keeper::open(&Wish::any(Wiring::of(&plan).unwrap())).unwrap();
+    let rate = keeper.facts().rate;
+    let (engine, control) = tenterhook_rt::engine(&plan, rate, SceneId(0));
+    let player = Player::new(engine, rate);
+    let stats = player.stats();
+    let hub = Hub::start(control, Vec::new()).unwrap();
+    keeper.start(player).unwrap();
+    let plan = Arc::new(plan);
+    let signal = |name: &str| assert!(Command::new("kill").args(["-s", name, &server]).status().unwrap().success());
+    for losses in 1..=3 {
+        move_all(&hub, &plan);
+        signal("STOP");
+        within_a_minute("it is left", || keeper.standing().away.is_some());
+        let before = stats.load().frames;
+        move_all(&hub, &plan);
+        within_a_minute("the clock drives it", || stats.load().frames > before + 4800);
+        signal("CONT");
+        within_a_minute("it is taken up again", || keeper.standing().away.is_none());
+        // A busy machine may stand still by itself.
+        assert!(keeper.standing().losses >= losses);
+    }
+    let before = stats.load().frames;
+    within_a_minute("the server drives it", || stats.load().frames > before + 4800);
+    keeper.stop();
+    hub.stop();
 }
 
 #[test]
