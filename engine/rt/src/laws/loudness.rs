@@ -1,6 +1,8 @@
 //! A mic's loudness as a controller, on sounds as voices make them: it is there as soon as the voice, it does not flutter
 //! with the glottal pulses, does not sag in a syllable, and comes to rest when the voice is silent.
 
+#![expect(clippy::disallowed_macros, reason = "no audio thread runs here, and the figures are to be seen")]
+
 use std::f64::consts::TAU;
 
 use super::run::{Run, plan};
