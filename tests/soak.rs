@@ -1,6 +1,7 @@
 //! A long evening: eight mics under every effect of the table on a JACK server with real-time scheduling, pedals and OSC
-//! at random, scenes, hush, with page, log and journal open. `TENTERHOOK_SOAK_SECONDS` says how long. What a machine that
-//! is shared cannot promise is printed; what must hold anywhere is asserted.
+//! at random, scenes, hush, with page, log and journal open. `TENTERHOOK_SOAK_SECONDS` says how long. With
+//! `TENTERHOOK_SOAK_FREEWHEEL=1` the server goes as fast as it can, and no log is kept: a day of sound would fill the disk.
+//! What a machine that is shared cannot promise is printed; what must hold anywhere is asserted.
 
 mod common;
 
@@ -10,12 +11,12 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU32, AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
-use common::client::{RATE, change, sample, voice};
+use common::client::{PERIOD, RATE, change, sample, voice};
 use common::company::{Company, Pedals};
 use common::folder;
 use common::log::gestures;
 use common::program::Program;
-use common::server::{Server, client};
+use common::server::{Freewheel, Server, client, within_a_minute};
 use common::socket::Socket;
 use jack::{AsyncClient, AudioIn, Client, Control, Port, ProcessScope};
 use rosc::{OscMessage, OscPacket, OscType};
@@ -37,7 +38,7 @@ const HUSH: u8 = 68;
 /// The foot of the first mic; the others follow.
 const FOOT: u8 = 10;
 /// From then on nothing is new: until then the page's last seconds of all mics fill up, and every effect has its first turn.
-const WARM: Duration = Duration::from_secs(45);
+const WARM: f64 = 45.0;
 /// What the memory may grow by from then on, in kB.
 const MOST_GROWTH: u64 = 16_384;
 
@@ -180,25 +181,34 @@ struct Look {
     waited: u64,
 }
 
-fn look(process: u32) -> Look {
+/// Fields of a thread's `stat` from the third on: those before them hold its name, which could be anything.
+fn stat(process: u32, thread: &str) -> Vec<u64> {
+    let text = fs::read_to_string(format!("/proc/{process}/task/{thread}/stat")).unwrap_or_default();
+    let fields = text.rsplit_once(") ").map_or("", |(_, fields)| fields);
+    fields.split_whitespace().map(|field| field.parse().unwrap_or(0)).collect()
+}
+
+/// The field of this number, as proc(5) counts.
+fn field(fields: &[u64], number: usize) -> u64 {
+    fields.get(number - 3).copied().unwrap_or(0)
+}
+
+/// The thread that works most (14) of those with real-time scheduling (41: SCHED_FIFO is 1).
+fn audio_thread(process: u32) -> String {
+    let threads = fs::read_dir(format!("/proc/{process}/task")).unwrap();
+    let threads = threads.map(|thread| thread.unwrap().file_name().into_string().unwrap());
+    let real_time = threads.map(|thread| (stat(process, &thread), thread)).filter(|(fields, _)| field(fields, 41) == 1);
+    real_time.max_by_key(|(fields, _)| field(fields, 14)).expect("the audio thread is real-time").1
+}
+
+fn look(process: u32, thread: &str) -> Look {
     let folder = format!("/proc/{process}");
     let number = |file: &str, key: &str| -> u64 {
         let text = fs::read_to_string(file).unwrap();
         let line = text.lines().find(|line| line.starts_with(key)).unwrap_or_else(|| panic!("{key} in {file}"));
         line.split_whitespace().nth(1).unwrap().parse().unwrap()
     };
-    // Fields of `stat` behind the name, whose own words could be anything: 10 and 12 faults, 14 time, 41 policy.
-    let stat = |thread: &str| -> Vec<u64> {
-        let text = fs::read_to_string(format!("{folder}/task/{thread}/stat")).unwrap_or_default();
-        let fields = text.rsplit_once(") ").map_or("", |(_, fields)| fields);
-        fields.split_whitespace().map(|field| field.parse().unwrap_or(0)).collect()
-    };
-    let field = |fields: &[u64], number: usize| fields.get(number - 3).copied().unwrap_or(0);
-    let threads = fs::read_dir(format!("{folder}/task")).unwrap();
-    let threads = threads.map(|thread| thread.unwrap().file_name().into_string().unwrap());
-    // The one that works most of those with real-time scheduling (SCHED_FIFO, 1).
-    let audio = threads.map(|thread| (stat(&thread), thread)).filter(|(fields, _)| field(fields, 41) == 1);
-    let (fields, thread) = audio.max_by_key(|(fields, _)| field(fields, 14)).expect("the audio thread is real-time");
+    let fields = stat(process, thread);
     Look {
         resident: number(&format!("{folder}/status"), "VmRSS:"),
         faults: field(&fields, 10),
@@ -210,8 +220,7 @@ fn look(process: u32) -> Look {
 #[test]
 fn a_long_evening_under_every_effect() {
     if std::env::var_os(INSIDE).is_none() {
-        let limit = Duration::from_secs_f64(seconds() + 240.0);
-        return Server::start().run_within("a_long_evening_under_every_effect", INSIDE, &[], limit);
+        return Server::start().run_within("a_long_evening_under_every_effect", INSIDE, &[], limit());
     }
     let folder = folder(&piece());
     fs::copy(concat!(env!("CARGO_MANIFEST_DIR"), "/scenes/letter.wav"), folder.path().join("letter.wav")).unwrap();
@@ -221,8 +230,9 @@ fn a_long_evening_under_every_effect() {
     let company = Company::ready((0..MICS).map(sound).collect(), feet());
     let judge = Judge::ready();
     let address = UdpSocket::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
-    let arguments =
-        format!("play piece.toml --host jack --json --no-connect --page 127.0.0.1:0 --log run --osc {address}");
+    let is_free = std::env::var_os("TENTERHOOK_SOAK_FREEWHEEL").is_some();
+    let log = if is_free { "" } else { " --log run" };
+    let arguments = format!("play piece.toml --host jack --json --no-connect --page 127.0.0.1:0 --osc {address}{log}");
     let mut play = Program::start(folder.path(), &arguments, &[]);
     let started = play.event("started");
     let mics: Vec<String> = (1..=MICS).map(|n| format!("m{n}")).collect();
@@ -240,19 +250,25 @@ fn a_long_evening_under_every_effect() {
     company.begin();
     let osc = UdpSocket::bind("127.0.0.1:0").unwrap();
     let (mut random, mut knees, mut warm) = (Random(0xca11), 0u64, None);
-    let (begun, length) = (Instant::now(), Duration::from_secs_f64(seconds()));
-    while begun.elapsed() < length {
+    within_a_minute("it plays", || company.played() > u64::from(RATE));
+    let thread = audio_thread(play.id());
+    let freewheel = is_free.then(Freewheel::enter);
+    let begun = Instant::now();
+    while company.played() < sample(seconds()) {
         let (knee, value) = (1 + random.below(MICS as u64), random.below(101) as f32 / 100.0);
         let message = OscMessage { addr: format!("/knee/{knee}"), args: vec![OscType::Float(value)] };
         osc.send_to(&rosc::encoder::encode(&OscPacket::Message(message)).unwrap(), address).unwrap();
         knees += 1;
         std::thread::sleep(Duration::from_millis(20 + random.below(100)));
-        if warm.is_none() && begun.elapsed() > WARM {
-            warm = Some((begun.elapsed(), look(play.id())));
+        if warm.is_none() && company.played() > sample(WARM) {
+            warm = Some((company.played(), look(play.id(), &thread)));
         }
+        assert!(begun.elapsed() < limit(), "the server goes on");
     }
     let (warm_at, warm) = warm.expect("it lasts longer than it takes to warm up");
-    let (end_at, end) = (begun.elapsed(), look(play.id()));
+    let (end_at, end) = (company.played(), look(play.id(), &thread));
+    println!("{:.0} s of sound in {:.0?}", end_at as f64 / f64::from(RATE), begun.elapsed());
+    drop(freewheel);
     let played = company.played();
     let (sent, refused) = company.leave();
     // What was sent last is applied and written down.
@@ -266,7 +282,7 @@ fn a_long_evening_under_every_effect() {
     let run = ended.load();
     let load = |name: &str| run["load"][name].as_f64().unwrap_or_else(|| panic!("{name} is told: {run}"));
     let lost = |name: &str| run[name].as_u64().unwrap_or_else(|| panic!("{name} is told: {run}"));
-    let written = gestures(&folder.path().join("run/gestures.csv"));
+    let written = if is_free { Vec::new() } else { gestures(&folder.path().join("run/gestures.csv")) };
     let count = |what: &str| written.iter().filter(|(_, name, _)| name.starts_with(what)).count() as u64;
     let (feet, kneed, scenes) = (count("foot"), count("knee"), count("fire"));
     println!(
@@ -287,7 +303,7 @@ fn a_long_evening_under_every_effect() {
         run["percentile_99_9"],
         load("most"),
     );
-    let blocks = (end_at - warm_at).as_secs_f64() * f64::from(RATE) / 128.0;
+    let blocks = (end_at - warm_at) as f64 / f64::from(PERIOD);
     println!(
         "memory: {} kB at first, {} kB at the end; the audio thread: {} page faults, {} from disk, and it waited {:.3} \
          times a block",
@@ -310,25 +326,26 @@ fn a_long_evening_under_every_effect() {
         assert!(f32::from_bits(peak.load(Ordering::Relaxed)) > 0.01, "output {} was heard", n + 1);
     }
     assert!(end.resident <= warm.resident + MOST_GROWTH, "the memory grows");
-    assert_eq!(
-        (end.faults - warm.faults, end.disk_faults - warm.disk_faults),
-        (0, 0),
-        "no page is new to the audio thread"
+    let (faults, from_disk) = (end.faults - warm.faults, end.disk_faults - warm.disk_faults);
+    assert!(
+        faults <= MOST_FAULTS && from_disk == 0,
+        "{faults} pages were new to the audio thread, {from_disk} from disk"
     );
     // A thread that waits for a lock waits more often than once a block, for the server.
     assert!((end.waited - warm.waited) as f64 <= 1.05 * blocks + 50.0, "the audio thread waits for its blocks only");
     assert_eq!(refused, 0);
-    assert!(scenes > 1 && told > 10);
-    // By the clock a late client may lose a message, or see one twice.
-    if load("xruns") == 0.0 && load("skipped") == 0.0 && load("late") == 0.0 {
-        let triggers = sent - feet;
-        println!(
-            "no xrun: of {sent} messages {feet} were written down as moves, {triggers} fired, hushed or came last"
-        );
+    assert!(told > 10 && (is_free || scenes > 1));
+    if !is_free {
+        // By the clock a late client may lose a message of MIDI, or see one twice: those are only told.
+        println!("of {sent} MIDI messages {feet} were written down as moves; the others fire and hush");
+        assert!(kneed + lost("events_lost") + lost("applied_lost") >= knees, "no OSC message is lost uncounted");
     }
-    assert!(kneed + lost("events_lost") + lost("applied_lost") >= knees, "no OSC message is lost uncounted");
     assert_eq!(run["died"], Value::Null);
-    assert!(sample(seconds() * 0.5) < played, "it did play");
+}
+
+/// More than it takes, also where the server stands still now and then.
+fn limit() -> Duration {
+    Duration::from_secs_f64(2.0 * seconds() + 240.0)
 }
 
 fn seconds() -> f64 {
