@@ -82,12 +82,13 @@ fn whole_runs_do_nothing_on_the_audio_thread_that_may_wait() {
 #[test]
 fn the_live_path_does_nothing_on_the_audio_thread_that_may_wait() {
     // The server's callback itself: ports, MIDI, the player, log and recent sounds, with every scene and every controller
-    // of the bundled pieces, and changed pieces that take over.
+    // of the bundled pieces, changed pieces that take over, and a server that is lost and found.
     let program = build(LIVE, REALTIME, "rtsan");
     let output = Command::new(program).arg("--nocapture").env_remove("RTSAN_OPTIONS").output().unwrap();
     let told = String::from_utf8_lossy(&[output.stdout, output.stderr].concat()).into_owned();
     assert_eq!(output.status.code(), Some(0), "{told}");
     assert!(told.contains("blocks"), "it did play: {told}");
+    assert!(told.contains("a_server_that_stands_still_is_left_and_taken_up_again ... ok"), "{told}");
     // The control: the sanitizer is in the program, and watches the callback.
     let output = Command::new(build(LIVE, REALTIME, "rtsan"))
         .args(["--exact", "what_the_callback_must_not_do_is_seen", "--ignored", "--nocapture"])

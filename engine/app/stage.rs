@@ -287,9 +287,10 @@ impl Ending {
             return;
         }
         say(format_args!(
-            "{} blocks, {} late, {} xruns; processing took {:.1} % of the time on average, {:.1} % at most.",
+            "{} blocks, {} late ({} by their own work), {} xruns; processing took {:.1} % of the time on average, {:.1} % at most.",
             self.load.blocks,
             self.load.late,
+            self.load.overworked,
             self.load.xruns,
             percent(self.load.mean),
             percent(self.load.most),

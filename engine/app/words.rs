@@ -3,7 +3,7 @@
 use std::collections::VecDeque;
 
 use tenterhook_config::Host;
-use tenterhook_io::{Facts, GonePort, Load, Snapshot};
+use tenterhook_io::{Facts, Fault, FaultKind, GonePort, Load, Snapshot};
 use tenterhook_page::{Topic, Word};
 use tenterhook_plan::{Address, Controller, Plan};
 
@@ -18,6 +18,9 @@ const MUCH_DB: f32 = 6.0;
 
 /// Crystals differ by less than this many ppm, even two that are bad: common practice, no source.
 const CRYSTALS: f32 = 300.0;
+
+/// Why a block was late by its own work.
+const WORK: &str = "the piece asks too much of this machine, see `tenterhook load`";
 
 /// What is looked at.
 pub struct Look<'a> {
@@ -84,14 +87,23 @@ impl Words {
         if let Some(text) = look.load.drift_ppm.and_then(drift_words) {
             word(Topic::Device, false, text);
         }
-        for (name, total, lately) in
-            [("late block", look.load.late, &mut self.late), ("gap of the device", look.load.xruns, &mut self.xruns)]
-        {
+        use FaultKind::{Gap, HeldUp, Overworked, OwnGap};
+        let (late, xruns) = (look.load.late, look.load.xruns);
+        for (name, total, lately, kinds, other) in [
+            ("late block", late, &mut self.late, [Overworked, HeldUp], "the machine held this program up"),
+            ("gap of the device", xruns, &mut self.xruns, [OwnGap, Gap], "not by this program's work"),
+        ] {
             let new = lately.grew(total, now, NEWS * second);
+            let faults = look.load.faults.iter().filter(|fault| kinds.contains(&fault.kind));
             if new > 0 {
-                word(Topic::Late, true, format!("{} in the last {NEWS} s", many(new, name)));
+                let recent = |fault: &&Fault| fault.sample + NEWS * second >= now;
+                let own = faults.filter(recent).any(|fault| fault.kind == kinds[0]);
+                let cause = if own { WORK } else { other };
+                word(Topic::Late, true, format!("{} in the last {NEWS} s: {cause}", many(new, name)));
             } else if total > 0 {
-                word(Topic::Late, false, format!("{} since the start", many(total, name)));
+                let since = faults.last().map_or(0, |fault| now.saturating_sub(fault.sample) / second.max(1));
+                let text = format!("{} since the start, the last {since} s ago", many(total, name));
+                word(Topic::Late, false, text);
             }
         }
         if let Some(why) = log {

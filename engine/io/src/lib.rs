@@ -48,7 +48,7 @@ pub use hub::{Done, Events, Hub, Meter, Snapshot, Told, Window};
 pub use jack_source::JackSource;
 pub use journal::{Found, Interrupted, Journal, JournalError, Keeping, checksum};
 pub use keeper::{Away, Keeper, Standing};
-pub use load::{Load, Stats};
+pub use load::{Fault, FaultKind, Load, Stats};
 pub use log::{Log, LogEnd, LogError, LogSettings, is_inside};
 pub use midi::{GonePort, MidiPorts, MidiState, channel_message, port_bits};
 pub use osc::{Follow, Osc, OscCounts, OscMap, Receiver, Relay, RelayCounts};

@@ -9,6 +9,63 @@ const CLASSES: usize = 201;
 /// A block's time as a whole number, so that shares can be added up in an atomic.
 const WHOLE: f64 = 1_000_000.0;
 
+/// Faults whose time is kept: the last of them.
+const KEPT: usize = 64;
+/// A gap so many frames after a block that worked too long is its doing.
+const AFTER: u64 = 8192;
+
+/// What went wrong in time.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum FaultKind {
+    /// A block was late by its own work.
+    Overworked,
+    /// A block was late because the machine held it up.
+    HeldUp,
+    /// The device reported a gap just after a block was late by its own work.
+    OwnGap,
+    /// The device reported a gap that no work of this program made.
+    Gap,
+}
+
+impl FaultKind {
+    const ALL: [Self; 4] = [Self::Overworked, Self::HeldUp, Self::OwnGap, Self::Gap];
+}
+
+/// One thing that went wrong in time.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+pub struct Fault {
+    /// The engine's sample at which it was seen, to a block or two.
+    pub sample: u64,
+    /// What it was.
+    pub kind: FaultKind,
+}
+
+/// The last faults, written by any thread without waiting. A reader may miss one that is just being overwritten.
+#[derive(Debug)]
+struct Faults {
+    count: AtomicU64,
+    /// Each a sample times the number of kinds, and the kind.
+    ring: [AtomicU64; KEPT],
+}
+
+impl Faults {
+    fn note(&self, sample: u64, kind: FaultKind) {
+        let place = self.count.fetch_add(1, Relaxed) as usize % KEPT;
+        self.ring[place].store(sample * FaultKind::ALL.len() as u64 + kind as u64, Relaxed);
+    }
+
+    fn read(&self) -> Vec<Fault> {
+        let count = self.count.load(Relaxed) as usize;
+        let kinds = FaultKind::ALL.len() as u64;
+        let one = |n: usize| {
+            let noted = self.ring[n % KEPT].load(Relaxed);
+            Fault { sample: noted / kinds, kind: FaultKind::ALL[(noted % kinds) as usize] }
+        };
+        (count.saturating_sub(KEPT)..count).map(one).collect()
+    }
+}
+
 /// Counts that the audio thread feeds and anyone may read.
 #[derive(Debug)]
 pub struct Stats {
@@ -16,6 +73,8 @@ pub struct Stats {
     frames: AtomicU64,
     late: AtomicU64,
     overworked: AtomicU64,
+    /// The sample after the last block that worked too long; 0: there was none.
+    overworked_at: AtomicU64,
     sum: AtomicU64,
     most: AtomicU64,
     histogram: [AtomicU64; CLASSES],
@@ -27,6 +86,7 @@ pub struct Stats {
     events_lost: AtomicU64,
     /// The bits of a number of ppm; not a number: none is known.
     drift: AtomicU32,
+    faults: Faults,
 }
 
 impl Default for Stats {
@@ -37,6 +97,7 @@ impl Default for Stats {
             frames: zero(),
             late: zero(),
             overworked: zero(),
+            overworked_at: zero(),
             sum: zero(),
             most: zero(),
             histogram: std::array::from_fn(|_| zero()),
@@ -47,6 +108,7 @@ impl Default for Stats {
             away: zero(),
             events_lost: zero(),
             drift: AtomicU32::new(f32::NAN.to_bits()),
+            faults: Faults { count: zero(), ring: std::array::from_fn(|_| zero()) },
         }
     }
 }
@@ -67,14 +129,23 @@ impl Stats {
         self.histogram[((share * 100.0) as usize).min(CLASSES - 1)].fetch_add(1, Relaxed);
     }
 
-    /// The work of a block, apart from what it waited, took longer than the block lasts. Any thread.
-    pub(crate) fn overworked(&self) {
-        self.overworked.fetch_add(1, Relaxed);
+    /// The block that was just counted was late; `overworked`: its work, apart from what it waited, took longer than it
+    /// lasts. Any thread.
+    pub(crate) fn late(&self, overworked: bool) {
+        let sample = self.frames.load(Relaxed);
+        if overworked {
+            self.overworked.fetch_add(1, Relaxed);
+            self.overworked_at.store(sample, Relaxed);
+        }
+        self.faults.note(sample, if overworked { FaultKind::Overworked } else { FaultKind::HeldUp });
     }
 
     /// The device reported a gap. Any thread.
     pub(crate) fn xrun(&self) {
         self.xruns.fetch_add(1, Relaxed);
+        let (sample, worked) = (self.frames.load(Relaxed), self.overworked_at.load(Relaxed));
+        let own = worked > 0 && sample.saturating_sub(worked) < AFTER;
+        self.faults.note(sample, if own { FaultKind::OwnGap } else { FaultKind::Gap });
     }
 
     /// The server's clock went on by frames that this program was not asked for.
@@ -123,6 +194,7 @@ impl Stats {
             missing: self.missing.load(Relaxed),
             dropped: self.dropped.load(Relaxed),
             away: self.away.load(Relaxed),
+            faults: self.faults.read(),
             events_lost: self.events_lost.load(Relaxed),
             drift_ppm: Some(f32::from_bits(self.drift.load(Relaxed))).filter(|ppm| ppm.is_finite()),
         }
@@ -159,6 +231,8 @@ pub struct Load {
     /// Frames, to some hundredths of a second, for which nothing drove the engine, because its device had gone or was
     /// just back.
     pub away: u64,
+    /// The last late blocks and gaps, in the order in which they were seen.
+    pub faults: Vec<Fault>,
     /// MIDI messages for which a block had no room.
     pub events_lost: u64,
     /// By how many ppm the input's clock is faster than the output's, where they are two and that is known.
@@ -181,6 +255,35 @@ impl Load {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_last_faults_are_kept_with_their_time_and_cause() {
+        let stats = Stats::default();
+        assert_eq!(stats.load().faults, []);
+        let block = |spent| stats.block(Duration::from_micros(spent), 48, 48_000);
+        stats.xrun();
+        block(1500);
+        stats.late(false);
+        block(1500);
+        stats.late(true);
+        stats.xrun();
+        (0..AFTER / 48 + 1).for_each(|_| block(100));
+        stats.xrun();
+        let load = stats.load();
+        let fault = |sample, kind| Fault { sample, kind };
+        let last = load.frames;
+        let want = [
+            fault(0, FaultKind::Gap),
+            fault(48, FaultKind::HeldUp),
+            fault(96, FaultKind::Overworked),
+            fault(96, FaultKind::OwnGap),
+            fault(last, FaultKind::Gap),
+        ];
+        assert_eq!(load.faults, want);
+        assert_eq!((load.late, load.overworked, load.xruns), (2, 1, 3));
+        (0..2 * KEPT).for_each(|_| stats.xrun());
+        assert_eq!(stats.load().faults, [fault(last, FaultKind::Gap); KEPT]);
+    }
 
     #[test]
     fn shares_are_those_of_the_blocks_own_time() {

@@ -148,9 +148,9 @@ impl Player {
         self.stats.block(spent, frames, self.rate);
         let lasts = Duration::from_secs_f64(frames as f64 / f64::from(self.rate.max(1)));
         // What took less time altogether took less work: the system is asked again only where a block was late.
-        if spent > lasts && worked().zip(worked_before).is_some_and(|(now, before)| now.saturating_sub(before) > lasts)
-        {
-            self.stats.overworked();
+        if spent > lasts {
+            let work = worked().zip(worked_before).map(|(now, before)| now.saturating_sub(before));
+            self.stats.late(work.is_some_and(|work| work > lasts));
         }
     }
 
