@@ -42,7 +42,7 @@ pub(crate) struct Moment {
     pub harmonicity: f32,
     /// The shortest period that fits, in samples; 0 if none does.
     pub period: f32,
-    /// The same for tones above 800 Hz as well.
+    /// The same for tones above 800 Hz as well; 0 where nobody asked.
     pub tone: f32,
 }
 
@@ -78,6 +78,8 @@ pub(crate) struct Analysis {
     moments: Box<[Moment]>,
     /// The moment in work.
     moment: Moment,
+    /// Whether somebody asked for [`Moment::tone`].
+    tones: bool,
 }
 
 impl Analysis {
@@ -110,9 +112,15 @@ impl Analysis {
             voiced: bin(80.0)..=bin(3500.0),
             moments: vec![NONE; KEPT].into(),
             moment: NONE,
+            tones: false,
             forward,
             inverse,
         }
+    }
+
+    /// Tells the tones of its moments as well.
+    pub fn tell_tones(&mut self) {
+        self.tones = true;
     }
 
     /// Does what is due at the grid line `line`; `read` fills a slice with the sound that ends there.
@@ -197,7 +205,7 @@ impl Analysis {
         let best = most.into_iter().fold(0.0, f32::max);
         let harmonicity = if energy > 1e-12 { (best / energy).min(1.0) } else { 0.0 };
         let period = if harmonicity > 0.3 { self.period(best - 0.05 * energy) } else { 0.0 };
-        let tone = if period > 0.0 { self.tone(period, best - 0.1 * energy) } else { 0.0 };
+        let tone = if self.tones && period > 0.0 { self.tone(period, best - 0.1 * energy) } else { 0.0 };
         let hop = self.schedule.hop();
         let (earlier, last) = {
             let steps = (0.02 * self.rate / hop as f32).round() as u64;

@@ -34,6 +34,14 @@ impl Memory {
         Self { analysis: Some(Box::new(Analysis::new(rate, stagger))), ..Self::new(room) }
     }
 
+    /// The same memory, whose analysis also tells the source's pitch, see [`Heard::pitch`].
+    pub fn pitched(mut self) -> Self {
+        if let Some(analysis) = &mut self.analysis {
+            analysis.tell_tones();
+        }
+        self
+    }
+
     /// The same memory with its source's model, which
     /// [`Effect::wants_model`](crate::effects::Effect::wants_model) asks for; `stagger` as before.
     pub fn modelled(self, rate: u32, stagger: u64) -> Self {
@@ -175,7 +183,7 @@ impl Heard<'_> {
     }
 
     /// The pitch of the newest moment that the source's analysis knows at [`Heard::end`], a frame of 43 ms; `None`: there
-    /// is no analysis, or nothing is known yet.
+    /// is no analysis, or nothing is known yet. It has one only in a memory that is [`Memory::pitched`].
     pub fn pitch(&self, rate: u32) -> Option<Pitch> {
         let analysis = self.analysis?;
         let moment = (0..4).find_map(|back| analysis.moment(self.end, back))?;

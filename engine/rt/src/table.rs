@@ -133,7 +133,8 @@ impl Table {
                 } else {
                     Memory::new(need.samples)
                 };
-                if need.model { memory.modelled(rate, place as u64) } else { memory }
+                let memory = if need.model { memory.modelled(rate, place as u64) } else { memory };
+                if hears && place < plan.mics.len() { memory.pitched() } else { memory }
             },
         };
         let resident = |(index, instance): (usize, &tenterhook_plan::Instance)| {
