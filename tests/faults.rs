@@ -84,8 +84,11 @@ mic.good.stretch = { by = "toe", to = ["calm"] }
 mic.good.reverse = { by = "heel", to = ["calm"] }
 "#;
 
+/// A name, and a mic's samples by their place.
+type Wrong = (&'static str, fn(u64) -> f32);
+
 /// What a broken cable, converter or driver sends.
-const KINDS: [(&str, fn(u64) -> f32); 5] = [
+const KINDS: [Wrong; 5] = [
     ("NaN", |_| f32::NAN),
     ("infinity", |i| if i % 96 < 48 { f32::INFINITY } else { f32::NEG_INFINITY }),
     ("a square at full scale", |i| if i % 96 < 48 { 1.0 } else { -1.0 }),
@@ -355,11 +358,12 @@ fn a_flood_of_osc_is_counted_and_its_last_value_is_reached() {
     let garbage = |n: u64| -> Vec<u8> { (0..n % 200).map(|i| (i * 31 + n * 17) as u8).collect() };
     let (begun, mut sent) = (Instant::now(), 0u64);
     for step in 1..=(FLOODING * 100.0) as u64 {
-        for n in sent..step * FLOOD / 100 {
+        let due = step * FLOOD / 100;
+        for n in sent..due {
             socket.send_to(&message((n % 10) as f32 / 10.0), address).unwrap();
             socket.send_to(&garbage(n), address).unwrap();
-            sent += 1;
         }
+        sent = due;
         std::thread::sleep(Duration::from_millis(10 * step).saturating_sub(begun.elapsed()));
     }
     let took = begun.elapsed();
