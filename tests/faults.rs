@@ -236,10 +236,21 @@ const FLOODED: &str = r#"
 title = "Ten Thousand Feet"
 mics = { voice = 1 }
 outputs = { left = 1 }
-controllers = { foot = { cc = 11 }, sway = { osc = "/sway" } }
+[controllers]
+foot0 = { cc = 20 }
+foot1 = { cc = 21 }
+foot2 = { cc = 22 }
+foot3 = { cc = 23 }
+foot4 = { cc = 24 }
+foot5 = { cc = 25 }
+foot6 = { cc = 26 }
+foot7 = { cc = 27 }
+foot8 = { cc = 28 }
+foot9 = { cc = 29 }
+sway = { osc = "/sway" }
 [[scene]]
 mark = "A"
-mic.voice.stretch = { by = "foot" }
+mic.voice.stretch = { by = "foot9" }
 mic.voice.reverse = { by = "sway" }
 "#;
 
@@ -256,10 +267,10 @@ fn load<'a>(ended: &'a Ended, name: &str) -> &'a Value {
     &ended.load()["load"][name]
 }
 
-/// The values that a controller took, by the log.
+/// The values that controllers took whose names begin so, by the log.
 fn values(folder: &Path, controller: &str) -> Vec<String> {
     let written = gestures(&folder.join("run/gestures.csv"));
-    written.into_iter().filter(|(_, name, _)| name == controller).map(|(.., value)| value).collect()
+    written.into_iter().filter(|(_, name, _)| name.starts_with(controller)).map(|(.., value)| value).collect()
 }
 
 fn print_load(what: &str, ended: &Ended) {
@@ -291,11 +302,12 @@ fn flooded(folder: &Path, messages: Vec<(u64, [u8; 3])>, by_clock: bool) -> (End
     (ended, company.leave())
 }
 
-/// A controller change every tenth of a millisecond, at its frame; the last one says 100.
+/// A controller change every tenth of a millisecond, at its frame, of ten feet in turn: each so slowly that every move
+/// acts by itself (one in a cell of 32 samples does). The last one, of the last foot, says 100.
 fn ten_thousand_a_second() -> Vec<(u64, [u8; 3])> {
     let all = (FLOODING * FLOOD as f64) as u64;
     let value = |n: u64| if n + 1 == all { 100 } else { (n * 37 % 128) as u8 };
-    (0..all).map(|n| (n * u64::from(RATE) / FLOOD, change(11, value(n)))).collect()
+    (0..all).map(|n| (n * u64::from(RATE) / FLOOD, change(20 + (n % 10) as u8, value(n)))).collect()
 }
 
 #[test]
@@ -323,7 +335,7 @@ fn ten_thousand_pedal_moves_a_second_make_no_block_late_by_its_own_work() {
             (folder, ended)
         };
         // One move, so that the same effect is at work.
-        let (_, quiet) = run(vec![(0, change(11, 64))]);
+        let (_, quiet) = run(vec![(0, change(29, 64))]);
         let (folder, flood) = run(ten_thousand_a_second());
         print_load("quiet", &quiet);
         print_load("10,000 moves a second", &flood);
