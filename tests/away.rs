@@ -3,7 +3,7 @@
 mod common;
 
 use std::net::{SocketAddr, UdpSocket};
-use std::process::Command;
+use std::process::{Child, Command};
 use std::time::{Duration, Instant};
 
 use common::client::{Part, RATE, Recorder, Singer, change, sample, voice};
@@ -11,7 +11,6 @@ use common::folder;
 use common::log::{channels, gestures};
 use common::program::Program;
 use common::server::{Server, Successor, client, within_a_minute};
-use jack::{MidiOut, Port, PortFlags, PortSpec};
 use rosc::{OscMessage, OscPacket, OscType};
 use serde_json::Value;
 
@@ -211,22 +210,32 @@ fn a_server_that_stands_still_is_told_of_and_taken_up_when_it_goes_on() {
     std::mem::forget(held.singer);
 }
 
-/// A MIDI output as a device has it, not a program.
-struct Device(MidiOut);
+/// A board of pedals: a program of its own with a device's ports of these names (JACK API, `JackPortIsOutput` and
+/// `JackPortIsPhysical`, which `jack` has no safe way to ask for). It is unplugged by being killed.
+struct Board(Child);
 
-// SAFETY: it gives the library's own constants, with one more flag that says nothing of the bytes.
-#[allow(unsafe_code, reason = "the library has no other way to make a device's port")]
-unsafe impl PortSpec for Device {
-    fn jack_port_type(&self) -> &str {
-        self.0.jack_port_type()
+impl Board {
+    fn plug(ports: &[&str]) -> Self {
+        const PROGRAM: &str = r#"
+import ctypes, sys, time
+jack = ctypes.CDLL("libjack.so.0")
+jack.jack_client_open.restype = jack.jack_port_register.restype = ctypes.c_void_p
+board = ctypes.c_void_p(jack.jack_client_open(b"board", 1, None))
+for name in sys.argv[1:]:
+    assert jack.jack_port_register(board, name.encode(), b"8 bit raw midi", ctypes.c_ulong(2 | 4), ctypes.c_ulong(0))
+assert jack.jack_activate(board) == 0
+time.sleep(600)
+"#;
+        let child = Command::new("python3").args(["-c", PROGRAM]).args(ports).spawn();
+        Self(child.expect("python3 runs: install it"))
     }
+}
 
-    fn jack_flags(&self) -> PortFlags {
-        self.0.jack_flags() | PortFlags::IS_PHYSICAL
-    }
-
-    fn jack_buffer_size(&self) -> std::ffi::c_ulong {
-        self.0.jack_buffer_size()
+impl Drop for Board {
+    fn drop(&mut self) {
+        // Killed already, or nobody plays any more.
+        let _ = self.0.kill();
+        let _ = self.0.wait();
     }
 }
 
@@ -235,22 +244,31 @@ fn a_midi_port_that_vanishes_is_connected_again_when_it_returns() {
     if server_id().is_none() {
         return Server::start().run("a_midi_port_that_vanishes_is_connected_again_when_it_returns", INSIDE, &[]);
     }
-    let board = client("board").activate_async((), ()).unwrap();
+    let hand = client("hand").activate_async((), ()).unwrap();
+    let hand = hand.as_client();
     let folder = folder(&PIECE.replace("cc = 64", "cc = 64, port = \"Foot\""));
     let mut play = Program::start(folder.path(), "play piece.toml --json --no-page", &[]);
     assert_eq!(play.event("started")["host"], "jack");
-    let board = board.as_client();
-    let plug = |name: &str| board.register_port(name, Device(MidiOut::default())).unwrap();
-    let is_in = |port: &Port<Device>, own: &str| port.is_connected_to(own).unwrap();
-    let foot = plug("Foot 1");
-    within_a_minute("the pedal is connected", || is_in(&foot, "tenterhook:Foot"));
-    let other = plug("Wheel");
-    within_a_minute("another goes to the port for all", || is_in(&other, "tenterhook:midi"));
-    // What somebody takes out by hand stays out.
-    board.disconnect_ports_by_name("board:Wheel", "tenterhook:midi").unwrap();
-    board.unregister_port(foot).unwrap();
-    let foot = plug("Foot 1");
-    within_a_minute("the pedal is connected again", || is_in(&foot, "tenterhook:Foot"));
-    assert!(!is_in(&other, "tenterhook:midi"));
+    let is_in = |port: &str, own: &str| {
+        let port = hand.port_by_name(&format!("board:{port}"));
+        port.is_some_and(|port| port.is_connected_to(own).unwrap())
+    };
+    let board = Board::plug(&["Foot 1", "Wheel"]);
+    within_a_minute("the pedal is connected", || is_in("Foot 1", "tenterhook:Foot"));
+    within_a_minute("another goes to the port for all", || is_in("Wheel", "tenterhook:midi"));
+    // What somebody takes out by hand stays out, whatever else comes.
+    hand.disconnect_ports_by_name("board:Wheel", "tenterhook:midi").unwrap();
+    let other = Board::plug(&["Knee"]);
+    within_a_minute("one more is connected", || {
+        let sources = hand.ports(Some("Knee"), None, jack::PortFlags::IS_PHYSICAL);
+        let source = sources.first().and_then(|name| hand.port_by_name(name));
+        source.is_some_and(|port| port.is_connected_to("tenterhook:midi").unwrap())
+    });
+    assert!(!is_in("Wheel", "tenterhook:midi"));
+    drop(other);
+    drop(board);
+    within_a_minute("it is gone", || hand.port_by_name("board:Foot 1").is_none());
+    let _board = Board::plug(&["Foot 1"]);
+    within_a_minute("the pedal is connected again", || is_in("Foot 1", "tenterhook:Foot"));
     assert_eq!(play.terminate().status, Some(0));
 }

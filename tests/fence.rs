@@ -275,10 +275,11 @@ fn sound_touches_nothing_that_is_banned() {
     assert_eq!(bans(SOUND[0]), bans(SOUND[1]), "both ban the same");
     for of in SOUND {
         assert_eq!(banned(&Path::new(ROOT).join(of).join("Cargo.toml")), []);
-        // Nor is a ban lifted, but where the tests show that it holds.
+        // Nor is a ban lifted, but where the tests show that it holds, or print their figures.
         for file in sources(&Path::new(ROOT).join(of).join("src")) {
             let lifted = fs::read_to_string(&file).unwrap().contains("clippy::disallowed");
-            assert!(!lifted || file.ends_with("laws/sanitized.rs"), "{} lifts a ban", file.display());
+            let law = file.parent().is_some_and(|folder| folder.ends_with("laws"));
+            assert!(!lifted || law, "{} lifts a ban", file.display());
         }
     }
 }
