@@ -94,14 +94,14 @@ impl Words {
             ("gap of the device", xruns, &mut self.xruns, [OwnGap, Gap], "not by this program's work"),
         ] {
             let new = lately.grew(total, now, NEWS * second);
-            let faults = look.load.faults.iter().filter(|fault| kinds.contains(&fault.kind));
+            let mut faults = look.load.faults.iter().filter(|fault| kinds.contains(&fault.kind));
             if new > 0 {
                 let recent = |fault: &&Fault| fault.sample + NEWS * second >= now;
                 let own = faults.filter(recent).any(|fault| fault.kind == kinds[0]);
                 let cause = if own { WORK } else { other };
                 word(Topic::Late, true, format!("{} in the last {NEWS} s: {cause}", many(new, name)));
             } else if total > 0 {
-                let since = faults.last().map_or(0, |fault| now.saturating_sub(fault.sample) / second.max(1));
+                let since = faults.next_back().map_or(0, |fault| now.saturating_sub(fault.sample) / second.max(1));
                 let text = format!("{} since the start, the last {since} s ago", many(total, name));
                 word(Topic::Late, false, text);
             }

@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 const MOST_LATE: Duration = Duration::from_secs(1);
 
 /// Blocks by the machine's clock. Its inputs are silent, its outputs go nowhere; with a
-/// [sound](Player::with_sound) and a [log](Player::with_log) it plays and records without a device.
+/// [sound](crate::Player::with_sound) and a [log](crate::Player::with_log) it plays and records without a device.
 pub struct ClockSource {
     facts: Facts,
     stop: Arc<AtomicBool>,
