@@ -286,11 +286,15 @@ impl Ending {
             }));
             return;
         }
+        let own = match self.load.overworked {
+            0 => String::new(),
+            some => format!(" ({some} by their own work)"),
+        };
         say(format_args!(
-            "{} blocks, {} late ({} by their own work), {} xruns; processing took {:.1} % of the time on average, {:.1} % at most.",
+            "{} blocks, {} late{}, {} xruns; processing took {:.1} % of the time on average, {:.1} % at most.",
             self.load.blocks,
             self.load.late,
-            self.load.overworked,
+            own,
             self.load.xruns,
             percent(self.load.mean),
             percent(self.load.most),

@@ -20,7 +20,7 @@ const MUCH_DB: f32 = 6.0;
 const CRYSTALS: f32 = 300.0;
 
 /// Why a block was late by its own work.
-const WORK: &str = "the piece asks too much of this machine, see `tenterhook load`";
+const WORK: &str = ": the piece asks too much of this machine, see `tenterhook load`";
 
 /// What is looked at.
 pub struct Look<'a> {
@@ -87,19 +87,24 @@ impl Words {
         if let Some(text) = look.load.drift_ppm.and_then(drift_words) {
             word(Topic::Device, false, text);
         }
-        use FaultKind::{Gap, HeldUp, Overworked, OwnGap};
+        use FaultKind::{Gap, HeldUp, Late, Overworked, OwnGap};
         let (late, xruns) = (look.load.late, look.load.xruns);
         for (name, total, lately, kinds, other) in [
-            ("late block", late, &mut self.late, [Overworked, HeldUp], "the machine held this program up"),
-            ("gap of the device", xruns, &mut self.xruns, [OwnGap, Gap], "not by this program's work"),
+            ("late block", late, &mut self.late, [Overworked, HeldUp, Late], ": the machine held this program up"),
+            ("gap of the device", xruns, &mut self.xruns, [OwnGap, Gap, Gap], ": not by this program's work"),
         ] {
             let new = lately.grew(total, now, NEWS * second);
             let mut faults = look.load.faults.iter().filter(|fault| kinds.contains(&fault.kind));
             if new > 0 {
                 let recent = |fault: &&Fault| fault.sample + NEWS * second >= now;
-                let own = faults.filter(recent).any(|fault| fault.kind == kinds[0]);
-                let cause = if own { WORK } else { other };
-                word(Topic::Late, true, format!("{} in the last {NEWS} s: {cause}", many(new, name)));
+                let kinds_now: Vec<FaultKind> = faults.filter(recent).map(|fault| fault.kind).collect();
+                let cause = match kinds_now {
+                    now if now.contains(&kinds[0]) => WORK,
+                    // Some systems do not tell.
+                    now if now.contains(&Late) => "",
+                    _ => other,
+                };
+                word(Topic::Late, true, format!("{} in the last {NEWS} s{cause}", many(new, name)));
             } else if total > 0 {
                 let since = faults.next_back().map_or(0, |fault| now.saturating_sub(fault.sample) / second.max(1));
                 let text = format!("{} since the start, the last {since} s ago", many(total, name));

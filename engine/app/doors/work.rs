@@ -11,6 +11,9 @@ const SWAPPED: u64 = 64 << 20;
 
 /// How much of the processors other programs take in half a second, and took in the last minute.
 pub fn others(machine: &Machine<'_>) -> Seen {
+    if machine.plays {
+        return Seen::Hidden("while a piece plays its own work is among it".to_owned());
+    }
     let before = times(machine);
     (machine.watch)();
     let (Some(before), Some(after)) = (before, times(machine)) else {

@@ -9,7 +9,7 @@ const CLASSES: usize = 201;
 /// A block's time as a whole number, so that shares can be added up in an atomic.
 const WHOLE: f64 = 1_000_000.0;
 
-/// Faults whose time is kept: the last of them.
+/// Late blocks, and gaps, whose time is kept: the last of each.
 const KEPT: usize = 64;
 /// A gap so many frames after a block that worked too long is its doing.
 const AFTER: u64 = 8192;
@@ -22,6 +22,8 @@ pub enum FaultKind {
     Overworked,
     /// A block was late because the machine held it up.
     HeldUp,
+    /// A block was late, and this system does not tell why.
+    Late,
     /// The device reported a gap just after a block was late by its own work.
     OwnGap,
     /// The device reported a gap that no work of this program made.
@@ -29,7 +31,7 @@ pub enum FaultKind {
 }
 
 impl FaultKind {
-    const ALL: [Self; 4] = [Self::Overworked, Self::HeldUp, Self::OwnGap, Self::Gap];
+    const ALL: [Self; 5] = [Self::Overworked, Self::HeldUp, Self::Late, Self::OwnGap, Self::Gap];
 }
 
 /// One thing that went wrong in time.
@@ -47,6 +49,12 @@ struct Faults {
     count: AtomicU64,
     /// Each a sample times the number of kinds, and the kind.
     ring: [AtomicU64; KEPT],
+}
+
+impl Default for Faults {
+    fn default() -> Self {
+        Self { count: AtomicU64::new(0), ring: std::array::from_fn(|_| AtomicU64::new(0)) }
+    }
 }
 
 impl Faults {
@@ -86,7 +94,8 @@ pub struct Stats {
     events_lost: AtomicU64,
     /// The bits of a number of ppm; not a number: none is known.
     drift: AtomicU32,
-    faults: Faults,
+    late_blocks: Faults,
+    gaps: Faults,
 }
 
 impl Default for Stats {
@@ -108,7 +117,8 @@ impl Default for Stats {
             away: zero(),
             events_lost: zero(),
             drift: AtomicU32::new(f32::NAN.to_bits()),
-            faults: Faults { count: zero(), ring: std::array::from_fn(|_| zero()) },
+            late_blocks: Faults::default(),
+            gaps: Faults::default(),
         }
     }
 }
@@ -129,15 +139,20 @@ impl Stats {
         self.histogram[((share * 100.0) as usize).min(CLASSES - 1)].fetch_add(1, Relaxed);
     }
 
-    /// The block that was just counted was late; `overworked`: its work, apart from what it waited, took longer than it
-    /// lasts. Any thread.
-    pub(crate) fn late(&self, overworked: bool) {
+    /// The block that was just counted was late; `overworked`: whether its work, apart from what it waited, took longer
+    /// than it lasts, if the system tells. Any thread.
+    pub(crate) fn late(&self, overworked: Option<bool>) {
         let sample = self.frames.load(Relaxed);
-        if overworked {
+        let kind = match overworked {
+            Some(true) => FaultKind::Overworked,
+            Some(false) => FaultKind::HeldUp,
+            None => FaultKind::Late,
+        };
+        if kind == FaultKind::Overworked {
             self.overworked.fetch_add(1, Relaxed);
             self.overworked_at.store(sample, Relaxed);
         }
-        self.faults.note(sample, if overworked { FaultKind::Overworked } else { FaultKind::HeldUp });
+        self.late_blocks.note(sample, kind);
     }
 
     /// The device reported a gap. Any thread.
@@ -145,7 +160,7 @@ impl Stats {
         self.xruns.fetch_add(1, Relaxed);
         let (sample, worked) = (self.frames.load(Relaxed), self.overworked_at.load(Relaxed));
         let own = worked > 0 && sample.saturating_sub(worked) < AFTER;
-        self.faults.note(sample, if own { FaultKind::OwnGap } else { FaultKind::Gap });
+        self.gaps.note(sample, if own { FaultKind::OwnGap } else { FaultKind::Gap });
     }
 
     /// The server's clock went on by frames that this program was not asked for.
@@ -194,7 +209,7 @@ impl Stats {
             missing: self.missing.load(Relaxed),
             dropped: self.dropped.load(Relaxed),
             away: self.away.load(Relaxed),
-            faults: self.faults.read(),
+            faults: [self.late_blocks.read(), self.gaps.read()].concat(),
             events_lost: self.events_lost.load(Relaxed),
             drift_ppm: Some(f32::from_bits(self.drift.load(Relaxed))).filter(|ppm| ppm.is_finite()),
         }
@@ -231,7 +246,7 @@ pub struct Load {
     /// Frames, to some hundredths of a second, for which nothing drove the engine, because its device had gone or was
     /// just back.
     pub away: u64,
-    /// The last late blocks and gaps, in the order in which they were seen.
+    /// The last late blocks, then the last gaps, each in the order in which they were seen.
     pub faults: Vec<Fault>,
     /// MIDI messages for which a block had no room.
     pub events_lost: u64,
@@ -263,26 +278,23 @@ mod tests {
         let block = |spent| stats.block(Duration::from_micros(spent), 48, 48_000);
         stats.xrun();
         block(1500);
-        stats.late(false);
+        stats.late(Some(false));
         block(1500);
-        stats.late(true);
+        stats.late(Some(true));
         stats.xrun();
         (0..AFTER / 48 + 1).for_each(|_| block(100));
         stats.xrun();
         let load = stats.load();
         let fault = |sample, kind| Fault { sample, kind };
         let last = load.frames;
-        let want = [
-            fault(0, FaultKind::Gap),
-            fault(48, FaultKind::HeldUp),
-            fault(96, FaultKind::Overworked),
-            fault(96, FaultKind::OwnGap),
-            fault(last, FaultKind::Gap),
-        ];
+        let late = [fault(48, FaultKind::HeldUp), fault(96, FaultKind::Overworked)];
+        let gaps = [fault(0, FaultKind::Gap), fault(96, FaultKind::OwnGap), fault(last, FaultKind::Gap)];
+        let want = [&late[..], &gaps[..]].concat();
         assert_eq!(load.faults, want);
         assert_eq!((load.late, load.overworked, load.xruns), (2, 1, 3));
         (0..2 * KEPT).for_each(|_| stats.xrun());
-        assert_eq!(stats.load().faults, [fault(last, FaultKind::Gap); KEPT]);
+        let want = [&late[..], &[fault(last, FaultKind::Gap); KEPT]].concat();
+        assert_eq!(stats.load().faults, want, "many gaps push out no late block");
     }
 
     #[test]

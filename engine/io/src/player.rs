@@ -150,7 +150,7 @@ impl Player {
         // What took less time altogether took less work: the system is asked again only where a block was late.
         if spent > lasts {
             let work = worked().zip(worked_before).map(|(now, before)| now.saturating_sub(before));
-            self.stats.late(work.is_some_and(|work| work > lasts));
+            self.stats.late(work.map(|work| work > lasts));
         }
     }
 
