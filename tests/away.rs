@@ -209,6 +209,21 @@ fn a_server_that_stands_still_is_told_of_and_taken_up_when_it_goes_on() {
     std::mem::forget(held.singer);
 }
 
+#[test]
+fn while_a_server_stands_still_the_program_ends_with_whole_files() {
+    if server_id().is_none() {
+        return Server::start().run("while_a_server_stands_still_the_program_ends_with_whole_files", INSIDE, &[]);
+    }
+    let mut held = Held::start();
+    signal("STOP", &server_id().unwrap());
+    held.play.event("gone");
+    let ended = held.play.terminate();
+    assert_eq!(ended.status, Some(0), "{}", ended.words);
+    assert!(channels(&held.folder.path().join("run/outputs.wav"))[0].len() > sample(2.0) as usize);
+    signal("CONT", &server_id().unwrap());
+    std::mem::forget(held.singer);
+}
+
 /// A board of pedals: a program of its own with a device's ports of these names (JACK API, `JackPortIsOutput` and
 /// `JackPortIsPhysical`, which `jack` has no safe way to ask for). It is unplugged by being killed.
 struct Board(Child);

@@ -19,6 +19,10 @@ const FIRST: Duration = Duration::from_secs(3);
 const ANEW: Duration = Duration::from_secs(3);
 /// How often a device that has gone is looked for.
 const AGAIN: Duration = Duration::from_millis(250);
+/// A device that takes longer than this to open is said not to answer.
+const SILENT: Duration = Duration::from_secs(10);
+/// How long the end waits for a device to let go: one that stands still may never do so.
+const LETS_GO: Duration = Duration::from_secs(2);
 
 /// How the engine is driven.
 #[derive(Clone, Debug)]
@@ -88,10 +92,11 @@ impl Keeper {
         let Some(mut source) = self.opened.take() else {
             return Err(Error::Started { source_name: self.facts.words.clone() });
         };
+        let wish = source.found_again(&self.wish);
         let seat = Seat::of(player);
         source.start(&seat)?;
         let mut work = Work {
-            wish: source.found_again(&self.wish),
+            wish,
             facts: self.facts.clone(),
             shared: Arc::clone(&self.shared),
             driver: Driver { source, seat },
@@ -104,7 +109,7 @@ impl Keeper {
                 work.turn();
                 std::thread::sleep(TURN);
             }
-            work.driver.source.stop();
+            work.close();
         };
         let thread = std::thread::Builder::new().name("keeper".to_owned()).spawn(run);
         self.thread = Some(thread.map_err(|why| Error::Thread { why: why.to_string() })?);
@@ -116,7 +121,8 @@ impl Keeper {
         lock(&self.shared.standing).clone()
     }
 
-    /// Stops. When this returns no block is being processed and the player is gone, freed on another thread than audio's.
+    /// Stops. When this returns no block is being processed and the player is gone, freed on another thread than audio's. A
+    /// device that stands still is left behind after two seconds.
     pub fn stop(&mut self) {
         self.shared.stop.store(true, Ordering::Release);
         if let Some(thread) = self.thread.take() {
@@ -179,10 +185,11 @@ impl Work {
 
     /// Looks whether the device still is one.
     fn watch(&mut self) {
-        self.driver.source.tend();
         let calls = self.driver.seat.calls();
         if calls != self.calls {
             (self.calls, self.moved) = (calls, Instant::now());
+            // Not while it stands still: it would have this thread wait for an answer.
+            self.driver.source.tend();
             let mut standing = lock(&self.shared.standing);
             if standing.losses == 0 && standing.origin.is_none() {
                 standing.origin = self.driver.source.origin();
@@ -213,6 +220,7 @@ impl Work {
         {
             let mut standing = lock(&self.shared.standing);
             standing.losses += 1;
+            standing.origin = None;
             standing.away = Some(Away { why, since: Instant::now(), refused: None });
         }
         let calls = device.seat.calls();
@@ -251,7 +259,7 @@ impl Work {
             }
             if dead || anew {
                 // What stands still may do so when it is asked to stop, too.
-                self.drop_elsewhere(device);
+                Self::drop_elsewhere(device);
             } else {
                 still = Some((device, calls));
             }
@@ -269,9 +277,16 @@ impl Work {
                 }
                 (opening, tried) = (None, Instant::now());
             }
+            Some(Err(crossbeam_channel::TryRecvError::Empty)) if tried.elapsed() > SILENT => {
+                if let Some(away) = &mut lock(&self.shared.standing).away {
+                    away.refused.get_or_insert_with(|| "it does not answer: see its program".to_owned());
+                }
+            }
             Some(Err(crossbeam_channel::TryRecvError::Empty)) => {}
             Some(Err(crossbeam_channel::TryRecvError::Disconnected)) => opening = None,
-            None if still.is_none() && tried.elapsed() >= AGAIN => opening = self.open_elsewhere(),
+            None if still.is_none() && tried.elapsed() >= AGAIN => {
+                (opening, tried) = (self.open_elsewhere(), Instant::now());
+            }
             None => {}
         }
         self.phase = Phase::Away { still, opening, tried };
@@ -285,9 +300,31 @@ impl Work {
         std::thread::Builder::new().name("device".to_owned()).spawn(run).ok().map(|_| opened)
     }
 
-    fn drop_elsewhere(&self, device: Driver) {
-        // Without a thread it is stopped here after all.
-        drop(std::thread::Builder::new().name("device".to_owned()).spawn(move || drop(device)));
+    /// Lets go of a device on a thread of its own; whoever waits for the answer knows when that is done.
+    fn drop_elsewhere(device: Driver) -> Receiver<()> {
+        let (done, dropped) = bounded(1);
+        let run = move || {
+            drop(device);
+            // Nobody may wait for it.
+            let _ = done.send(());
+        };
+        // Without a thread it is dropped here after all.
+        drop(std::thread::Builder::new().name("device".to_owned()).spawn(run));
+        dropped
+    }
+
+    /// Ends: the player goes, and the devices, as far as they let go.
+    fn close(self) {
+        let still = match self.phase {
+            Phase::Away { still, .. } => still.map(|(device, _)| device),
+            Phase::Device | Phase::Ended => None,
+        };
+        drop(self.driver.seat.take());
+        let devices: Vec<_> = [Some(self.driver), still].into_iter().flatten().map(Self::drop_elsewhere).collect();
+        for dropped in devices {
+            // An error means that it is gone.
+            let _ = dropped.recv_timeout(LETS_GO);
+        }
     }
 
     /// The device is back: it takes the clock's place. A device that runs already goes on, another one starts.

@@ -12,8 +12,9 @@ use std::thread::JoinHandle;
 use std::time::Duration;
 use tenterhook_plan::{Address, Controller, Event, Message, Midi};
 
-/// How often the ports are looked through for new and vanished ones.
-const RESCAN: Duration = Duration::from_secs(1);
+/// How often the ports are looked through for new and vanished ones: sooner than a plug that was pulled is back, or the
+/// new port would be taken for the old one.
+const RESCAN: Duration = Duration::from_millis(100);
 /// How often the thread looks whether it is to end.
 const PAUSE: Duration = Duration::from_millis(50);
 

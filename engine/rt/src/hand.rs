@@ -142,7 +142,13 @@ impl Hand {
             (Kind::Fine, said) => {
                 match said {
                     // MIDI 1.0: a greater part that comes anew sets the finer to 0.
-                    Said::Value(high) => (self.parts, self.pair_until) = ((high, 0), at + clock.pair),
+                    Said::Value(high) => {
+                        self.parts = (high, 0);
+                        // One that waits already is not put off by more of them: some send no finer part at all.
+                        if at >= self.pair_until || self.waits.is_none() {
+                            self.pair_until = at + clock.pair;
+                        }
+                    }
                     Said::Finer(low) => (self.parts.1, self.pair_until) = (low, 0),
                 }
                 u16::from(self.parts.0) << 7 | u16::from(self.parts.1)

@@ -73,12 +73,12 @@ mod tests {
         let now = Instant::now();
         let at = |milliseconds| now + Duration::from_millis(milliseconds);
         for (milliseconds, gesture) in
-            [(60, Gesture::Hush(true)), (20, Gesture::Next), (60, Gesture::Hush(false)), (40, Gesture::Back)]
+            [(3000, Gesture::Hush(true)), (1000, Gesture::Next), (3000, Gesture::Hush(false)), (2000, Gesture::Back)]
         {
             assert!(due.keep(at(milliseconds), gesture, events.clone()));
         }
         let expected =
-            [(20, Gesture::Next), (40, Gesture::Back), (60, Gesture::Hush(true)), (60, Gesture::Hush(false))];
+            [(1000, Gesture::Next), (2000, Gesture::Back), (3000, Gesture::Hush(true)), (3000, Gesture::Hush(false))];
         for (milliseconds, gesture) in expected {
             let sent = incoming.recv_timeout(Duration::from_secs(20)).unwrap();
             assert_eq!(sent.event, tenterhook_plan::Event::Gesture(gesture));
@@ -90,7 +90,7 @@ mod tests {
     fn what_finds_no_room_is_refused_and_there_is_room_again_once_they_have_acted() {
         let (events, incoming) = Events::channel();
         let due = Due::start().unwrap();
-        let soon = Instant::now() + Duration::from_secs(1);
+        let soon = Instant::now() + Duration::from_secs(3);
         let kept = (0..ROOM + 10).filter(|_| due.keep(soon, Gesture::Next, events.clone())).count();
         assert_eq!(kept, ROOM);
         for _ in 0..ROOM {

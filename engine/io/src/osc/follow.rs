@@ -17,8 +17,9 @@ use super::addresses::{self, RELAY};
 const GONE: Duration = Duration::from_secs(3);
 /// One that listens hears for so long whether there is another to follow, before it tells its own state.
 const LISTENS_FIRST: Duration = Duration::from_millis(1500);
-/// What was passed on to the engine and has not been applied after so long never will be.
-const APPLIED_WITHIN: Duration = Duration::from_secs(1);
+/// What was passed on to the engine and has not been applied after so long never will be: longer than an engine stands
+/// still while its device comes back, or gestures wait for a changed piece.
+const APPLIED_WITHIN: Duration = Duration::from_secs(10);
 /// Gestures from machines that may be on their way through the engine.
 const EXPECTED: usize = 4096;
 

@@ -45,8 +45,10 @@ impl Receiver {
     /// [`Error::OscTo`] if there is no such host, or it is written otherwise.
     pub fn find(name: &str) -> Result<Self, Error> {
         let failed = |why: String| Error::OscTo { to: name.to_owned(), why };
-        let mut found = name.to_socket_addrs().map_err(|why| failed(why.to_string()))?;
-        let address = found.next().ok_or_else(|| failed("no such host".to_owned()))?;
+        let found: Vec<_> = name.to_socket_addrs().map_err(|why| failed(why.to_string()))?.collect();
+        // Those who listen do so by IPv4 unless they are told otherwise.
+        let address = found.iter().find(|address| address.is_ipv4()).or(found.first());
+        let address = *address.ok_or_else(|| failed("no such host".to_owned()))?;
         Ok(Self { name: name.to_owned(), address })
     }
 }

@@ -248,7 +248,7 @@ fn what_comes_over_the_wire_reaches_the_hub_at_its_time() {
         let time = time::now() + (ahead.as_secs() << 32) + ((u64::from(ahead.subsec_nanos()) << 32) / 1_000_000_000);
         OscTime { seconds: (time >> 32) as u32, fractional: time as u32 }
     };
-    let (began, later) = (Instant::now(), Duration::from_millis(300));
+    let (began, later) = (Instant::now(), Duration::from_secs(2));
     send(&encoder::encode(&timed(tag(later), vec![press(-1.0)])).unwrap());
     send(&encoder::encode(&timed(tag(Duration::from_secs(3600)), vec![press(1.0)])).unwrap());
     send(b"garbage!");

@@ -229,6 +229,17 @@ fn a_greater_part_alone_acts_after_a_moment_and_a_finer_one_at_once() {
 }
 
 #[test]
+fn a_sweep_of_greater_parts_alone_acts_while_it_lasts() {
+    // Every 2 ms, sooner than a finer part would come too late.
+    let events: Vec<_> = (0..100).map(|n| cc(100 + 96 * n, 1, n as u8)).collect();
+    let heard = moves("wheel", &events);
+    let before_the_end = heard.iter().filter(|(sample, _)| *sample < 100 + 96 * 99).count();
+    assert!(before_the_end > 30, "{heard:?}");
+    assert!(heard.is_sorted_by(|a, b| a.0 < b.0 && a.1 < b.1), "{heard:?}");
+    assert_eq!(heard.last().map(|(_, value)| *value), Some(f32::from(99u16 << 7) / 16_383.0));
+}
+
+#[test]
 fn what_waits_outlives_a_change_of_the_piece() {
     // The other piece takes over at 5760: 20 ms after it was handed over.
     let events = [cc(5000, 64, 127), cc(5100, 64, 0), cc(5700, 1, 9)];
