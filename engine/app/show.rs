@@ -253,7 +253,10 @@ impl Show {
         let Some(loaded) = learned else { return };
         match stage.change(&loaded, self.host) {
             Ok(Change::Busy) => self.learned = Some(loaded),
-            Ok(change) => self.take_over(stage, &loaded, change),
+            Ok(change) => {
+                lessons.plays.hall.clone_from(&loaded.hall);
+                self.take_over(stage, &loaded, change);
+            }
             Err(failure) => lessons.refused(&failure),
         }
     }

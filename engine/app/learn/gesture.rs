@@ -7,6 +7,10 @@ use tenterhook_plan::{FINER, Reads};
 const QUIET: f64 = 0.6;
 /// Seconds of rest after which the next thing to do is said.
 const HINT: f64 = 1.5;
+/// What has moved for so many seconds without rest is no gesture: a sensor in somebody's hand, another machine's meters.
+const RESTLESS: f64 = 3.0;
+/// Addresses of the program itself, by which other machines tell what they do.
+const OWN: &str = "/tenterhook/";
 /// Seconds within which a switch's contacts bounce, twice what the engine holds back.
 const BOUNCE: f64 = 0.05;
 /// Steps, of 127, by which a control change has clearly moved: a quarter of its way. A sensor that flickers, or a neighbour
@@ -94,6 +98,18 @@ impl Track {
         self.values.iter().all(|(_, value)| *value == low || *value == high)
     }
 
+    /// Whether it moves on and on.
+    fn is_restless(&self, now: f64) -> bool {
+        let mut since = now;
+        for (at, _) in self.values.iter().rev() {
+            if since - at >= QUIET {
+                break;
+            }
+            since = *at;
+        }
+        now - since >= RESTLESS
+    }
+
     fn has_moved(&self) -> bool {
         let (low, high) = self.ends();
         let far = match self.place {
@@ -116,6 +132,7 @@ impl Watch {
     /// Takes in what came from outside.
     pub fn hear(&mut self, heard: &Heard, at: f64) {
         let (place, value) = match heard {
+            Heard::Osc { path, .. } if path.starts_with(OWN) => return,
             Heard::Osc { path, number } => (Place::Osc(path.clone()), *number),
             Heard::Midi { port, bytes: [status, number, value] } => {
                 let (port, channel, number) = (port.clone(), status & 0x0F, *number);
@@ -144,12 +161,16 @@ impl Watch {
         if let Some(key) = self.keys.pop() {
             return Look::Clear(Worked::Key(key), None);
         }
-        let moved: Vec<_> = self.tracks.iter().filter(|track| track.has_moved() && !self.is_finer(track)).collect();
+        let moved = self.tracks.iter().filter(|track| track.has_moved() && !self.is_finer(track));
+        let (restless, moved): (Vec<_>, Vec<_>) = moved.partition(|track| track.is_restless(now));
         if moved.iter().any(|track| now - track.last().0 < QUIET) {
             return Look::Nothing;
         }
         match moved[..] {
-            [] => self.wait(now),
+            [] => match restless.first() {
+                Some(track) => self.hint(format!("{} never rests, and is left aside", track.place.words())),
+                None => self.wait(now),
+            },
             [track] => match self.judge(track) {
                 Ok((worked, caution)) => Look::Clear(worked, caution),
                 Err(words) => self.hint(words),
@@ -188,7 +209,17 @@ impl Watch {
         if (rest - low).min(high - rest) > (high - low) / 4.0 {
             return Err(format!("{} stopped half-way: move it back to where it rests", track.place.words()));
         }
+        let first = track.values.first().map_or(rest, |(_, value)| *value);
+        if !track.is_switch() && (first - rest).abs() > 0.75 * (high - low) {
+            return Err(format!("{} stays at its other end: move it back to where it rests", track.place.words()));
+        }
         Ok(match track.place.clone() {
+            Place::Note { .. } if rest > 0.0 && first == 0.0 => {
+                return Err(
+                    "it sounds while nobody presses it: write it into the hall by hand, with polarity = \"inverted\""
+                        .to_owned(),
+                );
+            }
             Place::Note { .. } if rest > 0.0 => return Err("let go of it".to_owned()),
             Place::Note { port, channel, number } => (Worked::Note { port, channel, number }, None),
             Place::Control { port, channel, number } => {
@@ -324,6 +355,23 @@ mod tests {
     }
 
     #[test]
+    fn what_never_rests_is_no_gesture_and_what_this_program_tells_neither() {
+        let tilt = |path: &str| {
+            let stream = (0..200).map(|n| (f64::from(n) * 0.03, (f64::from(n) * 0.1).sin()));
+            stream.map(|(at, number)| (at, Heard::Osc { path: path.to_owned(), number })).collect::<Vec<_>>()
+        };
+        for path in ["/tilt", "/tenterhook/meter/mic/voice"] {
+            let mut all = tilt(path);
+            all.extend([(3.5, 127u8), (3.9, 0)].map(|(at, value)| (at, cc(64, value))));
+            all.sort_by(|a, b| a.0.total_cmp(&b.0));
+            assert_eq!(learned(all), control(64, Reads::Switch, false), "{path}");
+        }
+        let mut watch = Watch::default();
+        tilt("/tilt").iter().for_each(|(at, heard)| watch.hear(heard, *at));
+        assert!(matches!(watch.look(6.0), Look::Hint(words) if words.contains("OSC /tilt never rests")));
+    }
+
+    #[test]
     fn notes_keys_and_osc_are_learned_too() {
         let note = |status, velocity| Heard::Midi { port: PORT.to_owned(), bytes: [status, 30, velocity] };
         let worked = Worked::Note { port: PORT.to_owned(), channel: 0, number: 30 };
@@ -353,6 +401,12 @@ mod tests {
         assert!(hint(vec![(0.0, cc(64, 127))]).contains("let go"));
         assert!(hint(sweep(11, 0..20)).contains("all the way"));
         assert!(hint(sweep(11, (0..=127).chain((60..127).rev()))).contains("half-way"));
+        assert!(hint(sweep(11, 0..=127)).contains("stays at its other end"));
+        let fader =
+            |n: u32| (f64::from(n) * 0.05, Heard::Osc { path: "/fader".to_owned(), number: f64::from(n) / 10.0 });
+        assert!(hint((0..=10).map(fader).collect()).contains("stays at its other end"));
+        let note = |status: u8| Heard::Midi { port: PORT.to_owned(), bytes: [status, 30, 99] };
+        assert!(hint(vec![(0.0, note(0x80)), (0.4, note(0x90))]).contains("inverted"));
         let two =
             sweep(11, (0..=127).chain((0..127).rev())).into_iter().chain(sweep(12, (0..=127).chain((0..127).rev())));
         assert!(hint(two.collect()).contains("move one only"));

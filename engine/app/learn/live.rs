@@ -161,16 +161,10 @@ impl Lessons {
 
 impl Plays {
     /// The same version, with what was learned.
-    fn with(
-        &mut self,
-        controller: &str,
-        entries: &[hall::Entry],
-        piece: &std::path::Path,
-    ) -> Result<Box<Loaded>, Failure> {
+    fn with(&self, controller: &str, entries: &[hall::Entry], piece: &std::path::Path) -> Result<Box<Loaded>, Failure> {
         let (name, text) = self.hall.as_ref().map_or(("hall", ""), |hall| (hall.name.as_str(), hall.text.as_str()));
         let hall = Text::new(name, hall::with_address(text, controller, entries).map_err(Failure::Asked)?);
         let checked = Trial::with(self.piece.clone(), piece).check(&hall).map_err(Failure::Files)?;
-        self.hall = Some(hall.clone());
         Ok(Box::new(Loaded { piece: self.piece.clone(), hall: Some(hall), checked, files: self.files.clone() }))
     }
 }
