@@ -185,6 +185,22 @@ impl Browser {
         self.mouse(&whole);
     }
 
+    /// Does something until an expression of script is true, as a person does who has missed.
+    pub fn try_until(&self, truth: &str, act: impl Fn()) {
+        const PATIENCE: Duration = Duration::from_secs(2);
+        for _ in 0..10 {
+            act();
+            let begun = Instant::now();
+            while begun.elapsed() < PATIENCE {
+                if self.script(&format!("return !!({truth});")) == Value::Bool(true) {
+                    return;
+                }
+                std::thread::sleep(Duration::from_millis(10));
+            }
+        }
+        panic!("it never became true that {truth}");
+    }
+
     fn mouse(&self, moves: &[(&str, f64, f64)]) {
         for (kind, x, y) in moves {
             let event = json!({ "type": kind, "x": x, "y": y, "button": "left", "buttons": 1, "clickCount": 1 });
