@@ -237,6 +237,9 @@ jack.jack_client_open.restype = jack.jack_port_register.restype = ctypes.c_void_
 board = ctypes.c_void_p(jack.jack_client_open(b"board", 1, None))
 for name in sys.argv[1:]:
     assert jack.jack_port_register(board, name.encode(), b"8 bit raw midi", ctypes.c_ulong(2 | 4), ctypes.c_ulong(0))
+# A client that does nothing in its turn holds up whatever it is connected to.
+turn = ctypes.CFUNCTYPE(ctypes.c_int, ctypes.c_uint32, ctypes.c_void_p)(lambda frames, _: 0)
+assert jack.jack_set_process_callback(board, turn, None) == 0
 assert jack.jack_activate(board) == 0
 time.sleep(600)
 "#;

@@ -9,6 +9,7 @@ use jack::{
 };
 use std::sync::atomic::{AtomicU8, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::{Duration, Instant};
 use tenterhook_config::Host;
 use tenterhook_plan::{Event, Gesture, Timed};
 
@@ -18,6 +19,9 @@ const CLIENT: &str = "tenterhook";
 const MOST_EVENTS: usize = 1024;
 /// MIDI ports: one per bit, and the one without.
 const MOST_MIDI: usize = 65;
+
+/// For how long a port that has come is tried.
+const PATIENCE: Duration = Duration::from_secs(10);
 
 const RUNNING: u8 = 0;
 const SHUT_DOWN: u8 = 1;
@@ -33,6 +37,8 @@ pub struct JackSource {
     wish: Wish,
     names: Names,
     offers: Offers,
+    /// Ports that have come and could not be connected yet, and until when that is tried.
+    waiting: Vec<(String, Instant)>,
     shared: Arc<Shared>,
     run: Run,
 }
@@ -106,6 +112,7 @@ impl JackSource {
             wish: wish.clone(),
             names,
             offers,
+            waiting: Vec::new(),
             shared,
             run: Run::Ready(client, ports, bridge.map(Box::new)),
         })
@@ -163,17 +170,20 @@ impl Source for JackSource {
         let Run::Running(active) = &self.run else { return };
         let client = active.as_client();
         let came = std::mem::take(&mut *self.shared.came.lock().unwrap_or_else(PoisonError::into_inner));
-        if !self.wish.connect || came.is_empty() {
+        if !self.wish.connect || came.is_empty() && self.waiting.is_empty() {
             return;
         }
-        let came: Vec<String> = came.into_iter().filter_map(|id| client.port_by_id(id)?.name().ok()).collect();
-        for cable in self.names.cables(&self.wish.wiring, &jack_ports::offers(client)) {
-            // Only these: what somebody took out of its port by hand stays out.
-            if came.contains(&cable.from) || came.contains(&cable.to) {
-                // A port that is gone again already comes back here when it returns.
-                drop(connect(client, &cable));
-            }
-        }
+        let names = came.into_iter().filter_map(|id| client.port_by_id(id)?.name().ok());
+        let until = Instant::now() + PATIENCE;
+        self.waiting.extend(names.map(|name| (name, until)));
+        let cables = self.names.cables(&self.wish.wiring, &jack_ports::offers(client));
+        // Only these: what somebody took out of its port by hand stays out. A program makes its ports before it runs, and
+        // until then nothing can be connected to them; one that is gone again comes back here when it returns.
+        self.waiting.retain(|(name, until)| {
+            let own = cables.iter().filter(|cable| cable.from == *name || cable.to == *name);
+            let waits = own.filter(|cable| connect(client, cable).is_err()).count() > 0;
+            waits && Instant::now() < *until
+        });
     }
 
     fn stop(&mut self) {
