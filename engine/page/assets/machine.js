@@ -33,10 +33,10 @@ export class Machine {
   }
 }
 
-const line = ({ what, state: stands, found, to_do: toDo }) =>
+const line = ({ what, state: stands, found, to_do: remedy }) =>
   h(
     "li",
     { "data-state": stands },
     h("span.sign", { "aria-hidden": "true" }, SIGNS[stands] ?? ""),
-    h("span", {}, h("b", {}, what), stands === "good" ? `: ${found}` : ` (${stands}): ${found}`, toDo ? h("span.to-do", {}, toDo) : null),
+    h("span", {}, h("b", {}, what), stands === "good" ? `: ${found}` : ` (${stands}): ${found}`, remedy ? h("span.remedy", {}, remedy) : null),
   );

@@ -70,7 +70,7 @@ fn clocks_that_differ_by_200_ppm_are_followed_unheard() {
 
 /// By hand, in the release build: `cargo test --release -p tenterhook-io --lib an_hour -- --ignored --nocapture`.
 #[test]
-#[ignore = "two hours of sound take minutes"]
+#[ignore = "two hours of sound take minutes: cargo test --release -p tenterhook-io --lib hour -- --ignored --nocapture"]
 fn an_hour_of_sound_is_followed_unheard() {
     let hour = |blocks, ppm| Scene { blocks, ppm: (ppm, 0.0, ppm), seconds: 3600.0, ..PLAIN };
     is_followed(hour((64, 256), 200.0));
