@@ -68,7 +68,6 @@ fn clocks_that_differ_by_200_ppm_are_followed_unheard() {
     scenes().for_each(is_followed);
 }
 
-/// By hand, in the release build: `cargo test --release -p tenterhook-io --lib an_hour -- --ignored --nocapture`.
 #[test]
 #[ignore = "two hours of sound take minutes: cargo test --release -p tenterhook-io --lib hour -- --ignored --nocapture"]
 fn an_hour_of_sound_is_followed_unheard() {
