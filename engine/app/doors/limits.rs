@@ -2,7 +2,7 @@
 
 use super::{Machine, Seen};
 
-/// How much an audio server should be able to keep in memory, in bytes. Common practice, no source.
+/// How much an audio server, or this program, should be able to keep in memory, in bytes. Common practice, no source.
 const LOCKED: u64 = 1 << 30;
 
 /// How a user gets what real time needs: limits.d(5), as Debian's packages of audio servers do it.
@@ -24,7 +24,7 @@ pub fn real_time(_: &Machine<'_>) -> Seen {
     }
 }
 
-/// Whether an audio server may keep its memory from being moved to disk.
+/// Whether an audio server, and this program, may keep its memory from being moved to disk.
 pub fn locked_memory(_: &Machine<'_>) -> Seen {
     match limits() {
         None => Seen::Hidden("the limit is not told".to_owned()),

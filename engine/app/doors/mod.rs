@@ -101,7 +101,7 @@ const CHECKS: [Check; 13] = [
     Check {
         what: "locked memory",
         look: limits::locked_memory,
-        by_hand: "see that the audio server may keep its memory from being moved to disk",
+        by_hand: "see that this program and the audio server may keep their memory from being moved to disk",
     },
     Check {
         what: "other work",

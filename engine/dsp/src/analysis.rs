@@ -5,6 +5,7 @@
 
 use crate::CELL;
 use crate::schedule::Schedule;
+use crate::touched::touched;
 use crate::windows::{hann, scaled};
 use realfft::num_complex::Complex32;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
@@ -102,15 +103,15 @@ impl Analysis {
             schedule,
             rate: second,
             stagger: schedule.stagger(stagger),
-            scratch: vec![Complex32::new(0.0, 0.0); scratch].into(),
+            scratch: touched(Complex32::ZERO, scratch),
             window: window.into(),
             lags,
             first_lag,
-            time: forward.make_input_vec().into(),
-            spectrum: forward.make_output_vec().into(),
+            time: touched(0.0, padded),
+            spectrum: touched(Complex32::ZERO, padded / 2 + 1),
             edges: std::array::from_fn(|i| bin(150.0 * (10_000.0f32 / 150.0).powf(i as f32 / BANDS as f32))),
             voiced: bin(80.0)..=bin(3500.0),
-            moments: vec![NONE; KEPT].into(),
+            moments: touched(NONE, KEPT),
             moment: NONE,
             tones: false,
             forward,

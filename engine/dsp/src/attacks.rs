@@ -5,6 +5,7 @@
 //! attacks are known.
 
 use crate::CELL;
+use crate::touched::touched;
 
 /// Seconds over which the energy is taken, and of the past with which that is compared: more than a period of the lowest
 /// voices, whose pulses are no attacks.
@@ -65,8 +66,8 @@ impl Attacks {
         Self {
             cell: 0.0,
             span,
-            cells: vec![silence / span as f64; span].into(),
-            spans: vec![silence; past].into(),
+            cells: touched(silence / span as f64, span),
+            spans: touched(silence, past),
             place: 0,
             top: cells(TOP) as u64 * CELL,
             apart: cells(APART) as u64 * CELL,

@@ -4,6 +4,7 @@
 //! (after Serra and Smith, "Spectral modeling synthesis", Computer Music Journal 14, 1990).
 
 use crate::random::{frame, grain};
+use crate::touched::touched;
 use crate::windows::{hann, scaled};
 use realfft::num_complex::Complex32;
 use realfft::{ComplexToReal, RealFftPlanner};
@@ -37,14 +38,14 @@ impl Breath {
         // Σ hann² = 1.5 over frames a quarter apart; a bin of unit variance makes 1/√size of a sample.
         let gain = 1.0 / (1.5 * size as f32).sqrt();
         Self {
-            scratch: inverse.make_scratch_vec().into(),
-            spectrum: inverse.make_input_vec().into(),
-            frame: inverse.make_output_vec().into(),
+            scratch: touched(Complex32::ZERO, inverse.get_scratch_len()),
+            spectrum: touched(Complex32::ZERO, size / 2 + 1),
+            frame: touched(0.0, size),
             window: hann(size).into_iter().map(|w| w * gain).collect(),
             normal: &NORMALS,
-            envelope: vec![0.0; (size / 2 + 1).div_ceil(2)].into(),
+            envelope: touched(0.0, (size / 2 + 1).div_ceil(2)),
             // Twice a frame: what a frame overwrites has sounded.
-            sum: vec![0.0; 2 * size].into(),
+            sum: touched(0.0, 2 * size),
             seed,
             inverse,
         }
@@ -67,7 +68,7 @@ impl Breath {
                 // The two bins that have no phase.
                 for end in [0, self.spectrum.len() - 1] {
                     if let Some(z) = self.spectrum.get_mut(end) {
-                        *z = Complex32::new(0.0, 0.0);
+                        *z = Complex32::ZERO;
                     }
                 }
                 // All lengths were fixed when it was made.

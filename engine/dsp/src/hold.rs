@@ -10,6 +10,7 @@
 
 use crate::random;
 use crate::spectrum::BLACKMAN_HARRIS;
+use crate::touched::touched;
 use realfft::num_complex::Complex32;
 use realfft::{ComplexToReal, RealFftPlanner};
 use std::f64::consts::TAU;
@@ -77,7 +78,6 @@ impl Hold {
     /// Frames of `size` samples, a power of two from 128 on.
     pub fn new(size: usize) -> Self {
         let inverse = RealFftPlanner::new().plan_fft_inverse(size);
-        let none = Complex32::new(0.0, 0.0);
         let direction = |i| {
             let (im, re) = (TAU * f64::from(i) / f64::from(1 << BITS)).sin_cos();
             Complex32::new(re as f32, im as f32)
@@ -98,14 +98,14 @@ impl Hold {
         let hop = size / OVERLAP;
         let built = |i: usize| (0..=i / hop).map(|frame| window(i - frame * hop)).sum::<f64>() as f32;
         Self {
-            partials: vec![Partial::default(); PARTIALS].into(),
+            partials: touched(Partial::default(), PARTIALS),
             count: 0,
-            noise: vec![0.0; size / 2 + 1].into(),
-            scratch: vec![none; inverse.get_scratch_len()].into(),
-            loose: vec![none; size / 2 + 3].into(),
-            spectrum: vec![none; size / 2 + 1].into(),
-            frame: vec![0.0; size].into(),
-            sum: vec![0.0; 2 * size].into(),
+            noise: touched(0.0, size / 2 + 1),
+            scratch: touched(Complex32::ZERO, inverse.get_scratch_len()),
+            loose: touched(Complex32::ZERO, size / 2 + 3),
+            spectrum: touched(Complex32::ZERO, size / 2 + 1),
+            frame: touched(0.0, size),
+            sum: touched(0.0, 2 * size),
             directions: (0..1 << BITS).map(direction).collect(),
             lobe: (0..=PLACES).map(|place| std::array::from_fn(|i| tap(place, i))).collect(),
             built: (0..size - hop).map(built).collect(),

@@ -31,6 +31,7 @@ mod schedule;
 mod seam;
 mod separation;
 mod spectrum;
+mod touched;
 pub mod windows;
 
 /// Samples between two lines of the absolute grid at which periodic work may be done.

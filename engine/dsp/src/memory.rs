@@ -4,6 +4,7 @@ use crate::CELL;
 use crate::aim::Aim;
 use crate::analysis::Analysis;
 use crate::model::Model;
+use crate::touched::touched;
 use std::fmt;
 
 /// The last seconds of one source: a ring, allocated and touched when it is made.
@@ -19,10 +20,7 @@ impl Memory {
     /// Room for at least `samples` samples of the past.
     pub fn new(samples: usize) -> Self {
         let length = samples.max(2 * CELL as usize).next_power_of_two();
-        // Written rather than zero-allocated, so that its pages are there before the audio thread needs them.
-        let mut ring = Vec::with_capacity(length);
-        ring.extend((0..length).map(|i| std::hint::black_box(i as f32 * 0.0)));
-        Self { ring: ring.into_boxed_slice(), written: 0, analysis: None, model: None }
+        Self { ring: touched(0.0, length), written: 0, analysis: None, model: None }
     }
 
     /// Room for at least `samples` samples of the past at `rate` samples a second, and the source's analysis, which

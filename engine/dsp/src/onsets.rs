@@ -1,5 +1,6 @@
 //! Where notes begin in a stretch of sound.
 
+use crate::touched::touched;
 use std::ops::RangeInclusive;
 
 /// Milliseconds over which the energy behind a place is taken.
@@ -21,7 +22,7 @@ pub(crate) struct Onsets {
 impl Onsets {
     /// For so many blocks.
     pub fn new(blocks: usize) -> Self {
-        Self { energy: vec![0.0; blocks].into(), sums: vec![0.0; blocks + 1].into() }
+        Self { energy: touched(0.0, blocks), sums: touched(0.0, blocks + 1) }
     }
 
     /// How many blocks it is for.

@@ -1,6 +1,7 @@
 //! Resonators: what rings on by itself when sound excites it.
 
 use crate::CELL;
+use crate::touched::touched;
 use pulp::{Arch, Simd, WithSimd};
 use std::f64::consts::TAU;
 
@@ -76,7 +77,7 @@ impl Resonators {
     /// Resonators at rest, for `rate` samples a second. All frequencies must lie below half the rate.
     pub fn new(resonances: &[Resonance], rate: u32) -> Self {
         let rate = f64::from(rate.max(1));
-        let mut lanes = vec![Lanes::default(); resonances.len().div_ceil(TOGETHER)].into_boxed_slice();
+        let mut lanes = touched(Lanes::default(), resonances.len().div_ceil(TOGETHER));
         for (place, one) in resonances.iter().enumerate() {
             let (sin, cos) = (TAU * one.hertz / rate).sin_cos();
             let r = 10f64.powf(-3.0 / (one.decay * rate));

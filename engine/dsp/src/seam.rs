@@ -6,6 +6,7 @@
 
 use crate::memory::Heard;
 use crate::onsets::{BEFORE, Onsets};
+use crate::touched::touched;
 
 /// How much a note's beginning in a seam weighs against likeness, which is −1…1: any start without one is better.
 const WHOLE: f32 = 2.0;
@@ -82,7 +83,7 @@ impl Seam {
         let block = (rate as usize / 1000).max(1);
         let (coarse, starts) = ((length / stride).max(1), range / stride + 1);
         let blocks = (range + length).div_ceil(block) + BEFORE;
-        let silence = |samples: usize| vec![0.0f32; samples].into_boxed_slice();
+        let silence = |samples: usize| touched(0.0f32, samples);
         Self {
             length,
             range,
@@ -107,7 +108,7 @@ impl Seam {
             new: silence(blocks * block),
             old_coarse: silence(coarse),
             new_coarse: silence(starts + coarse),
-            new_energy: vec![0.0; starts + coarse + 1].into(),
+            new_energy: touched(0.0, starts + coarse + 1),
             old_energy: 0.0,
             heard: 0,
             block_sound: silence(block),

@@ -4,6 +4,7 @@
 //! their transforms, which are short, are put together bin by bin (decimation in time: Cooley and Tukey, "An algorithm
 //! for the machine calculation of complex Fourier series", Math. Comput. 19, 1965). Only bins below 20 kHz are made.
 
+use crate::touched::touched;
 use realfft::num_complex::Complex32;
 use realfft::{RealFftPlanner, RealToComplex};
 use std::f64::consts::TAU;
@@ -61,21 +62,20 @@ impl Spectrum {
             let t = TAU * i as f64 / 4096.0;
             (a - b * t.cos() + c * (2.0 * t).cos() - d * (3.0 * t).cos()) as f32
         };
-        let none = Complex32::new(0.0, 0.0);
         let frames = size / frame;
         Self {
-            scratch: vec![none; plan.get_scratch_len()].into(),
+            scratch: touched(Complex32::ZERO, plan.get_scratch_len()),
             plan,
-            span: vec![0.0; longest].into(),
-            frame: vec![0.0; frame].into(),
-            out: vec![none; frame / 2 + 1].into(),
-            re: vec![0.0; frames * (frame / 2 + 1)].into(),
-            im: vec![0.0; frames * (frame / 2 + 1)].into(),
+            span: touched(0.0, longest),
+            frame: touched(0.0, frame),
+            out: touched(Complex32::ZERO, frame / 2 + 1),
+            re: touched(0.0, frames * (frame / 2 + 1)),
+            im: touched(0.0, frames * (frame / 2 + 1)),
             frames,
             length: 0,
             coarse: (0..bins / BLOCK).map(|i| direction(i * BLOCK)).collect(),
             fine: std::array::from_fn(direction),
-            power: vec![0.0; bins].into(),
+            power: touched(0.0, bins),
             window: (0..=4097).map(window).collect(),
         }
     }
@@ -187,7 +187,7 @@ impl Spectrum {
         let place = bin % size;
         let mirrored = place > size / 2;
         let place = if mirrored { size - place } else { place };
-        let mut sum = Complex32::new(0.0, 0.0);
+        let mut sum = Complex32::ZERO;
         for frame in (0..self.frames).rev() {
             let at = frame * bins + place;
             let re = self.re.get(at).copied().unwrap_or(0.0);

@@ -22,6 +22,7 @@ use super::{Effect, Processor, Settings};
 use crate::CELL;
 use crate::guard::settle;
 use crate::memory::Heard;
+use crate::touched::touched;
 use grain::{Grain, Half, Reader, SIDE};
 use pitch::{Found, LONGEST, Pitch};
 use std::f64::consts::TAU;
@@ -120,7 +121,7 @@ impl Double {
             begun: 0,
             grains: [None; GRAINS],
             newest: 0,
-            period: vec![0.0; settings.samples(LONGEST) + 2 * CELL as usize].into(),
+            period: touched(0.0, settings.samples(LONGEST) + 2 * CELL as usize),
             cell: [0.0; CELL as usize],
             made: 0,
         }

@@ -9,6 +9,7 @@ use crate::memory::Heard;
 use crate::random::{bits, even};
 use crate::schedule::Schedule;
 use crate::separation::Separation;
+use crate::touched::touched;
 use crate::windows::{hann, scaled};
 use std::ops::Range;
 use tenterhook_plan::declare::{Declaration, Emits, Kind, Setting, SettingDeclaration, Unit};
@@ -347,7 +348,7 @@ impl Swarm {
             spread,
             span: Span::default(),
             copied: 0,
-            past: (0..settings.samples(aim::LONGEST) + 1).map(|i| std::hint::black_box(i as f32 * 0.0)).collect(),
+            past: touched(0.0, settings.samples(aim::LONGEST) + 1),
             window: hann(1024).into_iter().chain([0.0, 0.0]).collect(),
             longest,
             size: longest,

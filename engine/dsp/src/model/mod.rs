@@ -15,6 +15,7 @@ mod told;
 mod tracks;
 
 use crate::schedule::Schedule;
+use crate::touched::touched;
 use crate::windows::scaled;
 use lobe::Lobe;
 use noise::Noise;
@@ -164,7 +165,7 @@ impl Model {
         let onsets = Onsets::new(rate);
         let peaks = Peaks::new(rate);
         let knot = Knot { middle: 0, onset: None, start: None, partials: [Partial::default(); PARTIALS], count: 0 };
-        let hue = Hue { middle: 0, envelope: vec![0; places(rate)].into() };
+        let hue = Hue { middle: 0, envelope: touched(0, places(rate)) };
         Self {
             stagger: schedule.stagger(stagger),
             behind: (peaks.size() as u64 / 2 + onsets.delay()).next_multiple_of(schedule.hop()),
@@ -176,7 +177,7 @@ impl Model {
             near: (1, 6),
             width: USUAL,
             frames: [None; FRAMES],
-            spectrum: vec![Complex32::new(0.0, 0.0); peaks.spectrum()].into(),
+            spectrum: touched(Complex32::ZERO, peaks.spectrum()),
             residual: Residual::new(rate),
             last: Frame::default(),
             onsets_told: 0,

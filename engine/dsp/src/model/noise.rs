@@ -1,5 +1,6 @@
 //! What is left of a source when its partials are taken away: how strong it is where, so that it can be made anew.
 
+use crate::touched::touched;
 use crate::windows::scaled;
 use realfft::num_complex::Complex32;
 
@@ -43,7 +44,7 @@ pub(super) struct Noise {
 impl Noise {
     pub fn new(rate: u32) -> Self {
         let bins = places(rate);
-        let nothing = || vec![0.0f32; bins].into_boxed_slice();
+        let nothing = || touched(0.0f32, bins);
         Self {
             slow: nothing(),
             partials: nothing(),

@@ -1,6 +1,7 @@
 //! The spectrum of one frame and its peaks.
 
 use super::lobe::{self, Halves};
+use crate::touched::touched;
 use crate::windows::scaled;
 use realfft::num_complex::Complex32;
 use realfft::{RealFftPlanner, RealToComplex};
@@ -56,16 +57,16 @@ impl Peaks {
         let bins = ((20_000.0 / f64::from(rate) * size as f64) as usize).min(size / 2 - CELL) / CELL * CELL;
         let cells = bins / CELL;
         Self {
-            scratch: forward.make_scratch_vec().into(),
+            scratch: touched(Complex32::ZERO, forward.get_scratch_len()),
             windows: (0..LENGTHS.len()).map(|width| lobe::halves(Self::length(size, width))).collect(),
-            frame: forward.make_input_vec().into(),
-            power: vec![0.0; bins + CELL].into(),
-            least: vec![0.0; cells + 8].into(),
-            floor: vec![0.0; cells].into(),
-            highest: vec![0.0; bins].into(),
-            spare: vec![0.0; bins].into(),
+            frame: touched(0.0, size),
+            power: touched(0.0, bins + CELL),
+            least: touched(0.0, cells + 8),
+            floor: touched(0.0, cells),
+            highest: touched(0.0, bins),
+            spare: touched(0.0, bins),
             bins,
-            found: vec![Peak::default(); PEAKS].into(),
+            found: touched(Peak::default(), PEAKS),
             count: 0,
             forward,
         }

@@ -5,6 +5,7 @@
 
 use super::peaks::{LENGTHS, USUAL};
 use crate::CELL;
+use crate::touched::touched;
 use crate::windows::{hann, scaled};
 use realfft::num_complex::Complex32;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
@@ -66,16 +67,16 @@ impl Period {
         let lag = |seconds: f64| (seconds * kept_rate) as usize;
         let first = lag(LAGS.0);
         Self {
-            scratch: vec![Complex32::new(0.0, 0.0); scratch].into(),
+            scratch: touched(Complex32::ZERO, scratch),
             apart,
             filter: (0..taps).map(|i| (tap(i) / sum) as f32).collect(),
-            past: vec![0.0; taps + CELL as usize].into(),
-            kept: vec![0.0; 4 * FRAME].into(),
+            past: touched(0.0, taps + CELL as usize),
+            kept: touched(0.0, 4 * FRAME),
             own: (first..=lag(LAGS.1)).map(|lag| own(lag) / own(0)).collect(),
             window: window.into(),
             first,
-            frame: forward.make_input_vec().into(),
-            spectrum: forward.make_output_vec().into(),
+            frame: touched(0.0, 2 * FRAME),
+            spectrum: touched(Complex32::ZERO, FRAME + 1),
             width: USUAL,
             forward,
             inverse,

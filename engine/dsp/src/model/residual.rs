@@ -5,6 +5,7 @@ use super::strength::Meter;
 use super::{Attack, Knot, Strength, Told};
 use crate::CELL;
 use crate::bank::{Bank, Between};
+use crate::touched::touched;
 use crate::windows::{hann, scaled};
 use realfft::num_complex::Complex32;
 use realfft::{RealFftPlanner, RealToComplex};
@@ -43,12 +44,12 @@ impl Residual {
         // A frame of noise reads its variance per sample in every bin.
         let gain = 1.0 / window.iter().map(|w| w * w).sum::<f32>().sqrt();
         Self {
-            scratch: forward.make_scratch_vec().into(),
+            scratch: touched(Complex32::ZERO, forward.get_scratch_len()),
             window: window.iter().map(|w| w * gain).collect(),
-            rest: vec![0.0; 2 * size].into(),
-            partials: vec![0.0; 2 * size].into(),
-            frame: forward.make_input_vec().into(),
-            spectra: [forward.make_output_vec().into(), forward.make_output_vec().into()],
+            rest: touched(0.0, 2 * size),
+            partials: touched(0.0, 2 * size),
+            frame: touched(0.0, size),
+            spectra: std::array::from_fn(|_| touched(Complex32::ZERO, size / 2 + 1)),
             bank: Bank::new(),
             meter: Meter::default(),
             at: 0,

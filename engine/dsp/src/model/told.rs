@@ -1,5 +1,7 @@
 //! What a model has told of one kind, by number: the last of it is kept, and each is known from its grid line on.
 
+use crate::touched::touched;
+
 /// See the module.
 pub(crate) struct Told<T> {
     /// With the grid line from which on it is known.
@@ -10,7 +12,7 @@ pub(crate) struct Told<T> {
 impl<T: Clone> Told<T> {
     /// Keeps the last `count`; they begin as `nothing`.
     pub fn new(count: usize, nothing: T) -> Self {
-        Self { kept: vec![(u64::MAX, nothing); count].into(), made: 0 }
+        Self { kept: touched((u64::MAX, nothing), count), made: 0 }
     }
 
     /// Tells the next at the grid line `line`: `write` changes one that has been forgotten.

@@ -20,6 +20,7 @@ use crate::aim::{Course, FITS, Span};
 use crate::hold::{Hold, PARTIALS, Partial};
 use crate::memory::Heard;
 use crate::spectrum::{BLOCK, Spectrum};
+use crate::touched::touched;
 use crate::windows::{hann, scaled};
 use realfft::num_complex::Complex32;
 use realfft::{RealFftPlanner, RealToComplex};
@@ -178,7 +179,6 @@ impl Separation {
         let chunk = node.max(384 / node * node);
         let compared = scaled(4096, rate).min(4096);
         let compare = RealFftPlanner::new().plan_fft_forward(compared);
-        let none = Complex32::new(0.0, 0.0);
         let rate = f64::from(rate);
         let band = |bin: usize| ((bin as f64 * rate / size as f64).max(1.0) / LOWEST).ln() / spacing();
         Self {
@@ -187,37 +187,37 @@ impl Separation {
             length: 0,
             course: Course::default(),
             node,
-            nodes: vec![(0.0, 1.0); longest / node + 2].into(),
+            nodes: touched((0.0, 1.0), longest / node + 2),
             chunk,
-            sound: vec![0.0; chunk * 5 / 4 + 8].into(),
+            sound: touched(0.0, chunk * 5 / 4 + 8),
             walk: 0.0,
             start: 0.0,
             part: PARTS.len(),
             done: 0,
-            levels: vec![0; groups].into(),
-            counts: vec![0; LEVELS].into(),
-            floor: vec![0.0; groups].into(),
+            levels: touched(0, groups),
+            counts: touched(0, LEVELS),
+            floor: touched(0.0, groups),
             level: 0,
             below: 0,
             counted: 0,
             top: 0.0,
-            peaks: vec![Peak::default(); PEAKS].into(),
+            peaks: touched(Peak::default(), PEAKS),
             found: 0,
             pitch: 0.0,
-            lines: vec![Line::default(); PARTIALS].into(),
+            lines: touched(Line::default(), PARTIALS),
             count: 0,
             zone: 0.0,
-            sums: vec![0.0; groups + 1].into(),
-            bins: vec![0; groups + 1].into(),
+            sums: touched(0.0, groups + 1),
+            bins: touched(0, groups + 1),
             next: 0,
-            noise: vec![0.0; size / 2 + 1].into(),
-            scratch: vec![none; compare.get_scratch_len()].into(),
+            noise: touched(0.0, size / 2 + 1),
+            scratch: touched(Complex32::ZERO, compare.get_scratch_len()),
             compare,
-            frame: vec![0.0; compared].into(),
-            out: vec![none; compared / 2 + 1].into(),
+            frame: touched(0.0, compared),
+            out: touched(Complex32::ZERO, compared / 2 + 1),
             window: hann(compared).into(),
-            raw: vec![0.0; compared / 2 + 1].into(),
-            twice: vec![0.0; (compared / 2 + 2).max(size / 2 + 2)].into(),
+            raw: touched(0.0, compared / 2 + 1),
+            twice: touched(0.0, (compared / 2 + 2).max(size / 2 + 2)),
             wanted: [0.0; BANDS],
             noisy: [0.0; BANDS],
             tonal: [0.0; BANDS],

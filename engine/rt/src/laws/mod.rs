@@ -6,6 +6,8 @@ mod flush;
 mod hands;
 mod hearing;
 mod loudness;
+#[cfg(target_os = "linux")]
+mod pages;
 mod random;
 mod readings;
 mod run;

@@ -2,6 +2,7 @@
 
 use crate::CELL;
 use crate::memory::Heard;
+use crate::touched::touched;
 use std::f64::consts::PI;
 
 /// Samples on each side of a place that are read for it.
@@ -34,7 +35,7 @@ impl Reader {
             std::array::from_fn(|i| settled(tap(i) / sum))
         };
         let most = (CELL as f64 * pace).ceil() as usize + TAPS + 2;
-        Self { weights: (0..=PLACES).map(row).collect(), pace, sound: vec![0.0; most].into() }
+        Self { weights: (0..=PLACES).map(row).collect(), pace, sound: touched(0.0, most) }
     }
 
     pub fn pace(&self) -> f64 {

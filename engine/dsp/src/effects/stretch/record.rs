@@ -2,6 +2,7 @@
 
 use crate::memory::Heard;
 use crate::model::{Attack, Hue, Knot, PARTIALS, Partial, SPAN, Strength, decode, encode, places};
+use crate::touched::touched;
 use crate::windows::scaled;
 
 /// Attacks kept, per second of memory.
@@ -36,14 +37,6 @@ pub(super) struct Onset {
     pub at: u64,
     /// Its place among the attacks kept, if there was room.
     pub attack: Option<u32>,
-}
-
-/// So many of one value, written rather than zero-allocated, so that their pages are there before the audio thread needs
-/// them.
-fn touched<T: Clone>(value: T, count: usize) -> Box<[T]> {
-    let mut all = Vec::with_capacity(count);
-    all.resize(count, std::hint::black_box(value));
-    all.into_boxed_slice()
 }
 
 /// Partials for which each moment has room of its own, and what it gives to a store that all share: few sounds have more
