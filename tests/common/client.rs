@@ -2,7 +2,7 @@
 //! two because one that did both would close a ring of connections, which the server opens by a delay of a period.
 
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 use jack::{
     AsyncClient, AudioIn, AudioOut, Client, Control, MidiOut, NotificationHandler, Port, ProcessScope, RawMidi,
@@ -143,12 +143,16 @@ impl jack::ProcessHandler for Singing {
 }
 
 /// The client `recorder`, with the ports `heard_1` …
-pub struct Recorder(AsyncClient<Xruns, Listening>);
+pub struct Recorder {
+    client: AsyncClient<Xruns, Listening>,
+    frames: Arc<AtomicUsize>,
+}
 
 struct Listening {
     ports: Vec<Port<AudioIn>>,
     recording: Recording,
     most: usize,
+    frames: Arc<AtomicUsize>,
 }
 
 /// The server's frames at which it reported an xrun.
@@ -174,20 +178,27 @@ impl Recorder {
         let most = sample(seconds) as usize;
         let channels = ports.iter().map(|_| Vec::with_capacity(most)).collect();
         let recording = Recording { channels, periods: Vec::with_capacity(most / PERIOD as usize), xruns: Vec::new() };
-        Self(client.activate_async(Xruns::default(), Listening { ports, recording, most }).unwrap())
+        let frames = Arc::<AtomicUsize>::default();
+        let listening = Listening { ports, recording, most, frames: Arc::clone(&frames) };
+        Self { client: client.activate_async(Xruns::default(), listening).unwrap(), frames }
     }
 
     /// What the named outputs of the program send.
     pub fn connect(&self, outputs: &[&str]) {
         for (n, output) in outputs.iter().enumerate() {
             let (from, to) = (format!("tenterhook:{output}"), format!("recorder:heard_{}", n + 1));
-            self.0.as_client().connect_ports_by_name(&from, &to).unwrap();
+            self.client.as_client().connect_ports_by_name(&from, &to).unwrap();
         }
+    }
+
+    /// How many frames it has recorded so far.
+    pub fn frames(&self) -> usize {
+        self.frames.load(Ordering::Acquire)
     }
 
     /// Leaves the server; what was heard.
     pub fn leave(self) -> Recording {
-        let (_, Xruns(xruns), listening) = self.0.deactivate().unwrap();
+        let (_, Xruns(xruns), listening) = self.client.deactivate().unwrap();
         let full = listening.recording.channels.iter().any(|channel| channel.len() >= listening.most);
         assert!(!full, "the run was longer than the recorder had room for");
         Recording { xruns, ..listening.recording }
@@ -206,6 +217,7 @@ impl jack::ProcessHandler for Listening {
         for (channel, port) in channels.iter_mut().zip(&self.ports) {
             channel.extend_from_slice(&port.as_slice(scope)[..frames]);
         }
+        self.frames.store(at + frames, Ordering::Release);
         Control::Continue
     }
 }

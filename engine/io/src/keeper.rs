@@ -155,6 +155,8 @@ enum Phase {
     Away {
         /// The device that stands still, and its blocks by then: it may go on by itself.
         still: Option<(Driver, u64)>,
+        /// Tells when a device that stood still has let go.
+        letting_go: Option<Receiver<()>>,
         /// An attempt to open it anew, on a thread of its own, since it may take its time.
         opening: Option<Receiver<Result<Box<dyn Source>, Error>>>,
         tried: Instant,
@@ -178,7 +180,7 @@ impl Work {
     fn turn(&mut self) {
         match std::mem::replace(&mut self.phase, Phase::Ended) {
             Phase::Device => self.watch(),
-            Phase::Away { still, opening, tried } => self.await_device(still, opening, tried),
+            Phase::Away { still, letting_go, opening, tried } => self.await_device(still, letting_go, opening, tried),
             Phase::Ended => {}
         }
     }
@@ -230,7 +232,7 @@ impl Work {
             device.source.stop();
             None
         };
-        self.phase = Phase::Away { still, opening: None, tried: Instant::now() };
+        self.phase = Phase::Away { still, letting_go: None, opening: None, tried: Instant::now() };
     }
 
     /// The clock with the player in its place, running.
@@ -248,6 +250,7 @@ impl Work {
     fn await_device(
         &mut self,
         mut still: Option<(Driver, u64)>,
+        mut letting_go: Option<Receiver<()>>,
         mut opening: Option<Receiver<Result<Box<dyn Source>, Error>>>,
         mut tried: Instant,
     ) {
@@ -259,7 +262,7 @@ impl Work {
             }
             if dead || anew {
                 // What stands still may do so when it is asked to stop, too.
-                Self::drop_elsewhere(device);
+                letting_go = Some(Self::drop_elsewhere(device));
             } else {
                 still = Some((device, calls));
             }
@@ -285,18 +288,25 @@ impl Work {
             Some(Err(crossbeam_channel::TryRecvError::Empty)) => {}
             Some(Err(crossbeam_channel::TryRecvError::Disconnected)) => opening = None,
             None if still.is_none() && tried.elapsed() >= AGAIN => {
-                (opening, tried) = (self.open_elsewhere(), Instant::now());
+                (opening, tried) = (self.open_elsewhere(letting_go.take()), Instant::now());
             }
             None => {}
         }
-        self.phase = Phase::Away { still, opening, tried };
+        self.phase = Phase::Away { still, letting_go, opening, tried };
     }
 
-    fn open_elsewhere(&self) -> Option<Receiver<Result<Box<dyn Source>, Error>>> {
+    /// Tries to open the device, after one that stood still has let go, if it does: streams are busy until then, and
+    /// JACK's library keeps what it knows of a server as long as this program has a client there, and then takes the next
+    /// server's clients for those of the last (JACK2, `JackLibGlobals`).
+    fn open_elsewhere(&self, letting_go: Option<Receiver<()>>) -> Option<Receiver<Result<Box<dyn Source>, Error>>> {
         let (done, opened) = bounded(1);
         let wish = self.wish.clone();
         // If the run has ended meanwhile nobody takes it.
-        let run = move || drop(done.send(open(&wish)));
+        let run = move || {
+            // An error means that it is gone.
+            let _ = letting_go.map(|gone| gone.recv_timeout(LETS_GO));
+            drop(done.send(open(&wish)));
+        };
         std::thread::Builder::new().name("device".to_owned()).spawn(run).ok().map(|_| opened)
     }
 
@@ -349,7 +359,7 @@ impl Work {
             if let Some(away) = &mut lock(&self.shared.standing).away {
                 away.refused = Some(why.to_string());
             }
-            self.phase = Phase::Away { still: None, opening: None, tried: Instant::now() };
+            self.phase = Phase::Away { still: None, letting_go: None, opening: None, tried: Instant::now() };
             return;
         }
         self.driver.seat.stats().away((since.elapsed().as_secs_f64() * f64::from(self.facts.rate)) as u64);
