@@ -149,15 +149,16 @@ fn comes_back(rate: u32, period: u32) {
     drop(held.singer.take());
     held.next();
     held.event("scene", "C");
+    let began = Instant::now();
+    // Nobody else asks it meanwhile: a client that leaves at the moment in which another joins may stay in the books of
+    // that one (JACK2 1.9.21, `JackLibClient::ClientNotifyImp`), and who gets its number next is never called by it.
     let server = Successor::start(rate, period);
-    within_a_minute("the server answers", || jack::Client::new("asks", jack::ClientOptions::NO_START_SERVER).is_ok());
-    let answered = Instant::now();
     let back = held.play.event("back");
-    let taken_up = answered.elapsed();
+    let taken_up = began.elapsed();
     let (hz_after, level_after) = strongest(&heard(rate), rate);
     let cents = 1200.0 * (hz_after / hz).log2();
     println!(
-        "{rate} Hz, {period} frames: noticed after {noticed:.0?}, taken up {taken_up:.0?} after the server answers; held \
+        "{rate} Hz, {period} frames: noticed after {noticed:.0?}, taken up {taken_up:.0?} after the next starts; held \
          {hz:.2} Hz at {level:.1} dB, after it {cents:+.2} cents, {level_after:.1} dB; {back}"
     );
     assert!(cents.abs() < 2.0 && (level - level_after).abs() < 3.0, "the sound is still held");
