@@ -198,11 +198,16 @@ fn hush_silences_and_after_its_release_what_waits_is_said() {
     let (program, address) = demo(folder.path(), " --log run");
     let browser = ready(&address);
     let lever = "[data-lever=\"pedal\"] input";
+    let place = format!("return document.querySelector('{lever}').getBoundingClientRect().top;");
+    browser.until("document.querySelector('#words').innerText.includes('no sound device')");
+    let before = browser.script(&place);
     std::thread::sleep(std::time::Duration::from_secs(2));
     browser.script(&format!("document.querySelector('{lever}').focus();"));
     browser.key("End");
     // End is the piece's own key: hush, and not the lever's end.
     browser.until("document.querySelector('#hush').dataset.hushed === 'true'");
+    browser.until("document.querySelector('#words').innerText.includes('Hushed')");
+    assert_eq!(browser.script(&place), before, "nothing moves under a hand");
     browser.click("#hush");
     browser.until("document.querySelector('#hush').dataset.hushed === 'false'");
     // A line of news that comes meanwhile pushes the lever from under the hand.
