@@ -57,7 +57,9 @@ impl Held {
         let socket = UdpSocket::bind("127.0.0.1:0").unwrap();
         // A port that was free a moment ago.
         let address = UdpSocket::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
-        let singer = Singer::ready(Part { voice: voice(4.0), pedals: vec![(sample(1.5), change(64, 127))] });
+        // Over and over: a client that is late may lose one. A pedal that is down stays down.
+        let pedals = (0..10).map(|n| (sample(1.5) + 960 * n, change(64, 127))).collect();
+        let singer = Singer::ready(Part { voice: voice(4.0), pedals });
         let arguments = format!("play piece.toml --json --log run --no-page --osc {address}");
         let mut play = Program::start(folder.path(), &arguments, &[]);
         assert_eq!(play.event("started")["host"], "jack");
@@ -140,11 +142,14 @@ fn comes_back(rate: u32, period: u32) {
     let mut held = Held::start();
     let (hz, level) = strongest(&heard(RATE), RATE);
     assert!(level > -60.0, "it is held: {level:.1} dB at {hz:.2} Hz");
+    // A machine that stood still may have had it say so before.
+    held.play.said("gone");
     let began = Instant::now();
     signal("KILL", &server_id().unwrap());
     let gone = held.play.event("gone");
     let noticed = began.elapsed();
-    assert!(gone["found"].as_str().unwrap().contains("server"), "{gone}");
+    let why = gone["found"].as_str().unwrap();
+    assert!(["server ended", "asks for no sound"].iter().any(|words| why.contains(words)), "{gone}");
     // As long as this program has a client on a server, JACK's library takes the next one's clients for those of the last.
     drop(held.singer.take());
     held.next();
@@ -208,7 +213,7 @@ fn a_server_that_stands_still_is_told_of_and_taken_up_when_it_goes_on() {
     }
     let mut held = Held::start();
     // The engine's time stands still with the server: a press so soon after the last would be none.
-    std::thread::sleep(Duration::from_millis(500));
+    heard(RATE);
     let began = Instant::now();
     signal("STOP", &server_id().unwrap());
     let gone = held.play.event("gone");
@@ -299,7 +304,9 @@ fn a_midi_port_that_vanishes_is_connected_again_when_it_returns() {
     assert!(!is_in("Wheel", "tenterhook:midi"));
     drop(other);
     drop(board);
-    within_a_minute("it is gone", || hand.port_by_name("board:Foot 1").is_none());
+    within_a_minute("both are gone", || {
+        ["board:Foot 1", "board-01:Knee"].iter().all(|port| hand.port_by_name(port).is_none())
+    });
     let _board = Board::plug(&["Foot 1"]);
     within_a_minute("the pedal is connected again", || is_in("Foot 1", "tenterhook:Foot"));
     assert_eq!(play.terminate().status, Some(0));

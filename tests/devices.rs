@@ -137,19 +137,21 @@ fn a_device_that_is_not_there_is_refused_by_its_name() {
 #[test]
 fn the_clock_keeps_about_real_time() {
     let folder = folder(PIECE);
+    let asked = Instant::now();
     let mut play = Program::start(folder.path(), "play piece.toml --host clock --json --log run", &[NO_SERVER]);
     let started = play.event("started");
     assert_eq!(started["host"], "clock");
-    let since = Instant::now();
+    let began = Instant::now();
     std::thread::sleep(Duration::from_secs(1));
+    let least = began.elapsed().as_secs_f64();
     let ended = play.terminate();
-    let passed = since.elapsed().as_secs_f64();
+    let most = asked.elapsed().as_secs_f64();
     assert_eq!(ended.status, Some(0), "{}", ended.words);
     let outputs = channels(&folder.path().join("run/outputs.wav"));
     let played = outputs[0].len() as f64 / f64::from(RATE);
-    println!("{played:.2} s played in {passed:.2} s");
+    println!("{played:.2} s played in {least:.2} to {most:.2} s");
     // Widely: the machine may be shared.
-    assert!((0.5..2.0).contains(&(played / passed)), "{played} s in {passed} s");
+    assert!(played > 0.5 * least && played < most + 0.1, "{played} s in {least} to {most} s");
 }
 
 #[test]

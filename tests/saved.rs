@@ -89,8 +89,7 @@ fn what_is_the_same_in_a_saved_version_sounds_on_bit_for_bit() {
     let mut play = Program::start(folder.path(), arguments, &[]);
     play.event("started");
     singer.connect();
-    // While a server goes by the clock, a late client may read what the server is just writing over, and the log a moment
-    // later read something else. So what the left output holds is sung while the server waits for everybody.
+    // While a server goes by the clock, a client that is late may lose a message of MIDI.
     let freewheel = Freewheel::enter();
     singer.begin();
     within_a_minute("all is sung", || singer.is_done());
@@ -135,8 +134,7 @@ fn what_is_the_same_in_a_saved_version_sounds_on_bit_for_bit() {
     let load = &ended.load()["load"];
     println!("it took over at {at}, heard from {from} on; {} late blocks, {} xruns", load["late"], load["xruns"]);
     assert!(from <= at + 960, "from {from} on, and it took over at {at}");
-    // Where the server ran by the clock and blocks were late, the right output may differ before: see above.
-    assert!(from + 960 + 32 >= at || load["late"] != 0 || load["xruns"] != 0, "from {from} on, before {at}");
+    assert!(from + 960 + 32 >= at, "from {from} on, before {at}");
 }
 
 #[test]

@@ -87,100 +87,110 @@ fn peak(sound: &[f32]) -> f32 {
 #[test]
 fn what_is_heard_is_what_is_logged_and_what_is_rehearsed() {
     on_a_server("what_is_heard_is_what_is_logged_and_what_is_rehearsed", || {
-        let folder = folder(PIECE);
-        let path = |name: &str| folder.path().join(name);
-        let by_time = [
-            (0.7, PEDAL, 127),
-            (1.6, PEDAL, 0),
-            (2.5, STEP, 127),
-            (2.6, STEP, 0),
-            (3.2, FOOT, 40),
-            (3.5, FOOT, 100),
-            (4.5, FOOT, 127),
-            (5.5, FOOT, 0),
-            (6.5, STEP, 127),
-            (6.6, STEP, 0),
-            (7.0, WHEEL, 64),
-            (7.8, WHEEL, 127),
-            (9.0, WHEEL, 0),
-            (10.0, STEP, 127),
-            (10.1, STEP, 0),
-            (11.0, PEDAL, 127),
-            (12.0, PEDAL, 0),
-            (13.0, STEP, 127),
-            (13.1, STEP, 0),
-            // So that all has come to rest before the server goes by the clock again.
-            (14.5, FOOT, 2),
-        ];
-        // Each at another place in the period.
-        let pedals =
-            by_time.iter().zip(0..).map(|(&(at, number, value), n)| (sample(at) + 41 * n, change(number, value)));
-        let (singer, recorder) =
-            (Singer::ready(Part { voice: voice(16.0), pedals: pedals.collect() }), Recorder::ready(2, 120.0));
-        let mut play = Program::start(folder.path(), PLAY, &[]);
-        let origin = play.event("started")["server_frame"].as_u64().expect("under JACK there is one") as u32;
-        singer.connect();
-        recorder.connect(&["left", "right"]);
-        let freewheel = Freewheel::enter();
-        singer.begin();
-        within_a_minute("all is sung", || singer.is_done());
-        drop(freewheel);
-        let ended = play.terminate();
-        assert_eq!(ended.status, Some(0), "{}", ended.words);
-        let load = ended.load();
-        assert_eq!(load["log_frames_lost"], 0);
-        println!("in freewheel: {} blocks, {} frames skipped", load["load"]["blocks"], load["load"]["skipped"]);
-        let (sent, heard) = (singer.leave(), recorder.leave());
-
-        // The log holds what went out, frame by frame, from the engine's first on.
-        let logged = channels(&path("run/outputs.wav"));
-        let start = heard.index(origin).expect("the recorder was there first");
-        for (n, (logged, heard)) in logged.iter().zip(&heard.channels).enumerate() {
-            assert_eq!(first_difference(logged, &heard[start..][..logged.len()]), None, "output {}", n + 1);
-            // The comparison does see a frame's shift.
-            assert!(first_difference(logged, &heard[start + 1..][..logged.len()]).is_some());
-        }
-
-        // And every scene did sound, between its pedal's press and its release, on its outputs.
-        let frame = |sent: &Sent| heard.index(sent.frame).expect("a frame that was sent in was recorded") - start;
-        for (from, to, peaks) in [(0, 1, [0.01, 0.01]), (4, 7, [0.01, 0.003]), (10, 12, [0.0, 0.01])] {
-            let (from, to) = (frame(&sent[from]), frame(&sent[to]));
-            for (logged, least) in logged.iter().zip(peaks) {
-                let peak = peak(&logged[from..to]);
-                assert!(if least > 0.0 { peak > least } else { peak == 0.0 }, "{from}..{to}: {peak}, not {least}");
-            }
-        }
-        for (from, to) in [(0, frame(&sent[0])), (frame(&sent[19]), logged[0].len())] {
-            assert!(logged.iter().all(|logged| peak(&logged[from..to]) == 0.0), "at rest all is silent");
-        }
-
-        // Each gesture is written down at the very frame at which it was sent.
-        let mut marks = ["B", "C", "D", "E"].into_iter();
-        let meant = sent.iter().filter_map(|one| {
-            let [_, number, value] = one.message;
-            let (name, value) = match number {
-                // A hold pedal is a switch; the step fires the next scene when it goes down.
-                PEDAL => ("pedal", f32::from(u8::from(value >= 64)).to_string()),
-                STEP => ("fire", if value == 127 { marks.next()?.to_owned() } else { return None }),
-                _ => (if number == FOOT { "foot" } else { "wheel" }, (f32::from(value) / 127.0).to_string()),
-            };
-            Some((frame(one), name.to_owned(), value))
-        });
-        let first = (0, "fire".to_owned(), "A".to_owned());
-        let meant: Vec<_> = [first].into_iter().chain(meant).collect();
-        let mut written = gestures(&path("run/gestures.csv"));
-        let (_, name, value) = written.pop().unwrap();
-        assert_eq!((name.as_str(), value.as_str()), ("hush", "1"), "it fades out at the end");
-        assert_eq!(written, meant);
-
-        // Played again from its log, the piece gives the same bits.
-        let again = Program::start(folder.path(), "rehearse piece.toml --take run --out again.wav --json", &[]).end();
-        assert_eq!(again.status, Some(0), "{}", again.words);
-        let again = channels(&path("again.wav"));
-        for (n, (logged, again)) in logged.iter().zip(&again).enumerate() {
-            assert_eq!(first_difference(logged, again), None, "output {}", n + 1);
-        }
+        // Before it waits for all, and after, the server goes by the clock: who is late then is out of step with it.
+        assert!((0..6).any(|_| a_run_that_nothing_disturbed()), "all were disturbed");
     });
+}
+
+/// Whether nothing did; then it is judged.
+fn a_run_that_nothing_disturbed() -> bool {
+    let folder = folder(PIECE);
+    let path = |name: &str| folder.path().join(name);
+    let by_time = [
+        (0.7, PEDAL, 127),
+        (1.6, PEDAL, 0),
+        (2.5, STEP, 127),
+        (2.6, STEP, 0),
+        (3.2, FOOT, 40),
+        (3.5, FOOT, 100),
+        (4.5, FOOT, 127),
+        (5.5, FOOT, 0),
+        (6.5, STEP, 127),
+        (6.6, STEP, 0),
+        (7.0, WHEEL, 64),
+        (7.8, WHEEL, 127),
+        (9.0, WHEEL, 0),
+        (10.0, STEP, 127),
+        (10.1, STEP, 0),
+        (11.0, PEDAL, 127),
+        (12.0, PEDAL, 0),
+        (13.0, STEP, 127),
+        (13.1, STEP, 0),
+        // So that all has come to rest before the server goes by the clock again.
+        (14.5, FOOT, 2),
+    ];
+    // Each at another place in the period.
+    let pedals = by_time.iter().zip(0..).map(|(&(at, number, value), n)| (sample(at) + 41 * n, change(number, value)));
+    let (singer, recorder) =
+        (Singer::ready(Part { voice: voice(16.0), pedals: pedals.collect() }), Recorder::ready(2, 120.0));
+    let mut play = Program::start(folder.path(), PLAY, &[]);
+    let origin = play.event("started")["server_frame"].as_u64().expect("under JACK there is one") as u32;
+    singer.connect();
+    recorder.connect(&["left", "right"]);
+    let freewheel = Freewheel::enter();
+    singer.begin();
+    within_a_minute("all is sung", || singer.is_done());
+    drop(freewheel);
+    let ended = play.terminate();
+    assert_eq!(ended.status, Some(0), "{}", ended.words);
+    let load = ended.load();
+    assert_eq!(load["log_frames_lost"], 0);
+    println!("in freewheel: {} blocks, {} frames skipped", load["load"]["blocks"], load["load"]["skipped"]);
+    let (sent, heard) = (singer.leave(), recorder.leave());
+    if load["load"]["skipped"] != 0 || !heard.is_whole() {
+        println!("disturbed: {} xruns", heard.xruns.len());
+        return false;
+    }
+
+    // The log holds what went out, frame by frame, from the engine's first on.
+    let logged = channels(&path("run/outputs.wav"));
+    let start = heard.index(origin).expect("the recorder was there first");
+    for (n, (logged, heard)) in logged.iter().zip(&heard.channels).enumerate() {
+        assert_eq!(first_difference(logged, &heard[start..][..logged.len()]), None, "output {}", n + 1);
+        // The comparison does see a frame's shift.
+        assert!(first_difference(logged, &heard[start + 1..][..logged.len()]).is_some());
+    }
+
+    // And every scene did sound, between its pedal's press and its release, on its outputs.
+    let frame = |sent: &Sent| heard.index(sent.frame).expect("a frame that was sent in was recorded") - start;
+    for (from, to, peaks) in [(0, 1, [0.01, 0.01]), (4, 7, [0.01, 0.003]), (10, 12, [0.0, 0.01])] {
+        let (from, to) = (frame(&sent[from]), frame(&sent[to]));
+        for (logged, least) in logged.iter().zip(peaks) {
+            let peak = peak(&logged[from..to]);
+            assert!(if least > 0.0 { peak > least } else { peak == 0.0 }, "{from}..{to}: {peak}, not {least}");
+        }
+    }
+    for (from, to) in [(0, frame(&sent[0])), (frame(&sent[19]), logged[0].len())] {
+        assert!(logged.iter().all(|logged| peak(&logged[from..to]) == 0.0), "at rest all is silent");
+    }
+
+    // Each gesture is written down at the very frame at which it was sent.
+    let mut marks = ["B", "C", "D", "E"].into_iter();
+    let meant = sent.iter().filter_map(|one| {
+        let [_, number, value] = one.message;
+        let (name, value) = match number {
+            // A hold pedal is a switch; the step fires the next scene when it goes down.
+            PEDAL => ("pedal", f32::from(u8::from(value >= 64)).to_string()),
+            STEP => ("fire", if value == 127 { marks.next()?.to_owned() } else { return None }),
+            _ => (if number == FOOT { "foot" } else { "wheel" }, (f32::from(value) / 127.0).to_string()),
+        };
+        Some((frame(one), name.to_owned(), value))
+    });
+    let first = (0, "fire".to_owned(), "A".to_owned());
+    let meant: Vec<_> = [first].into_iter().chain(meant).collect();
+    let mut written = gestures(&path("run/gestures.csv"));
+    let (_, name, value) = written.pop().unwrap();
+    assert_eq!((name.as_str(), value.as_str()), ("hush", "1"), "it fades out at the end");
+    assert_eq!(written, meant);
+
+    // Played again from its log, the piece gives the same bits.
+    let again = Program::start(folder.path(), "rehearse piece.toml --take run --out again.wav --json", &[]).end();
+    assert_eq!(again.status, Some(0), "{}", again.words);
+    let again = channels(&path("again.wav"));
+    for (n, (logged, again)) in logged.iter().zip(&again).enumerate() {
+        assert_eq!(first_difference(logged, again), None, "output {}", n + 1);
+    }
+    true
 }
 
 /// Presses in a round of the real-time test.

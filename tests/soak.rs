@@ -25,9 +25,6 @@ use tenterhook_dsp::effects::EFFECTS;
 use tenterhook_plan::declare::Kind;
 use tenterhook_plan::gain;
 
-/// Pages that an effect may touch for the first time when it has its first turn late: its working memory, a few kB.
-const MOST_FAULTS: u64 = 64;
-
 /// Set in the process that runs the test itself, with the server chosen.
 const INSIDE: &str = "TENTERHOOK_TEST_SOAK";
 const MICS: usize = 8;
@@ -179,6 +176,8 @@ struct Look {
     faults: u64,
     disk_faults: u64,
     waited: u64,
+    /// What the host of a virtual machine took of all processors, in hundredths of a second.
+    stolen: u64,
 }
 
 /// Fields of a thread's `stat` from the third on: those before them hold its name, which could be anything.
@@ -214,6 +213,11 @@ fn look(process: u32, thread: &str) -> Look {
         faults: field(&fields, 10),
         disk_faults: field(&fields, 12),
         waited: number(&format!("{folder}/task/{thread}/status"), "voluntary_ctxt_switches:"),
+        stolen: fs::read_to_string("/proc/stat")
+            .unwrap()
+            .split_whitespace()
+            .nth(8)
+            .map_or(0, |ticks| ticks.parse().unwrap()),
     }
 }
 
@@ -249,15 +253,17 @@ fn a_long_evening_under_every_effect() {
 
     company.begin();
     let osc = UdpSocket::bind("127.0.0.1:0").unwrap();
+    let knee = |number: u64, value: f32| {
+        let message = OscMessage { addr: format!("/knee/{number}"), args: vec![OscType::Float(value)] };
+        osc.send_to(&rosc::encoder::encode(&OscPacket::Message(message)).unwrap(), address).unwrap();
+    };
     let (mut random, mut knees, mut warm) = (Random(0xca11), 0u64, None);
     within_a_minute("it plays", || company.played() > u64::from(RATE));
     let thread = audio_thread(play.id());
     let freewheel = is_free.then(Freewheel::enter);
     let begun = Instant::now();
     while company.played() < sample(seconds()) {
-        let (knee, value) = (1 + random.below(MICS as u64), random.below(101) as f32 / 100.0);
-        let message = OscMessage { addr: format!("/knee/{knee}"), args: vec![OscType::Float(value)] };
-        osc.send_to(&rosc::encoder::encode(&OscPacket::Message(message)).unwrap(), address).unwrap();
+        knee(1 + random.below(MICS as u64), random.below(101) as f32 / 100.0);
         knees += 1;
         std::thread::sleep(Duration::from_millis(20 + random.below(100)));
         if warm.is_none() && company.played() > sample(WARM) {
@@ -272,7 +278,12 @@ fn a_long_evening_under_every_effect() {
     let played = company.played();
     let (sent, refused) = company.leave();
     // What was sent last is applied and written down.
-    std::thread::sleep(Duration::from_millis(200));
+    let unfinished = folder.path().join("run/gestures.unfinished.csv");
+    within_a_minute("the last word is heard", || {
+        std::thread::sleep(Duration::from_millis(200));
+        knee(1, 0.123);
+        is_free || fs::read_to_string(&unfinished).is_ok_and(|text| text.contains("knee1,0.123"))
+    });
     let ended = play.terminate();
     stop.store(true, Ordering::Release);
     let told = page.join().unwrap();
@@ -304,6 +315,8 @@ fn a_long_evening_under_every_effect() {
         run["percentile_99_9"],
         load("most"),
     );
+    // What the host takes while the audio thread is at work counts as its own work.
+    println!("the host took {:.2} s of the processors", (end.stolen - warm.stolen) as f64 / 100.0);
     let blocks = (end_at - warm_at) as f64 / f64::from(PERIOD);
     println!(
         "memory: {} kB at first, {} kB at the end; the audio thread: {} page faults, {} from disk, and it waited {:.3} \
@@ -328,10 +341,7 @@ fn a_long_evening_under_every_effect() {
     }
     assert!(end.resident <= warm.resident + MOST_GROWTH, "the memory grows");
     let (faults, from_disk) = (end.faults - warm.faults, end.disk_faults - warm.disk_faults);
-    assert!(
-        faults <= MOST_FAULTS && from_disk == 0,
-        "{faults} pages were new to the audio thread, {from_disk} from disk"
-    );
+    assert_eq!((faults, from_disk), (0, 0), "pages that were new to the audio thread, and of these from disk");
     // A thread that waits for a lock waits more often than once a block, for the server.
     assert!((end.waited - warm.waited) as f64 <= 1.05 * blocks + 50.0, "the audio thread waits for its blocks only");
     assert_eq!(refused, 0);

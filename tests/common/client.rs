@@ -103,6 +103,12 @@ impl Singer {
         self.begin.store(true, Ordering::Release);
     }
 
+    /// Whether its pedals are connected to a client of this name.
+    pub fn reaches(&self, name: &str) -> bool {
+        let pedals = self.client.as_client().port_by_name("singer:pedals").unwrap();
+        pedals.get_connections().iter().any(|port| port.starts_with(&format!("{name}:")))
+    }
+
     /// Whether all messages are sent.
     pub fn is_done(&self) -> bool {
         self.done.load(Ordering::Acquire)
@@ -230,6 +236,12 @@ impl NotificationHandler for Xruns {
 }
 
 impl Recording {
+    /// Whether it holds every period from its first to its last.
+    pub fn is_whole(&self) -> bool {
+        let follows = |pair: &[(u32, usize)]| pair[1].0.wrapping_sub(pair[0].0) as usize == pair[1].1 - pair[0].1;
+        self.periods.windows(2).all(follows)
+    }
+
     /// Where in the channels a frame of the server's is; `None`: its period was not recorded.
     pub fn index(&self, frame: u32) -> Option<usize> {
         self.periods.iter().find_map(|&(first, at)| {

@@ -8,7 +8,7 @@ use rosc::OscType::{Float, Int, String as Text};
 use serde_json::{Value, json};
 use tempfile::TempDir;
 
-use super::common::client::{PERIOD, Part, RATE, Recorder, Sent, Singer, change, sample, voice};
+use super::common::client::{PERIOD, Part, RATE, Recorder, Singer, change, sample, voice};
 use super::common::folder;
 use super::common::log::gestures;
 use super::common::program::Program;
@@ -77,7 +77,11 @@ fn same(one: &Value, other: &Value) -> bool {
 }
 
 fn written(folder: &Path) -> Vec<(usize, String)> {
-    let rows = gestures(&folder.join("run/gestures.csv"));
+    rows(&folder.join("run/gestures.csv"))
+}
+
+fn rows(path: &Path) -> Vec<(usize, String)> {
+    let rows = gestures(path);
     rows.into_iter().map(|(sample, name, value)| (sample, format!("{name},{value}"))).collect()
 }
 
@@ -85,7 +89,7 @@ fn written(folder: &Path) -> Vec<(usize, String)> {
 fn two_that_point_at_each_other_do_each_thing_once() {
     let (one, other) = (free(), free());
     let here = Machine::start(&format!("--osc {one} --osc-to {other}"));
-    let there = Machine::start(&format!("--osc {other} --osc-to {one}"));
+    let mut there = Machine::start(&format!("--osc {other} --osc-to {one}"));
     let surface = Surface::new();
     let moves = 200;
     // First here, then there, faster than they answer each other.
@@ -98,7 +102,10 @@ fn two_that_point_at_each_other_do_each_thing_once() {
             }
             std::thread::sleep(Duration::from_millis(2));
         }
+        // The one hears the end of it before the other's turn.
         std::thread::sleep(Duration::from_millis(300));
+        let now = here.now();
+        there.until_like(&now);
     }
     // Long enough for every state to be told some times.
     std::thread::sleep(Duration::from_secs(3));
@@ -193,20 +200,23 @@ fn when_the_main_is_killed_the_backup_stands_where_it_stood_and_sounds_on() {
     let (singer, recorder) = (Singer::ready(Part { voice: voice(10.0), pedals }), Recorder::ready(2, 120.0));
     let door: SocketAddr = free();
     let ask = |more: &str| format!("play piece.toml --host jack --json --no-connect --no-journal {more}");
-    let mut main = Program::start(main_folder.path(), &ask(&format!("--no-page --osc-to {door}")), &[]);
-    main.event("started");
+    let mut main =
+        Program::start(main_folder.path(), &ask(&format!("--no-page --log run --osc {} --osc-to {door}", free())), &[]);
+    let frame = |started: Value| started["server_frame"].as_u64().expect("under JACK there is one") as u32;
+    let main_origin = frame(main.event("started"));
     let arguments = ask(&format!("--page 127.0.0.1:0 --log run --osc {door}"));
     let mut backup = Program::start(backup_folder.path(), &arguments, &[]);
     let started = backup.event("started");
-    let origin = started["server_frame"].as_u64().expect("under JACK there is one") as u32;
     assert!(started["device"].as_str().unwrap().contains("`tenterhook-01`"), "{started}");
     let page = started["page"].as_str().unwrap().to_owned();
+    let origin = frame(started);
     connect(&singer, &recorder);
     // The first state has been told by then, so that the scene is no news any more.
     std::thread::sleep(Duration::from_millis(1200));
     singer.begin();
     within_a_minute("all pedals have moved", || singer.is_done());
-    std::thread::sleep(Duration::from_millis(500));
+    // Its log is on the disk by then.
+    std::thread::sleep(Duration::from_secs(1));
     let patch = client("watch");
     let killed = patch.frame_time();
     main.signal("KILL");
@@ -217,46 +227,43 @@ fn when_the_main_is_killed_the_backup_stands_where_it_stood_and_sounds_on() {
     assert_eq!(ended.status, Some(0), "{}", ended.words);
     let (sent, heard) = (singer.leave(), recorder.leave());
     drop(patch);
+    assert_eq!(sent.len(), 60);
 
-    // Each gesture of the main acted at the backup, and how late.
-    let meant = |one: &Sent| {
-        let [_, number, value] = one.message;
-        match number {
-            PEDAL => Some(format!("pedal,{}", u8::from(value >= 64))),
-            STEP => (value == 127).then(|| "fire,B".to_owned()),
-            _ => Some(format!("wheel,{}", f32::from(value) / 127.0)),
-        }
-    };
-    let sent: Vec<_> = sent.iter().filter_map(|one| Some((one.frame, meant(one)?))).collect();
+    // Each gesture that acted at the main acted at the backup, and how late. A client that is late may lose a message of
+    // MIDI: then it has acted nowhere.
+    let mut acted = rows(&main_folder.path().join("run/gestures.unfinished.csv"));
     let mut rows = written(backup_folder.path());
-    assert_eq!((rows.remove(0).1.as_str(), rows.pop().unwrap().1.as_str()), ("fire,A", "hush,1"));
-    let differ =
-        sent.iter().zip(&rows).filter(|((_, sent), (_, row))| sent != row).count() + sent.len().abs_diff(rows.len());
+    assert_eq!((acted.remove(0).1.as_str(), rows.remove(0).1.as_str()), ("fire,A", "fire,A"));
+    assert_eq!(rows.pop().unwrap().1, "hush,1");
+    let differ = acted.iter().zip(&rows).filter(|((_, one), (_, other))| one != other).count()
+        + acted.len().abs_diff(rows.len());
     // Less than nothing: in the same period as at the main, at whose first frame it acted here.
-    let mut late: Vec<i32> = sent
+    let at = |origin: u32, frame: usize| origin.wrapping_add(frame as u32);
+    let late = acted
         .iter()
         .zip(&rows)
-        .map(|((frame, _), (row, _))| origin.wrapping_add(*row as u32).wrapping_sub(*frame) as i32)
-        .collect();
+        .map(|((one, _), (other, _))| at(origin, *other).wrapping_sub(at(main_origin, *one)) as i32);
+    let mut late: Vec<_> = late.collect();
     late.sort_unstable();
     let frames = |share: f64| late[((late.len() - 1) as f64 * share) as usize];
     let ms = |frames: i32| 1000.0 * f64::from(frames) / f64::from(RATE);
     let (least, median, most) = (frames(0.0), frames(0.5), frames(1.0));
     println!(
-        "{} gestures, {differ} of them differ; at the backup {least} to {most} frames late, median {median} ({:.1} to \
+        "{} gestures of {} messages, {differ} of them differ; at the backup {least} to {most} frames late, median {median} ({:.1} to \
          {:.1} ms, median {:.1}); {} xruns",
+        acted.len(),
         sent.len(),
         ms(least),
         ms(most),
         ms(median),
         heard.xruns.len(),
     );
-    assert_eq!(differ, 0, "{sent:?} {rows:?}");
+    assert!(differ == 0 && acted.len() > 40, "{acted:?} {rows:?}");
 
     // It stands where the main stood, and its mic is heard without a gap.
     assert_eq!((&now["scene"], &now["hushed"]), (&json!(1), &json!(false)));
     let last =
-        |name: &str| sent.iter().rev().find_map(|(_, what)| what.strip_prefix(name)?.parse::<f32>().ok()).unwrap();
+        |name: &str| acted.iter().rev().find_map(|(_, what)| what.strip_prefix(name)?.parse::<f32>().ok()).unwrap();
     let (pedal, wheel) = (last("pedal,"), last("wheel,"));
     let controller = |index: usize| now["controllers"][index].as_f64().unwrap() as f32;
     assert_eq!((controller(0), controller(1)), (pedal, wheel));
@@ -267,6 +274,8 @@ fn when_the_main_is_killed_the_backup_stands_where_it_stood_and_sounds_on() {
     assert!(!sounds(&main[after.clone()]), "the main is gone");
     let silent =
         backup[killed - sample(0.4) as usize..after.end].chunks(PERIOD as usize).filter(|block| !sounds(block));
-    // Where the server itself had no gap, none is heard.
-    assert!(!heard.xruns.is_empty() || silent.count() == 0, "no block of the backup is silent");
+    // Where the server itself had no gap, none is heard: a client that is killed may hold it up for a period or two.
+    let silent = silent.count();
+    println!("{silent} silent periods of the backup, {} xruns", heard.xruns.len());
+    assert!(silent <= 2 * heard.xruns.len(), "no block of the backup is silent");
 }

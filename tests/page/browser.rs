@@ -1,6 +1,7 @@
 //! A real browser without a window, and what a person does with it.
 
-use std::process::{Child, Command, Stdio};
+use std::io::{BufRead, BufReader};
+use std::process::{Child, ChildStdout, Command, Stdio};
 use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
@@ -28,6 +29,8 @@ pub struct Browser {
     runtime: Runtime,
     page: Option<WebDriver>,
     driver: Child,
+    /// What the driver says, which must have somewhere to go.
+    _said: BufReader<ChildStdout>,
 }
 
 /// The size of a device's page, in CSS pixels, and whether it is touched.
@@ -43,16 +46,29 @@ pub const PHONE: Device = Device { name: "phone", width: 390, height: 844, touch
 pub const TABLET: Device = Device { name: "tablet", width: 1024, height: 768, touch: true };
 pub const LAPTOP: Device = Device { name: "laptop", width: 1440, height: 900, touch: false };
 
+/// The port that a driver has taken, by its own words.
+fn port(said: &mut impl BufRead) -> u16 {
+    let mut line = String::new();
+    while said.read_line(&mut line).unwrap() > 0 {
+        if let Some((_, port)) = line.trim_end().trim_end_matches('.').split_once("successfully on port ") {
+            return port.parse().unwrap();
+        }
+        line.clear();
+    }
+    panic!("the driver of the browser ended");
+}
+
 impl Browser {
     /// Opens an address.
     pub fn open(address: &str) -> Self {
-        let port = super::free_port();
-        let driver = Command::new("chromedriver")
-            .arg(format!("--port={port}"))
-            .stdout(Stdio::null())
+        let mut driver = Command::new("chromedriver")
+            .arg("--port=0")
+            .stdout(Stdio::piped())
             .stderr(Stdio::null())
             .spawn()
             .expect("chromedriver runs: install the packages chromium and chromium-driver");
+        let mut said = BufReader::new(driver.stdout.take().unwrap());
+        let port = port(&mut said);
         let runtime = Builder::new_current_thread().enable_all().build().unwrap();
         let mut wanted = DesiredCapabilities::chrome();
         ARGUMENTS.iter().for_each(|argument| wanted.add_arg(argument).unwrap());
@@ -60,11 +76,11 @@ impl Browser {
         let page = loop {
             match runtime.block_on(WebDriver::new(format!("http://127.0.0.1:{port}"), wanted.clone())) {
                 Ok(page) => break page,
-                Err(why) if begun.elapsed() > LIMIT => panic!("no browser: {why}"),
+                Err(why) if begun.elapsed() > 3 * LIMIT => panic!("no browser: {why}"),
                 Err(_) => std::thread::sleep(Duration::from_millis(50)),
             }
         };
-        let browser = Self { runtime, page: Some(page), driver };
+        let browser = Self { runtime, page: Some(page), driver, _said: said };
         browser.device(LAPTOP);
         browser.go(address);
         browser

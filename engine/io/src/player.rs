@@ -25,7 +25,11 @@ pub struct Player {
     stats: Arc<Stats>,
     tap: Option<Tap>,
     recent: Option<Tap>,
-    sound: Option<(Sound, Vec<Vec<f32>>)>,
+    /// With its number of channels.
+    sound: Option<(Sound, usize)>,
+    /// What the engine hears, of each channel a piece. A server's own buffers may be written by the next player's cycle
+    /// while a late block still reads them: the log would not hold what was heard.
+    heard: Vec<Vec<f32>>,
     /// The last sample of each input.
     last: [f32; MOST_CHANNELS],
     joint: Joint,
@@ -38,7 +42,6 @@ struct Joint {
     /// Frames by now since the change, for the outputs, and how long they rise.
     risen: usize,
     rise: usize,
-    inputs: Vec<Vec<f32>>,
 }
 
 impl Joint {
@@ -47,12 +50,12 @@ impl Joint {
     }
 
     /// The inputs of a piece no longer than what is left of the joint.
-    fn join(&mut self, inputs: &[&[f32]], last: &[f32; MOST_CHANNELS], length: usize) {
-        for ((joined, input), last) in self.inputs.iter_mut().zip(inputs).zip(last) {
-            for (n, (to, from)) in joined.iter_mut().zip(&input[..length]).enumerate() {
+    fn join(&mut self, inputs: &mut [&mut [f32]], last: &[f32; MOST_CHANNELS], length: usize) {
+        for (input, last) in inputs.iter_mut().zip(last) {
+            for (n, sample) in input.iter_mut().enumerate() {
                 let share = (self.joined + n + 1) as f32 / JOINED as f32;
                 // What is no number dies in the engine, where it is counted.
-                *to = from * share + if last.is_finite() { last * (1.0 - share) } else { 0.0 };
+                *sample = *sample * share + if last.is_finite() { last * (1.0 - share) } else { 0.0 };
             }
         }
         self.joined += length;
@@ -71,7 +74,6 @@ impl Joint {
 impl Player {
     /// A player for an engine that runs at `rate` Hz.
     pub fn new(engine: Engine, rate: u32) -> Self {
-        let inputs = vec![vec![0.0; JOINED]; MOST_CHANNELS];
         let rise = (RISE * f64::from(rate)) as usize;
         Self {
             engine,
@@ -80,8 +82,9 @@ impl Player {
             tap: None,
             recent: None,
             sound: None,
+            heard: vec![vec![0.0; MOST_FRAMES]; MOST_CHANNELS],
             last: [0.0; MOST_CHANNELS],
-            joint: Joint { joined: JOINED, risen: rise, rise, inputs },
+            joint: Joint { joined: JOINED, risen: rise, rise },
         }
     }
 
@@ -103,8 +106,7 @@ impl Player {
 
     /// Puts a sound of `channels` channels (at most [`MOST_CHANNELS`]) in the place of the device's inputs.
     pub fn with_sound(self, channels: usize, sound: Sound) -> Self {
-        let buffers = vec![vec![0.0; MOST_FRAMES]; channels.min(MOST_CHANNELS)];
-        Self { sound: Some((sound, buffers)), ..self }
+        Self { sound: Some((sound, channels.min(MOST_CHANNELS))), ..self }
     }
 
     /// The counts that this player feeds.
@@ -155,36 +157,31 @@ impl Player {
     }
 
     fn piece(&mut self, inputs: &[&[f32]], outputs: &mut [&mut [f32]], events: &[Timed<Event>], length: usize) {
-        let mut given: [&[f32]; MOST_CHANNELS] = [&[]; MOST_CHANNELS];
-        let inputs = match &mut self.sound {
-            None => inputs,
-            Some((sound, buffers)) => {
-                let channels = buffers.len();
-                let mut slices: [&mut [f32]; MOST_CHANNELS] = std::array::from_fn(|_| Default::default());
-                for (slice, buffer) in slices.iter_mut().zip(&mut *buffers) {
-                    *slice = &mut buffer[..length];
-                    slice.fill(0.0);
-                }
-                sound(self.engine.sample(), &mut slices[..channels]);
-                for (slice, buffer) in given.iter_mut().zip(&*buffers) {
-                    *slice = &buffer[..length];
-                }
-                &given[..channels]
+        let channels = self.sound.as_ref().map_or(inputs.len().min(MOST_CHANNELS), |(_, channels)| *channels);
+        let mut heard: [&mut [f32]; MOST_CHANNELS] = std::array::from_fn(|_| Default::default());
+        for (slice, buffer) in heard.iter_mut().zip(&mut self.heard) {
+            *slice = &mut buffer[..length];
+        }
+        let heard = &mut heard[..channels];
+        match &mut self.sound {
+            None => heard.iter_mut().zip(inputs).for_each(|(heard, input)| heard.copy_from_slice(&input[..length])),
+            Some((sound, _)) => {
+                heard.iter_mut().for_each(|heard| heard.fill(0.0));
+                sound(self.engine.sample(), heard);
             }
-        };
-        let mut joined: [&[f32]; MOST_CHANNELS] = [&[]; MOST_CHANNELS];
-        let inputs = if self.joint.is_over() {
-            for (last, input) in self.last.iter_mut().zip(inputs) {
-                *last = input.last().copied().unwrap_or_default();
+        }
+        if self.joint.is_over() {
+            for (last, heard) in self.last.iter_mut().zip(&*heard) {
+                *last = heard.last().copied().unwrap_or_default();
             }
-            inputs
         } else {
-            self.joint.join(inputs, &self.last, length);
-            for (slice, buffer) in joined.iter_mut().zip(&self.joint.inputs) {
-                *slice = &buffer[..length];
-            }
-            &joined[..inputs.len().min(MOST_CHANNELS)]
-        };
+            self.joint.join(heard, &self.last, length);
+        }
+        let mut inputs: [&[f32]; MOST_CHANNELS] = [&[]; MOST_CHANNELS];
+        for (input, heard) in inputs.iter_mut().zip(&*heard) {
+            *input = heard;
+        }
+        let inputs = &inputs[..channels];
         self.engine.process(inputs, outputs, events);
         if let Some(recent) = &mut self.recent {
             recent.block(inputs, &[], length);

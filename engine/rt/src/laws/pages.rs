@@ -1,5 +1,8 @@
 //! No page is new to the audio thread: all memory that an engine will write is touched when it is built.
 
+use std::fs::File;
+use std::io::Read;
+
 use tenterhook_plan::SceneId;
 
 use super::run::{PIECE, plan, sound};
@@ -8,8 +11,10 @@ use crate::engine;
 
 /// Page faults of this thread that the system answered without a disk (Linux, proc(5), `stat`, field 10).
 fn faults() -> u64 {
-    let text = std::fs::read_to_string("/proc/thread-self/stat").unwrap();
-    let (_, fields) = text.rsplit_once(") ").unwrap();
+    // Room that is there already: what is asked must not be changed by asking.
+    let mut room = [0; 1024];
+    let length = File::open("/proc/thread-self/stat").unwrap().read(&mut room).unwrap();
+    let (_, fields) = std::str::from_utf8(&room[..length]).unwrap().rsplit_once(") ").unwrap();
     fields.split(' ').nth(10 - 3).unwrap().parse().unwrap()
 }
 
@@ -38,7 +43,9 @@ fn of_the_tour() -> Vec<u64> {
 fn no_page_is_new_to_the_audio_thread() {
     // The first time the program's own code and tables come from its file.
     of_the_tour();
-    let faults = of_the_tour();
-    let first = faults.iter().position(|&count| count > 0);
-    assert_eq!(faults.iter().sum::<u64>(), 0, "the first of them in block {first:?}");
+    // The system has faults of its own now and then; a page that was forgotten is new in the same block each time.
+    let tours = [(); 3].map(|()| of_the_tour());
+    let least = |block: usize| tours.iter().map(|tour| tour[block]).min().unwrap();
+    let forgotten: Vec<_> = (0..tours[0].len()).filter(|&block| least(block) > 0).collect();
+    assert!(forgotten.is_empty(), "in blocks {forgotten:?}");
 }
