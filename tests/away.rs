@@ -284,7 +284,7 @@ fn a_midi_port_that_vanishes_is_connected_again_when_it_returns() {
     let hand = client("hand").activate_async((), ()).unwrap();
     let hand = hand.as_client();
     let folder = folder(&PIECE.replace("cc = 64", "cc = 64, port = \"Foot\""));
-    let mut play = Program::start(folder.path(), "play piece.toml --json --no-page", &[]);
+    let mut play = Program::start(folder.path(), "play piece.toml --json --no-page --osc 127.0.0.1:0", &[]);
     assert_eq!(play.event("started")["host"], "jack");
     let is_in = |port: &str, own: &str| {
         let port = hand.port_by_name(&format!("board:{port}"));

@@ -103,10 +103,10 @@ impl Singer {
         self.begin.store(true, Ordering::Release);
     }
 
-    /// Whether its pedals are connected to a client of this name.
+    /// Whether its pedals are connected to a client whose name begins so.
     pub fn reaches(&self, name: &str) -> bool {
         let pedals = self.client.as_client().port_by_name("singer:pedals").unwrap();
-        pedals.get_connections().iter().any(|port| port.starts_with(&format!("{name}:")))
+        pedals.get_connections().iter().any(|port| port.starts_with(name))
     }
 
     /// Whether all messages are sent.
