@@ -242,6 +242,11 @@ impl Recording {
         self.periods.windows(2).all(follows)
     }
 
+    /// Where in the channels a frame of the server's is, or the next that was recorded, within a second.
+    pub fn index_from(&self, frame: u32) -> usize {
+        (0..RATE).find_map(|more| self.index(frame.wrapping_add(more))).expect("it was recorded within a second")
+    }
+
     /// Where in the channels a frame of the server's is; `None`: its period was not recorded.
     pub fn index(&self, frame: u32) -> Option<usize> {
         self.periods.iter().find_map(|&(first, at)| {

@@ -14,7 +14,7 @@ use super::common::log::gestures;
 use super::common::program::Program;
 use super::common::server::{Server, client, within_a_minute};
 use super::common::socket::Socket;
-use super::{NO_SERVER, PIECE, Surface, free, recorded, servers};
+use super::{NO_SERVER, PIECE, Surface, free, servers};
 
 /// Set in the process that runs a test itself, with the server chosen.
 const INSIDE: &str = "TENTERHOOK_TEST_MACHINES";
@@ -267,7 +267,7 @@ fn when_the_main_is_killed_the_backup_stands_where_it_stood_and_sounds_on() {
     let (pedal, wheel) = (last("pedal,"), last("wheel,"));
     let controller = |index: usize| now["controllers"][index].as_f64().unwrap() as f32;
     assert_eq!((controller(0), controller(1)), (pedal, wheel));
-    let killed = recorded(&heard, killed);
+    let killed = heard.index_from(killed);
     let [main, backup] = [0, 1].map(|n| &heard.channels[n]);
     let sounds = |sound: &[f32]| sound.iter().any(|sample| *sample != 0.0);
     let after = killed + sample(0.5) as usize..killed + sample(1.5) as usize;

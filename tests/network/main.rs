@@ -12,7 +12,6 @@ use std::net::{SocketAddr, UdpSocket};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
-use common::client::{RATE, Recording};
 use rosc::{OscBundle, OscMessage, OscPacket, OscTime, OscType};
 
 /// No JACK server has this name.
@@ -48,11 +47,6 @@ mic.voice.direct = { by = "wheel", to = ["left"] }
 fn servers() -> MutexGuard<'static, ()> {
     static ALONE: Mutex<()> = Mutex::new(());
     ALONE.lock().unwrap_or_else(PoisonError::into_inner)
-}
-
-/// Where a server's frame was recorded, or the next one, if the server skipped that.
-fn recorded(heard: &Recording, frame: u32) -> usize {
-    (0..RATE).find_map(|more| heard.index(frame.wrapping_add(more))).expect("it was recorded within a second")
 }
 
 /// A port of this machine that was free a moment ago.

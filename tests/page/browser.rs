@@ -179,10 +179,12 @@ impl Browser {
     }
 
     /// A finger taps an element.
-    pub fn tap(&self, selector: &str) {
+    pub fn tap(&self, selector: &str, times: usize) {
         let (x, y) = self.place(selector, 0.5, 0.5);
-        self.raw("Input.dispatchTouchEvent", json!({ "type": "touchStart", "touchPoints": [{ "x": x, "y": y }] }));
-        self.raw("Input.dispatchTouchEvent", json!({ "type": "touchEnd", "touchPoints": [] }));
+        for _ in 0..times {
+            self.raw("Input.dispatchTouchEvent", json!({ "type": "touchStart", "touchPoints": [{ "x": x, "y": y }] }));
+            self.raw("Input.dispatchTouchEvent", json!({ "type": "touchEnd", "touchPoints": [] }));
+        }
     }
 
     /// A mouse presses an element.

@@ -64,8 +64,7 @@ fn scenes_are_fired_by_key_by_touch_and_from_the_list_and_a_double_tap_fires_onc
     browser.key("PageDown");
     browser.until(&mark_is("B"));
     browser.device(PHONE);
-    browser.tap("#fire");
-    browser.tap("#fire");
+    browser.tap("#fire", 2);
     browser.until(&mark_is("C"));
     browser.device(LAPTOP);
     browser.key("PageUp");
