@@ -9,7 +9,7 @@ use std::path::Path;
 use common::client::{Part, RATE, Singer, change};
 use common::folder;
 use common::program::Program;
-use common::server::{Server, client, within_a_minute};
+use common::server::{Server, Successor, client, within_a_minute};
 use common::socket::Socket;
 use rosc::{OscMessage, OscPacket, OscType};
 use serde_json::{Value, json};
@@ -241,6 +241,34 @@ fn without_a_hall_file_the_page_says_what_to_do() {
     let now = page.until("it says why not", |now| now["learning"]["listens"] == false);
     assert!(now["learning"]["text"].as_str().unwrap().contains("--hall"), "{now}");
     assert_eq!(play.terminate().status, Some(0));
+}
+
+#[test]
+fn a_lesson_ends_with_its_server_and_the_next_server_is_joined() {
+    let Ok(server) = std::env::var(INSIDE) else {
+        return Server::start().run("a_lesson_ends_with_its_server_and_the_next_server_is_joined", INSIDE, &[]);
+    };
+    drop(client("waiting"));
+    let folder = folder(PIECE);
+    fs::write(folder.path().join("hall.toml"), HALL).unwrap();
+    let arguments =
+        "play piece.toml --hall hall.toml --host jack --page 127.0.0.1:0 --osc 127.0.0.1:0 --json --no-journal";
+    let mut play = Program::start(folder.path(), arguments, &[]);
+    let mut page = desk(&play.event("started"));
+    page.ask(json!({ "do": "learn", "name": "pedal" }));
+    page.until("it listens", |now| now["learning"]["listens"] == true);
+    let killed = std::process::Command::new("kill").args(["-s", "KILL", &server]).status();
+    assert!(killed.unwrap().success());
+    play.event("gone");
+    let now = page.until("the lesson is over", |now| now["learning"]["listens"] == false);
+    assert!(now["learning"]["text"].as_str().unwrap().contains("device has gone"), "{now}");
+    let _server = Successor::start(RATE, 128);
+    play.event("back");
+    // And then there are ears again.
+    page.ask(json!({ "do": "learn", "name": "pedal" }));
+    page.until("it listens again", |now| now["learning"]["listens"] == true);
+    assert_eq!(play.terminate().status, Some(0));
+    assert_eq!(hall(folder.path()), HALL, "nothing was changed");
 }
 
 #[test]

@@ -22,6 +22,8 @@ const PATIENCE: Duration = Duration::from_secs(60);
 /// For how long it is said what came of it.
 const SAID: Duration = Duration::from_secs(30);
 
+const AWAY: &str = "the device has gone and nothing was changed: learn it when the device is back";
+
 /// What is learned during a run.
 pub struct Lessons {
     /// What the page asks for: a controller's name, or nothing any more.
@@ -69,6 +71,13 @@ impl Lessons {
                 }
             }
         }
+        // Ears are clients of the JACK server as well: as long as one is there its library does not let go of a server that
+        // has ended, and the next could not be joined soundly.
+        if stage.standing().away.is_some()
+            && let Some(Present { controller, .. }) = self.present.take()
+        {
+            self.say(&controller, AWAY.to_owned());
+        }
         let come = self.listen();
         self.said.take_if(|(_, until)| Instant::now() >= *until);
         let said = self.said.as_ref().map(|(learning, _)| learning.clone());
@@ -95,6 +104,9 @@ impl Lessons {
     }
 
     fn begin(&self, stage: &Stage, controller: &str) -> Result<Present, Failure> {
+        if stage.standing().away.is_some() {
+            return Err(Failure::asked(AWAY));
+        }
         let hall = self.hall.as_ref().ok_or_else(|| {
             Failure::asked("what is learned is written into a hall file: start the program with --hall FILE for that")
         })?;
