@@ -9,24 +9,14 @@ use std::path::Path;
 use std::time::{Duration, Instant};
 
 use common::client::{Part, RATE, Recorder, Singer, change, sample, voice};
-use common::folder;
 use common::log::{channels, gestures, grown};
 use common::program::Program;
 use common::server::{Server, client, within_a_minute};
+use common::{PLAIN, folder};
 use rosc::{OscMessage, OscPacket, OscType};
 
 /// Set in the process that runs a test itself, with the server chosen.
 const INSIDE: &str = "TENTERHOOK_TEST_DEVICES";
-
-/// The mic itself, as it is, on one output.
-const PIECE: &str = r#"
-title = "Plain Linen"
-mics = { voice = 1 }
-outputs = { left = 1 }
-[[scene]]
-mark = "A"
-mic.voice.direct = { by = "scene" }
-"#;
 
 /// No JACK server has this name.
 const NO_SERVER: (&str, &str) = ("JACK_DEFAULT_SERVER", "tenterhook-test-none");
@@ -58,7 +48,7 @@ fn alsa_brings_the_mic_to_the_loudspeaker() {
         let environment = [("ALSA_CONFIG_PATH", configuration.path())];
         return Server::start().run("alsa_brings_the_mic_to_the_loudspeaker", INSIDE, &environment);
     }
-    let folder = folder(PIECE);
+    let folder = folder(PLAIN);
     fs::write(folder.path().join("hall.toml"), "[device]\ninput = \"reed\"\noutput = \"reed\"\n").unwrap();
     let sung = voice(4.0);
     // Messages that go nowhere: they mark the beginning and the end of what is sung.
@@ -103,7 +93,7 @@ fn the_ports_of_a_running_server_are_listed_and_their_number_is_a_limit() {
         return Server::start().run(name, INSIDE, &[]);
     }
     drop(client("waiting"));
-    let folder = folder(&PIECE.replace("voice = 1", "voice = 1, viol = 9"));
+    let folder = folder(&PLAIN.replace("voice = 1", "voice = 1, viol = 9"));
     let listed = Program::start(folder.path(), "devices --json", &[]).end();
     assert_eq!((listed.status, listed.events.len()), (Some(0), 1), "{}", listed.words);
     let jack = &listed.events[0]["jack"];
@@ -121,14 +111,14 @@ fn the_ports_of_a_running_server_are_listed_and_their_number_is_a_limit() {
 
 #[test]
 fn without_a_server_the_host_jack_is_refused_with_the_remedy() {
-    let words = refused(folder(PIECE).path(), "play piece.toml --host jack", &[NO_SERVER]);
+    let words = refused(folder(PLAIN).path(), "play piece.toml --host jack", &[NO_SERVER]);
     assert!(words.contains("no JACK server is running") && words.contains("start one"), "{words}");
     assert!(words.contains("--host"), "{words}");
 }
 
 #[test]
 fn a_device_that_is_not_there_is_refused_by_its_name() {
-    let folder = folder(PIECE);
+    let folder = folder(PLAIN);
     fs::write(folder.path().join("hall.toml"), "[device]\noutput = \"rain house\"\n").unwrap();
     let words = refused(folder.path(), "play piece.toml --hall hall.toml --host alsa", &[NO_SERVER]);
     assert!(words.contains("alsa has no output device `rain house`"), "{words}");
@@ -136,7 +126,7 @@ fn a_device_that_is_not_there_is_refused_by_its_name() {
 
 #[test]
 fn the_clock_keeps_about_real_time() {
-    let folder = folder(PIECE);
+    let folder = folder(PLAIN);
     let asked = Instant::now();
     let mut play = Program::start(folder.path(), "play piece.toml --host clock --json --log run", &[NO_SERVER]);
     let started = play.event("started");
@@ -156,7 +146,7 @@ fn the_clock_keeps_about_real_time() {
 
 #[test]
 fn without_server_and_device_the_clock_stands_in_and_it_is_said() {
-    let folder = folder(PIECE);
+    let folder = folder(PLAIN);
     // Without a configuration ALSA knows no device.
     fs::write(folder.path().join("no_devices"), "").unwrap();
     let path = folder.path().join("no_devices");

@@ -19,3 +19,13 @@ pub fn folder(piece: &str) -> TempDir {
     fs::write(folder.path().join("piece.toml"), piece).unwrap();
     folder
 }
+
+/// The mic itself, as it is, on one output.
+pub const PLAIN: &str = r#"
+title = "Plain Linen"
+mics = { voice = 1 }
+outputs = { left = 1 }
+[[scene]]
+mark = "A"
+mic.voice.direct = { by = "scene" }
+"#;

@@ -7,23 +7,13 @@ use std::time::{Duration, Instant};
 use jack::PortFlags;
 
 use super::common::client::{PERIOD, Part, RATE, Recorder, Recording, Singer, voice};
-use super::common::folder;
 use super::common::program::Program;
 use super::common::server::{client, ended, within_a_minute};
+use super::common::{PLAIN, folder};
 use super::servers;
 
 /// Set in the process that runs the test itself: the process id of the one around it.
 const INSIDE: &str = "TENTERHOOK_TEST_NAMESPACES";
-
-/// The mic itself, as it is.
-const PIECE: &str = r#"
-title = "Plain Linen"
-mics = { voice = 1 }
-outputs = { left = 1 }
-[[scene]]
-mark = "A"
-mic.voice.direct = { by = "scene" }
-"#;
 
 /// More than any server or tool takes to end.
 const LIMIT: Duration = Duration::from_secs(10);
@@ -194,7 +184,7 @@ fn ms(frames: u32) -> f64 {
 }
 
 fn inside(names: &Names) {
-    let folder = folder(PIECE);
+    let folder = folder(PLAIN);
     let patch = client("patch");
     // The engine's machine is a client of the mics' server; its ports come and go with the network.
     let engine = || {
