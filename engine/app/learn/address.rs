@@ -69,8 +69,8 @@ fn words(worked: &Worked) -> (Vec<Entry>, Vec<Entry>) {
             may.extend(from(*channel, port));
             (vec![("cc", number(*cc))], may)
         }
-        Worked::Note { port, channel, number: note } => {
-            let mut may = vec![wired(false)];
+        Worked::Note { port, channel, number: note, inverted } => {
+            let mut may = vec![wired(*inverted)];
             may.extend(from(*channel, port));
             (vec![("note", number(*note))], may)
         }
@@ -112,9 +112,9 @@ fn reaches(plan: &Plan, controller: &str, worked: &Worked) -> bool {
             cc == number && (*latch || read == reads) && turned == inverted && comes(on, at, *channel, port)
         }
         (
-            Worked::Note { port, channel, number },
-            Address::Midi { message: Message::Note { number: note }, channel: on, port: at, inverted: false },
-        ) => note == number && comes(on, at, *channel, port),
+            Worked::Note { port, channel, number, inverted },
+            Address::Midi { message: Message::Note { number: note }, channel: on, port: at, inverted: turned },
+        ) => note == number && turned == inverted && comes(on, at, *channel, port),
         (Worked::Osc { path, from, to }, Address::Osc { path: at, from: low, to: high }) => {
             (path, from, to) == (at, low, high)
         }
@@ -174,8 +174,14 @@ mic.voice.reverse = { by = \"held\" }
             (
                 "controllers.pedal = { cc = 30, polarity = \"inverted\", fine = true }",
                 "pedal",
-                Worked::Note { port: "Keys".to_owned(), channel: 0, number: 24 },
+                Worked::Note { port: "Keys".to_owned(), channel: 0, number: 24, inverted: false },
                 "pedal = { note = 24 }",
+            ),
+            (
+                "",
+                "pedal",
+                Worked::Note { port: "Keys".to_owned(), channel: 0, number: 24, inverted: true },
+                "pedal = { note = 24, polarity = \"inverted\" }",
             ),
         ] {
             let learned = learn(hall, controller, &worked);

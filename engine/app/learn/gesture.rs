@@ -25,7 +25,7 @@ pub enum Worked {
     /// A MIDI control change.
     Control { port: String, channel: u8, number: u8, reads: Reads, inverted: bool },
     /// A MIDI note.
-    Note { port: String, channel: u8, number: u8 },
+    Note { port: String, channel: u8, number: u8, inverted: bool },
     /// An OSC address, with the numbers that it sends at rest and at its other end.
     Osc { path: String, from: f64, to: f64 },
     /// A key.
@@ -214,14 +214,11 @@ impl Watch {
             return Err(format!("{} stays at its other end: move it back to where it rests", track.place.words()));
         }
         Ok(match track.place.clone() {
-            Place::Note { .. } if rest > 0.0 && first == 0.0 => {
-                return Err(
-                    "it sounds while nobody presses it: write it into the hall by hand, with polarity = \"inverted\""
-                        .to_owned(),
-                );
+            Place::Note { .. } if rest > 0.0 && first > 0.0 => return Err("let go of it".to_owned()),
+            // One that sounds while nobody presses it ends with the press.
+            Place::Note { port, channel, number } => {
+                (Worked::Note { port, channel, number, inverted: rest > 0.0 }, None)
             }
-            Place::Note { .. } if rest > 0.0 => return Err("let go of it".to_owned()),
-            Place::Note { port, channel, number } => (Worked::Note { port, channel, number }, None),
             Place::Control { port, channel, number } => {
                 let reads = match (track.is_switch(), self.has_finer(track)) {
                     (true, _) => Reads::Switch,
@@ -374,8 +371,9 @@ mod tests {
     #[test]
     fn notes_keys_and_osc_are_learned_too() {
         let note = |status, velocity| Heard::Midi { port: PORT.to_owned(), bytes: [status, 30, velocity] };
-        let worked = Worked::Note { port: PORT.to_owned(), channel: 0, number: 30 };
-        assert_eq!(learned([(0.0, note(0x90, 9)), (0.3, note(0x90, 0))]), Look::Clear(worked, None));
+        let worked = |inverted| Worked::Note { port: PORT.to_owned(), channel: 0, number: 30, inverted };
+        assert_eq!(learned([(0.0, note(0x90, 9)), (0.3, note(0x90, 0))]), Look::Clear(worked(false), None));
+        assert_eq!(learned([(0.0, note(0x80, 0)), (0.3, note(0x90, 9))]), Look::Clear(worked(true), None));
         let mut watch = Watch::default();
         watch.key("PageDown".to_owned());
         assert_eq!(watch.look(0.0), Look::Clear(Worked::Key("PageDown".to_owned()), None));
@@ -406,7 +404,8 @@ mod tests {
             |n: u32| (f64::from(n) * 0.05, Heard::Osc { path: "/fader".to_owned(), number: f64::from(n) / 10.0 });
         assert!(hint((0..=10).map(fader).collect()).contains("stays at its other end"));
         let note = |status: u8| Heard::Midi { port: PORT.to_owned(), bytes: [status, 30, 99] };
-        assert!(hint(vec![(0.0, note(0x80)), (0.4, note(0x90))]).contains("inverted"));
+        let held = [(0.0, 0x90), (0.3, 0x80), (0.6, 0x90)].map(|(at, status)| (at, note(status)));
+        assert!(hint(held.to_vec()).contains("let go"));
         let two =
             sweep(11, (0..=127).chain((0..127).rev())).into_iter().chain(sweep(12, (0..=127).chain((0..127).rev())));
         assert!(hint(two.collect()).contains("move one only"));
