@@ -39,7 +39,7 @@ impl Recent {
     /// If the system gives no thread.
     pub fn start(inputs: usize, rate: u32) -> std::io::Result<(Self, Tap)> {
         let (tap, mut end) = tap::tap(inputs, 0, (WAITING * f64::from(rate)) as usize);
-        let kept = Arc::new(Mutex::new(Inputs { rate, channels: vec![VecDeque::new(); inputs] }));
+        let kept = Arc::new(Mutex::new(Inputs::new(inputs, rate)));
         let (stop, filled) = (Arc::new(AtomicBool::new(false)), Arc::clone(&kept));
         let stopped = Arc::clone(&stop);
         let run = move || {
@@ -70,23 +70,29 @@ impl Drop for Recent {
 }
 
 impl Inputs {
+    fn new(inputs: usize, rate: u32) -> Self {
+        let most = (RECENT_SECONDS * rate) as usize;
+        Self { rate, channels: (0..inputs).map(|_| VecDeque::with_capacity(most)).collect() }
+    }
+
     /// Takes over what has come since frame `at`; what was lost on the way is silence.
     fn take(&mut self, end: &mut TapEnd, at: &mut u64) {
         let most = (RECENT_SECONDS * self.rate) as usize;
         while let Some(span) = end.spans.try_pop() {
-            let lost = usize::try_from(span.at - *at).unwrap_or(most).min(most);
+            let (frames, lost) = (span.frames as usize, usize::try_from(span.at - *at).unwrap_or(most));
+            // A span is part of a block, and shorter than what is kept.
+            let lost = lost.min(most.saturating_sub(frames));
             for channel in &mut self.channels {
+                // Room first: what is kept takes no more memory, however far this thread was behind.
+                channel.drain(..(channel.len() + lost + frames).saturating_sub(most).min(channel.len()));
                 channel.extend(std::iter::repeat_n(0.0, lost));
             }
-            for _ in 0..span.frames {
+            for _ in 0..frames {
                 for channel in &mut self.channels {
                     channel.push_back(end.samples.try_pop().unwrap_or(0.0));
                 }
             }
             *at = span.at + u64::from(span.frames);
-            for channel in &mut self.channels {
-                channel.drain(..channel.len().saturating_sub(most));
-            }
         }
     }
 }
@@ -112,7 +118,7 @@ mod tests {
     fn the_last_seconds_are_there_in_their_order_and_no_more() {
         let rate = 100;
         let (mut tap, mut end) = tap::tap(2, 0, 10_000);
-        let mut inputs = Inputs { rate, channels: vec![VecDeque::new(); 2] };
+        let mut inputs = Inputs::new(2, rate);
         let (mut at, mut n) = (0, 0.0f32);
         for _ in 0..77 {
             let block: Vec<f32> = (0..50)
@@ -131,5 +137,19 @@ mod tests {
         assert_eq!((last.rate, &last.channels[0]), (rate, &want));
         assert_eq!(listened.last(0, 1e6).unwrap().channels[0].len(), 2000);
         assert!(listened.last(2, 1.0).is_none());
+    }
+
+    #[test]
+    fn a_thread_that_was_held_up_takes_no_more_memory() {
+        let (mut tap, mut end) = tap::tap(1, 0, 1000);
+        let mut inputs = Inputs::new(1, 100);
+        let (room, mut at) = (inputs.channels[0].capacity(), 0);
+        // It looks after so many blocks: at last more have come than wait, and then more than are kept.
+        for blocks in [1, 3, 15, 35, 100] {
+            (0..blocks).for_each(|_| tap.block(&[&[1.0; 50]], &[], 50));
+            inputs.take(&mut end, &mut at);
+            assert_eq!(inputs.channels[0].capacity(), room, "after {blocks} blocks");
+        }
+        assert_eq!(inputs.channels[0].len(), 2000);
     }
 }
