@@ -230,6 +230,27 @@ fn a_server_that_stands_still_is_told_of_and_taken_up_when_it_goes_on() {
 }
 
 #[test]
+fn a_server_that_hangs_and_is_killed_is_let_go_before_the_next_is_taken_up() {
+    if server_id().is_none() {
+        let name = "a_server_that_hangs_and_is_killed_is_let_go_before_the_next_is_taken_up";
+        return Server::start().run(name, INSIDE, &[]);
+    }
+    let mut held = Held::start();
+    signal("STOP", &server_id().unwrap());
+    held.play.event("gone");
+    signal("KILL", &server_id().unwrap());
+    drop(held.singer.take());
+    let server = Successor::start(RATE, 128);
+    held.play.event("back");
+    // Who joins the next server is called by it, and hears what is held.
+    let (hz, level) = strongest(&heard(RATE), RATE);
+    assert!(level > -60.0, "it is still held: {level:.1} dB at {hz:.2} Hz");
+    let ended = held.play.terminate();
+    assert_eq!(ended.status, Some(0), "{}", ended.words);
+    drop(server);
+}
+
+#[test]
 fn while_a_server_stands_still_the_program_ends_with_whole_files() {
     if server_id().is_none() {
         return Server::start().run("while_a_server_stands_still_the_program_ends_with_whole_files", INSIDE, &[]);
