@@ -240,14 +240,13 @@ fn a_server_that_hangs_and_is_killed_is_let_go_before_the_next_is_taken_up() {
     held.play.event("gone");
     signal("KILL", &server_id().unwrap());
     drop(held.singer.take());
-    let server = Successor::start(RATE, 128);
+    let _server = Successor::start(RATE, 128);
     held.play.event("back");
     // Who joins the next server is called by it, and hears what is held.
     let (hz, level) = strongest(&heard(RATE), RATE);
     assert!(level > -60.0, "it is still held: {level:.1} dB at {hz:.2} Hz");
     let ended = held.play.terminate();
     assert_eq!(ended.status, Some(0), "{}", ended.words);
-    drop(server);
 }
 
 #[test]
