@@ -110,6 +110,8 @@ kinds! {
     MicChannelTaken Error "mic-channel-taken"
     /// Two outputs of a piece on one output channel.
     OutputChannelTaken Error "output-channel-taken"
+    /// A private output on the channel of one that is not, without a word that this is meant.
+    PrivateShared Error "private-shared"
     /// `"none"` in a piece.
     NoneInPiece Error "none-in-piece"
     /// A controller with two addresses.

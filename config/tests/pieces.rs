@@ -125,6 +125,30 @@ fn a_fine_controller_takes_two_control_changes_and_a_pedal_is_turned_over() {
     assert_eq!(message(&turned, "foot"), (Message::Note { number: 3 }, false));
 }
 
+/// What is for one player's ears is not heard by all without a word: over every sharing of three channels.
+#[test]
+fn a_private_output_shares_a_channel_with_others_only_where_the_hall_means_it() {
+    let piece = LETTERS;
+    let names = ["left", "right", "ears"];
+    let others = plan(piece).outputs;
+    assert!(others.iter().zip(names).all(|(one, name)| one.name == name && one.private == (name == "ears")));
+    for number in 0..27 * 4 {
+        let channels = [number % 3 + 1, number / 3 % 3 + 1, number / 9 % 3 + 1];
+        let (shared, right_private) = (number / 27 % 2 == 1, number / 54 == 1);
+        let hall = format!(
+            "[outputs]\nleft = {}\nright = {{ output = {}, private = {right_private} }}\n\
+             ears = {{ output = {}, shared = {shared} }}\n",
+            channels[0], channels[1], channels[2]
+        );
+        let with_open = channels[2] == channels[0] || !right_private && channels[2] == channels[1];
+        let wrong = with_open && !shared || right_private && channels[1] == channels[0];
+        let found = check(&Text::new("piece.toml", piece), Some(&Text::new("hall.toml", hall.as_str())));
+        let kinds = found.map_err(|report| report.diagnostics().iter().any(|one| one.kind == Kind::PrivateShared));
+        assert_eq!(kinds.is_err(), wrong, "{hall}");
+        assert!(kinds.err().unwrap_or(true), "another error: {hall}");
+    }
+}
+
 #[test]
 fn scenes_and_their_effects_mean_what_they_say() {
     let plan = plan(LETTERS);

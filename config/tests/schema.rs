@@ -64,7 +64,7 @@ fn what_is_right_is_accepted() {
 }
 
 /// Kinds of errors that no schema of one file can know, and why.
-const UNKNOWABLE: [(Kind, &str); 18] = [
+const UNKNOWABLE: [(Kind, &str); 19] = [
     (Kind::Syntax, "it is no TOML at all"),
     (Kind::FileUnread, "what is in files"),
     (Kind::NameTwice, "names of mics beside names of groups"),
@@ -75,6 +75,7 @@ const UNKNOWABLE: [(Kind, &str); 18] = [
     (Kind::GroupInGroup, "names"),
     (Kind::MicChannelTaken, "values beside one another"),
     (Kind::OutputChannelTaken, "values beside one another"),
+    (Kind::PrivateShared, "values beside one another"),
     (Kind::MessageReachesTwo, "values beside one another"),
     (Kind::MarkTwice, "values beside one another"),
     (Kind::SameEnds, "values beside one another"),

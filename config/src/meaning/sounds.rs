@@ -53,7 +53,32 @@ pub(super) fn outputs(names: &Names<'_>, rules: Rules, findings: &mut Findings) 
             private: output.private.value().copied().unwrap_or(false),
         });
     }
+    private_ones(names, &outputs, findings);
     outputs
+}
+
+/// Reports each private output that would be heard by all, because its channel is also that of an output which is not
+/// private, unless the hall says that this is meant.
+fn private_ones(names: &Names<'_>, outputs: &[Output], findings: &mut Findings) {
+    let free =
+        || (0..).find(|free| outputs.iter().all(|one| one.channel != Some(*free))).map_or(1, |free: u16| free + 1);
+    for (index, one) in outputs.iter().enumerate() {
+        let written = &names.outputs[index].what;
+        let meant = !one.private || written.shared.value().copied().unwrap_or(false);
+        let Some(channel) = one.channel.filter(|_| !meant) else { continue };
+        let open = outputs.iter().position(|other| !other.private && other.channel == Some(channel));
+        let (Some(open), Some(at)) = (open, written.channel.at()) else { continue };
+        let place = names.outputs[open].what.channel.at().map_or(at.place, |other| other.place.max(at.place));
+        let (name, open, number) = (&one.name, &outputs[open].name, channel + 1);
+        let message =
+            format!("\"{name}\" is private, and would be heard from \"{open}\": both are on output channel {number}");
+        let remedy = format!(
+            "give it a channel of its own: {} is free. If all are meant to hear it, write {name} = {{ output = {number}, \
+             shared = true }} in the hall",
+            free()
+        );
+        findings.add(Kind::PrivateShared, place, message, remedy);
+    }
 }
 
 /// The groups.

@@ -158,6 +158,7 @@ impl Output {
         self.channel.override_with(&hall.channel);
         self.ceiling.override_with(&hall.ceiling);
         self.private.override_with(&hall.private);
+        self.shared.override_with(&hall.shared);
     }
 }
 

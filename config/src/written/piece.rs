@@ -73,6 +73,8 @@ pub(crate) struct Output {
     pub channel: Said<Channel>,
     pub ceiling: Said<f64>,
     pub private: Said<bool>,
+    /// Only a hall may say so.
+    pub shared: Said<bool>,
 }
 
 /// What a piece cannot do without.
@@ -255,6 +257,8 @@ impl Outputs {
         let (key, help, channel) = ("output", "The output channel, counted from 1.", Channels { hall: self.hall });
         let ceiling = "The level that no sample passes, relative to full scale.";
         let private = "Whether it gets only what names it in `to`.";
+        let shared = "Whether, being private, it is meant to share its channel with an output that is not: all in the hall \
+                      hear then what was for one.";
         Output {
             channel: match self.hall {
                 true => fields.get(key, help, &channel, findings),
@@ -267,6 +271,10 @@ impl Outputs {
                 findings,
             ),
             private: fields.get("private", private, &Flag, findings),
+            shared: match self.hall {
+                true => fields.get("shared", shared, &Flag, findings),
+                false => Said::Nothing,
+            },
         }
     }
 }

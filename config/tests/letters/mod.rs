@@ -50,6 +50,7 @@ pub fn any_hall() -> impl Strategy<Value = String> {
         "{ home = [] }",
         "{ output = 1 }",
         "{ private = true }",
+        "{ output = 1, private = true, shared = true }",
         "{ cc = 64 }",
         "{ cc = 1 }",
         "{ cc = 11, curve = \"fast\" }",
