@@ -24,6 +24,7 @@ mod interval;
 mod keys;
 mod kind;
 mod meaning;
+mod meant;
 mod near;
 mod place;
 mod report;

@@ -1,5 +1,6 @@
 //! Quantities: numbers with their unit, as a piece spells them.
 
+use crate::meant::Wanted;
 use tenterhook_plan::declare::Unit;
 
 /// The ways to spell a unit, each with its size in the unit in which numbers are kept.
@@ -58,8 +59,8 @@ pub(crate) fn spell(unit: Unit, value: f64) -> String {
 pub(crate) enum Trouble {
     /// There is no unit after this number.
     NoUnit(f64),
-    /// There is another unit after this number.
-    OtherUnit(f64),
+    /// There is another unit after a number.
+    OtherUnit,
     /// There is no number.
     NoNumber,
 }
@@ -76,7 +77,7 @@ pub(crate) fn parse(text: &str, unit: Unit) -> Result<f64, Trouble> {
         // 180 × 0.001 is not the double next to 0.18, 180 / 1000 is.
         Some((_, size)) if *size < 1.0 => Ok(number / (1.0 / size)),
         Some(_) => Ok(number),
-        None => Err(Trouble::OtherUnit(number)),
+        None => Err(Trouble::OtherUnit),
     }
 }
 
@@ -100,11 +101,12 @@ pub fn seconds(text: &str) -> Result<f64, String> {
 /// # Errors
 /// As [`seconds`].
 pub fn seconds_to(most: f64, text: &str) -> Result<f64, String> {
+    let wanted = Wanted { unit: Unit::Seconds, least: 0.0, most, usual: None };
     match parse(text, Unit::Seconds) {
         Ok(seconds) if (0.0..=most).contains(&seconds) => Ok(seconds),
         Ok(_) => Err(format!("a time is between 0 s and {most} s")),
-        Err(Trouble::NoUnit(number)) => Err(format!("the unit is missing: write \"{}\"", spell(Unit::Seconds, number))),
-        Err(Trouble::OtherUnit(_) | Trouble::NoNumber) => Err("a time is written \"2 s\" or \"180 ms\"".to_owned()),
+        Err(Trouble::NoUnit(number)) => Err(format!("the unit is missing: {}", wanted.bare(number))),
+        Err(Trouble::OtherUnit | Trouble::NoNumber) => Err("a time is written \"2 s\" or \"180 ms\"".to_owned()),
     }
 }
 
@@ -121,8 +123,8 @@ mod tests {
         assert_eq!(parse("+6 dB", Unit::Decibels), Ok(6.0));
         assert_eq!(parse("60 Hz", Unit::Hertz), Ok(60.0));
         assert_eq!(parse("2", Unit::Seconds), Err(Trouble::NoUnit(2.0)));
-        assert_eq!(parse("2 Hz", Unit::Seconds), Err(Trouble::OtherUnit(2.0)));
-        assert_eq!(parse("3 db", Unit::Decibels), Err(Trouble::OtherUnit(3.0)));
+        assert_eq!(parse("2 Hz", Unit::Seconds), Err(Trouble::OtherUnit));
+        assert_eq!(parse("3 db", Unit::Decibels), Err(Trouble::OtherUnit));
         assert_eq!(parse("inf s", Unit::Seconds), Err(Trouble::NoNumber));
         assert_eq!(parse("1e999 s", Unit::Seconds), Err(Trouble::NoNumber));
         assert_eq!(parse("", Unit::Seconds), Err(Trouble::NoNumber));

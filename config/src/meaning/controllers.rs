@@ -3,6 +3,7 @@
 use super::names::Names;
 use crate::keys;
 use crate::kind::Kind;
+use crate::meant::Wanted;
 use crate::place::Place;
 use crate::report::Findings;
 use crate::unit::{self, Trouble};
@@ -212,8 +213,10 @@ fn address(named: &Named<Written>, names: &Names<'_>, findings: &mut Findings) -
         Address::Osc { path: path.value.clone(), from, to }
     } else if let Some(name) = written.loudness.at() {
         let mic = names.mic(name, findings);
-        let from_db = end(&written.from, None, named, findings, loudness_end);
-        let to_db = end(&written.to, None, named, findings, loudness_end);
+        let from_db =
+            end(&written.from, None, named, findings, |at, name, findings| loudness_end(-50.0, at, name, findings));
+        let to_db =
+            end(&written.to, None, named, findings, |at, name, findings| loudness_end(-12.0, at, name, findings));
         if [&written.from, &written.to].iter().any(|said| !said.is_said()) {
             let message = format!("nothing says between which levels \"{}\" is loud", named.name);
             let remedy = "write from = \"-50 dB\", to = \"-12 dB\" beside it";
@@ -250,28 +253,30 @@ fn osc_end(at: &At<End>, name: &str, findings: &mut Findings) -> Option<f64> {
     at.value.as_ref().ok().copied()
 }
 
-fn loudness_end(at: &At<End>, name: &str, findings: &mut Findings) -> Option<f64> {
+fn loudness_end(example: f64, at: &At<End>, name: &str, findings: &mut Findings) -> Option<f64> {
+    let (least, most) = LOUDNESS_DB.into_inner();
+    let wanted = Wanted { unit: Unit::Decibels, least, most, usual: Some(example) };
+    let no_unit = || "a loudness is a level and needs its unit".to_owned();
     let (kind, message, remedy) = match &at.value {
-        Ok(number) => (Kind::MissingUnit, "a loudness is a level and needs its unit".to_owned(), *number),
+        Ok(number) => (Kind::MissingUnit, no_unit(), wanted.bare(*number)),
         Err(text) => match unit::parse(text, Unit::Decibels) {
             Ok(db) if LOUDNESS_DB.contains(&db) => return Some(db),
-            Ok(_) => {
+            Ok(db) => {
                 let message = format!("\"{text}\" is outside what the loudness \"{name}\" takes");
-                findings.add(Kind::OutOfRange, at.place, message, "write something from \"-120 dB\" to \"0 dB\"");
-                return None;
+                (Kind::OutOfRange, message, wanted.beyond(db))
             }
-            Err(Trouble::NoUnit(number)) => {
-                (Kind::MissingUnit, "a loudness is a level and needs its unit".to_owned(), number)
-            }
-            Err(Trouble::OtherUnit(number)) => {
-                (Kind::WrongUnit, format!("a loudness is a level, and \"{text}\" has no unit of one"), number)
+            Err(Trouble::NoUnit(number)) => (Kind::MissingUnit, no_unit(), wanted.bare(number)),
+            Err(Trouble::OtherUnit) => {
+                let message = format!("a loudness is a level, and \"{text}\" has no unit of one");
+                (Kind::WrongUnit, message, wanted.text(text))
             }
             Err(Trouble::NoNumber) => {
-                (Kind::NotANumber, format!("a loudness is a level, and \"{text}\" does not begin with a number"), -50.0)
+                let message = format!("a loudness is a level, and \"{text}\" does not begin with a number");
+                (Kind::NotANumber, message, wanted.text(text))
             }
         },
     };
-    findings.add(kind, at.place, message, format!("write \"{}\"", unit::spell(Unit::Decibels, remedy)));
+    findings.add(kind, at.place, message, remedy);
     None
 }
 

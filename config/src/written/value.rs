@@ -3,6 +3,7 @@
 use super::At;
 use crate::interval;
 use crate::kind::Kind;
+use crate::meant::Wanted;
 use crate::near;
 use crate::place::Place;
 use crate::report::Findings;
@@ -181,6 +182,11 @@ impl Quantity {
     pub const fn usually(self, usual: f64) -> Self {
         Self { usual: Some(usual), ..self }
     }
+
+    fn wanted(&self) -> Wanted {
+        let Self { unit, least, most, usual } = *self;
+        Wanted { unit, least, most, usual }
+    }
 }
 
 impl Shape for Quantity {
@@ -188,15 +194,14 @@ impl Shape for Quantity {
 
     fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<f64> {
         let Self { unit, least, most, .. } = *self;
-        let value = if unit == Unit::Number { plain(item, findings) } else { with_unit(item, unit, findings) }?;
+        let wanted = self.wanted();
+        let value =
+            if unit == Unit::Number { plain(item, &wanted, findings) } else { with_unit(item, &wanted, findings) }?;
         if (least..=most).contains(&value) {
             return Some(value);
         }
-        let quotes = if unit == Unit::Number { "" } else { "\"" };
-        let spell = |value| format!("{quotes}{}{quotes}", unit::spell(unit, value));
         let message = format!("{} is outside what \"{}\" takes", unit::spell(unit, value), item.key);
-        let remedy = format!("write something from {} to {}", spell(least), spell(most));
-        findings.add(Kind::OutOfRange, item.place, message, remedy);
+        findings.add(Kind::OutOfRange, item.place, message, wanted.beyond(value));
         None
     }
 
@@ -215,51 +220,44 @@ impl Shape for Quantity {
     }
 }
 
-fn plain(item: &Item<'_>, findings: &mut Findings) -> Option<f64> {
+fn plain(item: &Item<'_>, wanted: &Wanted, findings: &mut Findings) -> Option<f64> {
     let value = bare(item.value);
     if value.is_none() {
         let remedy = match item.value {
-            DeValue::String(text) if text.trim().parse::<f64>().is_ok() => {
-                format!("write {} without quotes", text.trim())
-            }
-            _ => format!("write {} = 1, say", item.key),
+            DeValue::String(text) => wanted.number(item.key, text),
+            _ => format!("write {} = {}, say", item.key, wanted.spell(wanted.safe())),
         };
         item.refuse("a bare number", remedy, findings);
     }
     value
 }
 
-fn with_unit(item: &Item<'_>, unit: Unit, findings: &mut Findings) -> Option<f64> {
-    let example = |number: f64| format!("write \"{}\"", unit::spell(unit, number));
-    let measures = unit::measures(unit);
-    let no_unit = |number: f64, findings: &mut Findings| {
-        let message = format!("\"{}\" is {measures} and needs its unit", item.key);
-        // Not `spell`: who writes 0.5 should read "0.5 s".
-        let remedy = match unit {
-            Unit::Seconds => format!("write \"{number} s\" or \"{number} ms\""),
-            _ => example(number),
-        };
-        findings.add(Kind::MissingUnit, item.place, message, remedy);
-    };
-    match item.value {
-        DeValue::String(text) => match unit::parse(text, unit) {
+fn with_unit(item: &Item<'_>, wanted: &Wanted, findings: &mut Findings) -> Option<f64> {
+    let measures = unit::measures(wanted.unit);
+    let (kind, amiss, remedy) = match item.value {
+        DeValue::String(text) => match unit::parse(text, wanted.unit) {
             Ok(value) => return Some(value),
-            Err(Trouble::NoUnit(number)) => no_unit(number, findings),
-            Err(Trouble::OtherUnit(number)) => {
-                let message = format!("\"{}\" is {measures}, and \"{text}\" has no unit of one", item.key);
-                findings.add(Kind::WrongUnit, item.place, message, example(number));
+            Err(Trouble::NoUnit(number)) => (Kind::MissingUnit, None, wanted.bare(number)),
+            Err(Trouble::OtherUnit) => {
+                let amiss = format!("\"{text}\" has no unit of one");
+                (Kind::WrongUnit, Some(amiss), wanted.text(text))
             }
             Err(Trouble::NoNumber) => {
-                let message = format!("\"{}\" is {measures}, and \"{text}\" does not begin with a number", item.key);
-                findings.add(Kind::NotANumber, item.place, message, format!("{}, say", example(2.0)));
+                let amiss = format!("\"{text}\" does not begin with a number");
+                (Kind::NotANumber, Some(amiss), wanted.text(text))
             }
         },
-        DeValue::Integer(_) | DeValue::Float(_) => match bare(item.value) {
-            Some(number) => no_unit(number, findings),
-            None => no_unit(2.0, findings),
-        },
-        _ => item.refuse(&format!("{measures} in quotes"), format!("{}, say", example(2.0)), findings),
-    }
+        DeValue::Integer(_) | DeValue::Float(_) => {
+            (Kind::MissingUnit, None, wanted.bare(bare(item.value).unwrap_or(f64::NAN)))
+        }
+        _ => {
+            let remedy = format!("write {}, say", wanted.spell(wanted.safe()));
+            item.refuse(&format!("{measures} in quotes"), remedy, findings);
+            return None;
+        }
+    };
+    let amiss = amiss.map_or_else(|| " and needs its unit".to_owned(), |amiss| format!(", and {amiss}"));
+    findings.add(kind, item.place, format!("\"{}\" is {measures}{amiss}", item.key), remedy);
     None
 }
 
