@@ -88,7 +88,7 @@ impl Run {
     }
 
     fn gesture(&mut self, gesture: Gesture) {
-        self.event(Event::Gesture(gesture));
+        self.event(Event::written(gesture));
     }
 
     /// Every controller by a written value, as a switch, and by its own MIDI message if it has one.
@@ -195,7 +195,7 @@ fn blocks_of_any_shape_are_taken() {
     let mut run = Run::new(WORKOUT, players());
     run.do_everything(&plan(WORKOUT));
     let sound = vec![0.5f32; 64];
-    let wrong = [0, 3, 70, u64::MAX].map(|sample| Timed { sample, what: Event::Gesture(Gesture::Next) });
+    let wrong = [0, 3, 70, u64::MAX].map(|sample| Timed { sample, what: Event::written(Gesture::Next) });
     let shapes = [
         // Lengths of inputs and of outputs: none, too few, too many, unequal, empty.
         (vec![], vec![64, 64, 64]),
@@ -247,7 +247,7 @@ fn the_audio_half_frees_nothing_when_the_control_half_is_gone() {
     let mut run = Run::new(WORKOUT, players());
     let changed = plan(CHANGED);
     while run.control().replace(&changed).is_ok() {}
-    while run.control().send(Event::Gesture(Gesture::Next)).is_ok() {}
+    while run.control().send(Event::written(Gesture::Next)).is_ok() {}
     run.control = None;
     assert_eq!(counted(|| run.do_everything(&changed)), 0);
 }
@@ -262,7 +262,7 @@ fn rings_that_nobody_drains_fill_up_and_cost_nothing() {
         for first in (0..count).step_by(500) {
             let sample = run.engine.sample();
             let events: Vec<_> = (first..first + 500)
-                .map(|n| Timed { sample: sample + (n - first) as u64 / 8, what: Event::Gesture(event(n)) })
+                .map(|n| Timed { sample: sample + (n - first) as u64 / 8, what: Event::written(event(n)) })
                 .collect();
             written += events.len() as u64;
             run.block(64, &events);

@@ -163,7 +163,7 @@ fn each_effect_of_each_etude_sounds_by_its_controller_and_is_silent_at_rest() {
                 let By::Controller(id) = instance.by else { continue };
                 let at = |seconds: f64, what: Gesture| Timed {
                     sample: (seconds * f64::from(RATE)) as u64,
-                    what: Event::Gesture(what),
+                    what: Event::written(what),
                 };
                 let events = [
                     at(0.0, Gesture::Fire(SceneId::new(index))),
@@ -187,12 +187,12 @@ fn the_demo_goes_through_all_its_scenes_and_every_effect_is_heard() {
     let plan = plan("demo", &text);
     let written = fs::read(folder().join("demo.csv")).unwrap();
     let gestures = tenterhook_config::gestures("demo.csv", &written, &plan).unwrap().at_rate(RATE);
-    let fired = gestures.iter().filter(|event| matches!(event.what, Event::Gesture(Gesture::Fire(_)))).count();
+    let fired = gestures.iter().filter(|event| matches!(event.what, Event::Gesture(Gesture::Fire(_), _))).count();
     assert_eq!(fired + 1, plan.scenes.len());
     let moved = |id: ControllerId| {
         gestures
             .iter()
-            .any(|event| matches!(event.what, Event::Gesture(Gesture::Controller { id: other, .. }) if other == id))
+            .any(|event| matches!(event.what, Event::Gesture(Gesture::Controller { id: other, .. }, _) if other == id))
     };
     for instance in &plan.instances {
         let By::Controller(id) = instance.by else { continue };
@@ -202,7 +202,7 @@ fn the_demo_goes_through_all_its_scenes_and_every_effect_is_heard() {
     let out = sound(&plan, 0.0, seconds, &gestures);
     let mut ends: Vec<f64> = gestures
         .iter()
-        .filter(|event| matches!(event.what, Event::Gesture(Gesture::Fire(_))))
+        .filter(|event| matches!(event.what, Event::Gesture(Gesture::Fire(_), _)))
         .map(|event| event.sample as f64 / f64::from(RATE))
         .collect();
     ends.push(seconds);

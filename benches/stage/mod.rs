@@ -130,7 +130,7 @@ impl Stage {
     /// One block with these gestures at its first sample: how long `process` took.
     pub fn play(&mut self, gestures: &[Gesture]) -> Duration {
         let at = self.engine.sample();
-        let events: Vec<_> = gestures.iter().map(|&what| Timed { sample: at, what: Event::Gesture(what) }).collect();
+        let events: Vec<_> = gestures.iter().map(|&what| Timed { sample: at, what: Event::written(what) }).collect();
         // The players in turn, each mic a little later in the piece than the one before; a block never runs over its end.
         let silent = self.seconds() >= self.silent_from;
         let input = |n: usize| {

@@ -34,7 +34,9 @@ mod unit;
 mod written;
 
 pub use files::{Files, NoFiles};
-pub use gestures::{CSV_HEADER, Gestures, MOST_LEVEL_DB, gesture_line, gestures, sample_at, write_gestures};
+pub use gestures::{
+    CSV_HEADER, Gestures, MOST_LEVEL_DB, WHO_HEADER, gesture_line, gestures, sample_at, who_line, write_gestures,
+};
 pub use kind::{Kind, Severity};
 pub use place::Text;
 pub use report::{Diagnostic, Position, Report};

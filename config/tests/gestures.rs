@@ -3,7 +3,7 @@
 use proptest::prelude::*;
 use std::sync::LazyLock;
 use tenterhook_config::{CSV_HEADER, Gestures, Kind, Text, check, gesture_line, gestures, sample_at, write_gestures};
-use tenterhook_plan::{Applied, ControllerId, Event, Gesture, MicId, Midi, OutputId, Plan, SceneId, Timed};
+use tenterhook_plan::{Applied, ControllerId, Event, Gesture, MicId, Midi, OutputId, Plan, SceneId, Timed, Who};
 
 /// A piece whose names are as awkward as names may be.
 const PIECE: &str = r#"
@@ -61,7 +61,7 @@ fn every_reserved_address_means_what_it_says() {
         (3.0, Mute { mic: MicId(1), muted: true }),
         (3.0, Mute { mic: MicId(0), muted: false }),
     ];
-    assert_eq!(lines(text), expected.map(|(seconds, gesture)| (seconds, Event::Gesture(gesture))));
+    assert_eq!(lines(text), expected.map(|(seconds, gesture)| (seconds, Event::written(gesture))));
 }
 
 #[test]
@@ -128,7 +128,7 @@ fn orchestra(scenes: usize, notes: &[u8]) -> Plan {
 }
 
 fn fire(scene: u16) -> Event {
-    Event::Gesture(Gesture::Fire(SceneId(scene)))
+    Event::written(Gesture::Fire(SceneId(scene)))
 }
 
 fn midi(bytes: [u8; 3]) -> Event {
@@ -273,11 +273,11 @@ proptest! {
             .into_iter()
             .map(|(later, what)| {
                 sample += later;
-                Timed { sample, what }
+                Applied { sample, what, who: Who::Written }
             })
             .collect();
         let text = write_gestures(&applied, rate, &PLAN);
-        let expected: Vec<_> = applied.iter().map(|one| Timed { sample: one.sample, what: Event::Gesture(one.what) }).collect();
+        let expected: Vec<_> = applied.iter().map(|one| Timed { sample: one.sample, what: Event::written(one.what) }).collect();
         prop_assert_eq!(read(text.as_bytes(), &PLAN).at_rate(rate), expected);
     }
 }
@@ -293,13 +293,13 @@ fn what_is_computed_or_stands_for_another_gesture_is_not_written() {
         Gesture::Back,
     ];
     for what in never {
-        assert_eq!(gesture_line(&Timed { sample: 0, what }, 48_000, &PLAN), None);
+        assert_eq!(gesture_line(&Applied { sample: 0, what, who: Who::Written }, 48_000, &PLAN), None);
     }
 }
 
 #[test]
 fn times_are_short_where_that_is_exact() {
-    let line = |sample| gesture_line(&Timed { sample, what: Gesture::Hush(true) }, 48_000, &PLAN);
+    let line = |sample| gesture_line(&Applied { sample, what: Gesture::Hush(true), who: Who::Written }, 48_000, &PLAN);
     assert_eq!(line(48_000).as_deref(), Some("1.000000,hush,1\r\n"));
     assert_eq!(line(1).as_deref(), Some("0.000021,hush,1\r\n"));
 }

@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 use crossterm::event::{self, Event, KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
 use crossterm::{cursor, queue, style, terminal};
 use tenterhook_io::{Events, Load, Snapshot};
-use tenterhook_plan::{Gesture, Keys, Plan, SceneId};
+use tenterhook_plan::{Gesture, Keys, Plan, SceneId, Who};
 
 use crate::loading;
 use crate::say::say;
@@ -98,20 +98,20 @@ impl Console {
         if let Some(gestures) = name.as_deref().and_then(|name| self.keys.tap(name)) {
             if !repeated {
                 gestures.into_iter().for_each(|gesture| {
-                    events.gesture(gesture);
+                    events.gesture(gesture, Who::Terminal);
                 });
             }
             return Asked::Nothing;
         }
         match key.code {
             KeyCode::PageDown if !repeated => {
-                events.gesture(Gesture::Next);
+                events.gesture(Gesture::Next, Who::Terminal);
             }
             KeyCode::PageUp if !repeated => {
-                events.gesture(Gesture::Back);
+                events.gesture(Gesture::Back, Who::Terminal);
             }
             KeyCode::Esc if !repeated => {
-                events.gesture(Gesture::Hush(!hushed));
+                events.gesture(Gesture::Hush(!hushed), Who::Terminal);
             }
             KeyCode::Backspace => {
                 self.typed.pop();
@@ -130,7 +130,7 @@ impl Console {
         }
         match plan.scenes.iter().position(|scene| scene.mark == typed) {
             Some(index) => {
-                events.gesture(Gesture::Fire(SceneId::new(index)));
+                events.gesture(Gesture::Fire(SceneId::new(index)), Who::Terminal);
             }
             None => self.say(loading::no_mark(plan, &typed)),
         }

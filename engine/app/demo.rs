@@ -5,7 +5,7 @@ use std::path::Path;
 use tenterhook_config::{Gestures, Host};
 use tenterhook_io::{Hub, Sound};
 use tenterhook_page::score::View;
-use tenterhook_plan::{Plan, SceneId};
+use tenterhook_plan::{Plan, SceneId, Who};
 
 use crate::bundled;
 use crate::cli::{Demo, OscOptions};
@@ -61,6 +61,7 @@ fn play(asked: &Demo, plan: &Plan, gestures: &Gestures) -> Result<(), Failure> {
         plan,
         wish,
         from: SceneId(0),
+        begun_by: Who::Start,
         first: &[],
         players: Some(&players),
         log: asked.log.as_deref(),

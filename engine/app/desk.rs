@@ -117,7 +117,7 @@ impl Desk {
                 let (window, rate) = (hub.window(), facts.rate);
                 move || look_over(&window, rate, log.as_deref())
             }),
-            act: Box::new(move |plan, gesture| events.of(plan).gesture(gesture)),
+            act: Box::new(move |plan, gesture, who| events.of(plan).gesture(gesture, who)),
             learn: asked.learn.clone().map(|learn| -> Learn {
                 // A press too many is one that need not be heard.
                 Box::new(move |name| drop(learn.try_send(name.map(str::to_owned))))

@@ -75,7 +75,7 @@ impl Hand {
         while !self.taken && self.coming.front().is_some_and(|event| event.sample <= sample) {
             if let Some(Timed { what, .. }) = self.coming.pop_front()
                 && send(what)
-                && let (Event::Gesture(gesture), Some(watch)) = (what, &mut self.watch)
+                && let (Event::Gesture(gesture, _), Some(watch)) = (what, &mut self.watch)
             {
                 watch.sent.push_back(gesture);
             }
@@ -91,13 +91,13 @@ mod tests {
     #[test]
     fn it_lets_go_when_somebody_else_plays() {
         let own = |value: f32| Gesture::Controller { id: ControllerId(0), value };
-        let at = |sample: u64, value: f32| Timed { sample, what: Event::Gesture(own(value)) };
+        let at = |sample: u64, value: f32| Timed { sample, what: Event::written(own(value)) };
         let (told, heard) = crossbeam_channel::unbounded();
         let piece = "mics = { voice = 1 }\noutputs = { left = 1 }\n[[scene]]\nmark = \"A\"\n";
         let piece = tenterhook_config::Text::new("reed.toml", piece);
         let plan = Arc::new(tenterhook_config::check(&piece, None).expect("nothing is wrong with it").plan);
         let applied = |what: Gesture| {
-            let applied = Timed { sample: 0, what };
+            let applied = tenterhook_plan::Applied { sample: 0, what, who: tenterhook_plan::Who::Written };
             told.send(Done { applied, plan: Arc::clone(&plan) }).unwrap();
         };
         let mut hand = Hand::new(vec![at(10, 0.1), at(20, 0.2), at(30, 0.3)]).yielding(SceneId(0), heard);

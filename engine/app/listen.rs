@@ -100,7 +100,7 @@ fn write(text: &str, path: &Path) -> Result<(), String> {
 /// Each scene with each of its controllers in turn, and how many seconds all that takes.
 fn turns(plan: &Plan) -> (Vec<Timed<Event>>, u64) {
     let (mut events, mut seconds) = (Vec::new(), 0);
-    let at = |second: f64, what| Timed { sample: (second * f64::from(RATE)) as u64, what: Event::Gesture(what) };
+    let at = |second: f64, what| Timed { sample: (second * f64::from(RATE)) as u64, what: Event::written(what) };
     for (index, scene) in plan.scenes.iter().enumerate() {
         let mut hands: Vec<Option<ControllerId>> = Vec::new();
         for used in &scene.uses {

@@ -47,6 +47,7 @@ pub fn run(asked: &Play, opens: View) -> Result<(), Failure> {
             plan,
             wish,
             from: beginning.from,
+            begun_by: beginning.by,
             first: &beginning.gestures,
             players: None,
             log: asked.log.as_deref(),

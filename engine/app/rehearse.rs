@@ -7,7 +7,7 @@ use serde_json::json;
 use tenterhook_config::Gestures;
 use tenterhook_io::{Recording, Rendering, WavWriter, read_wav, render, resample};
 use tenterhook_page::score::View;
-use tenterhook_plan::{Event, Plan, SceneId, Timed};
+use tenterhook_plan::{Event, Plan, SceneId, Timed, Who};
 
 use crate::cli::{OscOptions, Rehearse};
 use crate::desk;
@@ -134,6 +134,7 @@ fn aloud(
         plan,
         wish,
         from,
+        begun_by: Who::Start,
         first: &[],
         players: Some(&players),
         log: None,

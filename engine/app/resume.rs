@@ -6,7 +6,7 @@ use std::sync::Arc;
 use crossbeam_channel::Sender;
 use etcetera::BaseStrategy;
 use tenterhook_io::{Done, Hub, Interrupted, Journal, Keeping, checksum};
-use tenterhook_plan::{Gesture, MicId, OutputId, Plan, SceneId};
+use tenterhook_plan::{Gesture, MicId, OutputId, Plan, SceneId, Who};
 
 use crate::cli::JournalOptions;
 use crate::loading::{self, Loaded};
@@ -15,6 +15,8 @@ use crate::say::{count, say};
 /// How a run begins.
 pub struct Beginning {
     pub from: SceneId,
+    /// Who chose that scene.
+    pub by: Who,
     /// What stood otherwise than at a beginning.
     pub gestures: Vec<Gesture>,
     /// That a run was taken up again, and how.
@@ -29,6 +31,7 @@ impl Beginning {
     pub fn of(options: &JournalOptions, path: &Path, loaded: &Loaded, from: Option<SceneId>) -> Self {
         let mut beginning = Self {
             from: from.unwrap_or(SceneId(0)),
+            by: Who::Start,
             gestures: Vec::new(),
             taken_up: None,
             trouble: None,
@@ -65,7 +68,7 @@ impl Beginning {
 
     fn take_up(&mut self, was: &Interrupted, loaded: &Loaded, from: Option<SceneId>) {
         let plan = &loaded.checked.plan;
-        self.from = from.unwrap_or_else(|| was.scene(plan));
+        (self.from, self.by) = from.map_or_else(|| (was.scene(plan), Who::Journal), |from| (from, Who::Start));
         let mics = plan.mics.iter().enumerate().filter(|(_, mic)| was.muted.contains(&mic.name));
         let mutes: Vec<_> = mics.map(|(index, _)| Gesture::Mute { mic: MicId::new(index), muted: true }).collect();
         let levels = plan.outputs.iter().enumerate().filter_map(|(index, output)| {

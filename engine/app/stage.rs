@@ -13,7 +13,7 @@ use tenterhook_io::{
     Ears, Events, Facts, GonePort, Hub, Keeper, Load, Log, LogSettings, MidiPorts, OscCounts, Player, Recent, Relay,
     RelayCounts, Snapshot, Sound, Standing, Stats, Wiring, Wish,
 };
-use tenterhook_plan::{Event, Gesture, Plan, SceneId};
+use tenterhook_plan::{Event, Gesture, Plan, SceneId, Who};
 
 use crate::change::{Change, Takeover};
 use crate::cli::OscOptions;
@@ -31,7 +31,9 @@ pub struct Asked<'a> {
     pub plan: &'a Plan,
     pub wish: Wish,
     pub from: SceneId,
-    /// What acts at the very first sample.
+    /// Who chose that scene.
+    pub begun_by: Who,
+    /// What acts at the very first sample, as a journal says it.
     pub first: &'a [Gesture],
     /// Who plays instead of the mics.
     pub players: Option<&'a Players>,
@@ -87,11 +89,11 @@ impl Stage {
             false => tenterhook_rt::engine(asked.plan, rate, asked.from),
         };
         for gesture in asked.first {
-            control.send(Event::Gesture(*gesture)).map_err(Failure::running)?;
+            control.send(Event::Gesture(*gesture, Who::Journal)).map_err(Failure::running)?;
         }
         let ports = control.ports().to_vec();
         let mut subscribers: Vec<_> = applied.into_iter().chain(told).collect();
-        let mut player = Player::new(engine, rate);
+        let mut player = Player::new(engine.begun_by(asked.begun_by), rate);
         let log = match asked.log {
             None => None,
             Some(dir) => {
@@ -257,7 +259,7 @@ impl Stage {
         if died.is_none()
             && let Some(events) = self.events()
         {
-            events.gesture(Gesture::Hush(true));
+            events.gesture(Gesture::Hush(true), Who::End);
             // Everything is silent 200 ms after hush; the device's own buffers come on top.
             std::thread::sleep(Duration::from_millis(300));
         }

@@ -77,7 +77,7 @@ fn read_text(text: &str, plan: &Plan, findings: &mut Findings) -> Vec<(f64, Even
         }
         let seconds = line.seconds(&mut latest, findings);
         let gesture = line.gesture(plan, findings);
-        events.extend(seconds.zip(gesture.map(Event::Gesture)));
+        events.extend(seconds.zip(gesture.map(Event::written)));
     }
     if !header && !findings.has_errors() {
         let remedy = HEADER_REMEDY;

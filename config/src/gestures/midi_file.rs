@@ -68,7 +68,7 @@ pub(super) fn read(bytes: &[u8], plan: &Plan, findings: &mut Findings) -> Vec<(f
             TrackEventKind::Midi { message: MidiMessage::ProgramChange { program }, .. } => {
                 match usize::from(program.as_int()) {
                     index if index < plan.scenes.len() => {
-                        events.push((seconds, Event::Gesture(Gesture::Fire(SceneId::new(index)))));
+                        events.push((seconds, Event::written(Gesture::Fire(SceneId::new(index)))));
                     }
                     index => {
                         let message = format!("program change {index} at {seconds:.3} s is beyond the last scene");

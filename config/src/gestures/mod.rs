@@ -5,7 +5,7 @@ mod midi_file;
 mod write;
 
 pub use csv_lines::MOST_LEVEL_DB;
-pub use write::{CSV_HEADER, gesture_line, write_gestures};
+pub use write::{CSV_HEADER, WHO_HEADER, gesture_line, who_line, write_gestures};
 
 use crate::report::{Findings, Report, Source};
 use tenterhook_plan::{Event, Plan, Timed};

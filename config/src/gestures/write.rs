@@ -12,7 +12,22 @@ pub const CSV_HEADER: &str = "seconds,controller,value";
 /// because it is computed (the loudness of a mic), or stands for another that is applied in its place (`Next`, `Back`,
 /// `Press`).
 pub fn gesture_line(applied: &Applied, rate: u32, plan: &Plan) -> Option<String> {
-    let (address, value) = match applied.what {
+    let (address, value) = address(applied.what, plan)?;
+    line([seconds(applied.sample, rate), address, value])
+}
+
+/// The first line of a file that tells who made each gesture, without its end.
+pub const WHO_HEADER: &str = "sample,controller,who";
+
+/// The line that says who made an applied gesture, with its end: beside each [`gesture_line`] there is one.
+pub fn who_line(applied: &Applied, plan: &Plan) -> Option<String> {
+    let (address, _) = address(applied.what, plan)?;
+    line([applied.sample.to_string(), address, applied.who.word().to_owned()])
+}
+
+/// What a gesture moves and to what, in a file's words.
+fn address(gesture: Gesture, plan: &Plan) -> Option<(String, String)> {
+    Some(match gesture {
         Gesture::Controller { id, value } => {
             let controller = &plan.controllers[id.index()];
             if controller.is_loudness() {
@@ -28,10 +43,13 @@ pub fn gesture_line(applied: &Applied, rate: u32, plan: &Plan) -> Option<String>
         }
         Gesture::Mute { mic, muted } => (format!("mute/{}", plan.mics[mic.index()].name), flag(muted)),
         Gesture::Press { .. } | Gesture::Next | Gesture::Back => return None,
-    };
+    })
+}
+
+fn line(fields: [String; 3]) -> Option<String> {
     let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
     // Into memory, and of text: neither can fail.
-    writer.write_record([seconds(applied.sample, rate), address, value]).ok()?;
+    writer.write_record(fields).ok()?;
     String::from_utf8(writer.into_inner().ok()?).ok()
 }
 

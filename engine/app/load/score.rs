@@ -108,7 +108,7 @@ impl Score {
         let mut moving = false;
         for tick in 0..length {
             let sample = tick * TICK;
-            let mut gesture = |gesture| events.push(Timed { sample, what: Event::Gesture(gesture) });
+            let mut gesture = |gesture| events.push(Timed { sample, what: Event::written(gesture) });
             let mut begins = false;
             while let Some((_, moment)) = moments.next_if(|(at, _)| *at <= tick) {
                 match moment {

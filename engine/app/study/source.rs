@@ -93,7 +93,7 @@ pub fn from_take(
     // The last time that a scene was fired counts: what came before was tried out.
     let fired = |mark: &str| {
         let scene = loading::scene(&plan, Some(mark))?;
-        let fire = |what: &Event| matches!(what, Event::Gesture(Gesture::Fire(id)) if *id == scene);
+        let fire = |what: &Event| matches!(what, Event::Gesture(Gesture::Fire(id), _) if *id == scene);
         let mut times = gestures.iter().rev().filter(|event| fire(&event.what)).map(|event| event.sample as usize);
         times.next().ok_or_else(|| Failure::Asked(format!("the scene `{mark}` was never fired in this run")))
     };

@@ -122,7 +122,7 @@ impl Snapshot {
     }
 
     /// A gesture was applied.
-    pub(crate) fn apply(&mut self, Applied { sample, what }: Applied) {
+    pub(crate) fn apply(&mut self, Applied { sample, what, .. }: Applied) {
         match what {
             Gesture::Controller { id, value } => set(&mut self.controllers, id.index(), value),
             Gesture::Fire(scene) => self.enter(scene, sample),
@@ -451,7 +451,7 @@ impl Work {
     /// of both it will meet: what has ids waits for these few milliseconds.
     fn take(&mut self, Sent { event, of }: Sent) -> bool {
         let event = match event {
-            Event::Gesture(gesture) if gesture.has_id() => {
+            Event::Gesture(gesture, who) if gesture.has_id() => {
                 let of = of.unwrap_or_else(|| Arc::clone(&self.plan));
                 if self.changing {
                     self.waiting.push_back(Sent { event, of: Some(of) });
@@ -461,7 +461,7 @@ impl Work {
                 let meant = if same { Some(gesture) } else { gesture.moved(&of, &self.plan) };
                 // What it was for is gone.
                 let Some(meant) = meant else { return true };
-                Event::Gesture(meant)
+                Event::Gesture(meant, who)
             }
             other => other,
         };

@@ -278,7 +278,7 @@ impl Process {
         stats: Arc<Stats>,
         block: Frames,
     ) -> Self {
-        let none = Timed { sample: 0, what: Event::Gesture(Gesture::Next) };
+        let none = Timed { sample: 0, what: Event::written(Gesture::Next) };
         let unheard = vec![vec![0.0; block as usize]; ports.outputs.iter().filter(|port| port.is_none()).count()];
         let silence = vec![0.0; block as usize];
         let events = Box::new([none; MOST_EVENTS]);

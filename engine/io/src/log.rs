@@ -12,7 +12,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
-use tenterhook_config::{CSV_HEADER, gesture_line};
+use tenterhook_config::{CSV_HEADER, WHO_HEADER, gesture_line, who_line};
 
 /// Seconds of sound that wait in memory when the disk stalls.
 const RING_SECONDS: f64 = 8.0;
@@ -24,6 +24,7 @@ const FLUSH: Duration = Duration::from_secs(1);
 const CHUNK: usize = 1024;
 
 const GESTURES: &str = "gestures.csv";
+const WHO: &str = "who.csv";
 const LOST: &str = "lost.csv";
 
 /// Why a log cannot be kept.
@@ -153,6 +154,7 @@ struct Writer {
     end: TapEnd,
     applied: Receiver<Done>,
     gestures: BufWriter<File>,
+    who: BufWriter<File>,
     lost: Option<BufWriter<File>>,
     mics: Parts,
     outs: Parts,
@@ -167,7 +169,7 @@ impl Writer {
     fn begin(settings: LogSettings<'_>, applied: Receiver<Done>, room: usize) -> Result<(Self, Tap), LogError> {
         let LogSettings { dir, rate, inputs, outputs, texts, files } = settings;
         fs::create_dir_all(dir).map_err(|why| LogError::Write { path: dir.to_owned(), why })?;
-        let names = ["mics.wav", "outputs.wav", GESTURES, LOST].into_iter();
+        let names = ["mics.wav", "outputs.wav", GESTURES, WHO, LOST].into_iter();
         for name in names.flat_map(|name| [PathBuf::from(name), unfinished(Path::new(name))]) {
             if dir.join(&name).exists() {
                 let found = name.display().to_string();
@@ -199,6 +201,8 @@ impl Writer {
         }
         let mut gestures = create(dir, GESTURES)?;
         write(dir, GESTURES, &mut gestures, &format!("{CSV_HEADER}\r\n"))?;
+        let mut who = create(dir, WHO)?;
+        write(dir, WHO, &mut who, &format!("{WHO_HEADER}\r\n"))?;
         // A file has at least one channel; where there is none it is silent.
         let (inputs, outputs) = (inputs.max(1), outputs.max(1));
         let (tap, end) = tap::tap(inputs, outputs, room);
@@ -207,6 +211,7 @@ impl Writer {
             end,
             applied,
             gestures,
+            who,
             lost: None,
             mics: Parts::begin(dir, "mics", inputs, rate, MOST_WAV_BYTES)?,
             outs: Parts::begin(dir, "outputs", outputs, rate, MOST_WAV_BYTES)?,
@@ -234,6 +239,9 @@ impl Writer {
         while let Ok(Done { applied, plan }) = self.applied.try_recv() {
             if let Some(line) = gesture_line(&applied, self.rate, &plan) {
                 write(&self.dir, GESTURES, &mut self.gestures, &line)?;
+            }
+            if let Some(line) = who_line(&applied, &plan) {
+                write(&self.dir, WHO, &mut self.who, &line)?;
             }
         }
         Ok(())
@@ -290,6 +298,7 @@ impl Writer {
         self.mics.flush()?;
         self.outs.flush()?;
         flush(&self.dir, GESTURES, &mut self.gestures)?;
+        flush(&self.dir, WHO, &mut self.who)?;
         match &mut self.lost {
             Some(lost) => flush(&self.dir, LOST, lost),
             None => Ok(()),
@@ -306,6 +315,7 @@ impl Writer {
         self.mics.finish()?;
         self.outs.finish()?;
         settle(&self.dir, GESTURES, self.gestures)?;
+        settle(&self.dir, WHO, self.who)?;
         if let Some(lost) = self.lost {
             settle(&self.dir, LOST, lost)?;
         }
@@ -375,8 +385,8 @@ fn is_own(name: &str) -> bool {
         let rest = lower.strip_prefix(own).and_then(|rest| rest.strip_suffix(ending));
         rest.is_some_and(|rest| rest.is_empty() || numbered(rest))
     };
-    let wav = [("mics", ".wav"), ("outputs", ".wav"), ("gestures", ".csv")];
-    plain && wav.into_iter().chain([("lost", ".csv"), ("piece", ".toml"), ("hall", ".toml")]).any(is)
+    let own = [("mics", ".wav"), ("outputs", ".wav"), ("gestures", ".csv"), ("who", ".csv")];
+    plain && own.into_iter().chain([("lost", ".csv"), ("piece", ".toml"), ("hall", ".toml")]).any(is)
 }
 
 /// Copies a file to its name in the folder, unless it is there already.

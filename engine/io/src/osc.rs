@@ -23,7 +23,7 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
-use tenterhook_plan::{Gesture, Plan};
+use tenterhook_plan::{Gesture, Plan, Who};
 
 /// How often the thread looks whether it is to end.
 const PAUSE: Duration = Duration::from_millis(100);
@@ -169,7 +169,7 @@ impl Means {
         let now = Instant::now();
         for (wait, gesture) in gestures.drain(..) {
             if wait.is_zero() {
-                self.events.gesture(gesture);
+                self.events.gesture(gesture, Who::Osc);
             } else if !due.keep(now + wait, gesture, self.events.clone()) {
                 counts.crowded.fetch_add(1, Ordering::Release);
             }
@@ -194,7 +194,7 @@ impl Means {
                 state.as_ref().is_none_or(|now| !now.stands(gesture, self.map.plan()) && !follow.expects(&message));
             if lacks {
                 follow.expect(message);
-                self.events.gesture(gesture);
+                self.events.gesture(gesture, Who::Osc);
             }
         }
     }

@@ -85,7 +85,7 @@ mod tests {
             let frames = (lengths.iter().max().unwrap() + tail) as u64;
             let events: Vec<_> = samples
                 .iter()
-                .map(|&sample| Timed { sample, what: Event::Gesture(Gesture::Fire(SceneId(0))) })
+                .map(|&sample| Timed { sample, what: Event::written(Gesture::Fire(SceneId(0))) })
                 .collect();
             let rendering = Rendering { inputs: &inputs, outputs: inputs.len(), blocks: &blocks, events: &events, tail };
             let (mut at, mut reached) = (0u64, Vec::new());

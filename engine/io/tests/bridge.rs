@@ -22,7 +22,7 @@ fn through(rates: (u32, u32), input: &[f32], events: &[u64], blocks: &[usize], m
         let now: Vec<_> = events
             .iter()
             .filter(|at| (done..done + length).contains(&(**at as usize)))
-            .map(|at| Timed { sample: at - done as u64, what: Event::Gesture(Gesture::Next) })
+            .map(|at| Timed { sample: at - done as u64, what: Event::written(Gesture::Next) })
             .collect();
         let (mut left, mut right, mut most_played) = (vec![9.0; length], vec![9.0; length], 0);
         let lost =

@@ -15,7 +15,7 @@ use tenterhook_config::{Files, Text, check_with};
 use tenterhook_io::{
     Hub, JackSource, Keeper, Log, LogSettings, Player, Recent, Seat, Source, State, Wiring, Wish, decode_sound,
 };
-use tenterhook_plan::{ControllerId, Gesture, MicId, OutputId, Plan, Recording, SceneId};
+use tenterhook_plan::{ControllerId, Gesture, MicId, OutputId, Plan, Recording, SceneId, Who};
 
 /// Set in the process that runs the test itself, with the server chosen.
 const INSIDE: &str = "TENTERHOOK_TEST_LIVE";
@@ -81,7 +81,7 @@ fn move_all(hub: &Hub, plan: &Arc<Plan>) {
     let events = hub.events().of(plan);
     for value in [0.3, 1.0, 0.6, 0.0] {
         for id in (0..plan.controllers.len()).map(ControllerId::new) {
-            events.gesture(Gesture::Controller { id, value });
+            events.gesture(Gesture::Controller { id, value }, Who::PageDesk);
         }
         std::thread::sleep(Duration::from_millis(60));
     }
@@ -128,19 +128,19 @@ fn played(plan: &Plan, changed: &Arc<Plan>) {
         }
         let events = hub.events().of(plan);
         for scene in (0..plan.scenes.len()).map(SceneId::new) {
-            events.gesture(Gesture::Fire(scene));
+            events.gesture(Gesture::Fire(scene), Who::PageDesk);
             move_all(&hub, plan);
         }
         for mic in (0..plan.mics.len()).map(MicId::new) {
             for muted in [true, false] {
-                events.gesture(Gesture::Mute { mic, muted });
+                events.gesture(Gesture::Mute { mic, muted }, Who::PageDesk);
             }
         }
         for output in (0..plan.outputs.len()).map(OutputId::new) {
-            events.gesture(Gesture::Level { output: Some(output), db: -3.0 });
+            events.gesture(Gesture::Level { output: Some(output), db: -3.0 }, Who::PageDesk);
         }
         for gesture in [Gesture::Hush(true), Gesture::Hush(false), Gesture::Back, Gesture::Next] {
-            events.gesture(gesture);
+            events.gesture(gesture, Who::PageDesk);
         }
     }
     assert_eq!(source.state(), State::Running);

@@ -42,7 +42,7 @@ fn a_block_neither_allocates_nor_frees() {
         let sample = player.sample();
         let value = n as f32 % 7.0 / 6.0;
         let events = [
-            Event::Gesture(Gesture::Controller { id: ControllerId(0), value }),
+            Event::written(Gesture::Controller { id: ControllerId(0), value }),
             Event::Midi(Midi { ports: 0, bytes: [0xB0, 64, if n % 3 == 0 { 127 } else { 0 }] }),
         ]
         .map(|what| Timed { sample: sample + *size as u64 / 2, what });

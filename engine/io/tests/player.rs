@@ -39,7 +39,7 @@ fn noise(seed: u32, frames: usize) -> Vec<f32> {
 }
 
 fn lever(sample: u64, value: f32) -> Timed<Event> {
-    Timed { sample, what: Event::Gesture(Gesture::Controller { id: ControllerId(0), value }) }
+    Timed { sample, what: Event::written(Gesture::Controller { id: ControllerId(0), value }) }
 }
 
 /// Plays through a player in blocks, with events, and returns what was heard and what the log holds.

@@ -12,7 +12,7 @@ use axum::extract::{ConnectInfo, State};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
-use tenterhook_plan::{Gesture, MicId, OutputId, Plan, SceneId};
+use tenterhook_plan::{Gesture, MicId, OutputId, Plan, SceneId, Who};
 use tokio::sync::{Semaphore, watch};
 use tower_http::compression::CompressionLayer;
 
@@ -61,8 +61,8 @@ pub struct Settings {
 /// Is to learn from now on what reaches the controller of this name; none: nothing any more. It must not wait.
 pub type Learn = Box<dyn Fn(Option<&str>) + Send + Sync>;
 
-/// Sends a gesture, whose ids are those of the piece beside it; must not wait. False: it was lost.
-pub type Act = Box<dyn Fn(&Arc<Plan>, Gesture) -> bool + Send + Sync>;
+/// Sends a gesture, whose ids are those of the piece beside it, and says whose it is; must not wait. False: it was lost.
+pub type Act = Box<dyn Fn(&Arc<Plan>, Gesture, Who) -> bool + Send + Sync>;
 
 /// Why the page cannot be served.
 #[derive(Debug, thiserror::Error)]
@@ -345,7 +345,7 @@ impl Shared {
     }
 
     /// Sends a gesture that was asked for as things stood. False: it was lost.
-    pub fn act(&self, gesture: Gesture, shown: &Shown) -> bool {
+    pub fn act(&self, gesture: Gesture, by: Role, shown: &Shown) -> bool {
         let stand = &shown.stand;
         if let Gesture::Fire(_) = gesture {
             let mut fired = lock(&self.fired);
@@ -354,7 +354,12 @@ impl Shared {
             }
             *fired = Some((stand.scene, Instant::now()));
         }
-        (self.act)(&shown.plan, gesture)
+        let who = match by {
+            Role::Player => Who::PagePlayer,
+            // A page that only watches may do nothing, so none of these is its.
+            Role::Desk | Role::Watch => Who::PageDesk,
+        };
+        (self.act)(&shown.plan, gesture, who)
     }
 }
 

@@ -172,7 +172,7 @@ impl Visitor {
                         self.keys.push(key);
                     }
                 }
-                match self.shared.act(gesture, &shown) {
+                match self.shared.act(gesture, self.who.role, &shown) {
                     true => Heard::Well,
                     false => Heard::Refused("too many gestures wait for the engine: this one was lost".to_owned()),
                 }
@@ -223,7 +223,7 @@ impl Drop for Visitor {
             if let Ok(Answer::Gesture(gesture)) = answer(&Ask::Key { key, down: false }, who, &shown.plan, &shown.stand)
             {
                 // If even that is lost there is nobody to tell.
-                self.shared.act(gesture, &shown);
+                self.shared.act(gesture, self.who.role, &shown);
             }
         }
     }

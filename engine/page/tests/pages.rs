@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 use house::{House, LIMIT, plan};
 use serde_json::{Value, json};
 use tenterhook_page::{Access, Role, RoleKeys, Stand};
-use tenterhook_plan::{By, ControllerId, Gesture, Mic, MicId, Owner, Plan, SceneId, Source};
+use tenterhook_plan::{By, ControllerId, Gesture, Mic, MicId, Owner, Plan, SceneId, Source, Who};
 use tungstenite::client::IntoClientRequest;
 use tungstenite::{Message, WebSocket};
 
@@ -177,6 +177,7 @@ fn watch_and_player_keys_fire_nothing_and_without_a_key_nobody_comes_in() {
     let mut desk = Visitor::try_come(&house, Some(&format!("tenterhook={}", keys.spelt(Role::Desk)))).unwrap();
     desk.ask(&fire);
     assert_eq!(house.until_asked(2)[1], Gesture::Fire(SceneId(1)));
+    assert_eq!(house.whose(), [Who::PagePlayer, Who::PageDesk]);
 }
 
 #[test]

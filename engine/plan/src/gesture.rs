@@ -1,6 +1,6 @@
 //! Gestures: every change of the sound, live or written down.
 
-use crate::{ControllerId, MicId, OutputId, Plan, SceneId};
+use crate::{ControllerId, MicId, OutputId, Plan, SceneId, Who};
 
 /// One change of one thing.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -89,10 +89,17 @@ pub struct Midi {
 /// What can reach the engine.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Event {
-    /// A gesture.
-    Gesture(Gesture),
+    /// A gesture, and whose it is.
+    Gesture(Gesture, Who),
     /// A MIDI message, whose meaning the engine looks up in the piece that is in force.
     Midi(Midi),
+}
+
+impl Event {
+    /// A gesture that was written down beforehand.
+    pub fn written(gesture: Gesture) -> Self {
+        Event::Gesture(gesture, Who::Written)
+    }
 }
 
 /// Something and the sample at which it happens.
@@ -106,4 +113,12 @@ pub struct Timed<T> {
 
 /// A gesture as it was applied. Of [`Gesture`]'s kinds only those are left that stand for themselves when they are
 /// played back: `Controller`, `Fire`, `Hush`, `Level` and `Mute`.
-pub type Applied = Timed<Gesture>;
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Applied {
+    /// The sample at which it was applied, counted from the engine's first.
+    pub sample: u64,
+    /// The gesture.
+    pub what: Gesture,
+    /// Whose it is.
+    pub who: Who,
+}

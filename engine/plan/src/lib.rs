@@ -13,6 +13,7 @@ mod level;
 mod piece;
 pub mod pitch;
 mod stands;
+mod who;
 
 pub use address::{Address, Controller, Curve, FINER, Message, Reads, unit};
 pub use enclosed::{Partial, Recording, Tuning};
@@ -22,3 +23,4 @@ pub use keys::Keys;
 pub use level::{Decibels, gain};
 pub use piece::{By, Group, Identity, Instance, Mic, Output, Owner, Plan, Scene, Send, Source, Use};
 pub use stands::Stands;
+pub use who::Who;

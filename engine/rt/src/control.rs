@@ -9,7 +9,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 use ringbuf::traits::{Consumer, Observer, Producer, Split};
 use ringbuf::{HeapCons, HeapProd, HeapRb};
-use tenterhook_plan::{Applied, Event, Plan, SceneId};
+use tenterhook_plan::{Applied, Event, Plan, SceneId, Who};
 
 use crate::carry::Carry;
 use crate::engine::Engine;
@@ -97,7 +97,7 @@ fn make(plan: &Plan, rate: u32, first: SceneId, hears: bool) -> (Engine, Control
         since: 0,
         told_scene: None,
         hushed: false,
-        fresh: true,
+        fresh: Some(Who::Start),
         table: Box::new(table),
         coming: None,
         events: events_out,

@@ -8,7 +8,9 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use ringbuf::HeapCons;
 use ringbuf::traits::{Consumer, Producer};
 use tenterhook_dsp::CELL;
-use tenterhook_plan::{Applied, ControllerId, Event, Gesture, InstanceId, MicId, OutputId, SceneId, Timed, gain, unit};
+use tenterhook_plan::{
+    Applied, ControllerId, Event, Gesture, InstanceId, MicId, OutputId, SceneId, Timed, Who, gain, unit,
+};
 
 use crate::outbox::Outbox;
 use crate::reading::{Channel, Reading};
@@ -34,8 +36,8 @@ pub struct Engine {
     /// What was last told of both.
     pub(crate) told_scene: Option<(SceneId, u64)>,
     pub(crate) hushed: bool,
-    /// The first scene has not come yet.
-    pub(crate) fresh: bool,
+    /// The first scene has not come yet, and whose it is.
+    pub(crate) fresh: Option<Who>,
     pub(crate) table: Box<Table>,
     /// A table that is to be installed, and the sample from which on it can be.
     pub(crate) coming: Option<(Box<Table>, u64)>,
@@ -66,9 +68,8 @@ impl Engine {
         if frames == 0 {
             return;
         }
-        if self.fresh {
-            self.fresh = false;
-            self.fire(self.scene);
+        if let Some(who) = self.fresh.take() {
+            self.fire(self.scene, who);
         }
         for _ in 0..EVENTS_A_BLOCK {
             let Some(event) = self.events.try_pop() else { break };
@@ -93,6 +94,11 @@ impl Engine {
         }
     }
 
+    /// Says who chose the first scene; without it the run itself did ([`Who::Start`]).
+    pub fn begun_by(self, who: Who) -> Self {
+        Self { fresh: self.fresh.and(Some(who)), ..self }
+    }
+
     /// The sample with which the next block begins, counted from the engine's first.
     pub fn sample(&self) -> u64 {
         self.sample
@@ -109,7 +115,7 @@ impl Engine {
 
     fn apply(&mut self, event: Event) {
         match event {
-            Event::Gesture(gesture) => self.gesture(gesture),
+            Event::Gesture(gesture, who) => self.gesture(gesture, who),
             Event::Midi(midi) => {
                 // One by one: what says it cannot be borrowed while it acts.
                 let mut nth = 0;
@@ -118,7 +124,7 @@ impl Engine {
                     let heard = hands.hear((midi.ports, midi.bytes), nth, self.sample, controllers, clock);
                     let Some(comes) = heard else { break };
                     if let Some(gesture) = comes {
-                        self.gesture(gesture);
+                        self.gesture(gesture, Who::Pedal);
                     }
                     nth += 1;
                 }
@@ -127,51 +133,52 @@ impl Engine {
     }
 
     /// Everything that changes the sound comes through here, and is written down with the sample at which it did.
-    fn gesture(&mut self, gesture: Gesture) {
+    fn gesture(&mut self, gesture: Gesture, who: Who) {
         match gesture {
-            Gesture::Controller { id, value } => self.controller(id, value, true),
+            Gesture::Controller { id, value } => self.controller(id, value, who),
             Gesture::Press { id, down } => {
                 if let Some(value) = self.table.controllers.get_mut(id.index()).and_then(|state| state.press(down)) {
-                    self.controller(id, value, true);
+                    self.controller(id, value, who);
                 }
             }
-            Gesture::Fire(scene) => self.fire(scene),
-            Gesture::Next => self.fire(SceneId(self.scene.0.saturating_add(1))),
+            Gesture::Fire(scene) => self.fire(scene, who),
+            Gesture::Next => self.fire(SceneId(self.scene.0.saturating_add(1)), who),
             Gesture::Back => {
                 if let Some(before) = self.scene.0.checked_sub(1) {
-                    self.fire(SceneId(before));
+                    self.fire(SceneId(before), who);
                 }
             }
-            Gesture::Hush(hushed) => self.set_hush(hushed),
-            Gesture::Level { output, db } => self.set_level(output, db),
-            Gesture::Mute { mic, muted } => self.set_mute(mic, muted),
+            Gesture::Hush(hushed) => self.set_hush(hushed, who),
+            Gesture::Level { output, db } => self.set_level(output, db, who),
+            Gesture::Mute { mic, muted } => self.set_mute(mic, muted, who),
         }
     }
 
-    fn record(&mut self, gesture: Gesture) {
-        if !self.records.say(Timed { sample: self.sample, what: gesture }) {
+    fn record(&mut self, what: Gesture, who: Who) {
+        if !self.records.say(Applied { sample: self.sample, what, who }) {
             self.lost.fetch_add(1, Ordering::Relaxed);
         }
     }
 
-    fn controller(&mut self, id: ControllerId, value: f32, written: bool) {
+    fn controller(&mut self, id: ControllerId, value: f32, who: Who) {
         let value = unit(value);
         let (at, again) = (self.sample, self.table.clock.again);
         // What fires or hushes works no effect: the scene or the hush that follows from it is what is written down.
         if self.table.next.controller == Some(id) {
             if self.table.next.pull(value, at, again) {
-                self.gesture(Gesture::Next);
+                self.gesture(Gesture::Next, who);
             }
         } else if self.table.back.controller == Some(id) {
             if self.table.back.pull(value, at, again) {
-                self.gesture(Gesture::Back);
+                self.gesture(Gesture::Back, who);
             }
         } else if self.table.hush.controller == Some(id) {
             if self.table.hush.pull(value, at, again) {
-                self.gesture(Gesture::Hush(!self.hushed));
+                self.gesture(Gesture::Hush(!self.hushed), who);
             }
-        } else if written && id.index() < self.table.controllers.len() {
-            self.record(Gesture::Controller { id, value });
+        } else if who != Who::Loudness && id.index() < self.table.controllers.len() {
+            // What loudness moves is computed again whenever the run is: so it is not written down.
+            self.record(Gesture::Controller { id, value }, who);
         }
         let moment = self.moment();
         let Table { controllers, worked, residents, sources, scenes, .. } = &mut *self.table;
@@ -185,9 +192,9 @@ impl Engine {
         }
     }
 
-    fn fire(&mut self, scene: SceneId) {
+    fn fire(&mut self, scene: SceneId, who: Who) {
         if scene.index() < self.table.scenes.len() {
-            self.record(Gesture::Fire(scene));
+            self.record(Gesture::Fire(scene), who);
             if self.sample == 0 {
                 // Nothing has sounded: the scene fired at the first sample is the first scene, so that a run that was
                 // begun at a later mark is played back as it was.
@@ -220,12 +227,12 @@ impl Engine {
         }
     }
 
-    fn set_hush(&mut self, hushed: bool) {
+    fn set_hush(&mut self, hushed: bool, who: Who) {
         if hushed == self.hushed {
             return;
         }
         self.hushed = hushed;
-        self.record(Gesture::Hush(hushed));
+        self.record(Gesture::Hush(hushed), who);
         let moment = self.moment();
         let Table { controllers, residents, sources, scenes, clock, .. } = &mut *self.table;
         let scene = &scenes[self.scene.index()];
@@ -240,7 +247,7 @@ impl Engine {
         }
     }
 
-    fn set_level(&mut self, output: Option<OutputId>, db: f32) {
+    fn set_level(&mut self, output: Option<OutputId>, db: f32, who: Who) {
         // Beyond +24 dB a level is a mistake of writing, not a wish.
         let db = if db.is_nan() { return } else { db.clamp(-120.0, 24.0) };
         let glide = self.table.clock.glide;
@@ -251,14 +258,14 @@ impl Engine {
                 None => return,
             },
         }
-        self.record(Gesture::Level { output, db });
+        self.record(Gesture::Level { output, db }, who);
     }
 
-    fn set_mute(&mut self, mic: MicId, muted: bool) {
+    fn set_mute(&mut self, mic: MicId, muted: bool, who: Who) {
         let glide = self.table.clock.glide;
         if let Some(strip) = self.table.mics.get_mut(mic.index()) {
             strip.open.go(if muted { 0.0 } else { 1.0 }, glide);
-            self.record(Gesture::Mute { mic, muted });
+            self.record(Gesture::Mute { mic, muted }, who);
         }
     }
 
@@ -268,7 +275,7 @@ impl Engine {
         for nth in 0..self.table.midi.hands.len() {
             let Table { midi, controllers, clock, .. } = &mut *self.table;
             if let Some(gesture) = midi.due(nth, self.sample, controllers, clock) {
-                self.gesture(gesture);
+                self.gesture(gesture, Who::Pedal);
             }
         }
         for index in 0..self.table.loudness.len() {
@@ -276,8 +283,7 @@ impl Engine {
                 let loudness = &mut self.table.loudness[index];
                 (loudness.id, loudness.settle())
             };
-            // It is computed again whenever the run is: so it is not written down.
-            self.controller(id, value, false);
+            self.controller(id, value, Who::Loudness);
         }
         for hearing in &mut self.table.hearings {
             hearing.at_line(self.sample, |reading| self.readings.say(reading));

@@ -4,7 +4,7 @@
 use std::sync::LazyLock;
 
 use tenterhook_config::{Text, check_with, gestures, write_gestures};
-use tenterhook_plan::{Event, Gesture, Plan, Timed};
+use tenterhook_plan::{Applied, Event, Gesture, Plan, Timed};
 
 use crate::piece::Beside;
 use crate::plans;
@@ -30,7 +30,7 @@ pub fn law(data: &[u8]) {
         assert!(seconds.is_finite() && *seconds >= last, "{seconds} s after {last} s");
         last = *seconds;
         match event {
-            Event::Gesture(gesture) => plans::meant(*gesture, &PLAN),
+            Event::Gesture(gesture, _) => plans::meant(*gesture, &PLAN),
             Event::Midi(midi) => {
                 assert!(midi.bytes[0] >= 0x80 && midi.bytes[1..].iter().all(|byte| *byte < 0x80), "{midi:?}");
             }
@@ -44,14 +44,14 @@ pub fn law(data: &[u8]) {
 }
 
 /// A gesture that is written down as it is.
-fn stands_for_itself(event: Timed<Event>) -> Option<Timed<Gesture>> {
-    let Event::Gesture(what) = event.what else { return None };
+fn stands_for_itself(event: Timed<Event>) -> Option<Applied> {
+    let Event::Gesture(what, who) = event.what else { return None };
     let is_written = match what {
         Gesture::Controller { id, .. } => !PLAN.controllers[id.index()].is_loudness(),
         Gesture::Press { .. } | Gesture::Next | Gesture::Back => false,
         _ => true,
     };
-    (is_written && event.sample < MOST_SAMPLE).then_some(Timed { sample: event.sample, what })
+    (is_written && event.sample < MOST_SAMPLE).then_some(Applied { sample: event.sample, what, who })
 }
 
 /// A file of each kind.

@@ -39,11 +39,11 @@ fn sounds(plan: &Plan) {
         return;
     }
     let down = |index: usize| {
-        let what = Event::Gesture(Gesture::Controller { id: ControllerId::new(index), value: 1.0 });
+        let what = Event::written(Gesture::Controller { id: ControllerId::new(index), value: 1.0 });
         Timed { sample: 10, what }
     };
     let mut events: Vec<_> = (0..plan.controllers.len()).map(down).collect();
-    events.push(Timed { sample: 100, what: Event::Gesture(Gesture::Next) });
+    events.push(Timed { sample: 100, what: Event::written(Gesture::Next) });
     sounding::run(plan, &events, &[64, 128]);
 }
 

@@ -99,7 +99,7 @@ impl Ours {
             let due = gestures.iter().filter(|(sample, _)| range.contains(&(begin + sample)));
             let gesture = |&(sample, value): &(usize, f32)| Timed {
                 sample: (begin + sample) as u64,
-                what: Event::Gesture(Gesture::Controller { id: ControllerId::new(0), value }),
+                what: Event::written(Gesture::Controller { id: ControllerId::new(0), value }),
             };
             let events: Vec<_> = due.map(gesture).collect();
             engine.process(&[input], &mut [output], &events);

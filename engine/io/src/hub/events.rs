@@ -3,7 +3,7 @@
 use crossbeam_channel::{Receiver, Sender, bounded};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
-use tenterhook_plan::{Event, Gesture, Plan};
+use tenterhook_plan::{Event, Gesture, Plan, Who};
 
 /// Events that may wait for the engine.
 pub(crate) const ROOM: usize = 1024;
@@ -46,9 +46,9 @@ impl Events {
         sent
     }
 
-    /// Sends a gesture; see [`send`](Events::send).
-    pub fn gesture(&self, gesture: Gesture) -> bool {
-        self.send(Event::Gesture(gesture))
+    /// Sends a gesture, and says whose it is; see [`send`](Events::send).
+    pub fn gesture(&self, gesture: Gesture, who: Who) -> bool {
+        self.send(Event::Gesture(gesture, who))
     }
 
     /// How many events were lost.

@@ -1,7 +1,7 @@
 use super::*;
 use std::time::Instant;
 use tenterhook_config::{Text, check};
-use tenterhook_plan::{ControllerId, InstanceId, MicId, OutputId};
+use tenterhook_plan::{ControllerId, InstanceId, MicId, OutputId, Who};
 use tenterhook_rt::Engine;
 
 fn checked(piece: &str) -> Plan {
@@ -87,7 +87,7 @@ fn a_snapshot_holds_the_latest_of_each() {
 #[test]
 fn of_two_words_about_the_scene_the_later_sample_holds() {
     let mut snapshot = Snapshot::of(Arc::new(plan(&["A", "B"])));
-    let fire = |scene, sample| Applied { sample, what: Gesture::Fire(SceneId(scene)) };
+    let fire = |scene, sample| Applied { sample, what: Gesture::Fire(SceneId(scene)), who: Who::Pedal };
     snapshot.apply(fire(0, 0));
     snapshot.apply(fire(1, 700));
     snapshot.take_in(Reading::Scene { sample: 0, scene: SceneId(0) });
@@ -116,7 +116,7 @@ fn what_was_applied_shows_in_the_snapshot_before_anyone_is_told_of_it() {
     block(&mut engine, 0.0);
     assert_eq!(applied.recv().unwrap().applied.what, Gesture::Fire(SceneId(0)));
     for (gesture, shows) in gestures {
-        hub.events().gesture(gesture);
+        hub.events().gesture(gesture, Who::PageDesk);
         // The hub hands it on within a few blocks.
         let began = Instant::now();
         let done = loop {
@@ -163,7 +163,7 @@ fn an_effect_waits_after_a_hush_until_its_controller_was_at_rest() {
     let hub = Hub::start(control, Vec::new()).unwrap();
     let crank = |value| Gesture::Controller { id: ControllerId(1), value };
     let mut becomes = |gesture, stands| {
-        hub.events().gesture(gesture);
+        hub.events().gesture(gesture, Who::PageDesk);
         until(&mut engine, &hub, 0.0, |now| now.effects[0] == stands);
     };
     becomes(crank(1.0), Stands::On);
@@ -188,7 +188,7 @@ fn a_changed_piece_finds_each_value_under_its_name() {
         Gesture::Mute { mic: MicId(1), muted: true },
         Gesture::Fire(SceneId(1)),
     ] {
-        hub.events().gesture(gesture);
+        hub.events().gesture(gesture, Who::PageDesk);
     }
     block(&mut engine, f32::NAN);
     let before = until(&mut engine, &hub, 0.0, |now| {
@@ -219,7 +219,7 @@ fn a_snapshot_is_true_again_when_there_was_no_room_for_readings() {
     let old = duo();
     let (mut engine, mut control) = tenterhook_rt::engine(&old, 48_000, SceneId(0));
     let fires: Vec<_> = (0..9000u16)
-        .map(|n| tenterhook_plan::Timed { sample: 0, what: Event::Gesture(Gesture::Fire(SceneId(n % 2))) })
+        .map(|n| tenterhook_plan::Timed { sample: 0, what: Event::written(Gesture::Fire(SceneId(n % 2))) })
         .collect();
     engine.process(&[&[0.0; 64][..]; 2], &mut [&mut [0.0; 64], &mut [0.0; 64]], &fires);
     control.replace(&changed()).unwrap();
@@ -264,7 +264,7 @@ fn whoever_asks_for_readings_gets_each_and_whoever_is_slow_holds_nobody_up() {
 fn a_way_in_that_nobody_empties_counts_what_it_loses() {
     let (events, receiver) = Events::channel();
     for n in 0..ROOM + 5 {
-        assert_eq!(events.gesture(Gesture::Next), n < ROOM);
+        assert_eq!(events.gesture(Gesture::Next, Who::PageDesk), n < ROOM);
     }
     assert_eq!(events.lost(), 5);
     assert_eq!(receiver.try_iter().count(), ROOM);
@@ -280,7 +280,7 @@ fn no_event_overtakes_another_though_the_engine_is_full() {
     const COUNT: usize = 6000;
     for n in 0..COUNT {
         let value = n as f32 / COUNT as f32;
-        while !events.gesture(Gesture::Controller { id: ControllerId(0), value }) {
+        while !events.gesture(Gesture::Controller { id: ControllerId(0), value }, Who::PageDesk) {
             // Both are full: blocks make room.
             let mut out = [0.0; 32];
             engine.process(&[&[0.0; 32]], &mut [&mut out], &[]);
@@ -305,11 +305,11 @@ fn a_gesture_comes_with_the_piece_it_belongs_to() {
     let (mut engine, control) = tenterhook_rt::engine(&old, 48_000, SceneId(0));
     let (sender, applied) = Hub::subscription();
     let hub = Hub::start(control, vec![sender]).unwrap();
-    hub.events().gesture(Gesture::Hush(true));
+    hub.events().gesture(Gesture::Hush(true), Who::PageDesk);
     assert!(hub.replace(Arc::new(new.clone())));
     // The old piece has no third scene, so it does not fire before the new one is there.
     'fired: loop {
-        hub.events().gesture(Gesture::Fire(SceneId(2)));
+        hub.events().gesture(Gesture::Fire(SceneId(2)), Who::PageDesk);
         let mut out = [0.0; 32];
         engine.process(&[&[0.0; 32]], &mut [&mut out], &[]);
         for Done { applied, plan } in applied.try_iter() {
@@ -351,8 +351,8 @@ fn a_gesture_reaches_what_it_names_whichever_version_of_the_piece_is_in_force() 
         }
         let of = if turn % 5 < 2 { &one } else { &other };
         // Its value tells the crank.
-        hub.events().of(of).gesture(Gesture::Controller { id: id(of, "crank"), value: 0.75 });
-        hub.events().of(of).gesture(Gesture::Controller { id: id(of, "lever"), value: 0.25 });
+        hub.events().of(of).gesture(Gesture::Controller { id: id(of, "crank"), value: 0.75 }, Who::PageDesk);
+        hub.events().of(of).gesture(Gesture::Controller { id: id(of, "lever"), value: 0.25 }, Who::PageDesk);
         if turn % 4 == 0 {
             std::thread::sleep(Duration::from_millis(1));
         }
@@ -375,8 +375,8 @@ fn a_gesture_reaches_what_it_names_whichever_version_of_the_piece_is_in_force() 
     assert_eq!((heard, crank), (2 * turn, turn), "none is lost");
     assert!(changes > 10, "only {changes} versions took over");
     // What is gone is reached by nothing.
-    hub.events().of(&Arc::new(duo())).gesture(Gesture::Mute { mic: MicId(1), muted: true });
-    hub.events().of(&Arc::new(duo())).gesture(Gesture::Mute { mic: MicId(0), muted: true });
+    hub.events().of(&Arc::new(duo())).gesture(Gesture::Mute { mic: MicId(1), muted: true }, Who::PageDesk);
+    hub.events().of(&Arc::new(duo())).gesture(Gesture::Mute { mic: MicId(0), muted: true }, Who::PageDesk);
     until(&mut engine, &hub, 0.0, |now| now.muted == [true]);
     assert_eq!(applied.try_iter().filter(|done| matches!(done.applied.what, Gesture::Mute { .. })).count(), 1);
     hub.stop();

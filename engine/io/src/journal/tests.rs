@@ -3,7 +3,7 @@ use crate::Hub;
 use proptest::prelude::*;
 use tempfile::TempDir;
 use tenterhook_config::{Text, check};
-use tenterhook_plan::{Applied, Gesture, MicId, OutputId};
+use tenterhook_plan::{Applied, Gesture, MicId, OutputId, Who};
 
 const PIECE: &str = "/pieces/reed.toml";
 
@@ -60,7 +60,9 @@ impl Run {
     }
 
     fn does(&self, what: Gesture) {
-        self.told.send(Done { applied: Applied { sample: 5, what }, plan: Arc::clone(&self.plan) }).unwrap();
+        self.told
+            .send(Done { applied: Applied { sample: 5, what, who: Who::Pedal }, plan: Arc::clone(&self.plan) })
+            .unwrap();
     }
 }
 

@@ -3,7 +3,7 @@ use crate::read_wav;
 use crossbeam_channel::unbounded;
 use proptest::prelude::*;
 use tenterhook_config::{Text, check};
-use tenterhook_plan::{Gesture, Plan, SceneId, Timed};
+use tenterhook_plan::{Applied, Gesture, Plan, SceneId, Who};
 
 const RATE: u32 = 8000;
 
@@ -129,7 +129,7 @@ fn gestures_and_texts_stand_in_the_folder() {
     push(&mut tap, 0, 64);
     let plan = Arc::new(plan());
     for (sample, what) in [(4000, Gesture::Fire(SceneId(1))), (8000, Gesture::Next), (12_000, Gesture::Hush(true))] {
-        sender.send(Done { applied: Timed { sample, what }, plan: Arc::clone(&plan) }).unwrap();
+        sender.send(Done { applied: Applied { sample, what, who: Who::Pedal }, plan: Arc::clone(&plan) }).unwrap();
     }
     drop(tap);
     assert_eq!(log.finish().unwrap(), LogEnd { frames: 64, lost: 0 });
@@ -138,7 +138,8 @@ fn gestures_and_texts_stand_in_the_folder() {
     assert_eq!(text("gestures.csv"), "seconds,controller,value\r\n0.500000,fire,B\r\n1.500000,hush,1\r\n");
     let mut names: Vec<_> = fs::read_dir(dir.path()).unwrap().map(|e| e.unwrap().file_name()).collect();
     names.sort();
-    assert_eq!(names, ["gestures.csv", "mics.wav", "outputs.wav", "piece.toml"]);
+    assert_eq!(text("who.csv"), "sample,controller,who\r\n4000,fire,pedal\r\n12000,hush,pedal\r\n");
+    assert_eq!(names, ["gestures.csv", "mics.wav", "outputs.wav", "piece.toml", "who.csv"]);
 }
 
 #[test]

@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Instant;
-use tenterhook_plan::Gesture;
+use tenterhook_plan::{Gesture, Who};
 
 /// Gestures that may wait for their time.
 pub(crate) const ROOM: usize = 1024;
@@ -44,7 +44,7 @@ impl Due {
                 while let Some(entry) = queue.first_entry().filter(|entry| entry.key().0 <= now) {
                     let (gesture, events) = entry.remove();
                     left.fetch_sub(1, Ordering::AcqRel);
-                    events.gesture(gesture);
+                    events.gesture(gesture, Who::Osc);
                 }
             }
         };
@@ -81,7 +81,7 @@ mod tests {
             [(1000, Gesture::Next), (2000, Gesture::Back), (3000, Gesture::Hush(true)), (3000, Gesture::Hush(false))];
         for (milliseconds, gesture) in expected {
             let sent = incoming.recv_timeout(Duration::from_secs(20)).unwrap();
-            assert_eq!(sent.event, tenterhook_plan::Event::Gesture(gesture));
+            assert_eq!(sent.event, tenterhook_plan::Event::Gesture(gesture, Who::Osc));
             assert!(Instant::now() >= at(milliseconds));
         }
     }

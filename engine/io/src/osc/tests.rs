@@ -1,6 +1,6 @@
 use super::*;
 use rosc::{OscBundle, OscMessage, OscPacket, OscTime, OscType, encoder};
-use tenterhook_plan::{ControllerId, Event, MicId, OutputId, SceneId};
+use tenterhook_plan::{ControllerId, Event, MicId, OutputId, SceneId, Who};
 
 /// The plan of a piece whose controllers are these, each of which works something.
 fn piece(controllers: &[&str]) -> Plan {
@@ -254,9 +254,9 @@ fn what_comes_over_the_wire_reaches_the_hub_at_its_time() {
     send(b"garbage!");
     send(SWAY);
     // Packets between two sockets of one machine keep their order, so those before have been counted by then.
-    assert_eq!(come(&incoming), Event::Gesture(value(0, 0.75)));
+    assert_eq!(come(&incoming), Event::Gesture(value(0, 0.75), Who::Osc));
     assert_eq!(osc.counts(), OscCounts { senseless: 1, far: 1, crowded: 0 });
-    assert_eq!(come(&incoming), Event::Gesture(value(0, 0.0)));
+    assert_eq!(come(&incoming), Event::Gesture(value(0, 0.0), Who::Osc));
     assert!(began.elapsed() >= later, "it waited");
 
     let taken = Osc::listen(osc.address(), map, events).err().unwrap();
@@ -272,6 +272,6 @@ fn after_a_change_messages_mean_what_the_changed_piece_says() {
     osc.change(&plan);
     sender.send_to(SWAY, osc.address()).unwrap();
     let sent = incoming.recv_timeout(Duration::from_secs(20)).unwrap();
-    assert_eq!(sent.event, Event::Gesture(value(1, 0.75)));
+    assert_eq!(sent.event, Event::Gesture(value(1, 0.75), Who::Osc));
     assert!(sent.of.is_some_and(|of| Arc::ptr_eq(&of, &plan)), "it says which piece it means");
 }

@@ -10,7 +10,7 @@ use tenterhook_page::score::{About, View};
 use tenterhook_page::{Access, Page, Settings, Stand, Studio};
 use tenterhook_plan::{
     Address, By, Controller, ControllerId, Curve, Decibels, Gesture, Instance, InstanceId, Mic, MicId, Output, Owner,
-    Plan, Scene, Source, Use,
+    Plan, Scene, Source, Use, Who,
 };
 
 /// More than anything takes on a slow machine.
@@ -66,7 +66,7 @@ pub fn plan() -> Plan {
 pub struct House {
     pub page: Page,
     plan: Arc<Plan>,
-    asked: Arc<Mutex<Vec<Gesture>>>,
+    asked: Arc<Mutex<Vec<(Gesture, Who)>>>,
 }
 
 impl House {
@@ -84,7 +84,7 @@ impl House {
     }
 
     pub fn with(address: SocketAddr, access: Access, studio: Option<Arc<dyn Studio>>) -> Self {
-        let (plan, asked) = (Arc::new(plan()), Arc::<Mutex<Vec<Gesture>>>::default());
+        let (plan, asked) = (Arc::new(plan()), Arc::<Mutex<Vec<(Gesture, Who)>>>::default());
         let kept = Arc::clone(&asked);
         let about = About { rate: 48_000, opens: View::Score, rehearsal: false, declarations: Vec::new() };
         let settings = Settings {
@@ -98,8 +98,8 @@ impl House {
             look_over: Arc::new(
                 || serde_json::json!([{ "what": "power", "state": "good", "found": "on the mains", "to_do": null }]),
             ),
-            act: Box::new(move |_, gesture| {
-                kept.lock().unwrap().push(gesture);
+            act: Box::new(move |_, gesture, who| {
+                kept.lock().unwrap().push((gesture, who));
                 true
             }),
             learn: None,
@@ -116,7 +116,12 @@ impl House {
     }
 
     pub fn asked(&self) -> Vec<Gesture> {
-        self.asked.lock().unwrap().clone()
+        self.asked.lock().unwrap().iter().map(|(gesture, _)| *gesture).collect()
+    }
+
+    /// Whose the gestures are that were asked for.
+    pub fn whose(&self) -> Vec<Who> {
+        self.asked.lock().unwrap().iter().map(|(_, who)| *who).collect()
     }
 
     /// Waits until so many gestures were asked for.

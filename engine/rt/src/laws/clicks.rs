@@ -109,10 +109,10 @@ fn no_controller_is_fast_enough_to_click() {
         let mut events: Vec<_> = (0..10_000u64)
             .map(|n| Timed {
                 sample: 24_000 + n * 24 / 5,
-                what: Event::Gesture(Gesture::Controller { id, value: (n % 2) as f32 }),
+                what: Event::written(Gesture::Controller { id, value: (n % 2) as f32 }),
             })
             .collect();
-        let fire = Event::Gesture(Gesture::Fire(tenterhook_plan::SceneId(scene)));
+        let fire = Event::written(Gesture::Fire(tenterhook_plan::SceneId(scene)));
         events.insert(0, Timed { sample: 10, what: fire });
         let db = click_db(&Run::new(PIECE).cuts(&[64]).events(&events).render(&quiet(96_000)));
         assert!(db < LIMIT_DB, "{name} in scene {scene}: {db:.1} dB");
@@ -127,7 +127,7 @@ proptest! {
         // Levels far above full scale would bring the limiters in.
         let events: Vec<_> = events
             .into_iter()
-            .filter(|event| !matches!(event.what, Event::Gesture(Gesture::Level { db, .. }) if db > 0.0))
+            .filter(|event| !matches!(event.what, Event::Gesture(Gesture::Level { db, .. }, _) if db > 0.0))
             .collect();
         let mut run = Run::new(PIECE).cuts(&[64]).events(&events).replace_every(swaps, &[CHANGED, PIECE]);
         let db = click_db(&run.render(&quiet(96_000)));

@@ -17,7 +17,7 @@ fn event() -> impl Strategy<Value = Event> {
         1 => (0u16..5, any::<bool>()).prop_map(|(mic, muted)| Gesture::Mute { mic: MicId(mic), muted }),
     ];
     let midi = (any::<u64>(), any::<[u8; 3]>()).prop_map(|(ports, bytes)| Event::Midi(Midi { ports, bytes }));
-    prop_oneof![4 => gesture.prop_map(Event::Gesture), 1 => midi]
+    prop_oneof![4 => gesture.prop_map(Event::written), 1 => midi]
 }
 
 /// Up to `most` events within `frames` samples.

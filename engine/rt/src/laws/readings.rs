@@ -101,7 +101,7 @@ impl Run {
     /// Fires until no reading finds room any more.
     fn flood(&mut self) {
         let sample = self.engine.sample();
-        let fire = |n: u16| Timed { sample, what: Event::Gesture(Gesture::Fire(SceneId(n % 2))) };
+        let fire = |n: u16| Timed { sample, what: Event::written(Gesture::Fire(SceneId(n % 2))) };
         self.block(&vec![vec![0.0; 1]; 3], &(0..FLOOD).map(fire).collect::<Vec<_>>());
     }
 }
@@ -239,7 +239,7 @@ fn what_found_no_room_is_told_when_there_is_room_again() {
     let (mut run, mut heard) = (Run::new(PIECE), Heard::default());
     run.flood();
     let peak = vec![vec![0.7; 64]; 3];
-    let event = |what| Timed { sample: 0, what: Event::Gesture(what) };
+    let event = |what| Timed { sample: 0, what: Event::written(what) };
     run.block(&peak, &[event(Gesture::Fire(SceneId(2))), event(Gesture::Hush(true))]);
     run.reach_reading();
     run.reach_reading();

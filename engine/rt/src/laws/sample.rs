@@ -136,7 +136,7 @@ fn next_after_the_last_scene_and_back_before_the_first_do_nothing() {
     let events: Vec<_> = [Gesture::Back, Gesture::Next, Gesture::Next, Gesture::Next, Gesture::Next, Gesture::Back]
         .into_iter()
         .enumerate()
-        .map(|(i, gesture)| Timed { sample: 1000 * i as u64, what: Event::Gesture(gesture) })
+        .map(|(i, gesture)| Timed { sample: 1000 * i as u64, what: Event::written(gesture) })
         .collect();
     let mut run = Run::new(PIECE).events(&events);
     run.render(&[vec![0.0; 9_000], vec![0.0; 9_000]]);
