@@ -161,10 +161,7 @@ pub fn gestures(path: &Path, plan: &Plan) -> Result<Gestures, Failure> {
 /// The scene with this rehearsal mark; the first if none is named.
 pub fn scene(plan: &Plan, mark: Option<&str>) -> Result<SceneId, Failure> {
     let Some(mark) = mark else { return Ok(SceneId(0)) };
-    match plan.scenes.iter().position(|scene| scene.mark == mark) {
-        Some(index) => Ok(SceneId::new(index)),
-        None => Err(Failure::Asked(no_mark(plan, mark))),
-    }
+    plan.scene_marked(mark).ok_or_else(|| Failure::Asked(no_mark(plan, mark)))
 }
 
 /// What is said of a mark that the piece does not have.

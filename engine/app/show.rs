@@ -15,7 +15,7 @@ use crate::follow::{Follow, News};
 use crate::learn::Lessons;
 use crate::loading::Loaded;
 use crate::resume::Beginning;
-use crate::say::{say, tell};
+use crate::say::tell;
 use crate::stage::Stage;
 use crate::words;
 
@@ -54,9 +54,6 @@ impl Show {
     /// Takes the terminal over.
     pub fn new(plan: &Plan, as_json: bool) -> Self {
         let console = Console::open(plan);
-        if console.has_keys() {
-            say(format_args!("{}.\r", console::HELP));
-        }
         Self {
             plan: Arc::new(plan.clone()),
             console,
@@ -111,7 +108,7 @@ impl Show {
     pub fn turn(&mut self, stage: &Stage) -> console::Asked {
         let snapshot = stage.snapshot();
         let Some(events) = stage.events() else { return console::Asked::End };
-        let asked = self.console.turn(&self.plan, snapshot.hushed, &events.of(&self.plan));
+        let asked = self.console.turn(&self.plan, &snapshot, &events.of(&self.plan));
         self.follow(stage);
         self.learn(stage);
         let (snapshot, load) = (stage.snapshot(), stage.load());
@@ -131,7 +128,7 @@ impl Show {
         self.watch_switches(&snapshot);
         self.watch_midi(stage);
         let facts = stage.facts();
-        self.console.show(&console::status(&self.plan, &snapshot, &load, facts.rate, load.frames));
+        self.console.show(&console::status(&self.plan, &snapshot, &load, facts.rate));
         asked
     }
 

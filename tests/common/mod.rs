@@ -8,6 +8,8 @@ pub mod program;
 #[path = "../../engine/io/tests/server/mod.rs"]
 pub mod server;
 pub mod socket;
+#[cfg(target_os = "linux")]
+pub mod terminal;
 
 use std::fs;
 

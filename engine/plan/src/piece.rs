@@ -162,6 +162,17 @@ pub struct Identity {
 }
 
 impl Plan {
+    /// The scene with this rehearsal mark: as it is written, else without heed of case where only one is meant.
+    pub fn scene_marked(&self, mark: &str) -> Option<SceneId> {
+        let exact = self.scenes.iter().position(|scene| scene.mark == mark);
+        let place = exact.or_else(|| {
+            let wanted = mark.to_lowercase();
+            let mut alike = (0..self.scenes.len()).filter(|&n| self.scenes[n].mark.to_lowercase() == wanted);
+            alike.next().filter(|_| alike.next().is_none())
+        });
+        place.map(SceneId::new)
+    }
+
     /// The parts of MIDI port names that the piece's controllers ask for, each once, in order. A bit of
     /// [`Midi::ports`](crate::Midi::ports) is a place in this list; of more than 64 the later ones have no bit.
     pub fn ports(&self) -> Vec<&str> {

@@ -1,0 +1,187 @@
+use std::time::{Duration, Instant};
+
+use crossterm::event::{KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
+use tenterhook_plan::{ControllerId, Gesture, Plan, SceneId};
+
+use super::{Act, Keyboard, Stand};
+
+const PIECE: &str = r#"
+mics = { voice = 1 }
+outputs = { left = 1 }
+next = "step"
+[controllers]
+hold = { key = "h" }
+step = { key = "n" }
+turn = { key = "t", latch = true }
+[[scene]]
+mark = "A"
+mic.voice.freeze = { by = "hold" }
+mic.voice.reverse = { by = "turn" }
+[[scene]]
+mark = "Bridge"
+[[scene]]
+mark = "c"
+[[scene]]
+mark = "C"
+"#;
+
+/// Someone at the keys: what they press, and when, in milliseconds.
+struct Typist {
+    plan: Plan,
+    keyboard: Keyboard,
+    began: Instant,
+    hushed: bool,
+    controllers: Vec<f32>,
+}
+
+impl Typist {
+    fn new(releases: bool) -> Self {
+        let plan = tenterhook_config::check(&tenterhook_config::Text::new("piece.toml", PIECE), None).unwrap().plan;
+        let keyboard = Keyboard::new(&plan, releases);
+        let controllers = vec![0.0; plan.controllers.len()];
+        Self { plan, keyboard, began: Instant::now(), hushed: false, controllers }
+    }
+
+    fn key(&mut self, code: KeyCode, kind: KeyEventKind, ms: u64) -> Vec<Act> {
+        let key = KeyEvent::new_with_kind(code, KeyModifiers::NONE, kind);
+        let stand = Stand { plan: &self.plan, hushed: self.hushed, controllers: &self.controllers };
+        let acts = self.keyboard.key(key, self.began + Duration::from_millis(ms), stand);
+        for act in &acts {
+            match act {
+                Act::Gesture(Gesture::Hush(hushed)) => self.hushed = *hushed,
+                Act::Gesture(Gesture::Controller { id, value }) => self.controllers[id.index()] = *value,
+                _ => {}
+            }
+        }
+        acts
+    }
+
+    fn press(&mut self, code: KeyCode, ms: u64) -> Vec<Act> {
+        self.key(code, KeyEventKind::Press, ms)
+    }
+
+    fn types(&mut self, text: &str, ms: u64) {
+        for letter in text.chars() {
+            assert_eq!(self.press(KeyCode::Char(letter), ms), []);
+        }
+    }
+
+    fn typed(&mut self, ms: u64) -> String {
+        self.keyboard.typed(self.began + Duration::from_millis(ms)).to_owned()
+    }
+}
+
+fn hush(hushed: bool) -> Vec<Act> {
+    vec![Act::Gesture(Gesture::Hush(hushed))]
+}
+
+fn fire(scene: u16) -> Vec<Act> {
+    vec![Act::Gesture(Gesture::Fire(SceneId(scene)))]
+}
+
+fn value(id: u16, value: f32) -> Act {
+    Act::Gesture(Gesture::Controller { id: ControllerId(id), value })
+}
+
+#[test]
+fn escape_drops_what_is_typed_and_the_next_hushes_however_soon() {
+    for releases in [false, true] {
+        let mut typist = Typist::new(releases);
+        typist.types("Br", 0);
+        assert_eq!(typist.press(KeyCode::Esc, 100), [], "it hushed what it should have dropped");
+        assert_eq!(typist.typed(100), "");
+        if releases {
+            // A key that stays down is one press, whatever the keyboard repeats.
+            assert_eq!(typist.key(KeyCode::Esc, KeyEventKind::Repeat, 110), []);
+            assert_eq!(typist.key(KeyCode::Esc, KeyEventKind::Release, 115), []);
+        }
+        assert_eq!(typist.press(KeyCode::Esc, 120), hush(true));
+        assert_eq!(typist.press(KeyCode::Enter, 2000), [], "the mark stayed armed");
+    }
+}
+
+#[test]
+fn an_escape_that_hushed_releases_nothing_for_a_while() {
+    for releases in [false, true] {
+        let mut typist = Typist::new(releases);
+        assert_eq!(typist.press(KeyCode::Esc, 0), hush(true));
+        for ms in [50, 300, 599] {
+            assert_eq!(typist.press(KeyCode::Esc, ms), [], "released after {ms} ms");
+        }
+        assert_eq!(typist.press(KeyCode::Esc, 1300), hush(false));
+    }
+    // The hush may have come by another hand: then a press is a press.
+    let mut typist = Typist::new(true);
+    typist.hushed = true;
+    assert_eq!(typist.press(KeyCode::Esc, 0), hush(false));
+    assert_eq!(typist.press(KeyCode::Esc, 10), hush(true), "hushing waits for nothing where presses are told");
+}
+
+#[test]
+fn an_escape_held_down_where_nothing_tells_it_hushes_once() {
+    let mut typist = Typist::new(false);
+    assert_eq!(typist.press(KeyCode::Esc, 0), hush(true));
+    for ms in (500..3000).step_by(33) {
+        assert_eq!(typist.press(KeyCode::Esc, ms), [], "at {ms} ms");
+    }
+    assert!(typist.hushed);
+}
+
+#[test]
+fn what_is_typed_goes_by_itself() {
+    let mut typist = Typist::new(false);
+    typist.types("Bri", 0);
+    assert_eq!(typist.typed(9_999), "Bri");
+    typist.types("d", 9_999);
+    assert_eq!(typist.typed(19_998), "Brid");
+    assert_eq!(typist.typed(20_000), "");
+    assert_eq!(typist.press(KeyCode::Enter, 20_001), []);
+}
+
+#[test]
+fn a_mark_is_known_without_its_case_where_only_one_is_meant() {
+    let mut typist = Typist::new(false);
+    for (typed, scene) in [("bridge", 1), ("BRIDGE", 1), ("a", 0), ("c", 2), ("C", 3)] {
+        typist.types(typed, 0);
+        assert_eq!(typist.press(KeyCode::Enter, 0), fire(scene), "{typed}");
+    }
+    typist.types("d", 0);
+    let said = typist.press(KeyCode::Enter, 0);
+    assert!(matches!(&said[..], [Act::Say(words)] if words.contains("there is no mark `d`")), "{said:?}");
+}
+
+#[test]
+fn where_releases_are_told_held_is_held() {
+    let mut typist = Typist::new(true);
+    assert_eq!(typist.press(KeyCode::Char('h'), 0), [value(0, 1.0)]);
+    assert_eq!(typist.key(KeyCode::Char('h'), KeyEventKind::Repeat, 500), []);
+    // With Shift by then.
+    assert_eq!(typist.key(KeyCode::Char('H'), KeyEventKind::Release, 900), [value(0, 0.0)]);
+    typist.press(KeyCode::Char('h'), 2000);
+    assert_eq!(typist.keyboard.let_go(), [value(0, 0.0)], "the keyboard went elsewhere");
+    assert_eq!(typist.key(KeyCode::Char('h'), KeyEventKind::Release, 2500), []);
+}
+
+#[test]
+fn elsewhere_a_press_turns_it_over() {
+    let mut typist = Typist::new(false);
+    assert_eq!(typist.press(KeyCode::Char('h'), 0), [value(0, 1.0)]);
+    assert_eq!(typist.press(KeyCode::Char('h'), 500), [], "the keyboard's own repeat");
+    assert_eq!(typist.press(KeyCode::Char('h'), 2000), [value(0, 0.0)]);
+    // It was moved by another hand meanwhile.
+    typist.controllers[0] = 0.7;
+    assert_eq!(typist.press(KeyCode::Char('h'), 4000), [value(0, 0.0)]);
+    assert_eq!(typist.press(KeyCode::Char('n'), 4000), [value(1, 1.0), value(1, 0.0)]);
+    let press = |down| Act::Gesture(Gesture::Press { id: ControllerId(2), down });
+    assert_eq!(typist.press(KeyCode::Char('t'), 4000), [press(true), press(false)]);
+}
+
+#[test]
+fn a_page_key_that_comes_again_at_once_fires_once() {
+    for (releases, again) in [(false, 640), (true, 390)] {
+        let mut typist = Typist::new(releases);
+        assert_eq!(typist.press(KeyCode::PageDown, 0), [Act::Gesture(Gesture::Next)]);
+        assert_eq!(typist.press(KeyCode::PageDown, again), []);
+        assert_eq!(typist.press(KeyCode::PageDown, again + 660), [Act::Gesture(Gesture::Next)]);
+    }
+}

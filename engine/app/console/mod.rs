@@ -1,0 +1,171 @@
+//! The terminal during a show: one quiet status line, and a few keys. No single key quits.
+
+use std::io::{IsTerminal, Write};
+use std::time::{Duration, Instant};
+
+use crossterm::event::{self, Event, KeyboardEnhancementFlags};
+use crossterm::{cursor, execute, queue, style, terminal};
+use tenterhook_io::{Events, Snapshot};
+use tenterhook_plan::{Keys, Plan, Who};
+
+use crate::say::say;
+use keyboard::{Act, Keyboard, Stand};
+
+mod keyboard;
+mod status;
+
+pub use keyboard::name;
+pub use status::status;
+
+/// What the keys are for.
+const HELP: &str = "Page Down next, Page Up back, Esc hush and release; type a mark and press Enter to fire it, Esc drops \
+                    what is typed; Ctrl-C ends";
+
+/// The terminal, if there is one to read keys from.
+pub struct Console {
+    raw: bool,
+    /// Whether the terminal tells when a key comes up.
+    releases: bool,
+    keyboard: Keyboard,
+    said: Option<(String, Instant)>,
+}
+
+/// What a person asks for that is not a gesture.
+#[derive(Debug, PartialEq, Eq)]
+pub enum Asked {
+    /// Nothing.
+    Nothing,
+    /// To end the run.
+    End,
+}
+
+impl Console {
+    /// Takes the terminal over, where standard input and standard error are one, and says what its keys are for.
+    pub fn open(plan: &Plan) -> Self {
+        let raw =
+            std::io::stdin().is_terminal() && std::io::stderr().is_terminal() && terminal::enable_raw_mode().is_ok();
+        let releases = raw && tells_releases();
+        let console = Self { raw, releases, keyboard: Keyboard::new(plan, releases), said: None };
+        if raw {
+            console.tell(&format!("{HELP}."));
+            console.tell_of_keys(plan);
+        }
+        console
+    }
+
+    /// A changed piece has taken over: its own keys are other ones.
+    pub fn change(&mut self, plan: &Plan) {
+        self.keyboard.change(plan);
+        self.tell_of_keys(plan);
+    }
+
+    fn tell_of_keys(&self, plan: &Plan) {
+        if self.raw && !self.releases && Keys::of(plan).holds() {
+            self.tell(
+                "This terminal does not tell when a key comes up: each press of a key of the piece turns its controller \
+                 over, from rest to 1 and back. On the page a key is held.",
+            );
+        }
+    }
+
+    /// Says something of many lines above the status line.
+    pub fn tell(&self, text: &str) {
+        let text = text.trim_end();
+        if self.raw {
+            // A terminal in this mode does not go back to the line's beginning by itself.
+            let text = text.replace('\n', "\r\n");
+            say(format_args!("\r{}{text}\r", terminal::Clear(terminal::ClearType::UntilNewLine)));
+        } else {
+            say(text);
+        }
+    }
+
+    /// Waits a moment for keys, and does what they mean.
+    pub fn turn(&mut self, plan: &Plan, snapshot: &Snapshot, events: &Events) -> Asked {
+        let wait = Duration::from_millis(50);
+        if !self.raw {
+            std::thread::sleep(wait);
+            return Asked::Nothing;
+        }
+        let stand = Stand { plan, hushed: snapshot.hushed, controllers: &snapshot.controllers };
+        let mut first = true;
+        while event::poll(if first { wait } else { Duration::ZERO }).unwrap_or(false) {
+            first = false;
+            let acts = match event::read() {
+                Ok(Event::Key(key)) => self.keyboard.key(key, Instant::now(), stand),
+                Ok(Event::FocusLost) => self.keyboard.let_go(),
+                _ => Vec::new(),
+            };
+            for act in acts {
+                match act {
+                    Act::Gesture(gesture) => {
+                        events.gesture(gesture, Who::Terminal);
+                    }
+                    Act::Say(words) => self.say(words),
+                    Act::End => return Asked::End,
+                }
+            }
+        }
+        Asked::Nothing
+    }
+
+    /// Shows a few words on the status line for a while.
+    pub fn say(&mut self, words: String) {
+        self.said = Some((words, Instant::now()));
+    }
+
+    /// Shows the status line, on a terminal only.
+    pub fn show(&mut self, status: &str) {
+        if !self.raw {
+            return;
+        }
+        self.said.take_if(|(_, since)| since.elapsed() > Duration::from_secs(4));
+        let said = self.said.as_ref().map_or("", |(words, _)| words);
+        let typed = match self.keyboard.typed(Instant::now()) {
+            "" => String::new(),
+            typed => format!("mark: {typed} (Enter fires it)"),
+        };
+        // What is typed stays in sight, whatever else is said.
+        let line = [&typed, said, status].into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>().join("   ");
+        let width = terminal::size().map_or(80, |(columns, _)| usize::from(columns)).saturating_sub(1);
+        let line: String = line.chars().take(width).collect();
+        let mut err = std::io::stderr().lock();
+        // A terminal that is gone is no reason to stop the show.
+        let _ = queue!(
+            err,
+            cursor::MoveToColumn(0),
+            style::Print(line),
+            terminal::Clear(terminal::ClearType::UntilNewLine)
+        )
+        .and_then(|()| err.flush());
+    }
+}
+
+impl Drop for Console {
+    fn drop(&mut self) {
+        if self.releases {
+            let _ = execute!(std::io::stderr(), event::DisableFocusChange, event::PopKeyboardEnhancementFlags);
+        }
+        if self.raw {
+            let _ = terminal::disable_raw_mode();
+            say("");
+        }
+    }
+}
+
+/// Asks the terminal to tell of releases too; whether it will. The answer may take it a moment.
+fn tells_releases() -> bool {
+    if cfg!(windows) {
+        return true;
+    }
+    // The question may go to standard output: only where that is a terminal as well.
+    if !std::io::stdout().is_terminal() || !terminal::supports_keyboard_enhancement().unwrap_or(false) {
+        return false;
+    }
+    use KeyboardEnhancementFlags as Flags;
+    let flags = Flags::DISAMBIGUATE_ESCAPE_CODES
+        | Flags::REPORT_EVENT_TYPES
+        | Flags::REPORT_ALTERNATE_KEYS
+        | Flags::REPORT_ALL_KEYS_AS_ESCAPE_CODES;
+    execute!(std::io::stderr(), event::PushKeyboardEnhancementFlags(flags), event::EnableFocusChange).is_ok()
+}

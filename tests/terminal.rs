@@ -1,0 +1,150 @@
+//! The terminal of a show, as a person at its keys sees it.
+#![cfg(target_os = "linux")]
+
+mod common;
+
+use std::fs;
+use std::path::Path;
+
+use common::terminal::Terminal;
+
+const PIECE: &str = r#"
+title = "Salt Linen"
+mics = { voice = 1, viol = 2 }
+outputs = { left = 1 }
+[controllers]
+hold = { key = "h" }
+[[scene]]
+mark = "A"
+name = "Threshold"
+mic.voice.freeze = { by = "hold" }
+[[scene]]
+mark = "Bridge"
+[[scene]]
+mark = "C"
+"#;
+const ESCAPE: &str = "\x1b";
+
+fn folder() -> tempfile::TempDir {
+    common::folder(PIECE)
+}
+
+/// The values that a controller took in a run that was kept.
+fn values(log: &Path, controller: &str) -> Vec<f32> {
+    let text = fs::read_to_string(log.join("gestures.csv")).unwrap();
+    let lines = text.lines().filter_map(|line| line.split_once(',')).filter_map(|(_, rest)| rest.split_once(','));
+    lines.filter(|(name, _)| *name == controller).map(|(_, value)| value.parse().unwrap()).collect()
+}
+
+#[test]
+fn marks_are_typed_scenes_fire_and_the_status_line_tells() {
+    let folder = folder();
+    let mut terminal = Terminal::start(folder.path(), "play piece.toml --host clock --no-page", 100, false);
+    terminal.shows("A Threshold  0:0");
+    assert!(terminal.screen().contains("Page Down next, Page Up back, Esc hush and release"), "{}", terminal.screen());
+    for words in ["next Bridge", "mics silent", "late"] {
+        terminal.shows(words);
+    }
+    terminal.types("\x1b[6~");
+    terminal.shows("Bridge  0:0");
+    terminal.shows("next C");
+    terminal.types("c");
+    terminal.shows("mark: c (Enter fires it)");
+    terminal.types("\r");
+    terminal.shows("C  0:0");
+    terminal.shows("the last scene");
+    terminal.hides("mark:");
+    terminal.types("bridges\r");
+    terminal.shows("there is no mark `bridges`: the piece has `A`, `Bridge`, `C`");
+    terminal.types("a");
+    terminal.until("what is typed stays first", |terminal| terminal.status().starts_with("mark: a"));
+    // Dropped, not hushed; and no longer armed.
+    terminal.types(ESCAPE);
+    terminal.hides("mark:");
+    assert!(!terminal.status().contains("HUSHED"), "{}", terminal.status());
+    terminal.types("\r");
+    terminal.types(ESCAPE);
+    terminal.until("hushed", |terminal| terminal.status().starts_with("HUSHED   C"));
+    std::thread::sleep(std::time::Duration::from_millis(700));
+    terminal.types(ESCAPE);
+    terminal.hides("HUSHED");
+    terminal.types("\x1b[5~");
+    terminal.shows("Bridge  0:0");
+    assert_eq!(terminal.end(), Some(0));
+}
+
+#[test]
+fn a_narrow_terminal_keeps_its_status_in_one_line() {
+    let folder = folder();
+    let mut terminal = Terminal::start(folder.path(), "play piece.toml --host clock --no-page", 30, false);
+    terminal.shows("A Threshold  0:0");
+    terminal.types(ESCAPE);
+    terminal.until("hushed, in one line", |terminal| terminal.status().starts_with("HUSHED   A Threshold"));
+    let before = terminal.screen().lines().count();
+    std::thread::sleep(std::time::Duration::from_millis(300));
+    assert_eq!(terminal.screen().lines().count(), before, "{}", terminal.screen());
+    assert_eq!(terminal.end(), Some(0));
+}
+
+#[test]
+fn where_the_terminal_tells_releases_a_held_key_is_held() {
+    let folder = folder();
+    let mut terminal = Terminal::start(folder.path(), "play piece.toml --host clock --no-page --log kept", 100, true);
+    terminal.shows("A Threshold");
+    assert!(!terminal.screen().contains("does not tell when a key comes up"), "{}", terminal.screen());
+    // h goes down, comes again, comes up.
+    terminal.types("\x1b[104;1:1u\x1b[104;1:2u\x1b[104;1:2u");
+    terminal.types("\x1b[104;1:3u");
+    // Down once more, and the window is left with the key held.
+    terminal.types("\x1b[104;1:1u\x1b[O");
+    // Letters typed with Shift are capitals.
+    terminal.types("\x1b[99:67;2:1u\x1b[99:67;2:3u");
+    terminal.shows("mark: C");
+    terminal.types("\x1b[13;1:1u");
+    terminal.shows("C  0:0");
+    terminal.types("\x1b[99;5:1u");
+    terminal.until("it ends", |terminal| terminal.all().contains("processing took"));
+    let all = terminal.all();
+    assert!(all.contains("\x1b[<1u"), "the terminal is given back as it was");
+    assert_eq!(terminal.end(), Some(0));
+    assert_eq!(values(&folder.path().join("kept"), "hold"), [1.0, 0.0, 1.0, 0.0]);
+}
+
+#[test]
+fn elsewhere_a_press_turns_its_controller_over_and_the_start_says_so() {
+    let folder = folder();
+    let mut terminal = Terminal::start(folder.path(), "play piece.toml --host clock --no-page --log kept", 100, false);
+    terminal.shows("A Threshold");
+    let screen = terminal.screen().replace('\n', "");
+    assert!(screen.contains("This terminal does not tell when a key comes up: each press"), "{screen}");
+    terminal.types("h");
+    std::thread::sleep(std::time::Duration::from_millis(800));
+    terminal.types("h");
+    std::thread::sleep(std::time::Duration::from_millis(300));
+    assert_eq!(terminal.end(), Some(0));
+    assert_eq!(values(&folder.path().join("kept"), "hold"), [1.0, 0.0]);
+}
+
+#[test]
+fn the_loudest_mic_that_is_not_muted_is_shown_and_who_is_muted() {
+    let folder = folder();
+    let spec = hound::WavSpec {
+        channels: 2,
+        sample_rate: 48_000,
+        bits_per_sample: 32,
+        sample_format: hound::SampleFormat::Float,
+    };
+    let mut wav = hound::WavWriter::create(folder.path().join("mics.wav"), spec).unwrap();
+    for n in 0..48_000 * 60 {
+        let sine = (n as f32 * 0.05).sin();
+        wav.write_sample(sine * 0.5).unwrap();
+        wav.write_sample(sine * 0.05).unwrap();
+    }
+    wav.finalize().unwrap();
+    fs::write(folder.path().join("gestures.csv"), "seconds,controller,value\n1,mute/voice,1\n").unwrap();
+    let arguments = "rehearse piece.toml --mics mics.wav --gestures gestures.csv --aloud --host clock --no-page";
+    let terminal = Terminal::start(folder.path(), arguments, 100, false);
+    terminal.shows("voice -9 dB");
+    terminal.shows("muted: voice   viol -29 dB");
+    assert_eq!(terminal.end(), Some(0));
+}
