@@ -155,7 +155,7 @@ fn without_server_and_device_the_clock_stands_in_and_it_is_said() {
     grown(&folder.path().join("run/outputs.unfinished.wav"));
     let ended = play.terminate();
     assert_eq!(ended.status, Some(0), "{}", ended.words);
-    for part in ["the built-in clock", "no JACK server and no sound device answer", "Nothing is heard"] {
+    for part in ["the built-in clock", "no JACK server and no sound device answer", "nothing is heard"] {
         assert!(ended.words.contains(part), "{}", ended.words);
     }
 }

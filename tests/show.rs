@@ -324,7 +324,7 @@ fn when_the_server_dies_for_good_it_is_said_and_the_log_is_whole() {
         assert_eq!(play.event("gone")["found"], "the JACK server ended");
         let ended = play.terminate();
         assert_eq!(ended.status, Some(0), "{}", ended.words);
-        assert!(ended.words.contains("error: the JACK server ended. The engine goes on unheard"), "{}", ended.words);
+        assert!(ended.words.contains("error: the JACK server ended: the engine goes on unheard"), "{}", ended.words);
         assert_eq!(ended.load()["died"], serde_json::Value::Null);
 
         let (mics, outputs) = (channels(&run.join("mics.wav")), channels(&run.join("outputs.wav")));

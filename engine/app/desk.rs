@@ -5,13 +5,14 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use crossbeam_channel::Sender;
 use tenterhook_dsp::effects::EFFECTS;
 use tenterhook_io::{Facts, Hub, Listened, Stats, Told, Window};
 use tenterhook_page::score::{About, View};
-use tenterhook_page::{Access, Invite, Learn, Learning, Page, Role, RoleKeys, Settings, Stand};
+use tenterhook_page::{Access, Invite, Learn, Learning, Page, Role, RoleKeys, Settings, Stand, Topic as Kind, Word};
+use tenterhook_plan::condition::{Condition, Conditions, Topic};
 use tenterhook_plan::{Plan, SceneId};
 use tenterhook_rt::{Channel, Reading};
 
@@ -21,12 +22,10 @@ use crate::failure::Failure;
 use crate::listen::{self, Listening};
 use crate::say::say;
 use crate::study::Bench;
-use crate::words::{Look, Words};
+use crate::words;
 
 /// How often a page is shown how things are: 30 times a second.
 const TICK: Duration = Duration::from_nanos(1_000_000_000 / 30);
-/// Seconds that a device may take for its first block.
-const FIRST: u64 = 3;
 /// Where the page is, unless told otherwise.
 const ADDRESS: SocketAddr = SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), 4150);
 
@@ -45,26 +44,16 @@ pub struct Asked<'a> {
 /// A page that is served beside a run, until this is dropped.
 pub struct Desk {
     address: SocketAddr,
-    troubles: Arc<Mutex<Troubles>>,
+    said: Arc<Mutex<Said>>,
     stop: Arc<AtomicBool>,
     thread: Option<JoinHandle<()>>,
 }
 
-/// What the program knows and the engine does not.
-#[derive(Clone, Debug, Default)]
-pub struct Troubles {
-    /// What is said of a device that has gone.
-    pub device: Option<String>,
-    /// Why the log is no longer kept.
-    pub log: Option<String>,
-    /// What is wrong with the piece as it was saved last.
-    pub piece: Option<String>,
-    /// Why the journal is not kept.
-    pub journal: Option<String>,
-    /// Where a run that had broken off was taken up again.
-    pub taken_up: Option<String>,
-    /// The MIDI ports that are gone, in words.
-    pub midi: Vec<String>,
+/// What the page shows that the engine does not know.
+#[derive(Clone, Default)]
+pub struct Said {
+    /// What one must know; `None`: nobody has looked yet.
+    pub conditions: Option<Arc<Conditions>>,
     /// How learning stands.
     pub learning: Option<Learning>,
 }
@@ -140,19 +129,15 @@ impl Desk {
                 address
             }
         };
-        let (troubles, stop) = (Arc::<Mutex<Troubles>>::default(), Arc::<AtomicBool>::default());
+        let (said, stop) = (Arc::<Mutex<Said>>::default(), Arc::<AtomicBool>::default());
         let mut work = Work {
             page,
             readings: hub.readings(),
             window: hub.window(),
             stats,
-            facts: facts.clone(),
-            rehearsal,
             bench,
             plan: None,
-            troubles: Arc::clone(&troubles),
-            words: Words::default(),
-            moved: (0, Instant::now()),
+            said: Arc::clone(&said),
         };
         let stopped = Arc::clone(&stop);
         let run = move || {
@@ -162,7 +147,7 @@ impl Desk {
             }
         };
         let thread = std::thread::Builder::new().name("desk".to_owned()).spawn(run).map_err(Failure::running)?;
-        Ok(Some(Self { address, troubles, stop, thread: Some(thread) }))
+        Ok(Some(Self { address, said, stop, thread: Some(thread) }))
     }
 
     /// Where the page is.
@@ -170,9 +155,9 @@ impl Desk {
         self.address
     }
 
-    /// Shows what is in trouble; `change` says what has become otherwise.
-    pub fn trouble(&self, change: impl FnOnce(&mut Troubles)) {
-        change(&mut self.troubles.lock().unwrap_or_else(PoisonError::into_inner));
+    /// Shows something else; `change` says what has become otherwise.
+    pub fn say(&self, change: impl FnOnce(&mut Said)) {
+        change(&mut self.said.lock().unwrap_or_else(PoisonError::into_inner));
     }
 }
 
@@ -237,47 +222,50 @@ fn invite(keys: &RoleKeys, address: SocketAddr) -> Result<SocketAddr, Failure> {
     Ok(likeliest)
 }
 
+/// What the page puts a condition under.
+fn kind(topic: &Topic) -> Kind {
+    match topic {
+        Topic::DeviceGone { .. } | Topic::DeviceStill { .. } | Topic::NoDevice | Topic::ClocksApart { .. } => {
+            Kind::Device
+        }
+        Topic::LateBlocks(_) | Topic::Gaps(_) => Kind::Late,
+        Topic::LogLost { .. } => Kind::Log,
+        Topic::PieceBroken { .. } => Kind::Piece,
+        Topic::JournalLost { .. } | Topic::TakenUp { .. } => Kind::Journal,
+        Topic::PortGone { .. } | Topic::SwitchTurned { .. } | Topic::OscUnreached { .. } => Kind::Controller,
+        Topic::NotNumbers => Kind::Bad,
+        Topic::Clips => Kind::Clip,
+        Topic::Limited { .. } => Kind::Limiter,
+        Topic::GesturesLost { .. } => Kind::Lost,
+    }
+}
+
 /// What the desk's thread does.
 struct Work {
     page: Page,
     readings: crossbeam_channel::Receiver<Told>,
     window: Window,
     stats: Arc<Stats>,
-    facts: Facts,
-    rehearsal: bool,
     bench: Arc<Bench>,
     /// The piece that was shown last.
     plan: Option<Arc<Plan>>,
-    troubles: Arc<Mutex<Troubles>>,
-    words: Words,
-    /// The engine's sample, and since when it is that.
-    moved: (u64, Instant),
+    said: Arc<Mutex<Said>>,
 }
 
 impl Work {
     fn turn(&mut self) {
         let (snapshot, load) = (self.window.snapshot(), self.stats.load());
         let Some(plan) = &snapshot.plan else { return };
-        if load.frames != self.moved.0 {
-            self.moved = (load.frames, Instant::now());
-        }
-        let still = self.moved.1.elapsed().as_secs();
-        // The first block may take a while.
-        let still = if load.frames > 0 || still > FIRST { still } else { 0 };
         if self.plan.as_ref().is_none_or(|known| !Arc::ptr_eq(known, plan)) {
             self.bench.change(plan);
             self.plan = Some(Arc::clone(plan));
         }
-        let troubles = self.troubles.lock().unwrap_or_else(PoisonError::into_inner).clone();
-        let words = self.words.say(&Look {
-            facts: &self.facts,
-            rehearsal: self.rehearsal,
-            plan,
-            snapshot: &snapshot,
-            load: &load,
-            troubles: &troubles,
-            still,
-        });
+        let Said { conditions, learning } = self.said.lock().unwrap_or_else(PoisonError::into_inner).clone();
+        // Who sees the first of a run sees the whole of it.
+        let Some(conditions) = conditions else { return };
+        let word = |one: &Condition| Word { kind: kind(&one.topic), grave: one.grave, text: words::of(one) };
+        let mut words: Vec<_> = conditions.iter().map(word).collect();
+        words.sort_by_key(|word| !word.grave);
         let (scene, since) = snapshot.scene.unwrap_or((SceneId(0), 0));
         let stand = Stand {
             sample: load.frames,
@@ -290,7 +278,7 @@ impl Work {
             levels_db: snapshot.levels_db.clone(),
             muted: snapshot.muted.clone(),
             words,
-            learning: troubles.learning,
+            learning,
         };
         self.page.show(plan, stand);
         while let Ok(Told { reading, plan: of }) = self.readings.try_recv() {

@@ -4,6 +4,7 @@ mod bundled;
 mod change;
 mod check;
 mod cli;
+mod conditions;
 mod console;
 mod demo;
 mod desk;

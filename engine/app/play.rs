@@ -1,6 +1,5 @@
 //! `play`: the show; and `soundcheck`: the same, with the page open on its meters.
 
-use tenterhook_config::Host;
 use tenterhook_page::score::View;
 use tenterhook_plan::Plan;
 
@@ -66,8 +65,7 @@ pub fn run(asked: &Play, opens: View) -> Result<(), Failure> {
             say(format_args!("caution: {name} lies outside the piece's folder and is not kept in the log"));
         }
     }
-    let mut show =
-        Show::new(plan, asked.json).following(follow, asked.host).kept(journal, beginning, &stage).learning(lessons);
+    let mut show = Show::new(plan, asked.json).following(follow, asked.host).kept(journal, beginning).learning(lessons);
     while !stage::is_raised(&end) && stage.died().is_none() {
         if show.turn(&stage) == console::Asked::End {
             break;
@@ -88,9 +86,6 @@ pub fn announce(plan: &Plan, stage: &Stage, as_json: bool) {
     let facts = stage.facts();
     if !as_json {
         say(format_args!("{} on {}.", plan.title, facts.words));
-        if facts.host == Host::Clock {
-            say("Nothing is heard: the clock has no loudspeakers. `tenterhook devices` lists what there is.");
-        }
     }
     say("Caution: loudspeakers and headphones can injure hearing. Start with everything turned down, and follow your \
          local rules and your licensed technicians.");

@@ -2,13 +2,16 @@
 //! of the piece and the run.
 
 use std::sync::Arc;
+use std::time::{Duration, Instant};
 
 use serde_json::json;
 use tenterhook_config::Host;
-use tenterhook_io::{Away, GonePort, Keeping, Snapshot, checksum};
+use tenterhook_io::{Keeping, Load, Snapshot, checksum};
+use tenterhook_plan::condition::{Condition, Conditions, Topic, Turn};
 use tenterhook_plan::{Plan, SceneId};
 
 use crate::change::Change;
+use crate::conditions::{Finder, Look};
 use crate::console::{self, Console};
 use crate::failure::{Failure, colour};
 use crate::follow::{Follow, News};
@@ -19,6 +22,9 @@ use crate::say::tell;
 use crate::stage::Stage;
 use crate::words;
 
+/// What comes again and again by itself is said on the terminal at most as often as this.
+const AGAIN: Duration = Duration::from_secs(60);
+
 /// What is shown while a piece plays.
 pub struct Show {
     /// The piece in force.
@@ -27,24 +33,21 @@ pub struct Show {
     as_json: bool,
     begun: bool,
     scene: Option<(SceneId, u64)>,
-    /// Why the log is no longer kept.
-    log_trouble: Option<String>,
     follow: Option<Follow>,
     /// The host that was asked for by an option.
     host: Option<Host>,
     /// A version that waits until another has taken over.
     waiting: Option<Box<Loaded>>,
-    /// What was saved last does not play.
-    broken: bool,
+    /// Why what was saved last does not play.
+    broken: Option<String>,
     journal: Option<Keeping>,
-    journal_trouble: Option<String>,
+    /// Why no journal is kept, though one was wanted.
+    no_journal: Option<String>,
     taken_up: Option<String>,
-    /// The device that has gone.
-    away: Option<Away>,
-    /// The switches that were said to be wired the other way round.
-    turned: Vec<String>,
-    /// The MIDI ports that are gone.
-    gone: Vec<GonePort>,
+    finder: Finder,
+    /// What was told of last, and when each was told on the terminal.
+    told: Arc<Conditions>,
+    lines: Vec<(Condition, Instant)>,
     lessons: Option<Lessons>,
     /// What was learned, and waits until another version has taken over.
     learned: Option<Box<Loaded>>,
@@ -60,17 +63,16 @@ impl Show {
             as_json,
             begun: false,
             scene: None,
-            log_trouble: None,
             follow: None,
             host: None,
             waiting: None,
-            broken: false,
+            broken: None,
             journal: None,
-            journal_trouble: None,
+            no_journal: None,
             taken_up: None,
-            away: None,
-            turned: Vec::new(),
-            gone: Vec::new(),
+            finder: Finder::default(),
+            told: Arc::default(),
+            lines: Vec::new(),
             lessons: None,
             learned: None,
         }
@@ -82,16 +84,9 @@ impl Show {
     }
 
     /// Tells of the journal: how the run begins by it, and whether it is kept.
-    pub fn kept(self, journal: Option<Keeping>, beginning: Beginning, stage: &Stage) -> Self {
+    pub fn kept(self, journal: Option<Keeping>, beginning: Beginning) -> Self {
         let Beginning { taken_up, trouble, .. } = beginning;
-        if let Some(words) = &taken_up {
-            self.console.tell(words);
-        }
-        if let Some(why) = &trouble {
-            self.console.tell(&format!("caution: {why}"));
-        }
-        stage.trouble(|troubles| (troubles.taken_up, troubles.journal) = (taken_up.clone(), trouble.clone()));
-        Self { journal, taken_up, ..self }
+        Self { journal, taken_up, no_journal: trouble, ..self }
     }
 
     /// Lets controllers be learned from the page.
@@ -116,103 +111,90 @@ impl Show {
             // The snapshot has its own copy of the first.
             if **plan != *self.plan {
                 self.console.change(plan);
-                self.told_of("changed", "What was saved has taken over.", json!(null));
+                self.console.tell("What was saved has taken over.");
+                self.event("changed", json!(null));
             }
             self.plan = Arc::clone(plan);
         }
         if self.as_json {
             self.tell(stage, snapshot.scene);
         }
-        self.watch_device(stage);
-        self.watch_files(stage);
-        self.watch_switches(&snapshot);
-        self.watch_midi(stage);
+        self.look(stage, &snapshot, &load);
         let facts = stage.facts();
         self.console.show(&console::status(&self.plan, &snapshot, &load, facts.rate));
         asked
     }
 
-    /// Says that the device has gone, and that it is back.
-    fn watch_device(&mut self, stage: &Stage) {
+    /// Looks what one must know, and tells what is new of it.
+    fn look(&mut self, stage: &Stage, snapshot: &Snapshot, load: &Load) {
         let standing = stage.standing();
-        if standing.away == self.away {
+        let kept = self.journal.as_ref();
+        let conditions = self.finder.find(&Look {
+            facts: stage.facts(),
+            rehearsal: stage.is_rehearsal(),
+            plan: &self.plan,
+            snapshot,
+            load,
+            standing: &standing,
+            log: stage.log_trouble(),
+            piece: self.broken.as_deref(),
+            journal: self.no_journal.clone().or_else(|| kept.and_then(Keeping::trouble)),
+            taken_up: self.taken_up.as_deref(),
+            gone_ports: &stage.gone_ports(),
+            unreached: stage.unreached(),
+        });
+        stage.say(|page| page.conditions = Some(Arc::clone(&conditions)));
+        // Programs are told first that the run has begun, unless it does not.
+        let silent = |one: &Condition| matches!(one.topic, Topic::DeviceStill { .. } | Topic::DeviceGone { .. });
+        if self.as_json && !self.begun && !conditions.iter().any(silent) {
             return;
         }
-        let same = |a: &Away, b: &Away| a.since == b.since;
-        let told = match (&self.away, &standing.away) {
-            (Some(old), Some(new)) if same(old, new) => Some(gone(new)),
-            (_, Some(new)) => {
-                let words =
-                    format!("error: {}. The engine goes on unheard and takes the device up when it is back.", new.why);
-                self.told_of("gone", &words, json!(new.why));
-                Some(gone(new))
-            }
-            (Some(old), None) => {
-                let seconds = old.since.elapsed().as_secs_f64();
-                let words = format!("The device is back after {seconds:.1} s: {}.", standing.device.words);
-                self.told_of("back", &words, json!(standing.device.words));
-                None
-            }
-            (None, None) => None,
-        };
-        if let (Some(why), true) = (standing.away.as_ref().and_then(|away| away.refused.as_ref()), self.away.is_some())
-        {
-            self.console.tell(&format!("caution: {why}"));
-        }
-        stage.trouble(|troubles| troubles.device = told);
-        self.away = standing.away;
-    }
-
-    /// Says which switches seem to be wired the other way round, each once.
-    fn watch_switches(&mut self, snapshot: &Snapshot) {
-        let controllers = self.plan.controllers.iter().zip(&snapshot.turned);
-        for (controller, _) in controllers.filter(|(_, turned)| **turned) {
-            if !self.turned.contains(&controller.name) {
-                self.console.tell(&format!("caution: {}", words::turned(controller)));
-                self.turned.push(controller.name.clone());
+        let before = std::mem::replace(&mut self.told, Arc::clone(&conditions));
+        for turn in conditions.turns(&before) {
+            match turn {
+                Turn::Came(one) | Turn::Changed(one) => {
+                    if let (Topic::DeviceGone { why, .. }, Turn::Came(_)) = (&one.topic, turn) {
+                        self.event("gone", json!(why));
+                    }
+                    self.line(one);
+                    self.condition(one, true, &words::of(one));
+                }
+                Turn::Went(one) => {
+                    let seconds = load.frames.saturating_sub(one.since) as f64 / f64::from(stage.facts().rate);
+                    match one.topic {
+                        Topic::DeviceGone { .. } => self.event("back", json!(standing.device.words)),
+                        Topic::PieceBroken { .. } => self.event("mended", json!(null)),
+                        _ => {}
+                    }
+                    let words = words::gone(one, seconds, &standing.device.words);
+                    if let Some(words) = &words {
+                        self.console.tell(words);
+                    }
+                    self.condition(one, false, words.as_deref().unwrap_or_default());
+                }
             }
         }
     }
 
-    /// Says which MIDI ports go and come back.
-    fn watch_midi(&mut self, stage: &Stage) {
-        let gone = stage.gone_ports();
-        if gone == self.gone {
+    /// Says on the terminal that a condition has come. One that comes again and again by itself is not said each time.
+    fn line(&mut self, one: &Condition) {
+        let Some(line) = words::line(one) else { return };
+        self.lines.retain(|(_, at)| at.elapsed() < AGAIN);
+        let passes = words::gone(one, 0.0, "").is_none();
+        if passes && self.lines.iter().any(|(told, _)| told.is(one)) {
             return;
         }
-        let other = |list: &[GonePort], port: &GonePort| list.iter().all(|one| one.name != port.name);
-        let words: Vec<_> = gone.iter().map(|port| (port, words::gone(port, &self.plan))).collect();
-        for (_, words) in words.iter().filter(|(port, _)| other(&self.gone, port)) {
-            self.console.tell(&format!("caution: {words}"));
-        }
-        for port in self.gone.iter().filter(|port| other(&gone, port)) {
-            self.console.tell(&format!("The MIDI port {} is back.", port.name));
-        }
-        stage.trouble(|troubles| troubles.midi = words.into_iter().map(|(_, words)| words).collect());
-        self.gone = gone;
+        self.lines.push((one.clone(), Instant::now()));
+        self.console.tell(&line);
     }
 
-    /// Says that log or journal are no longer kept, once.
-    fn watch_files(&mut self, stage: &Stage) {
-        let trouble = stage.log_trouble();
-        if trouble.is_some() && trouble != self.log_trouble {
-            let words = trouble.clone().unwrap_or_default();
-            self.console.tell(&format!("error: the log is no longer kept: {words}"));
-            stage.trouble(|troubles| troubles.log = Some(words));
-            self.log_trouble = trouble;
-        }
-        for words in stage.relay_news() {
-            self.console.tell(&format!("caution: {words}"));
-        }
-        let Some(journal) = &self.journal else { return };
-        let trouble = journal.trouble();
-        if trouble != self.journal_trouble {
-            match &trouble {
-                Some(why) => self.console.tell(&format!("caution: {why}")),
-                None => self.console.tell("The journal is kept again."),
-            }
-            stage.trouble(|troubles| troubles.journal = trouble.clone());
-            self.journal_trouble = trouble;
+    /// Tells programs of a condition.
+    fn condition(&self, one: &Condition, holds: bool, words: &str) {
+        if self.as_json {
+            tell(json!({
+                "event": "condition", "topic": one.topic.name(), "subject": one.subject, "grave": one.grave,
+                "holds": holds, "since": one.since, "text": words,
+            }));
         }
     }
 
@@ -223,7 +205,7 @@ impl Show {
             Some(News::Whole(loaded)) => self.waiting = Some(loaded),
             Some(News::Broken(failure)) => {
                 self.waiting = None;
-                self.refuse(stage, &failure);
+                self.refuse(&failure);
             }
             None => {}
         }
@@ -231,14 +213,10 @@ impl Show {
         match stage.change(&loaded, self.host) {
             Ok(Change::Busy) => self.waiting = Some(loaded),
             Ok(change) => {
-                if self.broken {
-                    self.broken = false;
-                    stage.trouble(|troubles| troubles.piece = None);
-                    self.told_of("mended", "What was saved is right again.", json!(null));
-                }
+                self.broken = None;
                 self.take_over(stage, &loaded, change);
             }
-            Err(failure) => self.refuse(stage, &failure),
+            Err(failure) => self.refuse(&failure),
         }
     }
 
@@ -277,17 +255,14 @@ impl Show {
         }
     }
 
-    fn refuse(&mut self, stage: &Stage, failure: &Failure) {
-        self.broken = true;
-        stage.trouble(|troubles| troubles.piece = Some(failure.brief()));
-        let words =
-            format!("{}\nWhat was saved does not play; the version before it goes on.", failure.render().trim_end());
-        self.told_of("broken", &words, failure.found());
+    fn refuse(&mut self, failure: &Failure) {
+        self.console.tell(&failure.render());
+        self.broken = Some(failure.brief());
+        self.event("broken", failure.found());
     }
 
-    /// Tells of an event: in words, and to programs.
-    fn told_of(&self, event: &str, words: &str, found: serde_json::Value) {
-        self.console.tell(words);
+    /// Tells programs of an event.
+    fn event(&self, event: &str, found: serde_json::Value) {
         if self.as_json {
             let mut line = json!({ "event": event });
             if !found.is_null() {
@@ -317,10 +292,4 @@ impl Show {
             }
         }
     }
-}
-
-/// What the page says of a device that has gone.
-fn gone(away: &Away) -> String {
-    let refused = away.refused.as_ref().map_or_else(String::new, |why| format!("; it cannot be taken up again: {why}"));
-    format!("{}: the engine goes on unheard and takes the device up when it is back{refused}", away.why)
 }

@@ -1,5 +1,6 @@
 //! A live run: the engine on a source of blocks, and everything that reaches it and listens to it.
 
+use std::collections::BTreeMap;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
@@ -17,7 +18,7 @@ use tenterhook_plan::{Event, Gesture, Plan, SceneId, Who};
 
 use crate::change::{Change, Takeover};
 use crate::cli::OscOptions;
-use crate::desk::{self, Desk, Troubles};
+use crate::desk::{self, Desk, Said};
 use crate::failure::Failure;
 use crate::loading::Loaded;
 use crate::relay;
@@ -55,6 +56,7 @@ pub struct Stage {
     desk: Option<Desk>,
     takeover: Takeover,
     relay: Option<Relay>,
+    rehearsal: bool,
     // Held for its thread, which ends when this goes.
     _recent: Option<Recent>,
 }
@@ -155,7 +157,17 @@ impl Stage {
             log: asked.log.map(Path::to_owned),
             versions: AtomicU32::new(0),
         };
-        Ok(Self { keeper, hub: Some(hub), stats, log, desk, takeover, relay, _recent: recent })
+        Ok(Self {
+            keeper,
+            hub: Some(hub),
+            stats,
+            log,
+            desk,
+            takeover,
+            relay,
+            rehearsal: asked.page.rehearsal,
+            _recent: recent,
+        })
     }
 
     /// What was known of the device when it was opened.
@@ -193,9 +205,14 @@ impl Stage {
         self.log.as_ref().and_then(Log::trouble)
     }
 
-    /// What is to be said of those who are told by OSC, each once.
-    pub fn relay_news(&self) -> Vec<String> {
-        self.relay.as_ref().map(Relay::news).unwrap_or_default()
+    /// Whether a recording, or an ensemble that is made up, plays in place of the mics.
+    pub fn is_rehearsal(&self) -> bool {
+        self.rehearsal
+    }
+
+    /// Those who are to be told by OSC and are not reached, and why.
+    pub fn unreached(&self) -> BTreeMap<String, String> {
+        self.relay.as_ref().map(Relay::unreached).unwrap_or_default()
     }
 
     /// Where OSC is listened for, if it is.
@@ -203,10 +220,10 @@ impl Stage {
         self.takeover.inbox.look().map(|(address, _)| address.to_string())
     }
 
-    /// Shows on the page what is in trouble, see [`Desk::trouble`].
-    pub fn trouble(&self, change: impl FnOnce(&mut Troubles)) {
+    /// Shows on the page what the engine does not know, see [`Desk::say`].
+    pub fn say(&self, change: impl FnOnce(&mut Said)) {
         if let Some(desk) = &self.desk {
-            desk.trouble(change);
+            desk.say(change);
         }
     }
 

@@ -86,7 +86,7 @@ impl Lessons {
             listens: true,
             text: present.text.clone(),
         });
-        stage.trouble(|troubles| troubles.learning = learning.or(said));
+        stage.say(|page| page.learning = learning.or(said));
         come
     }
 

@@ -4,6 +4,7 @@
 //! This crate has no dependencies and does nothing: it only says what there is.
 
 mod address;
+pub mod condition;
 pub mod declare;
 mod enclosed;
 mod gesture;

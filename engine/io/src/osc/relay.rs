@@ -24,6 +24,8 @@ const STATE: Duration = Duration::from_secs(1);
 const METERS: Duration = Duration::from_millis(32);
 /// For so long the meters of one moment are gathered.
 const GATHER: Duration = Duration::from_millis(3);
+/// A receiver counts as not reached for so long after the last refusal: that a packet was taken says nothing.
+const UNREACHED: Duration = Duration::from_secs(5);
 /// What silence is told as, in dBFS.
 const SILENCE: f32 = -160.0;
 /// How often a state is looked at again that gestures were applied to meanwhile.
@@ -65,8 +67,8 @@ pub struct RelayCounts {
 #[derive(Default)]
 struct Shared {
     counts: RelayCounts,
-    /// What is to be said, and was not yet.
-    news: Vec<String>,
+    /// What the system said last of packets to a receiver, and when, by its name.
+    refusals: BTreeMap<String, (String, Instant)>,
 }
 
 /// Tells others what happens, on a thread of its own, which waits for nobody; ends with this.
@@ -116,9 +118,12 @@ impl Relay {
         lock(&self.shared).counts
     }
 
-    /// What is to be said of it, each once: receivers that cannot be reached.
-    pub fn news(&self) -> Vec<String> {
-        std::mem::take(&mut lock(&self.shared).news)
+    /// The receivers that cannot be reached, each with what the system says. They are tried on and on.
+    pub fn unreached(&self) -> BTreeMap<String, String> {
+        let recent = |at: &Instant| at.elapsed() < UNREACHED;
+        let shared = lock(&self.shared);
+        let refusals = shared.refusals.iter().filter(|(_, (_, at))| recent(at));
+        refusals.map(|(name, (why, _))| (name.clone(), why.clone())).collect()
     }
 }
 
@@ -142,7 +147,6 @@ struct Line {
     to: Receiver,
     socket: UdpSocket,
     connected: bool,
-    trouble: bool,
 }
 
 impl Line {
@@ -156,7 +160,7 @@ impl Line {
         // One that is slow loses packets; it does not hold up the others.
         socket.set_nonblocking(true).map_err(failed)?;
         socket.set_broadcast(true).map_err(failed)?;
-        Ok(Self { to: to.clone(), socket, connected: false, trouble: false })
+        Ok(Self { to: to.clone(), socket, connected: false })
     }
 
     /// Sends a packet; why that failed.
@@ -338,10 +342,7 @@ impl Work {
                     Ok(()) => shared.counts.sent += 1,
                     Err(why) => {
                         shared.counts.refused += 1;
-                        if !std::mem::replace(&mut line.trouble, true) {
-                            let name = &line.to.name;
-                            shared.news.push(format!("OSC does not reach {name} ({why}); it is tried on and on"));
-                        }
+                        shared.refusals.insert(line.to.name.clone(), (why.to_string(), Instant::now()));
                     }
                 }
             }
