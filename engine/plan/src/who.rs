@@ -19,27 +19,13 @@ pub enum Who {
     Osc,
     /// A key of the program's own terminal.
     Terminal,
-    /// The loudness of a mic: what it fires or hushes, for what it moves is computed again whenever the run is.
+    /// The loudness of a mic. What it moves is computed again whenever the run is, so it is never told or written down.
     Loudness,
     /// The run itself: the hush with which it ends.
     End,
 }
 
 impl Who {
-    /// All of them.
-    pub const ALL: [Who; 10] = [
-        Who::Start,
-        Who::Journal,
-        Who::Written,
-        Who::Pedal,
-        Who::PageDesk,
-        Who::PagePlayer,
-        Who::Osc,
-        Who::Terminal,
-        Who::Loudness,
-        Who::End,
-    ];
-
     /// The word for it in a log.
     pub fn word(self) -> &'static str {
         match self {
