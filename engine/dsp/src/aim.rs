@@ -3,7 +3,7 @@
 //! A moment's worth is steadiness × loudness × harmonicity: a steady one of another instrument's spill is not loud, a
 //! steady /s/ is not pitched, and a vowel's attack is not steady.
 
-use crate::analysis::{Analysis, Moment};
+use crate::analysis::{Moment, Moments};
 
 /// The longest and the shortest span that is held, in seconds.
 pub(crate) const LONGEST: f64 = 0.25;
@@ -49,17 +49,16 @@ impl Span {
 /// A source's analysis as it is known at a sample.
 #[derive(Clone, Copy)]
 pub(crate) struct Aim<'a> {
-    analysis: &'a Analysis,
-    at: u64,
+    moments: Moments<'a>,
     /// How many hops back the newest moment is that is known.
     newest: u64,
     rate: f64,
 }
 
 impl<'a> Aim<'a> {
-    pub fn new(analysis: &'a Analysis, at: u64, rate: u32) -> Self {
-        let newest = (0..4).find(|&back| analysis.moment(at, back).is_some()).unwrap_or(0);
-        Self { analysis, at, newest, rate: f64::from(rate) }
+    pub fn new(moments: Moments<'a>, rate: u32) -> Self {
+        let newest = (0..4).find(|&back| moments.get(back).is_some()).unwrap_or(0);
+        Self { moments, newest, rate: f64::from(rate) }
     }
 
     fn samples(&self, seconds: f64) -> i64 {
@@ -68,11 +67,11 @@ impl<'a> Aim<'a> {
 
     /// So many seconds in hops.
     fn hops(&self, seconds: f64) -> u64 {
-        (self.samples(seconds) as u64) / self.analysis.hop()
+        (self.samples(seconds) as u64) / self.moments.hop()
     }
 
     fn moment(&self, back: u64) -> Option<&'a Moment> {
-        self.analysis.moment(self.at, self.newest + back)
+        self.moments.get(self.newest + back)
     }
 
     /// How loud a moment should be: as the loudest of the last second, and not much less than the source's pitched sound
@@ -126,7 +125,7 @@ impl<'a> Aim<'a> {
         let newest = self.moment(0)?;
         let rises = self.moment(1).is_none_or(|before| newest.level > before.level - 1.0);
         let pitched = newest.harmonicity > PITCHED && newest.level > self.loudest() - NEAR && rises;
-        let half = self.analysis.size() as i64 / 2;
+        let half = self.moments.size() as i64 / 2;
         let of_it = |moment: &&Moment| moment.harmonicity > PITCHED && moment.level > newest.level - 3.0;
         let first = (0..self.hops(longest)).map_while(|back| self.moment(back)).take_while(of_it).last();
         let (earliest, latest) = (to as i64 - self.samples(longest), to as i64 - self.samples(SHORTEST));
@@ -149,7 +148,7 @@ impl<'a> Aim<'a> {
 
     /// The span that ends at `to` and reaches back as long as the sound stays alike that of the moment `back`.
     fn back_from(&self, to: i64, back: u64, longest: f64) -> Span {
-        let half = self.analysis.size() as i64 / 2;
+        let half = self.moments.size() as i64 / 2;
         let (earliest, latest) = (to - self.samples(longest), to - self.samples(SHORTEST));
         let mut from = latest;
         if let Some(first) = self.moment(back) {
@@ -168,10 +167,10 @@ impl<'a> Aim<'a> {
 
     /// How the pitch runs within the span, and what it is.
     pub fn course(&self, span: Span) -> Course {
-        let half = self.analysis.size() as i64 / 2;
+        let half = self.moments.size() as i64 / 2;
         let middle = |moment: &Moment| moment.end as i64 - half;
         let mut course = Course::default();
-        let hop = self.analysis.hop() as f64;
+        let hop = self.moments.hop() as f64;
         let mut inside = [0.0f32; POINTS];
         let mut harmonicity = [0.0f32; POINTS];
         let (mut count, mut pitched) = (0, 0);
@@ -184,7 +183,7 @@ impl<'a> Aim<'a> {
                 .take(POINTS)
         };
         // A span shorter than the frames has at least the moment at its middle.
-        let within = |m: &Moment| middle(m) >= span.from - self.analysis.hop() as i64;
+        let within = |m: &Moment| middle(m) >= span.from - self.moments.hop() as i64;
         for moment in moments().filter(|m| within(m)) {
             if let (Some(h), Some(p)) = (harmonicity.get_mut(count), inside.get_mut(pitched)) {
                 (*h, *p) = (moment.harmonicity, moment.period);

@@ -60,6 +60,35 @@ static NONE: Moment = Moment {
     tone: 0.0,
 };
 
+/// What an analysis knows at a sample, however far beyond it its source has been heard.
+#[derive(Clone, Copy)]
+pub(crate) struct Moments<'a> {
+    analysis: &'a Analysis,
+    end: u64,
+}
+
+impl<'a> Moments<'a> {
+    /// The moment `back` hops before the newest whose frame has ended; `None` if it is not known there or then.
+    pub fn get(&self, back: u64) -> Option<&'a Moment> {
+        let Analysis { stagger, schedule, .. } = self.analysis;
+        let newest = (self.end + stagger) / schedule.hop() * schedule.hop();
+        let moment = self.analysis.at(newest.checked_sub(back * schedule.hop() + stagger)?);
+        // The place of the first is the next one's.
+        let kept = back < KEPT as u64 - 1;
+        (kept && moment.known <= self.end && moment.end > 0).then_some(moment)
+    }
+
+    /// Samples from one moment to the next.
+    pub fn hop(&self) -> u64 {
+        self.analysis.schedule.hop()
+    }
+
+    /// Samples of a moment's frame.
+    pub fn size(&self) -> u64 {
+        self.analysis.window.len() as u64
+    }
+}
+
 /// See the module.
 pub(crate) struct Analysis {
     schedule: Schedule,
@@ -315,20 +344,8 @@ impl Analysis {
         }
     }
 
-    /// Samples from one moment to the next.
-    pub fn hop(&self) -> u64 {
-        self.schedule.hop()
-    }
-
-    /// Samples of a moment's frame.
-    pub fn size(&self) -> u64 {
-        self.window.len() as u64
-    }
-
-    /// The moment `back` hops before the newest whose frame ends by `at`; `None` if it is not known there or then.
-    pub fn moment(&self, at: u64, back: u64) -> Option<&Moment> {
-        let newest = (at + self.stagger) / self.hop() * self.hop();
-        let moment = self.at(newest.checked_sub(back * self.hop() + self.stagger)?);
-        (moment.known <= at && moment.end > 0).then_some(moment)
+    /// What is known at the sample `end`: all that a reader gets to see of an analysis.
+    pub fn until(&self, end: u64) -> Moments<'_> {
+        Moments { analysis: self, end }
     }
 }

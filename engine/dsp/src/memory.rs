@@ -2,8 +2,8 @@
 
 use crate::CELL;
 use crate::aim::Aim;
-use crate::analysis::Analysis;
-use crate::model::Model;
+use crate::analysis::{Analysis, Moments};
+use crate::model::{Findings, Model};
 use crate::touched::touched;
 use std::fmt;
 
@@ -74,7 +74,7 @@ impl Memory {
             from += length as u64;
             self.written = from;
             if let Some(model) = &mut self.model {
-                let heard = Heard { ring: &self.ring, end: from, analysis: None, model: None };
+                let heard = Self::sound(&self.ring, from);
                 let read = |at: i64, out: &mut [f32]| heard.read(at, out);
                 model.feed(from - length as u64, piece, read);
                 if from.is_multiple_of(CELL) {
@@ -84,21 +84,32 @@ impl Memory {
             if from.is_multiple_of(CELL)
                 && let Some(analysis) = &mut self.analysis
             {
-                let heard = Heard { ring: &self.ring, end: from, analysis: None, model: None };
+                let heard = Self::sound(&self.ring, from);
                 analysis.advance(from, |frame| heard.read(from as i64 - frame.len() as i64, frame));
             }
             rest = later;
         }
     }
 
-    /// The past as it may be read for the samples of one cell: everything before the sample `end`.
+    /// The past as it may be read for the samples of one cell: everything before the sample `end`, which lies a cell
+    /// before the last sample written at most.
     pub fn heard(&self, end: u64) -> Heard<'_> {
+        let end = end.min(self.written);
         Heard {
             ring: &self.ring,
-            end: end.min(self.written),
-            analysis: self.analysis.as_deref(),
-            model: self.model.as_deref(),
+            // What has been written over is not there, however early the end.
+            first: end
+                .saturating_sub(self.ring.len() as u64 - CELL)
+                .max(self.written.saturating_sub(self.ring.len() as u64)),
+            end,
+            analysis: self.analysis.as_ref().map(|analysis| analysis.until(end)),
+            model: self.model.as_ref().map(|model| model.until(end)),
         }
+    }
+
+    /// The plain sound before the sample `end`, which is the last written, for what listens to the source itself.
+    fn sound(ring: &[f32], end: u64) -> Heard<'_> {
+        Heard { ring, first: end.saturating_sub(ring.len() as u64 - CELL), end, analysis: None, model: None }
     }
 
     /// How many samples it holds.
@@ -128,26 +139,23 @@ pub struct Pitch {
 #[derive(Clone, Copy)]
 pub struct Heard<'a> {
     ring: &'a [f32],
+    /// The first sample that may be read.
+    first: u64,
     end: u64,
-    analysis: Option<&'a Analysis>,
-    model: Option<&'a Model>,
+    analysis: Option<Moments<'a>>,
+    model: Option<Findings<'a>>,
 }
 
-impl Heard<'_> {
+impl<'a> Heard<'a> {
     /// The sample after the last one that may be read.
     pub fn end(&self) -> u64 {
         self.end
     }
 
-    /// The first sample that may be read.
-    fn first(&self) -> u64 {
-        self.end.saturating_sub(self.ring.len() as u64 - CELL)
-    }
-
     /// The sound at one sample: silence before the beginning, beyond the memory's reach and after [`Heard::end`].
     pub fn at(&self, sample: i64) -> f32 {
         match u64::try_from(sample) {
-            Ok(sample) if sample >= self.first() && sample < self.end => {
+            Ok(sample) if sample >= self.first && sample < self.end => {
                 self.ring.get(sample as usize & (self.ring.len() - 1)).copied().unwrap_or(0.0)
             }
             _ => 0.0,
@@ -156,7 +164,7 @@ impl Heard<'_> {
 
     /// Fills `out` with the sound from sample `from` on, as [`Heard::at`] gives it.
     pub fn read(&self, from: i64, out: &mut [f32]) {
-        let clamp = |sample: i64| u64::try_from(sample).unwrap_or(0).clamp(self.first(), self.end);
+        let clamp = |sample: i64| u64::try_from(sample).unwrap_or(0).clamp(self.first.min(self.end), self.end);
         let (low, high) = (clamp(from), clamp(from.saturating_add_unsigned(out.len() as u64)));
         let before = ((low as i64).saturating_sub(from).max(0) as usize).min(out.len());
         let (silent, out) = out.split_at_mut(before);
@@ -174,30 +182,34 @@ impl Heard<'_> {
         }
     }
 
-    /// What the source is made of, if anybody asked for it; of what it tells only that which is known at
-    /// [`Heard::end`] counts.
-    pub(crate) fn model(&self) -> Option<&Model> {
+    /// What is known at [`Heard::end`] of what the source is made of, if anybody asked for it.
+    pub(crate) fn model(&self) -> Option<Findings<'a>> {
         self.model
+    }
+
+    #[cfg(test)]
+    fn moments(&self) -> Option<Moments<'a>> {
+        self.analysis
     }
 
     /// The pitch of the newest moment that the source's analysis knows at [`Heard::end`], a frame of 43 ms; `None`: there
     /// is no analysis, or nothing is known yet. It has one only in a memory that is [`Memory::pitched`].
     pub fn pitch(&self, rate: u32) -> Option<Pitch> {
-        let analysis = self.analysis?;
-        let moment = (0..4).find_map(|back| analysis.moment(self.end, back))?;
+        let moments = self.analysis?;
+        let moment = (0..4).find_map(|back| moments.get(back))?;
         let hz = if moment.tone > 0.0 { rate as f32 / moment.tone } else { 0.0 };
         Some(Pitch { hz, confidence: moment.harmonicity })
     }
 
     /// What the source's analysis knows at [`Heard::end`], if the source has one.
-    pub(crate) fn aim(&self, rate: u32) -> Option<Aim<'_>> {
-        self.analysis.map(|analysis| Aim::new(analysis, self.end, rate))
+    pub(crate) fn aim(&self, rate: u32) -> Option<Aim<'a>> {
+        self.analysis.map(|moments| Aim::new(moments, rate))
     }
 }
 
 impl fmt::Debug for Heard<'_> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.debug_struct("Heard").field("first", &self.first()).field("end", &self.end).finish()
+        f.debug_struct("Heard").field("first", &self.first).field("end", &self.end).finish()
     }
 }
 
@@ -205,6 +217,91 @@ impl fmt::Debug for Heard<'_> {
 mod tests {
     use super::*;
     use proptest::prelude::*;
+
+    /// All that an effect can come to see of a source, as numbers.
+    fn shown(heard: &Heard<'_>) -> Vec<u64> {
+        let mut all = vec![heard.end()];
+        let mut sound = vec![0.0; 700];
+        heard.read(heard.end() as i64 - 600, &mut sound);
+        all.extend(sound.iter().map(|x| u64::from(x.to_bits())));
+        let pitch = heard.pitch(48_000).unwrap_or_default();
+        all.extend([pitch.hz, pitch.confidence].map(|x| u64::from(x.to_bits())));
+        let moments = heard.moments().expect("it was asked for");
+        for back in 0..200 {
+            let Some(moment) = moments.get(back) else { continue };
+            let numbers = [moment.level, moment.usual, moment.weight, moment.harmonicity, moment.period, moment.tone];
+            all.push(moment.end);
+            all.extend(numbers.iter().chain(&moment.bands).map(|x| u64::from(x.to_bits())));
+        }
+        let model = heard.model().expect("it was asked for");
+        let (knots, hues, strengths) = (model.knots(), model.hues(), model.strengths());
+        all.extend([knots.first(), knots.after(), hues.first(), hues.after(), strengths.first(), strengths.after()]);
+        // More numbers than there are: what lies beyond is not to be had either.
+        for knot in (knots.first().saturating_sub(4)..knots.after() + 4).filter_map(|number| knots.get(number)) {
+            all.extend([knot.middle, knot.onset.unwrap_or(0), knot.start.unwrap_or(0)]);
+            all.extend(knot.partials().iter().map(|one| u64::from(one.amplitude.to_bits()) << 32 | u64::from(one.id)));
+        }
+        for hue in (hues.first().saturating_sub(4)..hues.after() + 4).filter_map(|number| hues.get(number)) {
+            all.extend([hue.middle, u64::from(hue.envelope[7])]);
+        }
+        let numbers = strengths.first().saturating_sub(4)..strengths.after() + 4;
+        for strength in numbers.filter_map(|number| strengths.get(number)) {
+            all.extend([strength.start, u64::from(strength.rest.to_bits()), u64::from(strength.partials.to_bits())]);
+        }
+        all.extend((0..heard.end() + 200).step_by(100).map(|from| model.onset(from).unwrap_or(0)));
+        all
+    }
+
+    #[test]
+    fn what_is_shown_at_a_sample_is_the_same_however_far_the_source_has_been_heard() {
+        // Strokes of sixteen partials that die away, each in a sound that still rings.
+        let stroke = |since: f32, hz: f32| {
+            let partial = |k: f32| (-since * k.sqrt() / 0.1).exp() / k * (std::f32::consts::TAU * hz * k * since).sin();
+            (1..17).map(|k| partial(k as f32)).sum::<f32>()
+        };
+        let sound: Vec<f32> = (0..60_000)
+            .map(|i| {
+                let of =
+                    |every: usize, hz: f32| stroke((i % every) as f32 / 48_000.0, hz + (i / every * 31 % 97) as f32);
+                0.1 * (of(7_919, 220.0) + of(12_007, 330.0))
+            })
+            .collect();
+        let mut memory = Memory::with_analysis(20_000, 48_000, 3).pitched().modelled(48_000, 3);
+        let (mut alike, mut onsets, mut told) = (0, 0, Vec::new());
+        for cell in 0..sound.len() / 32 {
+            // Every sample of every seventh cell: seven has no factor in common with any hop.
+            let looked = cell > 300 && cell % 7 == 0;
+            let shown_at: Vec<_> = (0..32)
+                .filter_map(|i| {
+                    let at = cell * 32 + i;
+                    let before = looked.then(|| shown(&memory.heard(at as u64)));
+                    memory.write(at as u64, &sound[at..=at]);
+                    before.map(|before| (at as u64, before))
+                })
+                .collect();
+            for (at, before) in shown_at {
+                assert!(shown(&memory.heard(at)) == before, "at {at}");
+                alike += 1;
+            }
+            let after = memory.heard((cell * 32 + 32) as u64);
+            let model = after.model().expect("it was asked for");
+            onsets += usize::from(model.onset(0) != model.onset(after.end().saturating_sub(2_000)));
+            told.push(model.strengths().after());
+        }
+        assert!(alike > 6_000 && onsets > 100, "{alike} ends, {onsets} cells after an onset");
+        assert!(told.windows(2).all(|two| two[1] - two[0] <= 2) && told.last() > Some(&600), "{:?}", told.last());
+    }
+
+    #[test]
+    fn what_has_been_written_over_is_not_heard_at_an_early_end() {
+        let mut memory = Memory::new(128);
+        memory.write(0, &(0..1000).map(|i| i as f32 + 1.0).collect::<Vec<_>>());
+        let heard = memory.heard(900);
+        for sample in 0..1100i64 {
+            let expected = if (872..900).contains(&sample) { sample as f32 + 1.0 } else { 0.0 };
+            assert_eq!(heard.at(sample), expected, "{sample}");
+        }
+    }
 
     proptest! {
         #![proptest_config(ProptestConfig { failure_persistence: None, ..Default::default() })]

@@ -8,7 +8,7 @@ use crate::bank::{Bank, Between, Late};
 use crate::breath::{self, Breath};
 use crate::guard::settle;
 use crate::memory::Heard;
-use crate::model::{Attack, Knot, Told, decode};
+use crate::model::{Attack, Knot, Known, decode};
 use crate::ramp::Ramp;
 use crate::schedule::Schedule;
 use record::Record;
@@ -206,19 +206,19 @@ impl Stretch {
     /// Takes in what the model has come to know.
     fn listen(&mut self, heard: &Heard<'_>) {
         let Some(model) = heard.model() else { return };
-        let (end, last) = (heard.end(), self.last);
+        let last = self.last;
         let before = self.attack.before as u64;
-        news(model.knots(), &mut self.next, end, 2, |knot| {
+        news(model.knots(), &mut self.next, 2, |knot| {
             if knot.middle <= last {
                 self.record.take_in(knot, before, heard);
             }
         });
-        news(model.hues(), &mut self.next_hue, end, 2, |hue| {
+        news(model.hues(), &mut self.next_hue, 2, |hue| {
             if hue.middle <= last {
                 self.record.take_in_hue(hue);
             }
         });
-        news(model.strengths(), &mut self.next_strength, end, 4, |strength| {
+        news(model.strengths(), &mut self.next_strength, 4, |strength| {
             if strength.start <= last {
                 self.record.take_in_strength(strength);
             }
@@ -461,10 +461,9 @@ impl Processor for Stretch {
         self.come = Ramp::at(1.0);
         self.hue = 0;
         (self.next, self.next_hue, self.next_strength) = heard.model().map_or((0, 0, 0), |model| {
-            let known_hues = model.hues().known(heard.end());
             (
-                first_knot(model.knots(), at.saturating_sub(self.back), heard.end()),
-                known_hues.saturating_sub(1),
+                first_knot(model.knots(), at.saturating_sub(self.back)),
+                model.hues().after().saturating_sub(1),
                 model.strengths().first(),
             )
         });
@@ -507,9 +506,8 @@ impl Processor for Stretch {
 }
 
 /// The number of the last knot not after a sample, as far as the model still has it.
-fn first_knot(knots: &Told<Knot>, sample: u64, end: u64) -> u64 {
-    let known = knots.known(end);
-    (knots.first()..known)
+fn first_knot(knots: Known<'_, Knot>, sample: u64) -> u64 {
+    (knots.first()..knots.after())
         .rev()
         .find(|&number| knots.get(number).is_some_and(|knot| knot.middle <= sample))
         .unwrap_or(knots.first())
@@ -517,9 +515,9 @@ fn first_knot(knots: &Told<Knot>, sample: u64, end: u64) -> u64 {
 
 /// Goes through what has become known from the number `next` on, `most` at a time: what is there at the beginning is not
 /// all needed at once.
-fn news<T: Clone>(told: &Told<T>, next: &mut u64, end: u64, most: u64, mut each: impl FnMut(&T)) {
-    let first = told.first().max(*next);
-    let until = told.known(end).min(first + most);
-    (first..until).filter_map(|number| told.get(number)).for_each(&mut each);
+fn news<T: Clone>(known: Known<'_, T>, next: &mut u64, most: u64, mut each: impl FnMut(&T)) {
+    let first = known.first().max(*next);
+    let until = known.after().min(first + most);
+    (first..until).filter_map(|number| known.get(number)).for_each(&mut each);
     *next = until.max(*next);
 }

@@ -30,7 +30,8 @@ use residual::Residual;
 
 pub(crate) use noise::{decode, encode, places};
 pub(crate) use strength::{SPAN, Strength};
-pub(crate) use told::Told;
+pub(crate) use told::Known;
+use told::Told;
 
 /// Frames after one that are known when its partials are told.
 const AHEAD: u64 = 5;
@@ -129,6 +130,35 @@ impl Knot {
     }
 }
 
+/// What a model knows at a sample, however far beyond it its source has been heard.
+#[derive(Clone, Copy)]
+pub(crate) struct Findings<'a> {
+    model: &'a Model,
+    end: u64,
+}
+
+impl<'a> Findings<'a> {
+    /// What the source held, moment by moment.
+    pub fn knots(&self) -> Known<'a, Knot> {
+        self.model.knots.known(self.end)
+    }
+
+    /// What its noise was like.
+    pub fn hues(&self) -> Known<'a, Hue> {
+        self.model.hues.known(self.end)
+    }
+
+    /// How strong it was.
+    pub fn strengths(&self) -> Known<'a, Strength> {
+        self.model.strengths.known(self.end)
+    }
+
+    /// The first onset from this sample on, as far as it is kept.
+    pub fn onset(&self, from: u64) -> Option<u64> {
+        self.model.onsets.known(self.end).find(|&onset| onset >= from)
+    }
+}
+
 /// See the module.
 pub(crate) struct Model {
     schedule: Schedule,
@@ -197,24 +227,9 @@ impl Model {
         2 * peaks + rate as usize / 20
     }
 
-    /// What it held, moment by moment.
-    pub fn knots(&self) -> &Told<Knot> {
-        &self.knots
-    }
-
-    /// What its noise was like.
-    pub fn hues(&self) -> &Told<Hue> {
-        &self.hues
-    }
-
-    /// How strong it was.
-    pub fn strengths(&self) -> &Told<Strength> {
-        &self.strengths
-    }
-
-    /// The first onset from this sample on, as far as it is kept.
-    pub fn onset(&self, from: u64) -> Option<u64> {
-        self.onsets.found().find(|&onset| onset >= from)
+    /// What is known at the sample `end`: all that a reader gets to see of a model.
+    pub fn until(&self, end: u64) -> Findings<'_> {
+        Findings { model: self, end }
     }
 
     /// Takes in the samples from `from` on, up to the end of their cell at most.
@@ -368,14 +383,14 @@ mod tests {
         let heard = memory.heard(96_000);
         let model = heard.model().expect("it was asked for");
         let (mut sum, mut count, mut partials) = (0.0, 0.0, 0.0);
-        for number in model.hues().first()..model.hues().known(96_000) {
+        for number in model.hues().first()..model.hues().after() {
             let hue = model.hues().get(number).unwrap();
             for &x in &hue.envelope[10..400] {
                 sum += f64::from(decode(x)).powi(2);
                 count += 1.0;
             }
         }
-        for number in model.knots().first()..model.knots().known(96_000) {
+        for number in model.knots().first()..model.knots().after() {
             partials += model.knots().get(number).unwrap().partials().len() as f64 / KEPT as f64;
         }
         let level = 10.0 * (sum / count / 0.01f64).log10();
@@ -392,7 +407,7 @@ mod tests {
         memory.write(0, &sound);
         let heard = memory.heard(96_000);
         let model = heard.model().expect("it was asked for");
-        let hues: Vec<u64> = (model.hues().first()..model.hues().known(96_000))
+        let hues: Vec<u64> = (model.hues().first()..model.hues().after())
             .map(|number| model.hues().get(number).unwrap().middle)
             .collect();
         assert!(model.onset(48_000).is_some() && hues.len() > 40, "{} hues", hues.len());

@@ -52,7 +52,8 @@ pub(super) struct Onsets {
     /// The first sample of block 0.
     start: u64,
     last: u64,
-    found: [u64; LAST],
+    /// Each with the sample from which on it is known.
+    found: [(u64, u64); LAST],
     count: usize,
     /// The last start from silence.
     started: Option<u64>,
@@ -71,7 +72,7 @@ impl Onsets {
             before: [0.0; 2],
             start: 0,
             last: 0,
-            found: [0; LAST],
+            found: [(0, 0); LAST],
             count: 0,
             started: None,
             started_block: 0,
@@ -86,7 +87,17 @@ impl Onsets {
     /// The onsets known, oldest first.
     pub fn found(&self) -> impl DoubleEndedIterator<Item = u64> + '_ {
         let kept = self.count.min(LAST);
-        (self.count - kept..self.count).filter_map(|i| self.found.get(i % LAST).copied())
+        (self.count - kept..self.count).filter_map(|i| self.found.get(i % LAST)).map(|&(at, _)| at)
+    }
+
+    /// Those that are known at the sample `end`. One that comes within a cell after it takes none of them away: more
+    /// than one does not.
+    pub fn known(&self, end: u64) -> impl Iterator<Item = u64> + '_ {
+        let is_known = move |&&(_, known): &&(u64, u64)| known <= end;
+        let kept = self.count.min(LAST);
+        let of = move |range: std::ops::Range<usize>| range.filter_map(|i| self.found.get(i % LAST));
+        let after = self.count - of(self.count - kept..self.count).rev().take_while(|one| !is_known(one)).count();
+        of(after.saturating_sub(LAST - 1).max(self.count - kept)..after).map(|&(at, _)| at)
     }
 
     /// Where the sound last came out of silence, be it ever so softly.
@@ -152,7 +163,7 @@ impl Onsets {
         if let Some(of) = [Of::Steps, Of::Changes].into_iter().find(|&of| self.begins(of, block)) {
             let at = self.place(of, block, 1e-4, read);
             if let Some(found) = self.found.get_mut(self.count % LAST) {
-                *found = at;
+                *found = (at, self.start + self.blocks * self.block as u64);
             }
             self.count += 1;
             self.last = block;

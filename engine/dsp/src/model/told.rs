@@ -1,18 +1,49 @@
 //! What a model has told of one kind, by number: the last of it is kept, and each is known from its grid line on.
+//! Effects see [`Known`] only: the same at a sample, however far beyond it the model has come.
 
 use crate::touched::touched;
 
+/// The most that is told at one grid line: a memory is written up to the line after the sample at which it is read.
+const A_LINE: usize = 2;
+
 /// See the module.
-pub(crate) struct Told<T> {
+pub(super) struct Told<T> {
     /// With the grid line from which on it is known.
     kept: Box<[(u64, T)]>,
     made: u64,
 }
 
+/// What is known at a sample, and nothing else.
+#[derive(Clone, Copy)]
+pub(crate) struct Known<'a, T> {
+    told: &'a Told<T>,
+    /// The number of the first that is shown, and that after the last.
+    first: u64,
+    after: u64,
+}
+
+impl<'a, T: Clone> Known<'a, T> {
+    /// The number of the first.
+    pub fn first(&self) -> u64 {
+        self.first
+    }
+
+    /// The number after the last.
+    pub fn after(&self) -> u64 {
+        self.after
+    }
+
+    /// One by its number.
+    pub fn get(&self, number: u64) -> Option<&'a T> {
+        (self.first..self.after).contains(&number).then(|| self.told.get(number)).flatten()
+    }
+}
+
 impl<T: Clone> Told<T> {
-    /// Keeps the last `count`; they begin as `nothing`.
+    /// Shows the last `count`, and keeps so many more that what the next line tells takes nothing away; they begin as
+    /// `nothing`.
     pub fn new(count: usize, nothing: T) -> Self {
-        Self { kept: touched((u64::MAX, nothing), count), made: 0 }
+        Self { kept: touched((u64::MAX, nothing), count + A_LINE), made: 0 }
     }
 
     /// Tells the next at the grid line `line`: `write` changes one that has been forgotten.
@@ -31,17 +62,18 @@ impl<T: Clone> Told<T> {
     }
 
     /// The number of the first that is kept.
-    pub fn first(&self) -> u64 {
+    fn first(&self) -> u64 {
         self.made.saturating_sub(self.kept.len() as u64)
     }
 
-    /// The number after the last that is known at `end`.
-    pub fn known(&self, end: u64) -> u64 {
-        let mut number = self.made;
-        while number > self.first() && self.place(number - 1).is_none_or(|&(known, _)| known > end) {
-            number -= 1;
+    /// What of it is known at `end`.
+    pub fn known(&self, end: u64) -> Known<'_, T> {
+        let mut after = self.made;
+        while after > self.first() && self.place(after - 1).is_none_or(|&(known, _)| known > end) {
+            after -= 1;
         }
-        number
+        let first = after.saturating_sub((self.kept.len() - A_LINE) as u64).max(self.first());
+        Known { told: self, first, after }
     }
 
     /// One by its number, if it is still kept.

@@ -4,6 +4,7 @@ mod answer;
 mod double;
 mod freeze;
 mod laws;
+mod material;
 mod measures;
 mod pedal;
 mod reverse;

@@ -1,6 +1,7 @@
 //! The real-time law, tested as laws on whole runs of a piece that uses everything.
 
 mod beside;
+mod blocks;
 mod clicks;
 mod flush;
 mod hands;
