@@ -193,3 +193,18 @@ fn spread_opens_a_still_hold_into_a_swarm_as_loud() {
     let other = 20.0 * (amplitude(&swarm[20_000..], 3000.0) / 0.2).log10();
     assert!(other < -60.0, "{other} dB of what came after");
 }
+
+#[test]
+fn what_is_held_ends_clear_of_the_consonant_that_a_late_foot_lets_in() {
+    // An /s/ begins at 60,000; the foot comes 50 to 120 ms later.
+    for late in [2_400, 3_000, 3_700, 4_500, 5_800] {
+        for f0 in [196.0, 311.0] {
+            let mut source = vowel(f0, 60_000);
+            source.extend(noise(3, 0.2, 30_000));
+            let (_, held) = freeze(60_000 + late).play_and_hold(&source);
+            let held = held.expect("a span");
+            // 10 ms at least.
+            assert!(held.end <= 60_000 - 480, "{f0} Hz, {late} samples late: {held:?}");
+        }
+    }
+}

@@ -133,3 +133,51 @@ fn a_moving_controller_does_not_click() {
         assert!(change.abs() < 0.5, "{change} dB");
     }
 }
+
+#[test]
+fn an_attack_is_copied_as_it_was_sample_for_sample() {
+    // A burst of noise, as of a finger or a consonant, and a note that rings: no partials make such a burst.
+    let (stroke, at) = (40_000, 40_000 + 4_800);
+    let burst = noise(7, 0.5, 400);
+    let mut source = vec![0.0; 200_000];
+    for (i, x) in source[stroke..].iter_mut().enumerate() {
+        let ring = 0.2 * (i as f32 * 0.05).sin() * (-(i as f32) / 10_000.0).exp();
+        *x = ring + burst.get(i).map_or(0.0, |x| x * (1.0 - i as f32 / 400.0));
+    }
+    for most in [1.0, 3.0, 8.0] {
+        let out = Run::new("stretch", at).with(0, Setting::Quantity(most)).play(&source);
+        let due = ((stroke + BACK - at) as f64 * most) as usize;
+        // From the stroke to where the copy fades, 4 ms later.
+        let copied = &source[stroke + 1..stroke + 180];
+        let found = out[due - 100..due + 400].windows(copied.len()).any(|place| place == copied);
+        assert!(found, "{most} times slower, near {due}");
+    }
+}
+
+#[test]
+fn memory_is_how_much_is_taken_in_and_no_more_and_no_less() {
+    // Three tones: one up to 0.7 s after the gesture, one up to the second that is taken in, one after it.
+    let at = 20_000;
+    let mut source = tones(&[(500.0, 0.3)], at + 33_600);
+    source.extend(&tones(&[(800.0, 0.3)], 48_000 - 33_600));
+    source.extend(&tones(&[(1250.0, 0.3)], 200_000));
+    let run = Run { x: |_| 0.0, ..Run::new("stretch", at) }.with(1, Setting::Quantity(1.0));
+    let out = run.play(&source);
+    let held = |hertz: f64| 20.0 * (amplitude(&out[120_000..], hertz) / 0.3).log10();
+    let levels = [500.0, 800.0, 1250.0].map(held);
+    assert!(levels[0] < -40.0 && levels[1].abs() < 0.5 && levels[2] < -40.0, "{levels:?} dB of the three");
+}
+
+#[test]
+fn a_source_that_has_only_just_begun_comes_up_from_nothing() {
+    // The reading begins where nothing was known yet, and comes to the first moment that was.
+    let mut source = tones(&[(440.0, 0.5)], 96_000);
+    source.iter_mut().take(960).enumerate().for_each(|(i, x)| *x *= i as f32 / 960.0);
+    for at in [0, 960, 3_000] {
+        let out = Run { x: |_| 0.0, ..Run::new("stretch", at) }.play(&source);
+        let first = out.iter().position(|y| y.abs() > 0.003).expect("it sounds");
+        let peak = |range: std::ops::Range<usize>| out[range].iter().fold(0.0f32, |most, x| most.max(x.abs()));
+        let (early, late) = (peak(first..first + 72), peak(first + 960..first + 1_920));
+        assert!(early < 0.3 * late && late > 0.4, "begun at {at}: {early} at once, {late} later");
+    }
+}

@@ -49,3 +49,16 @@ fn no_page_is_new_to_the_audio_thread() {
     let forgotten: Vec<_> = (0..tours[0].len()).filter(|&block| least(block) > 0).collect();
     assert!(forgotten.is_empty(), "in blocks {forgotten:?}");
 }
+
+#[test]
+fn a_page_that_is_new_is_counted() {
+    // The control. Zeros that nobody has written are no memory yet (Linux, mmap(2), private anonymous mappings).
+    let mut room = vec![0u8; 32 << 20];
+    let before = faults();
+    room.iter_mut().step_by(4096).for_each(|byte| *byte = 1);
+    let counted = faults() - before;
+    assert!(std::hint::black_box(&room)[4096] == 1 && counted > 0, "{counted} pages");
+    let before = faults();
+    room.iter_mut().step_by(4096).for_each(|byte| *byte = 2);
+    assert!(faults() - before < counted, "what was written is not new");
+}

@@ -144,6 +144,80 @@ fn next_after_the_last_scene_and_back_before_the_first_do_nothing() {
     assert_eq!(fired, [0, 1, 2, 3, 2].map(|scene| Gesture::Fire(SceneId(scene))));
 }
 
+/// Next, back and hush by a controller act once in 400 ms: a second press that comes sooner is a mistake of the foot.
+#[test]
+fn next_back_and_hush_act_no_sooner_than_400_ms_after_they_have() {
+    let piece = "next = \"step\"\nback = \"stepback\"\nhush = \"stop\"\nmics = { voice = 1 }\noutputs = { left = 1 }\n\
+                 controllers = { step = { cc = 20 }, stepback = { cc = 21 }, stop = { cc = 22 } }\n";
+    let scenes: String = ["A", "B", "C", "D", "E"].map(|mark| format!("[[scene]]\nmark = \"{mark}\"\n")).concat();
+    let piece = format!("{piece}{scenes}");
+    let at = |sample: u64, number: u8, value: u8| Timed {
+        sample,
+        what: Event::Midi(Midi { ports: 0, bytes: [0xB0, number, value] }),
+    };
+    for number in [20, 21, 22] {
+        for (again, acts) in [(19_199, 1), (19_200, 2)] {
+            let mut events = vec![Timed { sample: 10, what: Event::Gesture(Gesture::Fire(SceneId(2))) }];
+            for sample in [4_800, 4_800 + again] {
+                events.extend([at(sample, number, 127), at(sample + 6_000, number, 0)]);
+            }
+            let mut run = Run::new(&piece).events(&events);
+            run.render(&[vec![0.0; 40_000]]);
+            let applied = run.applied();
+            let done = applied.iter().filter(|applied| applied.sample >= 4_800).count();
+            assert_eq!(done, acts, "controller {number}, pressed again after {again} samples: {applied:?}");
+        }
+    }
+}
+
+#[test]
+fn a_hush_silences_what_is_ending_or_leaving_already_and_none_of_it_comes_back() {
+    let slow = "foot = { cc = 11, fall = \"3 s\" }";
+    let events = [(0.1, "foot", "1"), (1.0, "foot", "0"), (1.2, "hush", "1"), (2.2, "hush", "0")];
+    let seen = left(slow, "mic.voice.direct = { by = \"foot\" }", &events, &[1.15, 1.36, 2.0, 2.5, 2.9]);
+    assert!(seen[0] > 0.09 && seen[1..] == [0.0; 4], "{seen:?}");
+    // What a scene let go of fades for two seconds: not under a hush.
+    let piece = "mics = { voice = 1 }\noutputs = { left = 1 }\ncontrollers = { foot = { cc = 11 } }\n[[scene]]\n\
+                 mark = \"A\"\nmic.voice.direct = { by = \"foot\" }\n[[scene]]\nmark = \"B\"\nfade = \"2 s\"\n";
+    let plan = plan(piece);
+    let events = [(0.1, "foot", "1"), (0.5, "fire", "B"), (1.0, "hush", "1"), (1.5, "hush", "0")]
+        .map(|(seconds, c, v)| gesture(&plan, seconds, c, v));
+    let out = Run::new(piece).events(&events).render(&[vec![0.1; 96_000]]);
+    assert!(out[0][47_900] > 0.05, "{}", out[0][47_900]);
+    assert!(out[0][48_000 + 7_680..].iter().all(|&sample| sample == 0.0));
+}
+
+#[test]
+fn what_comes_with_a_scene_comes_within_its_fade_and_after_a_hush_again() {
+    let piece = "mics = { voice = 1 }\noutputs = { left = 1 }\n[[scene]]\nmark = \"A\"\n[[scene]]\nmark = \"B\"\n\
+                 fade = \"400 ms\"\nmic.voice.direct = { by = \"scene\" }\n";
+    let plan = plan(piece);
+    let events = [(0.1, "fire", "B"), (0.8, "hush", "1"), (1.2, "hush", "0")].map(|(s, c, v)| gesture(&plan, s, c, v));
+    let out = Run::new(piece).events(&events).render(&[vec![0.1; 96_000]]);
+    let at = |seconds: f64| out[0][(seconds * 48e3) as usize];
+    for (from, name) in [(0.1, "fired"), (1.2, "released")] {
+        let seen = [0.1, 0.2, 0.3, 0.41].map(|since| at(from + since));
+        assert!(near(&seen, &[0.025, 0.05, 0.075, 0.1]), "{name}: {seen:?}");
+    }
+}
+
+#[test]
+fn a_mic_of_inverted_polarity_is_turned_over_and_no_other() {
+    let piece = |polarity: &str| {
+        format!(
+            "mics = {{ voice = {{ input = 1, trim = \"3 dB\"{polarity} }}, viol = 2 }}\noutputs = {{ left = 1, right = 2 }}\n\
+             [[scene]]\nmark = \"A\"\nmic.voice.direct = {{ by = \"scene\", to = [\"left\"] }}\n\
+             mic.viol.direct = {{ by = \"scene\", to = [\"right\"] }}\n"
+        )
+    };
+    let sound = super::run::sound(9_600);
+    let [plain, turned] =
+        ["", ", polarity = \"inverted\""].map(|polarity| Run::new(&piece(polarity)).render(&sound[..2]));
+    assert!(plain[0].iter().any(|&x| x > 0.01), "it is heard");
+    let over: Vec<f32> = turned[0].iter().map(|x| -x).collect();
+    assert!(plain[0] == over && plain[1] == turned[1]);
+}
+
 /// The levels of the left output at some moments, of a piece that names the given controllers and effects of one scene.
 fn left(controllers: &str, effects: &str, events: &[(f64, &str, &str)], at: &[f64]) -> Vec<f32> {
     let piece = format!(
