@@ -45,10 +45,10 @@ fn gestures(first: u64) -> Vec<Timed<Event>> {
         for place in 0..PLACES as u64 {
             let id = ControllerId::new(place as usize);
             let sample = first + round + 33 * place;
-            all.push(Timed { sample, what: Event::Gesture(Gesture::Controller { id, value }) });
+            all.push(Timed { sample, what: Event::written(Gesture::Controller { id, value }) });
         }
     }
-    all.push(Timed { sample: first + 7_001, what: Event::Gesture(Gesture::Fire(SceneId(1))) });
+    all.push(Timed { sample: first + 7_001, what: Event::written(Gesture::Fire(SceneId(1))) });
     all.sort_by_key(|event| event.sample);
     all
 }

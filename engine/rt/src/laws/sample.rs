@@ -157,7 +157,7 @@ fn next_back_and_hush_act_no_sooner_than_400_ms_after_they_have() {
     };
     for number in [20, 21, 22] {
         for (again, acts) in [(19_199, 1), (19_200, 2)] {
-            let mut events = vec![Timed { sample: 10, what: Event::Gesture(Gesture::Fire(SceneId(2))) }];
+            let mut events = vec![Timed { sample: 10, what: Event::written(Gesture::Fire(SceneId(2))) }];
             for sample in [4_800, 4_800 + again] {
                 events.extend([at(sample, number, 127), at(sample + 6_000, number, 0)]);
             }
