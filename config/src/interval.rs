@@ -57,6 +57,30 @@ pub(crate) fn pattern() -> String {
     format!(r"^\s*({NUMBER}\s*cents|{NUMBER}\s*/\s*{NUMBER}|({names})(\s+({ways}))?)\s*$")
 }
 
+/// More semitones than these are none: what is so large means cents.
+const MOST_SEMITONES: f64 = 24.0;
+
+/// The number that a text is, in semitones or without a unit.
+pub(crate) fn without_unit(text: &str) -> Option<f64> {
+    let text = text.trim();
+    let bare = ["semitones", "semitone"].iter().find_map(|unit| text.strip_suffix(unit)).unwrap_or(text);
+    number(bare)
+}
+
+/// What to write instead of a number without a unit: both that it may mean.
+pub(crate) fn remedy(number: f64) -> String {
+    let semitones = number.abs().round();
+    if semitones > MOST_SEMITONES {
+        return format!("write \"{number} cents\"");
+    }
+    let pure = JUST.iter().map(|(name, ..)| *name).chain(["octave"]).nth(semitones as usize);
+    let pure = match pure.filter(|_| semitones == number.abs() && semitones > 0.0) {
+        Some(name) => format!(" (\"{name}{}\" is the pure one)", if number < 0.0 { " down" } else { "" }),
+        None => String::new(),
+    };
+    format!("write \"{} cents\" if semitones are meant{pure}, \"{number} cents\" if cents are", 100.0 * number)
+}
+
 fn cents(over: f64, under: f64) -> Option<f64> {
     let cents = 1200.0 * (over / under).log2();
     (over > 0.0 && cents.is_finite()).then_some(cents)
@@ -74,6 +98,14 @@ fn named(text: &str) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_number_without_a_unit_may_mean_semitones_or_cents() {
+        assert_eq!(remedy(702.0), "write \"702 cents\"");
+        assert_eq!(remedy(0.5), "write \"50 cents\" if semitones are meant, \"0.5 cents\" if cents are");
+        assert!(remedy(12.0).contains("(\"octave\" is the pure one)"));
+        assert_eq!([without_unit("-7 semitones"), without_unit("7 st"), without_unit("7")], [Some(-7.0), None, Some(7.0)]);
+    }
 
     #[test]
     fn an_interval_is_cents_or_a_ratio() {

@@ -19,6 +19,14 @@ impl Severity {
     }
 }
 
+impl Kind {
+    /// Whether it says that there is nothing of a name.
+    pub(crate) fn is_of_a_name(self) -> bool {
+        use Kind::{UnknownAfter, UnknownController, UnknownMic, UnknownOutput};
+        matches!(self, UnknownMic | UnknownOutput | UnknownController | UnknownAfter)
+    }
+}
+
 macro_rules! kinds {
     ($($(#[$doc:meta])* $kind:ident $severity:ident $name:literal)*) => {
         /// What a diagnostic is about.
@@ -52,6 +60,8 @@ kinds! {
     NotText Error "not-text"
     /// A key that nothing reads.
     UnknownKey Error "unknown-key"
+    /// A key that belongs above the table in which it stands.
+    KeyBelongsAbove Error "key-belongs-above"
     /// A key that must be there is not.
     MissingKey Error "missing-key"
     /// A value of another type than its key takes.

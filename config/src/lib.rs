@@ -89,13 +89,16 @@ fn check_texts(
     files: &dyn Files,
     findings: &mut Findings,
 ) -> Option<(Plan, DeviceWish)> {
-    let table = written::parse(&piece.text, 0, findings);
+    let mended = written::mend(&piece.text, 0, findings);
+    let table = mended.table();
     let written_piece = table.as_ref().map(|table| written::Piece::read(table, 0, findings));
     let plan = written_piece.as_ref().and_then(|piece| meaning::resolve(piece, Rules::Piece, files, findings));
+    findings.put_back(&piece.text, &[&mended]);
     let Some(hall) = hall else { return Some((plan?, DeviceWish::default())) };
 
     let mut in_hall = Findings::default();
-    let table = written::parse(&hall.text, 1, &mut in_hall);
+    let mended_hall = written::mend(&hall.text, 1, &mut in_hall);
+    let table = mended_hall.table();
     let written_hall = table.as_ref().map(|table| written::Hall::read(table, 1, &mut in_hall));
     let together = written_hall.zip(written_piece).and_then(|(hall, mut piece)| {
         hall.override_piece(&mut piece, &mut in_hall);
@@ -103,6 +106,7 @@ fn check_texts(
         plan?;
         meaning::resolve(&piece, Rules::Hall, files, &mut in_hall).map(|plan| (plan, hall.device))
     });
+    in_hall.put_back(&hall.text, &[&mended_hall, &mended]);
     if !findings.has_errors() {
         // The cautions of the piece by itself are found again, as far as they still hold in the hall.
         *findings = Findings::default();

@@ -1,13 +1,20 @@
 //! Near names: what was probably meant.
 
+/// The longest name that is compared, in characters.
+const LONGEST: usize = 64;
+
 /// The candidate that is nearest to a name, if one is near: a letter or two wrong, missing, too many or swapped.
 pub(crate) fn nearest<'a>(name: &str, candidates: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
     let lower = name.to_lowercase();
     let length = lower.chars().count();
+    let most = (length / 3).max(1);
+    // So many letters must be wrong at least; and what is longer than any name is no slip of the finger.
+    let may_be = |candidate: &&str| candidate.chars().take(LONGEST + 1).count().abs_diff(length) <= most;
     candidates
         .into_iter()
+        .filter(|candidate| length <= LONGEST && may_be(candidate))
         .map(|candidate| (strsim::damerau_levenshtein(&lower, &candidate.to_lowercase()), candidate))
-        .filter(|&(distance, _)| distance < length && distance <= (length / 3).max(1))
+        .filter(|&(distance, _)| distance < length && distance <= most)
         .min_by_key(|&(distance, _)| distance)
         .map(|(_, candidate)| candidate)
 }

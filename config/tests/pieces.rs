@@ -432,7 +432,7 @@ fn every_declared_setting_is_read_by_its_declaration() {
                     assert_eq!(read("\"2/1\"".to_owned()), Ok(Setting::Interval(1200.0)));
                     assert_eq!(read("\"octave down\"".to_owned()), Ok(Setting::Interval(-1200.0)));
                     assert_eq!(read("\"702\"".to_owned()), Err(Kind::NotANumber));
-                    assert_eq!(read("702".to_owned()), Err(Kind::WrongType));
+                    assert_eq!(read("702".to_owned()), Err(Kind::MissingUnit));
                 }
             }
         }

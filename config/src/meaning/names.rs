@@ -4,15 +4,15 @@ use crate::kind::Kind;
 use crate::near;
 use crate::place::Place;
 use crate::report::Findings;
-use crate::written::{At, Controller, Group, Mic, Named, Output, Piece};
+use crate::written::{At, Controller, Group, MOST_SCENES, Mic, Named, Output, Piece};
 use serde_json::{Value, json};
 use tenterhook_plan::{ControllerId, MicId, OutputId};
 
 /// Names that written gestures and effects keep for themselves.
 pub(crate) const RESERVED: [&str; 5] = ["fire", "hush", "level", "mute", "scene"];
 
-/// How many there may be of anything that has a name. Ids are 16 bits wide; no piece comes near this.
-const MOST: usize = 1000;
+/// How many there may be of anything that has a name.
+const MOST: usize = MOST_SCENES;
 
 /// All names of a piece, in its order: a place in a list is an id.
 pub(super) struct Names<'p> {

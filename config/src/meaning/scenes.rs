@@ -120,9 +120,10 @@ impl SceneBuilder<'_> {
                 _ => Vec::new(),
             };
         }
+        let mut followed = vec![false; part.what.len()];
+        follows.iter().flatten().for_each(|&at| followed[at] = true);
         for (at, effect) in part.what.iter().enumerate() {
-            let followed = follows.contains(&Some(at));
-            self.sounds(owner, effect, &made[at], &heads[at].1, followed, findings);
+            self.sounds(owner, effect, &made[at], &heads[at].1, followed[at], findings);
         }
     }
 

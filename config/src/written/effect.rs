@@ -119,7 +119,7 @@ impl Keys {
         let after = "The key of another effect of this mic or group, whose sound it takes in.";
         let each = "In a group: whether it is made once for each mic.";
         let mut keys = Keys {
-            by: fields.need("by", by, &Text::Any, findings),
+            by: fields.need("by", by, &Text::Controller, findings),
             to: fields.get("to", to, &Outputs, findings),
             level: fields.get("level", "How loud it is.", &LEVEL.usually(0.0), findings),
             after: fields.get("after", after, &Text::Any, findings),
@@ -139,7 +139,9 @@ const LEVEL: Quantity = Quantity::new(Unit::Decibels, -120.0, 24.0);
 /// Reads the effect under a key of a mic or a group.
 fn read(item: &Item<'_>, findings: &mut Findings) -> Option<Effect> {
     let DeValue::Table(table) = item.value else {
-        item.refuse("a table", format!("write {} = {{ by = \"…\" }}", item.key), findings);
+        if !fields::belongs_above(item, true, "the effects of a mic or group", findings) {
+            item.refuse("a table", format!("write {} = {{ by = \"…\" }}", item.key), findings);
+        }
         return None;
     };
     let mut fields = Fields::new(table, item.place.file);
@@ -153,6 +155,22 @@ fn read(item: &Item<'_>, findings: &mut Findings) -> Option<Effect> {
     }
     let (key, place) = (item.key.to_owned(), item.key_place);
     Some(Effect { key, place, declaration, by, to, level, after, each, settings })
+}
+
+/// What people look for among the effects, and what a mixing desk has for every channel. Common practice, no source.
+const OF_THE_DESK: [&str; 10] =
+    ["reverb", "room", "eq", "equaliser", "equalizer", "compressor", "gate", "deesser", "pan", "delay"];
+
+/// Reports an effect that is none of ours but the mixing desk's.
+fn is_of_the_desk(name: &str, place: Place, findings: &mut Findings) -> bool {
+    if !OF_THE_DESK.contains(&name.to_lowercase().as_str()) {
+        return false;
+    }
+    let message = format!("\"{name}\" is no effect of a piece: it is the mixing desk's work");
+    let effects = near::remedy("", "effects", effect_names());
+    let remedy = format!("leave it out, and let the desk add it to the outputs; {effects}");
+    findings.add(Kind::UnknownEffect, place, message, remedy);
+    true
 }
 
 /// Which effect it is: the one that its key names, or that `effect` says.
@@ -169,13 +187,14 @@ fn declaration(item: &Item<'_>, effect: &Said<String>, findings: &mut Findings) 
         }
         (None, Said::Value(said)) => {
             let found = named(&said.value);
-            if found.is_none() {
+            if found.is_none() && !is_of_the_desk(&said.value, said.place, findings) {
                 let remedy = near::remedy(&said.value, "effects", effect_names());
                 findings.add(Kind::UnknownEffect, said.place, format!("there is no effect \"{}\"", said.value), remedy);
             }
             found.map(|found| &found.declaration)
         }
         (None, Said::Wrong) => None,
+        (None, Said::Nothing) if is_of_the_desk(item.key, item.key_place, findings) => None,
         (None, Said::Nothing) => {
             let message = format!("\"{}\" is no effect, and nothing says which effect it is", item.key);
             let near = near::remedy(item.key, "effects", effect_names());

@@ -100,10 +100,18 @@ impl<'t> Fields<'t> {
         shape: S,
         findings: &mut Findings,
     ) -> Vec<Named<S::Value>> {
-        match self.get(key, help, &Entries(shape), findings) {
+        let entries = Entries(shape);
+        let mut named = match self.get(key, help, &entries, findings) {
             Said::Value(at) => at.value,
             Said::Nothing | Said::Wrong => Vec::new(),
+        };
+        // A slip in this key is an error when all keys are asked for. What stands under it is read all the same.
+        let slips =
+            items(self.table, self.file).filter(|item| item.key != key && matches!(item.value, DeValue::Table(_)));
+        for item in slips.filter(|item| near::nearest(item.key, [key]).is_some()) {
+            named.extend(entries.read(&item, findings).unwrap_or_default());
         }
+        named
     }
 
     /// Lets a schema say that a key must be there and hold something.
@@ -128,6 +136,10 @@ impl<'t> Fields<'t> {
     /// Reports all keys that nobody asked for. `what` is the table, in words: "a mic".
     pub fn finish(self, what: &str, findings: &mut Findings) {
         for item in items(self.table, self.file).filter(|item| !self.known.contains(&item.key)) {
+            let in_scene = what.starts_with("the effect");
+            if !["a piece", "a hall"].contains(&what) && belongs_above(&item, in_scene, what, findings) {
+                continue;
+            }
             let message = format!("{what} has no key \"{}\"", item.key);
             findings.add(
                 Kind::UnknownKey,
@@ -151,12 +163,16 @@ impl<S: Shape<Value: Default>> Shape for Entries<S> {
             item.refuse("a table", remedy, findings);
             return None;
         };
-        let entries = items(table, item.place.file).map(|item| Named {
-            name: item.key.to_owned(),
-            place: item.key_place,
-            what: self.0.read(&item, findings).unwrap_or_default(),
-        });
-        Some(entries.collect())
+        let (within, in_scene) = (format!("the table [{}]", item.key), item.key == "mic");
+        let mut entries = Vec::new();
+        for item in items(table, item.place.file) {
+            if belongs_above(&item, in_scene, &within, findings) {
+                continue;
+            }
+            let what = self.0.read(&item, findings).unwrap_or_default();
+            entries.push(Named { name: item.key.to_owned(), place: item.key_place, what });
+        }
+        Some(entries)
     }
 
     fn schema(&self) -> Json {
@@ -166,6 +182,29 @@ impl<S: Shape<Value: Default>> Shape for Entries<S> {
             "additionalProperties": self.0.schema(),
         })
     }
+}
+
+/// The keys of a piece that are no tables. They stand above all tables, which go on until the next one begins.
+const OF_PIECE: [&str; 5] = ["title", "tuning", "next", "back", "hush"];
+
+/// The keys of a scene that are no tables.
+const OF_SCENE: [&str; 5] = ["mark", "name", "bar", "cue", "fade"];
+
+/// Reports a key that belongs to the piece, or to the scene, and stands below the header of a table. `within`: that table
+/// in words; `in_scene`: it is part of a scene.
+pub(super) fn belongs_above(item: &Item<'_>, in_scene: bool, within: &str, findings: &mut Findings) -> bool {
+    let is_table = matches!(item.value, DeValue::Table(_) | DeValue::Array(_));
+    let (to, where_to) = if OF_PIECE.contains(&item.key) && matches!(item.value, DeValue::String(_)) {
+        ("the piece", "above the first [table]")
+    } else if in_scene && OF_SCENE.contains(&item.key) && !is_table {
+        ("the scene", "directly below [[scene]]")
+    } else {
+        return false;
+    };
+    let message = format!("\"{}\" belongs to {to}, and stands in {within}", item.key);
+    let remedy = format!("write this line {where_to}: what stands below the header of a table belongs to that table");
+    findings.add(Kind::KeyBelongsAbove, item.key_place, message, remedy);
+    true
 }
 
 /// The entries of a table, in the order of the file.

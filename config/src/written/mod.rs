@@ -5,7 +5,9 @@ mod controller;
 mod effect;
 mod fields;
 mod hall;
+mod mend;
 mod piece;
+mod quotes;
 mod value;
 
 pub(crate) use controller::{ACTS_BESIDE, ADDRESS_KEYS, Controller, End, FINE_CCS, LOUDNESS_DB, SWITCH_CCS, SWITCHES};
@@ -13,12 +15,10 @@ pub(crate) use effect::{Effect, To};
 pub(crate) use fields::schema;
 pub(crate) use hall::Hall;
 pub use hall::{DeviceWish, Host};
-pub(crate) use piece::{CEILING_DB, Channel, FADE, Group, Mic, Output, Piece, Scene, TUNING_HZ};
+pub(crate) use mend::{Mended, mend};
+pub(crate) use piece::{CEILING_DB, Channel, FADE, Group, MOST_SCENES, Mic, Output, Piece, Scene, TUNING_HZ};
 
-use crate::kind::Kind;
 use crate::place::Place;
-use crate::report::Findings;
-use toml::de::DeTable;
 
 /// A value with its place, and the place of its key.
 #[derive(Clone, Debug)]
@@ -85,23 +85,4 @@ pub(crate) struct Named<T> {
     /// The place of the name.
     pub place: Place,
     pub what: T,
-}
-
-/// Parses a text as TOML; an error of the syntax becomes a finding.
-pub(crate) fn parse<'t>(text: &'t str, file: usize, findings: &mut Findings) -> Option<DeTable<'t>> {
-    match DeTable::parse(text) {
-        Ok(table) => Some(table.into_inner()),
-        Err(error) => {
-            let place = Place::new(file, error.span().unwrap_or(text.len()..text.len()));
-            let remedy = match error.message() {
-                said if said.contains("unquoted key") => {
-                    "a name with other letters than a-z stands in quotes: \"Flöte\" = 1"
-                }
-                said if said.contains("duplicate key") => "give one of the two another name",
-                _ => "put this line right first: the rest can only be read after it",
-            };
-            findings.add(Kind::Syntax, place, format!("this is not TOML: {}", error.message()), remedy);
-            None
-        }
-    }
 }

@@ -21,6 +21,9 @@ pub(crate) const TUNING_HZ: f64 = 440.0;
 /// The ceiling of an output if a piece says nothing, in dBFS.
 pub(crate) const CEILING_DB: f64 = -1.0;
 
+/// How many scenes there may be, and how many of anything that has a name. Ids are 16 bits wide; no piece comes near this.
+pub(crate) const MOST_SCENES: usize = 1000;
+
 /// The fade of a scene that says nothing, in seconds.
 pub(crate) const FADE: f64 = 0.5;
 
@@ -116,9 +119,9 @@ impl Piece {
         let piece = Piece {
             title: fields.get("title", "The piece's title.", &Text::Any, findings),
             tuning: fields.get("tuning", "The frequency of a'.", &tuning, findings),
-            next: fields.get("next", "The controller that fires the next scene.", &Text::Any, findings),
-            back: fields.get("back", "The controller that fires the scene before.", &Text::Any, findings),
-            hush: fields.get("hush", "The controller that hushes and releases.", &Text::Any, findings),
+            next: fields.get("next", "The controller that fires the next scene.", &Text::Controller, findings),
+            back: fields.get("back", "The controller that fires the scene before.", &Text::Controller, findings),
+            hush: fields.get("hush", "The controller that hushes and releases.", &Text::Controller, findings),
             tables: Tables::keys(fields, false, findings),
             groups: fields.named(
                 "groups",
@@ -316,21 +319,22 @@ impl Shape for Scenes {
     type Value = Vec<Scene>;
 
     fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<Vec<Scene>> {
-        let DeValue::Array(list) = item.value else {
-            item.refuse("a list of tables", "write [[scene]] with two brackets", findings);
-            return None;
+        let remedy = "write [[scene]] with two brackets";
+        let list = match item.value {
+            DeValue::Array(list) => list,
+            _ => {
+                item.refuse("a list of tables", remedy, findings);
+                // Most likely it is the only one: what is wrong in it is told as well.
+                return Some(scene(item, findings).into_iter().collect());
+            }
         };
         let mut scenes = Vec::new();
-        for entry in list.iter() {
+        // One more than there may be, so that it can be said; the others would only take room.
+        for entry in list.iter().take(MOST_SCENES + 1) {
             let entry = Item { value: entry.get_ref(), place: Place::new(item.place.file, entry.span()), ..*item };
-            match entry.value {
-                DeValue::Table(table) => {
-                    let place = entry.place;
-                    scenes.push(fields::read("a scene", table, place.file, findings, |fields, findings| {
-                        Scene::keys(fields, place, findings)
-                    }));
-                }
-                _ => entry.refuse("a list of tables", "write [[scene]] with two brackets", findings),
+            match scene(&entry, findings) {
+                Some(scene) => scenes.push(scene),
+                None => entry.refuse("a list of tables", remedy, findings),
             }
         }
         Some(scenes)
@@ -340,6 +344,19 @@ impl Shape for Scenes {
         let scene = fields::schema(|fields, findings| Scene::keys(fields, Place::beginning(0), findings));
         json!({ "type": "array", "items": scene })
     }
+}
+
+/// Reads one scene; `None`: it is no table.
+fn scene(item: &Item<'_>, findings: &mut Findings) -> Option<Scene> {
+    let DeValue::Table(table) = item.value else { return None };
+    let (place, before) = (item.place, findings.len());
+    let mut scene =
+        fields::read("a scene", table, place.file, findings, |fields, findings| Scene::keys(fields, place, findings));
+    // A mark that stands too low has been reported, and is no mark that is missing.
+    if !scene.mark.is_said() && findings.have_moved("mark", before) {
+        scene.mark = Said::Wrong;
+    }
+    Some(scene)
 }
 
 impl Scene {

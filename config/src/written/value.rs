@@ -59,6 +59,8 @@ pub(crate) enum Text {
     Any,
     /// Text of printable characters, without spaces around it.
     Plain,
+    /// The name of one controller.
+    Controller,
     /// The name of a keyboard's key.
     KeyName,
     OscAddress,
@@ -74,6 +76,15 @@ impl Shape for Text {
     fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<String> {
         match item.value {
             DeValue::String(text) => Some(text.to_string()),
+            DeValue::Array(list) if matches!(self, Text::Controller) => {
+                let named = list.iter().filter_map(|one| match one.get_ref() {
+                    DeValue::String(name) => Some(name.as_ref()),
+                    _ => None,
+                });
+                let names: Vec<_> = named.collect();
+                one_controller(item, &names, findings);
+                names.first().map(|name| (*name).to_owned())
+            }
             _ => {
                 item.refuse("text in quotes", format!("write {} = \"…\"", item.key), findings);
                 None
@@ -83,7 +94,7 @@ impl Shape for Text {
 
     fn schema(&self) -> Json {
         match self {
-            Text::Any => json!({ "type": "string" }),
+            Text::Any | Text::Controller => json!({ "type": "string" }),
             Text::Port => json!({ "type": "string", "minLength": 1 }),
             Text::Plain => defined("plain"),
             Text::KeyName => defined("key"),
@@ -91,6 +102,22 @@ impl Shape for Text {
             Text::Tuning => defined("tuning"),
         }
     }
+}
+
+/// Reports a list where one controller should stand.
+fn one_controller(item: &Item<'_>, names: &[&str], findings: &mut Findings) {
+    let works = item.key == "by";
+    let rule = if works { ": one controller works one effect" } else { "" };
+    let message = format!("\"{}\" takes one name, and this is a list{rule}", item.key);
+    let first = names.first().copied().unwrap_or("…");
+    let remedy = match names.get(1) {
+        Some(second) if works => format!(
+            "write by = \"{first}\", and let \"{second}\" work an effect of its own, with a key of your own and effect = \"…\" \
+             beside it"
+        ),
+        _ => format!("write {} = \"{first}\"", item.key),
+    };
+    findings.add(Kind::WrongType, item.place, message, remedy);
 }
 
 /// What a schema defines once, under a name.
@@ -274,11 +301,18 @@ impl Shape for Interval {
 
     fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<f64> {
         let Self { least, most, .. } = *self;
+        if let Some(number) = bare(item.value).filter(|number| number.is_finite()) {
+            let message = format!("\"{}\" is an interval, and {number} has no unit", item.key);
+            findings.add(Kind::MissingUnit, item.place, message, interval::remedy(number));
+            return None;
+        }
         let text = Text::Any.read(item, findings)?;
         let Some(cents) = interval::parse(&text) else {
             let message = format!("\"{}\" is an interval, and \"{text}\" is none", item.key);
-            let remedy = match near::nearest(&text, interval::names()) {
-                Some(near) => format!("did you mean \"{near}\"?"),
+            let number = interval::without_unit(&text).map(interval::remedy);
+            let near = || near::nearest(&text, interval::names()).map(|near| format!("did you mean \"{near}\"?"));
+            let remedy = match number.or_else(near) {
+                Some(remedy) => remedy,
                 None => "write \"fifth\", \"minor third down\", \"-702 cents\" or \"3/2\", say".to_owned(),
             };
             findings.add(Kind::NotANumber, item.place, message, remedy);

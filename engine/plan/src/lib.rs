@@ -1,5 +1,6 @@
 //! The words that every part of Tenterhook shares: names as ids, the [`Plan`] of a piece in one hall, the [`Gesture`]s
-//! that change its sound, the [`Keys`] that work it, and what an effect [declares](declare) about itself.
+//! that change its sound, the [`Keys`] that work it, what an effect [declares](declare) about itself, and text as people are
+//! [`shown`] it.
 //!
 //! This crate has no dependencies and does nothing: it only says what there is.
 
@@ -13,6 +14,7 @@ mod keys;
 mod level;
 mod piece;
 pub mod pitch;
+mod shown;
 mod stands;
 mod who;
 
@@ -23,5 +25,6 @@ pub use ids::{ControllerId, GroupId, InstanceId, MicId, OutputId, SceneId};
 pub use keys::Keys;
 pub use level::{Decibels, gain};
 pub use piece::{By, Group, Identity, Instance, Mic, Output, Owner, Plan, Scene, Send, Source, Use};
+pub use shown::{is_hidden, shown, shown_lines};
 pub use stands::Stands;
 pub use who::Who;
