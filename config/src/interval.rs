@@ -104,7 +104,10 @@ mod tests {
         assert_eq!(remedy(702.0), "write \"702 cents\"");
         assert_eq!(remedy(0.5), "write \"50 cents\" if semitones are meant, \"0.5 cents\" if cents are");
         assert!(remedy(12.0).contains("(\"octave\" is the pure one)"));
-        assert_eq!([without_unit("-7 semitones"), without_unit("7 st"), without_unit("7")], [Some(-7.0), None, Some(7.0)]);
+        assert_eq!(
+            [without_unit("-7 semitones"), without_unit("7 st"), without_unit("7")],
+            [Some(-7.0), None, Some(7.0)]
+        );
     }
 
     #[test]

@@ -111,3 +111,21 @@ fn several_broken_lines_are_all_told_and_what_stands_between_them_is_checked() {
     ];
     assert_eq!(found, expected, "{}", report.render(false));
 }
+
+#[test]
+fn fragments_are_told_once_each() {
+    for text in
+        ["\"=", "\"", "[", "[[", "]", "=", "a=[", "\"\"\"", "“", "[“]", "a.“=“", "a = 1\n'", "{\n[\n(", "a = {\n\nb"]
+    {
+        let report = check(&Text::new("piece.toml", text), None).unwrap_err();
+        let places: Vec<_> = report
+            .diagnostics()
+            .iter()
+            .filter(|one| one.kind == Kind::Syntax)
+            .map(|one| one.position.clone())
+            .collect();
+        assert!(!places.is_empty() && places.len() <= 3, "{text:?}: {}", report.render(false));
+        let lines: Vec<_> = places.iter().flatten().map(|place| place.line).collect();
+        assert!(lines.windows(2).all(|pair| pair[0] < pair[1]), "{text:?}: {}", report.render(false));
+    }
+}

@@ -10,10 +10,13 @@ use std::ops::Range;
 use toml::de::{DeTable, Error};
 
 /// How many errors of the syntax are told of one text: whoever has more reads a file of another kind.
-const MOST: usize = 50;
+const MOST: usize = 20;
 
 /// How many ways are tried to tell where something broken begins or ends.
-const TRIALS: usize = 100;
+const TRIALS: usize = 8;
+
+/// From so many bytes on a text is read fewer times: no piece that somebody wrote comes near this.
+const LONG: usize = 200_000;
 
 /// A text that can be read as TOML, but for what was broken in it.
 pub(crate) struct Mended<'t> {
@@ -24,12 +27,15 @@ pub(crate) struct Mended<'t> {
     origins: Option<Vec<usize>>,
     /// What was broken, in bytes of the original, in whole lines.
     broken: Vec<Range<usize>>,
+    /// The beginnings of the lines, in the original, of which something has been told.
+    told: Vec<usize>,
 }
 
 /// Finds the errors of a text's syntax.
 pub(crate) fn mend<'t>(text: &'t str, file: usize, findings: &mut Findings) -> Mended<'t> {
-    let mut mended = Mended { file, original: text, text: Cow::Borrowed(text), origins: None, broken: Vec::new() };
-    for _ in 0..MOST {
+    let mut mended =
+        Mended { file, original: text, text: Cow::Borrowed(text), origins: None, broken: Vec::new(), told: Vec::new() };
+    for _ in 0..if text.len() < LONG { MOST } else { 2 } {
         let Some(error) = first_error(&mended.text) else { break };
         mended.repair(&error, findings);
     }
@@ -74,6 +80,7 @@ impl Mended<'_> {
     pub fn origin(&self, at: usize) -> usize {
         match &self.origins {
             None => at,
+            Some(_) if at == 0 => 0,
             Some(origins) => origins.get(at).copied().unwrap_or(self.original.len()),
         }
     }
@@ -124,12 +131,18 @@ impl Mended<'_> {
             let place = self.place(line.start + curly.quoted.start..line.start + curly.quoted.end);
             let remedy = format!("write \"{}\" with straight quotes, as a program for plain text does", curly.inner);
             findings.add(Kind::Syntax, place, "these quotes are curly, and TOML knows straight ones only", remedy);
+            self.told.push(self.origin(line.start));
             self.text.to_mut().replace_range(line, &curly.straight);
             return;
         }
         let statement = self.statement(at);
         let begins = &self.text[statement.clone()];
-        if error.unclosed
+        let start = self.origin(statement.start);
+        let again = self.told.contains(&start) || self.broken.iter().any(|range| range.contains(&start));
+        self.told.push(start);
+        if again {
+            // It has been told. What was put in its place does not do.
+        } else if error.unclosed
             && statement.end <= at
             && let Some((opened, closing)) = opening(begins)
         {
@@ -167,7 +180,8 @@ impl Mended<'_> {
             let nameless = format!("{key} = 0{ends}");
             let rest = &self.text[whole.end..];
             let tried = [&self.text[..whole.start], &nameless, rest].concat();
-            if first_error(&tried).is_none_or(|next| next.span.start >= whole.start + nameless.len()) {
+            let stands = first_error(&nameless).is_none() && !again;
+            if stands && first_error(&tried).is_none_or(|next| next.span.start >= whole.start + nameless.len()) {
                 self.replace(whole, &nameless);
                 return;
             }
