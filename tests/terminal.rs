@@ -148,3 +148,29 @@ fn the_loudest_mic_that_is_not_muted_is_shown_and_who_is_muted() {
     terminal.shows("muted: voice   viol -29 dB");
     assert_eq!(terminal.end(), Some(0));
 }
+
+#[test]
+fn what_makes_no_sense_by_osc_is_said_when_it_comes_with_its_address() {
+    let folder = folder();
+    let socket = std::net::UdpSocket::bind("127.0.0.1:0").unwrap();
+    // A port that was free a moment ago.
+    let address = std::net::UdpSocket::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
+    let arguments = format!("play piece.toml --host clock --no-page --osc {address}");
+    let terminal = Terminal::start(folder.path(), &arguments, 200, false);
+    terminal.shows("A Threshold");
+    let send = |addr: &str, args| {
+        let message = rosc::OscMessage { addr: addr.to_owned(), args };
+        let packet = rosc::encoder::encode(&rosc::OscPacket::Message(message)).unwrap();
+        socket.send_to(&packet, address).unwrap();
+    };
+    let says = |words: &str| terminal.until(words, |terminal| terminal.screen().contains(words));
+    for _ in 0..100 {
+        send("/tenterhook/fier", vec![rosc::OscType::String("A".to_owned())]);
+    }
+    let from = socket.local_addr().unwrap();
+    says(&format!("caution: OSC /tenterhook/fier from {from} did nothing: nothing in the piece has this address"));
+    send("/tenterhook/fire", vec![rosc::OscType::String("Q".to_owned())]);
+    says("OSC /tenterhook/fire from");
+    assert_eq!(terminal.screen().matches("/tenterhook/fier").count(), 1, "a flood is one line: {}", terminal.screen());
+    assert_eq!(terminal.end(), Some(0));
+}

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use std::time::Instant;
 
 use tenterhook_config::Host;
-use tenterhook_io::{Facts, Fault, FaultKind, GonePort, Load, Snapshot, Standing};
+use tenterhook_io::{Facts, Fault, FaultKind, GonePort, Load, Refused, Snapshot, Standing};
 use tenterhook_plan::Plan;
 use tenterhook_plan::condition::{Cause, Condition, Conditions, Counted, Topic};
 
@@ -42,6 +42,8 @@ pub struct Look<'a> {
     pub gone_ports: &'a [GonePort],
     /// The receivers of OSC that are not reached, and why.
     pub unreached: BTreeMap<String, String>,
+    /// What came by OSC lately and made no sense.
+    pub senseless: Vec<Refused>,
 }
 
 /// Tells what happened lately from counts that only grow.
@@ -127,6 +129,9 @@ impl Finder {
         for (controller, _) in look.plan.controllers.iter().zip(&look.snapshot.turned).filter(|(_, turned)| **turned) {
             let inverted = matches!(controller.address, tenterhook_plan::Address::Midi { inverted: true, .. });
             add(Topic::SwitchTurned { inverted }, Some(&controller.name), false);
+        }
+        for Refused { path, from, why } in &look.senseless {
+            add(Topic::OscSenseless { from: from.to_string(), why: *why }, Some(path), false);
         }
         for (receiver, why) in &look.unreached {
             add(Topic::OscUnreached { why: why.clone() }, Some(receiver), false);

@@ -232,7 +232,10 @@ fn kind(topic: &Topic) -> Kind {
         Topic::LogLost { .. } => Kind::Log,
         Topic::PieceBroken { .. } => Kind::Piece,
         Topic::JournalLost { .. } | Topic::TakenUp { .. } => Kind::Journal,
-        Topic::PortGone { .. } | Topic::SwitchTurned { .. } | Topic::OscUnreached { .. } => Kind::Controller,
+        Topic::PortGone { .. }
+        | Topic::SwitchTurned { .. }
+        | Topic::OscSenseless { .. }
+        | Topic::OscUnreached { .. } => Kind::Controller,
         Topic::NotNumbers => Kind::Bad,
         Topic::Clips => Kind::Clip,
         Topic::Limited { .. } => Kind::Limiter,

@@ -142,6 +142,7 @@ impl Show {
             taken_up: self.taken_up.as_deref(),
             gone_ports: &stage.gone_ports(),
             unreached: stage.unreached(),
+            senseless: stage.senseless(),
         });
         stage.say(|page| page.conditions = Some(Arc::clone(&conditions)));
         // Programs are told first that the run has begun, unless it does not.

@@ -11,8 +11,8 @@ use serde_json::json;
 use signal_hook::consts;
 use tenterhook_config::Host;
 use tenterhook_io::{
-    Ears, Events, Facts, GonePort, Hub, Keeper, Load, Log, LogSettings, MidiPorts, OscCounts, Player, Recent, Relay,
-    RelayCounts, Snapshot, Sound, Standing, Stats, Wiring, Wish,
+    Ears, Events, Facts, GonePort, Hub, Keeper, Load, Log, LogSettings, MidiPorts, Osc, OscCounts, Player, Recent,
+    Refused, Relay, RelayCounts, Snapshot, Sound, Standing, Stats, Wiring, Wish,
 };
 use tenterhook_plan::{Event, Gesture, Plan, SceneId, Who};
 
@@ -208,6 +208,11 @@ impl Stage {
     /// Whether a recording, or an ensemble that is made up, plays in place of the mics.
     pub fn is_rehearsal(&self) -> bool {
         self.rehearsal
+    }
+
+    /// What came by OSC lately and made no sense.
+    pub fn senseless(&self) -> Vec<Refused> {
+        self.takeover.inbox.with(|osc| osc.map(Osc::refused).unwrap_or_default())
     }
 
     /// Those who are to be told by OSC and are not reached, and why.

@@ -1,6 +1,6 @@
 //! The words of what one must know during a run: terminal, JSON and page say the same.
 
-use tenterhook_plan::condition::{Cause, Condition, Counted, Topic};
+use tenterhook_plan::condition::{Cause, Condition, Counted, Nonsense, Topic};
 
 use crate::conditions::NEWS;
 
@@ -52,6 +52,7 @@ pub fn of(Condition { topic, subject, .. }: &Condition) -> String {
         Topic::GesturesLost { count } => {
             format!("{} lost, because too many came at once", many(*count, "1 gesture", "gestures"))
         }
+        Topic::OscSenseless { from, why } => senseless(subject, from, *why),
         Topic::OscUnreached { why } => format!("OSC does not reach {subject} ({why}); it is tried on and on"),
     }
 }
@@ -77,6 +78,7 @@ pub fn gone(Condition { topic, subject, .. }: &Condition, seconds: f64, device: 
         | Topic::Clips
         | Topic::Limited { .. }
         | Topic::GesturesLost { .. }
+        | Topic::OscSenseless { .. }
         | Topic::OscUnreached { .. } => None,
     }
 }
@@ -90,6 +92,18 @@ pub fn line(condition: &Condition) -> Option<String> {
         _ if condition.grave => Some(format!("error: {words}")),
         _ => Some(format!("caution: {words}")),
     }
+}
+
+fn senseless(path: &str, from: &str, why: Nonsense) -> String {
+    let why = match why {
+        Nonsense::Packet => return format!("a packet from {from} is no OSC: see what is sent to this port"),
+        Nonsense::Address => "this is no address of OSC 1.0: see how it is spelled",
+        Nonsense::Nothing => "nothing in the piece has this address: the README lists them",
+        Nonsense::NoNumber => "it needs a number",
+        Nonsense::NoMark => "it needs a mark of the piece, as text",
+        Nonsense::Far => "its time is more than a minute ahead: see the clock of that machine",
+    };
+    format!("OSC {} from {from} did nothing: {why}", path.escape_debug())
 }
 
 fn lost_time(counted: &Counted, one: &str, some: &str, others: &str) -> String {

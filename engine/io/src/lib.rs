@@ -52,7 +52,7 @@ pub use keeper::{Away, Keeper, Standing};
 pub use load::{Fault, FaultKind, Load, Stats};
 pub use log::{Log, LogEnd, LogError, LogSettings, is_inside};
 pub use midi::{GonePort, MidiPorts, MidiState, channel_message, port_bits};
-pub use osc::{Follow, Osc, OscCounts, OscMap, Receiver, Relay, RelayCounts};
+pub use osc::{Follow, Osc, OscCounts, OscMap, Receiver, Refused, Relay, RelayCounts};
 pub use player::{Player, Sound, recording};
 pub use priority::real_time_is_permitted;
 pub use recent::{Listened, RECENT_SECONDS, Recent};

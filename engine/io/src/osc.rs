@@ -4,12 +4,14 @@ mod addresses;
 mod due;
 mod follow;
 mod map;
+mod refused;
 mod relay;
 mod time;
 
 pub use follow::Follow;
 pub use map::OscMap;
 pub(crate) use map::numbers;
+pub use refused::Refused;
 pub use relay::{Receiver, Relay, RelayCounts};
 
 use crate::hub::Window;
@@ -17,6 +19,7 @@ use crate::{Error, Events, Heard};
 use crossbeam_channel::Sender;
 use due::Due;
 use follow::{Kind, Told};
+use refused::Refusals;
 use std::io::ErrorKind;
 use std::net::{SocketAddr, UdpSocket};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -56,6 +59,7 @@ struct Counts {
     senseless: AtomicU64,
     far: AtomicU64,
     crowded: AtomicU64,
+    refusals: Mutex<Refusals>,
 }
 
 /// Listens for OSC on a thread of its own.
@@ -107,8 +111,8 @@ impl Osc {
             let mut packet = vec![0; MOST_BYTES];
             let mut gestures = Vec::new();
             while !stopped.load(Ordering::Acquire) {
-                let length = match socket.recv(&mut packet) {
-                    Ok(length) => length,
+                let (length, from) = match socket.recv_from(&mut packet) {
+                    Ok(came) => came,
                     Err(why) if matches!(why.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut) => continue,
                     Err(_) => {
                         // A passing trouble of the network; do not spin on it.
@@ -123,7 +127,7 @@ impl Osc {
                         let _ = tap.try_send(Heard::Osc { path: path.to_owned(), number });
                     });
                 }
-                means.take(&packet[..length], &mut gestures, &due, &counted);
+                means.take(&packet[..length], from, &mut gestures, &due, &counted);
             }
         };
         let thread = std::thread::Builder::new().name("osc".to_owned()).spawn(run);
@@ -151,18 +155,34 @@ impl Osc {
 
     /// What came in and did not act.
     pub fn counts(&self) -> OscCounts {
-        let Counts { senseless, far, crowded } = &*self.counts;
+        let Counts { senseless, far, crowded, .. } = &*self.counts;
         let [senseless, far, crowded] = [senseless, far, crowded].map(|count| count.load(Ordering::Acquire));
         OscCounts { senseless, far, crowded }
+    }
+
+    /// What came in the last seconds and made no sense.
+    pub fn refused(&self) -> Vec<Refused> {
+        self.counts.refusals.lock().unwrap_or_else(PoisonError::into_inner).told(Instant::now())
     }
 }
 
 impl Means {
-    fn take(&self, packet: &[u8], gestures: &mut Vec<(Duration, Gesture)>, due: &Due, counts: &Counts) {
+    fn take(
+        &self,
+        packet: &[u8],
+        from: SocketAddr,
+        gestures: &mut Vec<(Duration, Gesture)>,
+        due: &Due,
+        counts: &Counts,
+    ) {
         gestures.clear();
         let read = self.map.read(packet, time::now(), gestures);
         counts.senseless.fetch_add(read.senseless, Ordering::Release);
         counts.far.fetch_add(read.far, Ordering::Release);
+        if let Some((path, why)) = &read.first {
+            let mut refusals = counts.refusals.lock().unwrap_or_else(PoisonError::into_inner);
+            refusals.add(path, from, *why, Instant::now());
+        }
         if let Some(told) = &read.told {
             return self.follow(told, gestures);
         }

@@ -88,11 +88,35 @@ pub enum Topic {
         /// How many, since the start.
         count: u64,
     },
+    /// A message of OSC made no sense; the subject is its address, as it was sent.
+    OscSenseless {
+        /// The address in the network that sent it.
+        from: String,
+        /// Why.
+        why: Nonsense,
+    },
     /// OSC does not reach a receiver: the subject.
     OscUnreached {
         /// Why.
         why: String,
     },
+}
+
+/// Why a message makes no sense.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Nonsense {
+    /// The packet is none of OSC, or nests too deep.
+    Packet,
+    /// The address is none of OSC.
+    Address,
+    /// Nothing here has this address.
+    Nothing,
+    /// It needs a number.
+    NoNumber,
+    /// It names no mark of the piece.
+    NoMark,
+    /// Its time is more than a minute ahead.
+    Far,
 }
 
 /// What is counted as it happens.
@@ -139,6 +163,7 @@ impl Topic {
             Topic::Clips => "clips",
             Topic::Limited { .. } => "limited",
             Topic::GesturesLost { .. } => "gestures-lost",
+            Topic::OscSenseless { .. } => "osc-senseless",
             Topic::OscUnreached { .. } => "osc-unreached",
         }
     }
@@ -162,6 +187,7 @@ impl Topic {
             | Topic::SwitchTurned { .. }
             | Topic::NotNumbers
             | Topic::Clips
+            | Topic::OscSenseless { .. }
             | Topic::OscUnreached { .. } => false,
         }
     }

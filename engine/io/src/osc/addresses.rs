@@ -33,6 +33,12 @@ pub(crate) const ONSET: &str = "/tenterhook/onset";
 /// The first message of a bundle of gestures that a machine tells, see [`Told`](super::follow::Told).
 pub(crate) const RELAY: &str = "/tenterhook/relay";
 
+/// Whether an address asks something of us, rightly or wrongly; what is only told does not.
+pub(crate) fn asks(path: &str) -> bool {
+    let told = [SCENE, METER_MIC, METER_OUTPUT, PITCH, ONSET, RELAY];
+    path.starts_with("/tenterhook/") && !told.iter().any(|told| path.starts_with(told))
+}
+
 /// The address of what has a name: all that OSC forbids, and all that is not ASCII, is percent-encoded (RFC 3986, 2.1).
 pub(crate) fn named(under: &str, name: &str) -> String {
     format!("{under}/{}", utf8_percent_encode(name, FORBIDDEN))

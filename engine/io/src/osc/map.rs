@@ -2,11 +2,12 @@
 
 use super::addresses::{BACK, CONTROLLER, FIRE, HUSH, LEVEL, MUTE, NEXT, RELAY, named};
 use super::follow::Told;
-use super::time;
+use super::{addresses, time};
 use rosc::address::{Matcher, OscAddress};
 use rosc::{OscBundle, OscMessage, OscPacket, OscType, decoder};
 use std::sync::Arc;
 use std::time::Duration;
+use tenterhook_plan::condition::Nonsense;
 use tenterhook_plan::{Address, Controller, ControllerId, Gesture, MicId, OutputId, Plan, SceneId};
 
 /// A packet holds no more bundles than this: the decoder calls itself for each that is nested in another.
@@ -18,6 +19,8 @@ pub(crate) const MOST_AHEAD: Duration = Duration::from_secs(60);
 #[derive(Clone, Debug)]
 pub struct OscMap {
     plan: Arc<Plan>,
+    /// It has the fixed addresses as well.
+    everything: bool,
     places: Vec<Place>,
 }
 
@@ -44,7 +47,7 @@ enum Works {
 }
 
 /// What was read of a packet beside its gestures.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub(crate) struct Read {
     /// Which machine told it, if one did.
     pub told: Option<Told>,
@@ -52,6 +55,16 @@ pub(crate) struct Read {
     pub senseless: u64,
     /// Bundles whose time is too far ahead.
     pub far: u64,
+    /// The first that made no sense: its address, and why.
+    pub first: Option<(String, Nonsense)>,
+}
+
+impl Read {
+    fn refuse(&mut self, path: &str, why: Nonsense) {
+        let count = if why == Nonsense::Far { &mut self.far } else { &mut self.senseless };
+        *count += 1;
+        self.first.get_or_insert_with(|| (path.to_owned(), why));
+    }
 }
 
 /// A gesture, and how long it is to wait.
@@ -122,7 +135,7 @@ impl OscMap {
                 add(named(MUTE, &mic.name), Works::Mute(MicId::new(index)));
             }
         }
-        Self { plan, places }
+        Self { plan, everything, places }
     }
 
     /// Whether no message works anything.
@@ -148,13 +161,13 @@ impl OscMap {
     pub(crate) fn read(&self, packet: &[u8], now: u64, due: &mut Vec<Due>) -> Read {
         let mut read = Read::default();
         if bundles(packet) > MOST_BUNDLES {
-            read.senseless = 1;
+            read.refuse("", Nonsense::Packet);
             return read;
         }
         match decoder::decode_udp(packet) {
             Ok((_, OscPacket::Message(message))) => self.message(&message, Duration::ZERO, due, &mut read),
             Ok((_, OscPacket::Bundle(bundle))) => self.bundle(&bundle, Duration::ZERO, now, due, &mut read),
-            Err(_) => read.senseless = 1,
+            Err(_) => read.refuse("", Nonsense::Packet),
         }
         read
     }
@@ -163,7 +176,11 @@ impl OscMap {
     fn bundle(&self, bundle: &OscBundle, least: Duration, now: u64, due: &mut Vec<Due>, read: &mut Read) {
         let wait = time::until(bundle.timetag, now).max(least);
         if wait > MOST_AHEAD {
-            read.far += 1;
+            let path = bundle.content.iter().find_map(|inner| match inner {
+                OscPacket::Message(message) => Some(message.addr.as_str()),
+                OscPacket::Bundle(_) => None,
+            });
+            read.refuse(path.unwrap_or_default(), Nonsense::Far);
             return;
         }
         for inner in &bundle.content {
@@ -178,25 +195,31 @@ impl OscMap {
         if message.addr == RELAY {
             match Told::read(&message.args) {
                 Some(told) => read.told = Some(told),
-                None => read.senseless += 1,
+                None => read.refuse(&message.addr, Nonsense::NoNumber),
             }
             return;
         }
         // OSC 1.0: what is sent may be a pattern.
         let Ok(matcher) = Matcher::new(&message.addr) else {
-            read.senseless += 1;
+            read.refuse(&message.addr, Nonsense::Address);
             return;
         };
         let pattern = message.addr.contains(['*', '?', '[', '{']);
+        let mut known = false;
         for Place { path, address, works } in &self.places {
             if *path != message.addr && !(pattern && matcher.match_address(address)) {
                 continue;
             }
+            known = true;
             match self.gesture(*works, &message.args) {
                 Meant::Gesture(gesture) => due.push((wait, gesture)),
                 Meant::Nothing => {}
-                Meant::Nonsense => read.senseless += 1,
+                Meant::Nonsense(why) => read.refuse(&message.addr, why),
             }
+        }
+        // What others tell each other is none of ours; our own addresses are.
+        if !known && self.everything && addresses::asks(&message.addr) {
+            read.refuse(&message.addr, Nonsense::Nothing);
         }
     }
 
@@ -216,7 +239,8 @@ impl OscMap {
             Works::Level(output) => first.map(|db| Gesture::Level { output, db: db as f32 }),
             Works::Mute(mic) => first.map(|number| Gesture::Mute { mic, muted: number >= 0.5 }),
         };
-        gesture.map_or(Meant::Nonsense, Meant::Gesture)
+        let why = if matches!(works, Works::Fire) { Nonsense::NoMark } else { Nonsense::NoNumber };
+        gesture.map_or(Meant::Nonsense(why), Meant::Gesture)
     }
 
     fn mark(&self, argument: &OscType) -> Option<SceneId> {
@@ -228,7 +252,7 @@ impl OscMap {
 enum Meant {
     Gesture(Gesture),
     Nothing,
-    Nonsense,
+    Nonsense(Nonsense),
 }
 
 fn own(id: ControllerId, controller: &Controller, number: f64) -> Gesture {

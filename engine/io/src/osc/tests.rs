@@ -161,8 +161,10 @@ fn everything_has_an_address() {
         // As in a file of gestures: the value itself, not what the piece's own address makes of it.
         ("/tenterhook/controller/sway", &[Float(0.25)], &[value(3, 0.25)]),
         ("/sway", &[Float(0.0)], &[value(3, 0.5)]),
-        // Loudness is computed.
-        ("/tenterhook/controller/loud", &[Float(0.25)], &[]),
+        // What machines tell asks nothing of us.
+        ("/tenterhook/scene", &[String("A".to_owned())], &[]),
+        ("/tenterhook/meter/mic/oboe", &[Float(-20.0), Float(-30.0)], &[]),
+        ("/elsewhere", &[Float(1.0)], &[]),
     ] {
         assert_eq!(played(&map, &message(address, arguments)), (expected.to_vec(), 0), "{address} {arguments:?}");
     }
@@ -172,6 +174,10 @@ fn everything_has_an_address() {
         ("/tenterhook/hush", &[]),
         ("/tenterhook/level", &[Float(f32::NAN)]),
         ("/tenterhook/mute/viol", &[String("yes".to_owned())]),
+        // Loudness is computed.
+        ("/tenterhook/controller/loud", &[Float(0.25)]),
+        ("/tenterhook/fier", &[String("A".to_owned())]),
+        ("/tenterhook/mute/oboe*", &[Int(1)]),
     ] {
         assert_eq!(played(&map, &message(address, arguments)), (vec![], 1), "{address} {arguments:?}");
     }
