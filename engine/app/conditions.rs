@@ -76,6 +76,8 @@ pub struct Finder {
     bad: Vec<Lately>,
     /// Of each output the greatest reduction of late, in dB, and the sample of it.
     reductions: Vec<(f32, u64)>,
+    /// Of each output until which sample it is said to howl.
+    howls: Vec<u64>,
     /// The engine's sample, and since when it is that.
     moved: (u64, Instant),
     found: Arc<Conditions>,
@@ -90,6 +92,7 @@ impl Default for Finder {
             clips: Vec::new(),
             bad: Vec::new(),
             reductions: Vec::new(),
+            howls: Vec::new(),
             moved: (0, Instant::now()),
             found: Arc::default(),
         }
@@ -194,11 +197,12 @@ impl Finder {
         let names = mics.iter().map(|mic| &mic.name).chain(outputs.iter().map(|output| &output.name));
         if !self.named.iter().eq(names.clone()) {
             self.named = names.cloned().collect();
-            (self.clips, self.bad, self.reductions) = Default::default();
+            (self.clips, self.bad, self.reductions, self.howls) = Default::default();
         }
         self.clips.resize_with(mics.len(), Lately::default);
         self.bad.resize_with(mics.len(), Lately::default);
         self.reductions.resize(outputs.len(), (0.0, 0));
+        self.howls.resize(outputs.len(), 0);
         let lately = self.clips.iter_mut().zip(&mut self.bad);
         for ((mic, meter), (clips, bad)) in mics.iter().zip(&look.snapshot.mics).zip(lately) {
             if bad.grew(meter.bad, now, NEWS * second) > 0 {
@@ -207,8 +211,18 @@ impl Finder {
             if clips.grew(u64::from(meter.clips), now, NEWS * second) > 0 {
                 add(Topic::Clips, Some(&mic.name), true);
             }
+            if meter.offset != 0.0 && mic.highpass_hz.is_none() {
+                add(Topic::Offset { db: 20.0 * meter.offset.abs().log10() }, Some(&mic.name), false);
+            }
         }
-        for ((output, meter), (most, at)) in outputs.iter().zip(&look.snapshot.outputs).zip(&mut self.reductions) {
+        let lately = self.reductions.iter_mut().zip(&mut self.howls);
+        for ((output, meter), ((most, at), howls)) in outputs.iter().zip(&look.snapshot.outputs).zip(lately) {
+            if meter.howls {
+                *howls = now + LIMITER * second;
+            }
+            if *howls > now {
+                add(Topic::Howls, Some(&output.name), true);
+            }
             let reduction = -20.0 * meter.reduction.max(1e-6).log10();
             if reduction >= *most || *at + LIMITER * second < now {
                 (*most, *at) = (reduction, now);

@@ -238,6 +238,8 @@ fn kind(topic: &Topic) -> Kind {
         | Topic::OscUnreached { .. } => Kind::Controller,
         Topic::NotNumbers => Kind::Bad,
         Topic::Clips => Kind::Clip,
+        Topic::Howls => Kind::Howl,
+        Topic::Offset { .. } => Kind::Offset,
         Topic::Limited { .. } => Kind::Limiter,
         Topic::GesturesLost { .. } => Kind::Lost,
     }

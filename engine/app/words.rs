@@ -48,6 +48,14 @@ pub fn of(Condition { topic, subject, .. }: &Condition) -> String {
         }
         Topic::NotNumbers => format!("{subject}: what comes in is no sound (NaN): see its driver"),
         Topic::Clips => format!("{subject} clips: turn its input down"),
+        Topic::Howls => format!(
+            "{subject} howls, or stands at its ceiling like a howl: turn it down or hush now, since it can harm hearing; \
+             then move the mic away from the loudspeaker, or turn one from the other"
+        ),
+        Topic::Offset { db } => format!(
+            "{subject}: its signal stands beside zero, by {db:.0} dBFS (DC): write highpass = \"10 Hz\" beside its input, \
+             and see its cable and its interface"
+        ),
         Topic::Limited { db } => format!("{subject}: its limiter holds it down by {db:.0} dB"),
         Topic::GesturesLost { count } => {
             format!("{} lost, because too many came at once", many(*count, "1 gesture", "gestures"))
@@ -76,6 +84,8 @@ pub fn gone(Condition { topic, subject, .. }: &Condition, seconds: f64, device: 
         | Topic::SwitchTurned { .. }
         | Topic::NotNumbers
         | Topic::Clips
+        | Topic::Howls
+        | Topic::Offset { .. }
         | Topic::Limited { .. }
         | Topic::GesturesLost { .. }
         | Topic::OscSenseless { .. }

@@ -11,7 +11,7 @@ use tenterhook_plan::{Address, ControllerId, Event, Gesture, MicId, OutputId, Pl
 const HEADER_REMEDY: &str = "begin the file with the line seconds,controller,value, with commas between the cells";
 
 /// The highest level that a gesture may give an output, in dB.
-pub const MOST_LEVEL_DB: f32 = 24.0;
+pub const MOST_LEVEL_DB: f32 = tenterhook_plan::MOST_WRITTEN_LEVEL_DB;
 
 /// The addresses that are no controllers.
 const RESERVED: [&str; 5] = ["fire", "hush", "level", "level/OUTPUT", "mute/MIC"];

@@ -13,19 +13,23 @@ pub struct Limiter {
     /// In double precision: near 1 the steps of single precision are too coarse to come back by.
     gain: f64,
     least: f64,
+    /// The same for another who asks, and the greatest magnitude that came in.
+    lowest: f64,
+    loudest: f64,
 }
 
 impl Limiter {
     /// A limiter with its ceiling as an amplitude (1.0 is full scale; at least 0) for `rate` samples a second.
     pub fn new(ceiling: f32, rate: u32) -> Self {
         let back = -(-1.0 / (RELEASE * f64::from(rate.max(1)))).exp_m1();
-        Self { ceiling: ceiling.max(0.0), back, gain: 1.0, least: 1.0 }
+        Self { ceiling: ceiling.max(0.0), back, gain: 1.0, least: 1.0, lowest: 1.0, loudest: 0.0 }
     }
 
     /// Limits the samples in place: afterwards no magnitude is above the ceiling. The samples must not be NaN.
     pub fn process(&mut self, samples: &mut [f32]) {
         for sample in samples {
             let size = f64::from(sample.abs());
+            self.loudest = self.loudest.max(size);
             if self.gain < 1.0 {
                 self.gain += (1.0 - self.gain) * self.back;
                 // Less than a thousandth of a decibel is left: it ends, so that quiet sound passes untouched again.
@@ -36,6 +40,7 @@ impl Limiter {
             if size * self.gain > f64::from(self.ceiling) {
                 self.gain = f64::from(self.ceiling) / size;
                 self.least = self.least.min(self.gain);
+                self.lowest = self.lowest.min(self.gain);
             }
             if self.gain < 1.0 {
                 // The quotient above is rounded: the last half a step belongs to the ceiling.
@@ -57,6 +62,16 @@ impl Limiter {
     /// The least gain since the last time this was taken, then starts again from the gain now.
     pub fn take_least_gain(&mut self) -> f32 {
         std::mem::replace(&mut self.least, self.gain) as f32
+    }
+
+    /// The same for another who asks at times of their own.
+    pub fn take_lowest(&mut self) -> f32 {
+        std::mem::replace(&mut self.lowest, self.gain) as f32
+    }
+
+    /// The greatest magnitude that came in since the last time this was taken.
+    pub fn take_loudest(&mut self) -> f32 {
+        std::mem::take(&mut self.loudest) as f32
     }
 }
 

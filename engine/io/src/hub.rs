@@ -37,12 +37,16 @@ pub struct Meter {
     pub reduction: f32,
     /// How many samples of a mic's input were NaN or infinite since the start; 0 for an output.
     pub bad: u64,
+    /// Whether an output howls; never a mic.
+    pub howls: bool,
+    /// By how much a mic's input stands beside zero, once it has for a second; 0: it does not, and for an output.
+    pub offset: f32,
 }
 
 impl Default for Meter {
     /// Silence.
     fn default() -> Self {
-        Self { peak: 0.0, rms: 0.0, clips: 0, reduction: 1.0, bad: 0 }
+        Self { peak: 0.0, rms: 0.0, clips: 0, reduction: 1.0, bad: 0, howls: false, offset: 0.0 }
     }
 }
 
@@ -87,7 +91,8 @@ pub struct Snapshot {
     /// The samples of its source that an effect holds, the first and the one after the last, by
     /// [`InstanceId`](tenterhook_plan::InstanceId).
     pub held: Vec<Option<(u64, u64)>>,
-    /// The level of all outputs together, in dB, −120…24; −120 is silence.
+    /// The level of all outputs together, in dB, −120…12 (written gestures may bring up to 24); −120 is silence. One that
+    /// rises is where it has come to.
     pub level_db: f32,
     /// Each output's own level, in the same numbers, by [`OutputId`](tenterhook_plan::OutputId).
     pub levels_db: Vec<f32>,
@@ -155,9 +160,9 @@ impl Snapshot {
     fn take_in(&mut self, reading: Reading) {
         match reading {
             Reading::Scene { sample, scene } => self.enter(scene, sample),
-            Reading::Meter { sample, channel, peak, rms, clips, reduction, bad } => {
+            Reading::Meter { sample, channel, peak, rms, clips, reduction, bad, howls, offset } => {
                 self.sample = sample;
-                let meter = Meter { peak, rms, clips, reduction, bad };
+                let meter = Meter { peak, rms, clips, reduction, bad, howls, offset };
                 match channel {
                     Channel::Mic(id) => set(&mut self.mics, id.index(), meter),
                     Channel::Output(id) => set(&mut self.outputs, id.index(), meter),

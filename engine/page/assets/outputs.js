@@ -6,7 +6,7 @@ import { send } from "./connection.js";
 import { Lever } from "./lever.js";
 import { meters, decibels, inWords, limited } from "./meters.js";
 
-const TOP = 6;
+const TOP = 12;
 const BOTTOM = -60;
 const SILENT = -120;
 const SPOKEN = 200; // ms between two writings of numbers

@@ -1,6 +1,6 @@
 //! Who may do what: from what a page asks to a gesture, or to words that say why not.
 
-use tenterhook_plan::{Controller, ControllerId, Gesture, Keys, MicId, Plan, SceneId};
+use tenterhook_plan::{Controller, ControllerId, Gesture, Keys, LEAST_LEVEL_DB, MOST_LEVEL_DB, MicId, Plan, SceneId};
 
 use crate::access::Role;
 use crate::score::lever;
@@ -116,8 +116,8 @@ fn meant(ask: &Ask, plan: &Plan, stand: &Stand) -> Result<Option<Answer>, Refuse
             }
         }
         Ask::Level { output, db } => {
-            if !(-120.0..=24.0).contains(db) {
-                return Err(format!("a level is from -120 to 24 dB, not {db}"));
+            if !(LEAST_LEVEL_DB..=MOST_LEVEL_DB).contains(db) {
+                return Err(format!("a level is from {LEAST_LEVEL_DB} to {MOST_LEVEL_DB} dB, not {db}"));
             }
             let output = output.as_deref().map(|name| {
                 let place = plan.outputs.iter().position(|output| output.name == name);

@@ -88,6 +88,10 @@ pub enum Topic {
     Clip,
     /// An output's limiter.
     Limiter,
+    /// An output that comes back by a mic, louder each time.
+    Howl,
+    /// A mic that stands beside zero (DC).
+    Offset,
     /// The log of the run.
     Log,
     /// The piece as it was saved last.

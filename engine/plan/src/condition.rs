@@ -78,6 +78,13 @@ pub enum Topic {
     NotNumbers,
     /// A mic clips.
     Clips,
+    /// An output comes back by a mic, louder each time, until its limiter holds it.
+    Howls,
+    /// A mic stands beside zero (DC), and no highpass takes that away.
+    Offset {
+        /// By how much, in dBFS.
+        db: f32,
+    },
     /// An output's limiter holds it down.
     Limited {
         /// The most that it took in the last seconds, in dB.
@@ -161,6 +168,8 @@ impl Topic {
             Topic::SwitchTurned { .. } => "switch-turned",
             Topic::NotNumbers => "not-numbers",
             Topic::Clips => "clips",
+            Topic::Howls => "howls",
+            Topic::Offset { .. } => "offset",
             Topic::Limited { .. } => "limited",
             Topic::GesturesLost { .. } => "gestures-lost",
             Topic::OscSenseless { .. } => "osc-senseless",
@@ -175,6 +184,7 @@ impl Topic {
             | Topic::ClocksApart { .. }
             | Topic::LateBlocks(_)
             | Topic::Gaps(_)
+            | Topic::Offset { .. }
             | Topic::Limited { .. }
             | Topic::GesturesLost { .. } => true,
             Topic::DeviceGone { .. }
@@ -188,6 +198,7 @@ impl Topic {
             | Topic::NotNumbers
             | Topic::Clips
             | Topic::OscSenseless { .. }
+            | Topic::Howls
             | Topic::OscUnreached { .. } => false,
         }
     }

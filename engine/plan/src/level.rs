@@ -1,5 +1,15 @@
 //! Levels in decibels and as factors.
 
+/// The least level of an output, in dB: silence.
+pub const LEAST_LEVEL_DB: f32 = -120.0;
+
+/// The top of an output's level for whoever moves it live, in dB. Our own choice: four times the sound pressure.
+pub const MOST_LEVEL_DB: f32 = 12.0;
+
+/// The most that a level in a file of gestures may be, in dB. It is above [`MOST_LEVEL_DB`] because logs that were kept
+/// when that was the top must sound as they did.
+pub const MOST_WRITTEN_LEVEL_DB: f32 = 24.0;
+
 /// A level in decibels re the unchanged sound.
 #[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
 pub struct Decibels(pub f64);

@@ -23,7 +23,7 @@ pub use enclosed::{Partial, Recording, Tuning};
 pub use gesture::{Applied, Event, Gesture, Midi, Timed};
 pub use ids::{ControllerId, GroupId, InstanceId, MicId, OutputId, SceneId};
 pub use keys::Keys;
-pub use level::{Decibels, gain};
+pub use level::{Decibels, LEAST_LEVEL_DB, MOST_LEVEL_DB, MOST_WRITTEN_LEVEL_DB, gain};
 pub use piece::{By, Group, Identity, Instance, Mic, Output, Owner, Plan, Scene, Send, Source, Use};
 pub use shown::{is_hidden, shown, shown_lines};
 pub use stands::Stands;

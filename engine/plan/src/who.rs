@@ -1,4 +1,5 @@
-//! Where a gesture comes from. It changes nothing in the sound; it is told and written down.
+//! Where a gesture comes from. It is told and written down; in the sound it matters only for levels, which rise slowly
+//! when they come live.
 
 /// Who made a gesture.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -26,6 +27,11 @@ pub enum Who {
 }
 
 impl Who {
+    /// Whether somebody moves it now. What is written down acts as it stands; a live level rises slowly.
+    pub fn is_live(self) -> bool {
+        !matches!(self, Who::Start | Who::Journal | Who::Written)
+    }
+
     /// The word for it in a log.
     pub fn word(self) -> &'static str {
         match self {

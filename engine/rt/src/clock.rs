@@ -25,6 +25,8 @@ pub(crate) struct Clock {
     /// The time for which the greater part of a fine value waits for the other: 5 ms. On a MIDI cable (31,250 bits a
     /// second, MIDI 1.0) the next message takes 1 ms, and others may come between.
     pub pair: u64,
+    /// Cells between two steps of a live level: a glide, rounded up.
+    pub level_cells: u64,
     /// Cells between two meter readings: about 30 a second.
     pub reading_cells: u64,
 }
@@ -43,6 +45,7 @@ impl Clock {
             again: u64::from(samples(0.400)),
             bounce: u64::from(samples(0.025)),
             pair: u64::from(samples(0.005)),
+            level_cells: u64::from(samples(0.020)).div_ceil(tenterhook_dsp::CELL),
             reading_cells: u64::from((rate / 30 / tenterhook_dsp::CELL as u32).max(1)),
         }
     }

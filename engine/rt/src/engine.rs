@@ -8,9 +8,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use ringbuf::HeapCons;
 use ringbuf::traits::{Consumer, Producer};
 use tenterhook_dsp::CELL;
-use tenterhook_plan::{
-    Applied, ControllerId, Event, Gesture, InstanceId, MicId, OutputId, SceneId, Timed, Who, gain, unit,
-};
+use tenterhook_plan::{Applied, ControllerId, Event, Gesture, InstanceId, MicId, OutputId, SceneId, Timed, Who, unit};
 
 use crate::outbox::Outbox;
 use crate::reading::{Channel, Reading};
@@ -247,18 +245,33 @@ impl Engine {
         }
     }
 
+    /// What is written down is taken as it stands. What comes live is taken at once if it is quieter, else in steps, each
+    /// of which is written down: so the run can be played back.
     fn set_level(&mut self, output: Option<OutputId>, db: f32, who: Who) {
-        // Beyond +24 dB a level is a mistake of writing, not a wish.
-        let db = if db.is_nan() { return } else { db.clamp(-120.0, 24.0) };
-        let glide = self.table.clock.glide;
-        match output {
-            None => self.table.all.go(gain(db.into()), glide),
+        let clock = self.table.clock;
+        let fader = match output {
+            None => &mut self.table.all,
             Some(id) => match self.table.outputs.get_mut(id.index()) {
-                Some(output) => output.level.go(gain(db.into()), glide),
+                Some(output) => &mut output.level,
                 None => return,
             },
+        };
+        if let Some(db) = if who.is_live() { fader.wish(db, who, clock) } else { fader.take(db, clock) } {
+            self.record(Gesture::Level { output, db }, who);
         }
-        self.record(Gesture::Level { output, db }, who);
+    }
+
+    /// Live levels rise a step further.
+    fn raise_levels(&mut self) {
+        let (sample, clock) = (self.sample, self.table.clock);
+        if let Some((db, who)) = self.table.all.step(sample, clock) {
+            self.record(Gesture::Level { output: None, db }, who);
+        }
+        for index in 0..self.table.outputs.len() {
+            if let Some((db, who)) = self.table.outputs[index].level.step(sample, clock) {
+                self.record(Gesture::Level { output: Some(OutputId::new(index)), db }, who);
+            }
+        }
     }
 
     fn set_mute(&mut self, mic: MicId, muted: bool, who: Who) {
@@ -272,6 +285,7 @@ impl Engine {
     /// What happens at grid lines only.
     fn at_line(&mut self) {
         self.exchange();
+        self.raise_levels();
         for nth in 0..self.table.midi.hands.len() {
             let Table { midi, controllers, clock, .. } = &mut *self.table;
             if let Some(gesture) = midi.due(nth, self.sample, controllers, clock) {
@@ -425,7 +439,7 @@ impl Table {
         }
         for shared in &mut self.shared {
             if let Some(channel) = outputs.get_mut(shared.channel) {
-                shared.process(&mut channel[block.clone()]);
+                shared.process(from, &mut channel[block.clone()]);
             }
         }
     }

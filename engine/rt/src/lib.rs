@@ -10,6 +10,7 @@ mod clock;
 mod control;
 mod controllers;
 mod engine;
+mod fader;
 mod hand;
 mod hearing;
 #[cfg(test)]

@@ -32,6 +32,11 @@ pub enum Reading {
         reduction: f32,
         /// How many samples of a mic's input were NaN or infinite since the start; 0 for an output.
         bad: u64,
+        /// Whether an output howls, as [`Howl`](tenterhook_dsp::howl::Howl) knows it; never a mic.
+        howls: bool,
+        /// By how much a mic's input stands beside zero, once it has for a second, see
+        /// [`Offset`](tenterhook_dsp::offset::Offset); 0: it does not, and for an output.
+        offset: f32,
     },
     /// An effect holds other samples of its source than when this was last read, see
     /// [`Processor::holds`](tenterhook_dsp::effects::Processor::holds).

@@ -3,13 +3,16 @@
 use tenterhook_dsp::CELL;
 use tenterhook_dsp::guard::{Guard, settle};
 use tenterhook_dsp::highpass::Highpass;
+use tenterhook_dsp::howl::Howl;
 use tenterhook_dsp::limiter::Limiter;
 use tenterhook_dsp::memory::Memory;
 use tenterhook_dsp::meter::Meter;
+use tenterhook_dsp::offset::Offset;
 use tenterhook_dsp::ramp::Ramp;
 use tenterhook_plan::{Mic, Output};
 
 use crate::clock::Clock;
+use crate::fader::Fader;
 use crate::reading::{Channel, Reading};
 
 /// The samples of one piece of a cell.
@@ -39,6 +42,7 @@ pub(crate) struct MicStrip {
     pub input: Option<usize>,
     guard: Guard,
     meter: Meter,
+    offset: Offset,
     /// Trim, negative if the polarity is turned over.
     pub gain: Ramp,
     pub highpass_hz: Option<f64>,
@@ -56,6 +60,7 @@ impl MicStrip {
             input: mic.input.map(usize::from),
             guard: Guard::new(),
             meter: Meter::new(rate),
+            offset: Offset::new(rate),
             gain: Ramp::at(if mic.inverted { -trim } else { trim }),
             highpass_hz: mic.highpass_hz,
             highpass: mic.highpass_hz.map(|corner| Highpass::new(corner, rate)),
@@ -68,6 +73,7 @@ impl MicStrip {
     pub fn process(&mut self, from: u64, sound: &mut [f32]) {
         self.guard.process(sound);
         self.meter.feed(from, sound);
+        self.offset.feed(from, sound);
         let (mut one, mut two) = ([0.0; CELL as usize], [0.0; CELL as usize]);
         let (one, two) = (&mut one[..sound.len()], &mut two[..sound.len()]);
         self.gain.fill(one);
@@ -85,7 +91,8 @@ impl MicStrip {
     /// Says what its meter saw; the peak starts again once it is told, which `say` returns.
     pub fn tell(&mut self, sample: u64, channel: Channel, say: impl FnOnce(Reading) -> bool) {
         let tenterhook_dsp::meter::Reading { peak, rms, clips } = self.meter.reading();
-        if say(Reading::Meter { sample, channel, peak, rms, clips, reduction: 1.0, bad: self.guard.bad() }) {
+        let (bad, offset) = (self.guard.bad(), self.offset.standing());
+        if say(Reading::Meter { sample, channel, peak, rms, clips, reduction: 1.0, bad, howls: false, offset }) {
             self.meter.take();
         }
     }
@@ -94,6 +101,7 @@ impl MicStrip {
     pub fn carry(&mut self, old: &mut Self, clock: Clock) {
         self.guard = old.guard;
         self.meter = old.meter;
+        self.offset = old.offset;
         let gain = self.gain.target();
         self.gain = old.gain;
         self.gain.go(gain, clock.glide);
@@ -109,13 +117,16 @@ impl MicStrip {
 /// An output: its sum, level, limiter, meter.
 pub(crate) struct OutputStrip {
     pub channel: Option<usize>,
-    pub level: Ramp,
+    pub level: Fader,
     /// 0 while it changes its channel in a changed piece.
     pub dip: Ramp,
     ceiling: f32,
     limiter: Limiter,
     /// The least gain of its channel's limiter that was not told yet, if it shares the channel; else 1.
     shared_least: f32,
+    howl: Howl,
+    /// The sum on its channel howls, where it shares one.
+    shared_howls: bool,
     meter: Meter,
     pub sum: Piece,
 }
@@ -125,11 +136,13 @@ impl OutputStrip {
         let ceiling = output.ceiling.gain();
         Self {
             channel: output.channel.map(usize::from),
-            level: Ramp::at(1.0),
+            level: Fader::NEW,
             dip: Ramp::at(1.0),
             ceiling,
             limiter: Limiter::new(ceiling, rate),
             shared_least: 1.0,
+            howl: Howl::new(rate),
+            shared_howls: false,
             meter: Meter::new(rate),
             sum: [0.0; CELL as usize],
         }
@@ -146,6 +159,7 @@ impl OutputStrip {
             *sample = settle(*sample * level * dip * all);
         }
         self.limiter.process(sound);
+        self.howl.feed(from, sound, &mut self.limiter);
         self.meter.feed(from, sound);
         sound
     }
@@ -154,7 +168,8 @@ impl OutputStrip {
     pub fn tell(&mut self, sample: u64, channel: Channel, say: impl FnOnce(Reading) -> bool) {
         let tenterhook_dsp::meter::Reading { peak, rms, clips } = self.meter.reading();
         let reduction = self.limiter.least_gain() * self.shared_least;
-        if say(Reading::Meter { sample, channel, peak, rms, clips, reduction, bad: 0 }) {
+        let howls = self.howl.howls() || self.shared_howls;
+        if say(Reading::Meter { sample, channel, peak, rms, clips, reduction, bad: 0, howls, offset: 0.0 }) {
             self.meter.take();
             self.limiter.take_least_gain();
             self.shared_least = 1.0;
@@ -169,7 +184,7 @@ impl OutputStrip {
         self.meter = old.meter;
         self.shared_least = old.shared_least;
         if self.ceiling == old.ceiling {
-            self.limiter = old.limiter;
+            (self.limiter, self.howl) = (old.limiter, old.howl);
         }
     }
 }
@@ -179,6 +194,7 @@ pub(crate) struct SharedChannel {
     pub channel: usize,
     ceiling: f32,
     limiter: Limiter,
+    howl: Howl,
 }
 
 impl SharedChannel {
@@ -194,13 +210,15 @@ impl SharedChannel {
         };
         let one = |&channel: &u16| {
             let ceiling = ceiling(channel);
-            Self { channel: usize::from(channel), ceiling, limiter: Limiter::new(ceiling, rate) }
+            Self { channel: usize::from(channel), ceiling, limiter: Limiter::new(ceiling, rate), howl: Howl::new(rate) }
         };
         shared.iter().map(one).collect()
     }
 
-    pub fn process(&mut self, sound: &mut [f32]) {
+    /// Limits the samples from `from` on.
+    pub fn process(&mut self, from: u64, sound: &mut [f32]) {
         self.limiter.process(sound);
+        self.howl.feed(from, sound, &mut self.limiter);
     }
 
     /// Notes what its limiter did at the outputs that share it.
@@ -208,13 +226,14 @@ impl SharedChannel {
         let least = self.limiter.take_least_gain();
         for output in outputs.iter_mut().filter(|output| output.channel == Some(self.channel)) {
             output.shared_least = output.shared_least.min(least);
+            output.shared_howls = self.howl.howls();
         }
     }
 
     /// Takes over where the limiter of the same channel stood.
     pub fn carry(&mut self, old: &[Self]) {
         if let Some(old) = old.iter().find(|old| old.channel == self.channel && old.ceiling == self.ceiling) {
-            self.limiter = old.limiter;
+            (self.limiter, self.howl) = (old.limiter, old.howl);
         }
     }
 }

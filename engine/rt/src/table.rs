@@ -10,6 +10,7 @@ use tenterhook_plan::{By, Plan, Source as Reads};
 use crate::carry::Carry;
 use crate::clock::Clock;
 use crate::controllers::{Loudness, State, Trigger};
+use crate::fader::Fader;
 use crate::hearing::Hearing;
 use crate::midi::Midi;
 use crate::resident::Resident;
@@ -33,7 +34,7 @@ pub(crate) struct Table {
     pub outputs: Vec<OutputStrip>,
     pub shared: Vec<SharedChannel>,
     /// The level of all outputs together.
-    pub all: Ramp,
+    pub all: Fader,
     pub controllers: Vec<State>,
     /// The resident effects that each controller works, by their place.
     pub worked: Vec<Vec<usize>>,
@@ -158,7 +159,7 @@ impl Table {
             residents: plan.instances.iter().enumerate().map(resident).collect(),
             outputs: plan.outputs.iter().map(|output| OutputStrip::new(output, rate)).collect(),
             shared: SharedChannel::all(&plan.outputs, rate),
-            all: Ramp::at(1.0),
+            all: Fader::NEW,
             controllers: vec![State::NEW; plan.controllers.len()],
             worked: (0..plan.controllers.len()).map(worked).collect(),
             next: Trigger::new(plan.next),

@@ -62,9 +62,9 @@ fn a_snapshot_holds_the_latest_of_each() {
     let mut snapshot = Snapshot::of(Arc::new(duo()));
     let meter = |sample, channel, peak| {
         let (rms, clips, reduction, bad) = (peak / 2.0, 3, 0.5, 7);
-        Reading::Meter { sample, channel, peak, rms, clips, reduction, bad }
+        Reading::Meter { sample, channel, peak, rms, clips, reduction, bad, howls: false, offset: 0.0 }
     };
-    let shown = |peak| Meter { peak, rms: peak / 2.0, clips: 3, reduction: 0.5, bad: 7 };
+    let shown = |peak| Meter { peak, rms: peak / 2.0, clips: 3, reduction: 0.5, bad: 7, howls: false, offset: 0.0 };
     for reading in [
         meter(64, Channel::Mic(MicId(1)), 0.5),
         meter(128, Channel::Mic(MicId(1)), 0.25),

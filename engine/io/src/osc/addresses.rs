@@ -39,6 +39,11 @@ pub(crate) fn asks(path: &str) -> bool {
     path.starts_with("/tenterhook/") && !told.iter().any(|told| path.starts_with(told))
 }
 
+/// Whether an address is that of a level.
+pub(crate) fn is_level(address: &str) -> bool {
+    address.strip_prefix(LEVEL).is_some_and(|rest| rest.is_empty() || rest.starts_with('/'))
+}
+
 /// The address of what has a name: all that OSC forbids, and all that is not ASCII, is percent-encoded (RFC 3986, 2.1).
 pub(crate) fn named(under: &str, name: &str) -> String {
     format!("{under}/{}", utf8_percent_encode(name, FORBIDDEN))

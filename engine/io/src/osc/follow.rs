@@ -12,6 +12,7 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use super::addresses::{self, RELAY};
+use tenterhook_plan::Who;
 
 /// A machine that was heard this long ago is not followed any more.
 const GONE: Duration = Duration::from_secs(3);
@@ -139,8 +140,8 @@ impl Follow {
         state.expected.iter().rev().find(|(_, one)| one.addr == message.addr).is_some_and(|(_, one)| one == message)
     }
 
-    /// A gesture was applied; whether it came from a machine. If not, somebody works here.
-    pub(crate) fn applied(&self, message: &OscMessage) -> bool {
+    /// A gesture was applied, and whose it is; whether it came from a machine. If not, somebody works here.
+    pub(crate) fn applied(&self, message: &OscMessage, who: Who) -> bool {
         let mut state = self.state();
         state.forget();
         match state.expected.iter().position(|(_, one)| one == message) {
@@ -149,6 +150,7 @@ impl Follow {
                 state.expected.drain(..=place);
                 true
             }
+            None if who == Who::Osc && state.rises(message) => true,
             None => {
                 state.worked = true;
                 false
@@ -158,6 +160,16 @@ impl Follow {
 }
 
 impl State {
+    /// Whether this is a step of a level on its way up to what a machine told.
+    fn rises(&self, step: &OscMessage) -> bool {
+        let db = |message: &OscMessage| match message.args.as_slice() {
+            [OscType::Float(db)] if addresses::is_level(&message.addr) => Some(*db),
+            _ => None,
+        };
+        let told = self.expected.iter().rev().find(|(_, one)| one.addr == step.addr);
+        told.and_then(|(_, told)| db(told)).zip(db(step)).is_some_and(|(told, step)| step < told)
+    }
+
     fn forget(&mut self) {
         while self.expected.front().is_some_and(|(since, _)| since.elapsed() > APPLIED_WITHIN) {
             self.expected.pop_front();
@@ -182,7 +194,7 @@ mod tests {
         assert!(follow.hear(&told(false, 1_000_000)));
         assert!(follow.hear(&told(true, -1)));
         assert!(!follow.leads());
-        assert!(!follow.applied(&value(0.5)), "a hand");
+        assert!(!follow.applied(&value(0.5), Who::Terminal), "a hand");
         assert!(follow.leads() && !follow.hear(&told(true, 1_000_000)), "whoever is worked on follows nobody");
         assert!(Follow::new(false).leads(), "who cannot hear anybody leads");
     }
@@ -194,11 +206,30 @@ mod tests {
             follow.expect(value(gesture));
         }
         assert!(follow.expects(&value(0.3)) && !follow.expects(&value(0.2)), "the newest counts");
-        assert!(follow.applied(&value(0.2)));
-        assert!(follow.applied(&value(0.3)));
+        assert!(follow.applied(&value(0.2), Who::Osc));
+        assert!(follow.applied(&value(0.3), Who::Osc));
         assert!(!follow.told(Kind::Made).worked, "no hand was there");
-        assert!(!follow.applied(&value(0.3)), "the same again is somebody's own");
+        assert!(!follow.applied(&value(0.3), Who::Osc), "the same again is somebody's own");
         assert!(follow.told(Kind::Made).worked);
+    }
+
+    #[test]
+    fn a_level_on_its_way_up_to_what_a_machine_told_is_nobodys_hand() {
+        let level = |address, db| addresses::message(address, vec![OscType::Float(db)]);
+        let (all, left) = ("/tenterhook/level", "/tenterhook/level/left");
+        let follow = Follow::new(true);
+        follow.expect(level(all, 3.0));
+        for step in [-1.2, 0.0, 0.12] {
+            assert!(follow.applied(&level(all, step), Who::Osc), "{step}");
+        }
+        assert!(follow.applied(&level(all, 3.0), Who::Osc) && !follow.told(Kind::Made).worked);
+        for (address, step, who) in [(all, 1.0, Who::PageDesk), (left, 1.0, Who::Osc), (all, 4.0, Who::Osc)] {
+            let follow = Follow::new(true);
+            follow.expect(level(all, 3.0));
+            assert!(!follow.applied(&level(address, step), who), "{address} {step}");
+        }
+        follow.expect(value(0.5));
+        assert!(!follow.applied(&value(0.2), Who::Osc), "nothing else rises");
     }
 
     #[test]

@@ -232,7 +232,7 @@ impl Work {
         for Done { applied, plan } in std::iter::once(first).chain(applied.try_iter().take(4096)) {
             let Some(message) = addresses::gesture(applied.what, &plan) else { continue };
             // What acts at the very first sample is how the run begins, and nobody's gesture.
-            let known = applied.sample == 0 || self.follow.applied(&message);
+            let known = applied.sample == 0 || self.follow.applied(&message, applied.who);
             let kind = if known { Kind::Known } else { Kind::Made };
             if bundle.0 != kind {
                 let (kind, messages) = std::mem::replace(&mut bundle, (kind, Vec::new()));

@@ -6,6 +6,8 @@ mod clicks;
 mod flush;
 mod hands;
 mod hearing;
+mod howl;
+mod levels;
 mod loudness;
 #[cfg(target_os = "linux")]
 mod pages;
