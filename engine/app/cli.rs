@@ -6,6 +6,7 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand};
 use tenterhook_config::Host;
 use tenterhook_notes::Step;
+use tenterhook_page::Role;
 
 /// Live processing for acoustic ensembles: stretch, reverse and freeze each player's sound while it is played.
 ///
@@ -30,6 +31,8 @@ pub enum Command {
     Soundcheck(Play),
     /// Plays a piece from a recording, as fast as the machine goes
     Rehearse(Rehearse),
+    /// Shows how others come in to the page of a run with --share: address, key and code, on a terminal only
+    Invite(Invite),
     /// Shows every error and every caution of a piece, and with --doors what on this machine may ruin the show
     Check(Check),
     /// Listens until a pedal is pressed, and writes into the hall file by what it is reached
@@ -56,12 +59,49 @@ pub struct PageOptions {
     #[arg(long, conflicts_with_all = ["page", "share", "new_keys"])]
     pub no_page: bool,
     /// Opens the page to the hall's network, to those who have one of three keys: for the desk, for players, to watch.
-    /// The keys stay the same from run to run
+    /// The keys stay the same from run to run; `tenterhook invite` shows them
     #[arg(long)]
     pub share: bool,
-    /// Makes new keys: whoever has an old one is shut out
+    /// Makes three new keys: whoever has an old one is shut out. `tenterhook invite ROLE --new-key` renews one
     #[arg(long, requires = "share")]
     pub new_keys: bool,
+}
+
+/// Arguments of `invite`.
+#[derive(Debug, Args)]
+pub struct Invite {
+    /// As what; without it player and watch. The desk's is shown only when it is named: see who looks at the screen
+    #[arg(value_name = "ROLE", value_enum, required_if_eq("new_key", "true"))]
+    pub roles: Vec<As>,
+    /// Makes a new key for the roles that are named, also while a piece is played: whoever came in by the old one is out
+    /// at once, all others stay
+    #[arg(long)]
+    pub new_key: bool,
+    /// The address and port at which the page is served, if the run has --page
+    #[arg(long, value_name = "ADDRESS")]
+    pub page: Option<SocketAddr>,
+}
+
+/// As what somebody comes in to the page.
+#[derive(Clone, Copy, Debug, clap::ValueEnum)]
+pub enum As {
+    /// Does everything
+    Desk,
+    /// Sees everything and moves the one lever of their part
+    Player,
+    /// Sees everything
+    Watch,
+}
+
+impl As {
+    /// The page's word for it.
+    pub fn of_the_page(self) -> Role {
+        match self {
+            As::Desk => Role::Desk,
+            As::Player => Role::Player,
+            As::Watch => Role::Watch,
+        }
+    }
 }
 
 /// How a run that broke off is taken up again.

@@ -1,6 +1,6 @@
 //! The page beside a live run: hands on to it what the engine reports, and to the engine what it asks for.
 
-use std::net::{IpAddr, Ipv4Addr, SocketAddr};
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -11,7 +11,7 @@ use crossbeam_channel::Sender;
 use tenterhook_dsp::effects::EFFECTS;
 use tenterhook_io::{Facts, Hub, Listened, Stats, Told, Window};
 use tenterhook_page::score::{About, View};
-use tenterhook_page::{Access, Invite, Learn, Learning, Page, Role, RoleKeys, Settings, Stand, Topic as Kind, Word};
+use tenterhook_page::{Learn, Learning, Page, Settings, Stand, Topic as Kind, Word};
 use tenterhook_plan::condition::{Condition, Conditions, Topic};
 use tenterhook_plan::{Plan, SceneId};
 use tenterhook_rt::{Channel, Reading};
@@ -19,6 +19,7 @@ use tenterhook_rt::{Channel, Reading};
 use crate::cli::PageOptions;
 use crate::doors;
 use crate::failure::Failure;
+use crate::invite;
 use crate::listen::{self, Listening};
 use crate::say::say;
 use crate::study::Bench;
@@ -26,8 +27,6 @@ use crate::words;
 
 /// How often a page is shown how things are: 30 times a second.
 const TICK: Duration = Duration::from_nanos(1_000_000_000 / 30);
-/// Where the page is, unless told otherwise.
-const ADDRESS: SocketAddr = SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), 4150);
 
 /// What a page is asked to be.
 #[derive(Clone, Debug)]
@@ -73,11 +72,7 @@ impl Desk {
         if options.no_page {
             return Ok(None);
         }
-        let (address, access) = address(options)?;
-        let keys = match &access {
-            Access::Keys(keys) => Some(keys.clone()),
-            Access::Anyone => None,
-        };
+        let (address, access) = invite::access(options)?;
         let listening = Listening::new().map_err(Failure::running)?;
         let events = hub.events();
         let rehearsal = asked.rehearsal;
@@ -85,7 +80,7 @@ impl Desk {
         let bench = Arc::new(Bench::new(Arc::clone(&plan), mics));
         let settings = Settings {
             address,
-            access,
+            access: access.clone(),
             studio: Some(bench.clone()),
             plan,
             about: About {
@@ -121,14 +116,7 @@ impl Desk {
             }
             Err(why) => return Err(Failure::asked(why)),
         };
-        let address = page.address();
-        let address = match &keys {
-            Some(keys) => invite(keys, address)?,
-            None => {
-                say(format_args!("The page is at http://{address}/."));
-                address
-            }
-        };
+        let address = invite::tell(&access, page.address(), options)?;
         let (said, stop) = (Arc::<Mutex<Said>>::default(), Arc::<AtomicBool>::default());
         let mut work = Work {
             page,
@@ -176,50 +164,6 @@ fn look_over(window: &Window, rate: u32, log: Option<&Path>) -> serde_json::Valu
     let plan = window.snapshot().plan;
     let lines = plan.and_then(|plan| doors::look(&plan, Some(rate), log, true).ok());
     doors::to_json(&lines.unwrap_or_default())
-}
-
-/// Where the page is to be, and who may see it.
-fn address(options: &PageOptions) -> Result<(SocketAddr, Access), Failure> {
-    let address = options.page.unwrap_or(ADDRESS);
-    if !options.share {
-        if !address.ip().is_loopback() {
-            return Err(Failure::Asked(format!(
-                "at {address} others could reach the page: --share lets them, each with a key"
-            )));
-        }
-        return Ok((address, Access::Anyone));
-    }
-    let path = tenterhook_page::default_keys_path()
-        .ok_or_else(|| Failure::asked("there is no home folder to keep the page's keys in: set HOME"))?;
-    let keys = if options.new_keys { RoleKeys::renewed(&path) } else { RoleKeys::kept(&path) };
-    let keys = keys.map_err(Failure::asked)?;
-    // Unless an address was asked for, all of this machine's.
-    let address = options.page.unwrap_or(SocketAddr::new(Ipv4Addr::UNSPECIFIED.into(), ADDRESS.port()));
-    Ok((address, Access::Keys(keys)))
-}
-
-/// Says how others in the hall reach the page, and gives the likeliest address.
-fn invite(keys: &RoleKeys, address: SocketAddr) -> Result<SocketAddr, Failure> {
-    let addresses = if address.ip().is_unspecified() {
-        let all = tenterhook_page::hall_addresses().map_err(Failure::running)?;
-        all.into_iter().filter(|ip| ip.is_ipv4() == address.is_ipv4()).collect()
-    } else {
-        vec![address.ip()]
-    };
-    let Some(likeliest) = addresses.first() else {
-        say("caution: this machine is in no network: nobody else reaches the page.");
-        return Ok(SocketAddr::new(Ipv4Addr::LOCALHOST.into(), address.port()));
-    };
-    let likeliest = SocketAddr::new(*likeliest, address.port());
-    for role in Role::ALL {
-        say(Invite::new(keys, role, likeliest));
-    }
-    if addresses.len() > 1 {
-        let others: Vec<_> = addresses[1..].iter().map(|ip| SocketAddr::new(*ip, address.port()).to_string()).collect();
-        say(format_args!("If that address is not the hall's: {}.", others.join(", ")));
-    }
-    say("The hall's network carries the page and its keys unencrypted: use one that you know.");
-    Ok(likeliest)
 }
 
 /// What the page puts a condition under.

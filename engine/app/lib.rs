@@ -14,6 +14,7 @@ mod etudes;
 mod failure;
 mod follow;
 mod hand;
+mod invite;
 mod learn;
 mod levels;
 mod listen;
@@ -47,6 +48,7 @@ pub fn main() -> ExitCode {
         Command::Play(asked) => play::run(&asked, View::Score),
         Command::Soundcheck(asked) => play::run(&asked, View::Soundcheck),
         Command::Rehearse(asked) => rehearse::run(&asked),
+        Command::Invite(asked) => invite::run(&asked),
         Command::Check(asked) => check::run(&asked),
         Command::Learn(asked) => learn::run(&asked),
         Command::Schema(asked) => schema::run(&asked),

@@ -30,6 +30,15 @@ pub enum Role {
 impl Role {
     /// All of them, the one who may least first.
     pub const ALL: [Role; 3] = [Role::Watch, Role::Player, Role::Desk];
+
+    /// Its name.
+    pub fn name(self) -> &'static str {
+        match self {
+            Role::Watch => "watch",
+            Role::Player => "player",
+            Role::Desk => "desk",
+        }
+    }
 }
 
 #[derive(Clone, Copy)]
@@ -131,6 +140,11 @@ impl RoleKeys {
         }
     }
 
+    /// The keys in the file at `path`, if it is there and whole.
+    pub(crate) fn there(path: &Path) -> Option<Self> {
+        Self::read(path).ok().flatten()
+    }
+
     /// New keys, written to the file at `path` in place of what is there.
     ///
     /// # Errors
@@ -142,9 +156,30 @@ impl RoleKeys {
         Ok(keys)
     }
 
+    /// A new key for one role, written to the file at `path`; the others stay as they are there.
+    ///
+    /// # Errors
+    /// If the file is damaged, or cannot be read or written.
+    pub fn renewed_for(path: &Path, role: Role) -> Result<Self, KeysError> {
+        let mut keys = Self::kept(path)?;
+        // Two that renew at once go one after the other: none brings back what the other did away with.
+        let file = fs::File::open(path).map_err(|why| KeysError::folder(path, format!("cannot be read ({why})")))?;
+        file.lock().map_err(|why| KeysError::folder(path, format!("cannot be kept for a moment ({why})")))?;
+        keys = Self::read(path)?.unwrap_or(keys);
+        keys.keys[role as usize] = Self::made(path)?.keys[role as usize];
+        let written = keys.written(path)?.persist(path);
+        written.map_err(|why| KeysError::folder(path, format!("cannot be written ({})", why.error)))?;
+        Ok(keys)
+    }
+
     /// The key of `role` as one writes it: four groups of four letters or digits.
     pub fn spelt(&self, role: Role) -> String {
         self.keys[role as usize].spelt()
+    }
+
+    /// Whether both have the same key for a role.
+    pub fn same(&self, other: &Self, role: Role) -> bool {
+        self.keys[role as usize].0.ct_eq(&other.keys[role as usize].0).into()
     }
 
     /// Whose key this is. Takes equally long whichever key it is like, and however much.
@@ -261,8 +296,10 @@ pub fn default_keys_path() -> Option<PathBuf> {
 pub enum Access {
     /// Whoever sits at this machine, as desk, without a key; nobody from elsewhere.
     Anyone,
-    /// Whoever has a key, from anywhere.
+    /// Whoever has a key, from anywhere. The keys do not change.
     Keys(RoleKeys),
+    /// The same by the keys of a file, which were read from it: what changes there holds from then on.
+    Kept(RoleKeys, PathBuf),
 }
 
 #[cfg(test)]

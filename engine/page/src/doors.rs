@@ -1,12 +1,14 @@
 //! The page's doors: who comes in, as what, and who does not.
 
-use crate::access::{Access, Role};
+use crate::access::{Access, Role, RoleKeys};
 use crate::attempts::Attempts;
+use crate::listener::Ticket;
 use crate::origin::{self, OriginError};
+use crate::pace::{Pace, Purse};
 use crate::{cookie, headers};
 use axum::extract::rejection::JsonRejection;
-use axum::extract::{ConnectInfo, DefaultBodyLimit, Request, State};
-use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
+use axum::extract::{ConnectInfo, DefaultBodyLimit, Extension, Request, State};
+use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
 use axum::middleware::{self, Next};
 use axum::response::{IntoResponse, Response};
 use axum::routing::post;
@@ -16,9 +18,12 @@ use std::hash::{BuildHasher, RandomState};
 use std::net::{IpAddr, SocketAddr};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
+use tokio::sync::watch;
 
 /// Bytes of a request's body.
 const MOST_BODY: usize = 1024;
+/// Requests that are answered to all who do not come as desk or player. To load the page takes some 25.
+const STRANGERS: Pace = Pace { a_second: 500.0, at_once: 500.0 };
 
 /// Why somebody is not let in. As an answer: its status, and `{"error": words}`.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -68,16 +73,73 @@ fn seconds(wait: Duration) -> u64 {
 
 /// Decides who may come in. One for the whole server.
 pub struct Doors {
-    access: Access,
+    access: Mutex<Access>,
+    /// Of each role in the order of [`Role::ALL`]: how often its key has been renewed.
+    renewed: [watch::Sender<u64>; 3],
     attempts: Mutex<Attempts>,
     /// Tells shown keys apart without keeping them.
     hasher: RandomState,
+    /// Where all stand in line who are neither desk nor players: each connection once, so that each has its turn.
+    line: tokio::sync::Mutex<Purse>,
 }
 
 impl Doors {
     /// Doors that let in whom `access` says.
     pub fn new(access: Access) -> Self {
-        Self { access, attempts: Mutex::default(), hasher: RandomState::new() }
+        Self {
+            access: Mutex::new(access),
+            renewed: Default::default(),
+            attempts: Mutex::default(),
+            hasher: RandomState::new(),
+            line: tokio::sync::Mutex::new(Purse::new(STRANGERS, Instant::now())),
+        }
+    }
+
+    /// From now on these are the keys. Who came in by one that is no more is out at once; the others stay. Nothing, if
+    /// there are no keys.
+    pub fn change(&self, keys: &RoleKeys) {
+        let changed = {
+            let mut access = lock(&self.access);
+            let (Access::Keys(old) | Access::Kept(old, _)) = &mut *access else { return };
+            let changed = Role::ALL.map(|role| !old.same(keys, role));
+            *old = keys.clone();
+            changed
+        };
+        for (_, renewed) in changed.into_iter().zip(&self.renewed).filter(|(changed, _)| *changed) {
+            renewed.send_modify(|count| *count += 1);
+        }
+    }
+
+    /// Changes when the key of a role is renewed. To be taken before the key is looked at.
+    pub fn renewals(&self, role: Role) -> watch::Receiver<u64> {
+        self.renewed[role as usize].subscribe()
+    }
+
+    /// The keys in force; `None`: none are needed.
+    pub fn keys(&self) -> Option<RoleKeys> {
+        match &*lock(&self.access) {
+            Access::Anyone => None,
+            Access::Keys(keys) | Access::Kept(keys, _) => Some(keys.clone()),
+        }
+    }
+
+    /// As what a request comes in by its cookie.
+    fn seen(&self, headers: &HeaderMap) -> Option<Role> {
+        match self.keys() {
+            None => Some(Role::Desk),
+            Some(keys) => cookie::key(headers).and_then(|shown| keys.role(&shown)),
+        }
+    }
+
+    /// Waits until a stranger's request has its turn.
+    async fn turn(&self) {
+        let mut purse = self.line.lock().await;
+        if purse.left(Instant::now()) < 1.0 {
+            // Whoever comes later waits behind this one.
+            tokio::time::sleep(purse.until(1.0)).await;
+            purse.left(Instant::now());
+        }
+        purse.take(1.0);
     }
 
     /// Whether a request may be looked at at all. Without keys it must come from this machine and name it by a loopback
@@ -86,12 +148,12 @@ impl Doors {
     /// # Errors
     /// Why not.
     pub fn host(&self, headers: &HeaderMap, peer: SocketAddr) -> Result<(), Refusal> {
-        match self.access {
-            Access::Keys(_) => origin::host(headers).map(drop).map_err(Refusal::from),
-            Access::Anyone if !peer.ip().to_canonical().is_loopback() => {
+        match self.keys() {
+            Some(_) => origin::host(headers).map(drop).map_err(Refusal::from),
+            None if !peer.ip().to_canonical().is_loopback() => {
                 Err(Refusal::new(StatusCode::FORBIDDEN, "without keys the page is for this machine alone"))
             }
-            Access::Anyone => origin::loopback_host(headers).map_err(Refusal::from),
+            None => origin::loopback_host(headers).map_err(Refusal::from),
         }
     }
 
@@ -111,47 +173,36 @@ impl Doors {
     /// Why not.
     pub fn reader(&self, headers: &HeaderMap, peer: SocketAddr) -> Result<Role, Refusal> {
         self.host(headers, peer)?;
-        let Access::Keys(keys) = &self.access else { return Ok(Role::Desk) };
+        let Some(keys) = self.keys() else { return Ok(Role::Desk) };
         let needed = || Refusal::new(StatusCode::UNAUTHORIZED, "the page needs a key: enter the one you were given");
         let shown = cookie::key(headers).ok_or_else(needed)?;
-        let (peer, now) = (peer.ip(), Instant::now());
-        let mut attempts = self.attempts();
-        // Who is in already is not kept out by others who try wrong keys, be it from the same network.
-        if !attempts.knows(peer)
-            && let Some(wait) = attempts.shut_to(peer, now)
-        {
-            return Err(Refusal::shut(wait));
-        }
-        match keys.role(&shown) {
-            Some(role) => {
-                attempts.right(peer);
-                Ok(role)
+        keys.role(&shown).ok_or_else(|| {
+            let known = self.hasher.hash_one(&shown);
+            match lock(&self.attempts).shown(peer.ip(), known, Instant::now()) {
+                Some(wait) => Refusal::shut(wait),
+                None => Refusal::new(StatusCode::UNAUTHORIZED, "the key is no longer right: enter the new one"),
             }
-            None => {
-                attempts.shown(peer, self.hasher.hash_one(&shown), now);
-                Err(Refusal::new(StatusCode::UNAUTHORIZED, "the key is no longer right: enter the new one"))
-            }
-        }
+        })
     }
 
     /// Tries a key; its role and the `Set-Cookie` value to come in by from then on. `None`: none is needed.
     fn enter(&self, key: &str, peer: IpAddr, now: Instant) -> Result<Option<String>, Refusal> {
-        let Access::Keys(keys) = &self.access else { return Ok(None) };
-        let mut attempts = self.attempts();
-        if let Some(wait) = attempts.shut_to(peer, now).max(attempts.shut_to_all(now)) {
-            return Err(Refusal::shut(wait));
+        let Some(keys) = self.keys() else { return Ok(None) };
+        match keys.role(key) {
+            Some(role) => Ok(Some(cookie::set(&keys, role))),
+            None => Err(match lock(&self.attempts).wrong(peer, now) {
+                Some(wait) => Refusal::shut(wait),
+                None => {
+                    Refusal::new(StatusCode::UNAUTHORIZED, "no such key: look at it again, letter by letter")
+                }
+            }),
         }
-        let Some(role) = keys.role(key) else {
-            attempts.wrong(peer, now);
-            return Err(Refusal::new(StatusCode::UNAUTHORIZED, "no such key: look at it again, letter by letter"));
-        };
-        attempts.right(peer);
-        Ok(Some(cookie::set(keys, role)))
     }
+}
 
-    fn attempts(&self) -> MutexGuard<'_, Attempts> {
-        self.attempts.lock().unwrap_or_else(PoisonError::into_inner)
-    }
+/// No holder of these locks can leave them half changed, so a panic elsewhere does not spoil them.
+fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 /// `POST /enter` and `POST /leave`.
@@ -209,13 +260,23 @@ async fn known(
 async fn guard(
     State(doors): State<Arc<Doors>>,
     ConnectInfo(peer): ConnectInfo<SocketAddr>,
+    ticket: Option<Extension<Arc<Ticket>>>,
     request: Request,
     next: Next,
-) -> Response {
-    match doors.host(request.headers(), peer) {
-        Ok(()) => next.run(request).await,
-        Err(refusal) => refusal.into_response(),
+) -> Result<Response, Refusal> {
+    let seen = doors.seen(request.headers());
+    if let Some(Extension(ticket)) = ticket {
+        ticket.comes_as(seen);
     }
+    if !matches!(seen, Some(Role::Desk | Role::Player)) {
+        doors.turn().await;
+    }
+    doors.host(request.headers(), peer)?;
+    // A link may lead here; but nothing is fetched or sent by a foreign page.
+    if !(request.method() == Method::GET && origin::is_visit(request.headers())) {
+        origin::same_site(request.headers())?;
+    }
+    Ok(next.run(request).await)
 }
 
 #[derive(Deserialize)]

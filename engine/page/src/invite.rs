@@ -1,20 +1,42 @@
 //! How others in the hall reach the page: its addresses, with the keys, to read and to photograph.
 
 use crate::access::{Role, RoleKeys};
+use qrcode::render::svg;
 use qrcode::render::unicode::Dense1x2;
 use qrcode::{EcLevel, QrCode};
 use std::fmt;
 use std::io;
 use std::net::{IpAddr, SocketAddr};
 
-/// The addresses under which this machine can be reached in the hall, the likeliest first. Those of the machine's own
-/// link only when there are no others; empty if it is in no network.
-///
-/// # Errors
-/// If the system does not tell.
-pub fn hall_addresses() -> io::Result<Vec<IpAddr>> {
-    let interfaces = if_addrs::get_if_addrs()?;
-    Ok(reachable(interfaces.iter().map(if_addrs::Interface::ip)))
+/// Where others in the hall reach a page.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Reached {
+    /// The likeliest address.
+    pub likeliest: SocketAddr,
+    /// The others, of this machine's other networks.
+    pub others: Vec<SocketAddr>,
+}
+
+impl Reached {
+    /// Of a page that is served at `at`. `None` if this machine is in no network. Addresses of the machine's own link
+    /// count only when there are no others.
+    ///
+    /// # Errors
+    /// If the system does not tell.
+    pub fn found(at: SocketAddr) -> io::Result<Option<Self>> {
+        if !at.ip().is_unspecified() {
+            return Ok(Some(Self { likeliest: at, others: Vec::new() }));
+        }
+        let interfaces = if_addrs::get_if_addrs()?;
+        let all = reachable(interfaces.iter().map(if_addrs::Interface::ip));
+        let mut all = all.into_iter().filter(|ip| ip.is_ipv4() == at.is_ipv4()).map(|ip| SocketAddr::new(ip, at.port()));
+        Ok(all.next().map(|likeliest| Self { likeliest, others: all.collect() }))
+    }
+
+    /// The same, or `None` if the system does not tell.
+    pub(crate) fn at(at: SocketAddr) -> Option<Self> {
+        Self::found(at).ok().flatten()
+    }
 }
 
 fn reachable(all: impl IntoIterator<Item = IpAddr>) -> Vec<IpAddr> {
@@ -63,6 +85,12 @@ impl Invite {
             Role::Player => "player: sees everything and moves the one lever of their own part; fires no scene",
             Role::Desk => "desk: may do everything: fire scenes, hush, mute, ride levels. For nobody but the desk",
         }
+    }
+
+    /// The address as QR code, a picture of its own.
+    pub fn svg(&self) -> String {
+        let Ok(code) = QrCode::with_error_correction_level(&self.address, EcLevel::M) else { return String::new() };
+        code.render::<svg::Color<'_>>().min_dimensions(240, 240).quiet_zone(true).build()
     }
 
     /// The address as QR code in half blocks, with its quiet zone; every line ends with a newline.

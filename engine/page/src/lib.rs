@@ -18,6 +18,8 @@ mod machine;
 pub mod may;
 mod meters;
 mod origin;
+mod pace;
+mod renewal;
 pub mod score;
 mod server;
 mod socket;
@@ -27,7 +29,7 @@ pub mod wire;
 
 pub use access::{Access, KeysError, Role, RoleKeys, default_keys_path};
 pub use etudes::{Etude, Hear};
-pub use invite::{Invite, hall_addresses};
+pub use invite::{Invite, Reached};
 pub use machine::LookOver;
 pub use meters::MeterReading;
 pub use server::{Act, Error, Learn, Page, Settings};

@@ -13,7 +13,8 @@ use hyper::body::{Body as _, Frame, Incoming, SizeHint};
 use hyper::server::conn::http1;
 use hyper::service::service_fn;
 use hyper_util::rt::{TokioIo, TokioTimer};
-use places::{Busy, Places, Ticket};
+use places::{Busy, Places};
+pub(crate) use places::{NoPlace, Ticket};
 use std::convert::Infallible;
 use std::future::Future;
 use std::io;
@@ -25,11 +26,11 @@ use std::time::Duration;
 use stream::Stream;
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::watch;
-use tokio::task::JoinSet;
+use tokio::task::{JoinSet, yield_now};
 use tokio::time::{sleep, timeout};
 
-/// Connections at a time, WebSockets among them.
-const MOST_CONNECTIONS: usize = 256;
+/// Connections at a time, pages not among them.
+const MOST_CONNECTIONS: usize = 192;
 /// Bytes of a request's body; only sounds to be studied are larger.
 const MOST_BODY: usize = 4096;
 /// Bytes of a request's line and headers.
@@ -53,13 +54,17 @@ impl Accept for TcpListener {
     }
 }
 
-/// Answers requests by `router`, which finds the other's address as `ConnectInfo<SocketAddr>`, until `stop` is ready;
-/// then every connection ends within 1 s.
+/// Answers requests by `router`, which finds the other's address as `ConnectInfo<SocketAddr>` and the connection's place
+/// as `Arc<Ticket>` in the extensions, until `stop` is ready; then every connection ends within 1 s.
 ///
-/// There are at most 256 connections. When these are taken, a new one gets the place of the one that has waited
-/// longest without having sent a whole request; one that is being answered and a WebSocket keep theirs. A request's
-/// headers and its body may take 5 s each, and the body has at most 4096 bytes (413 beyond); the router sees only
-/// whole requests. One route has larger bodies and reads them itself, when it has seen who sends them. Who takes nothing of an answer for 10 s is cut off.
+/// There are at most 192 connections that are no pages. When these are taken, the network that has most of them makes
+/// room for a new one: by the one that has waited longest for a whole request, or if none waits by the one that is being
+/// answered longest, though not as desk or player. Pages have places of their own, 64 for each role, and none of watchers
+/// takes one of the others.
+///
+/// A request's headers and its body may take 5 s each, and the body has at most 4096 bytes (413 beyond); the router sees
+/// only whole requests. One route has larger bodies and reads them itself, when it has seen who sends them. Who takes
+/// nothing of an answer for 10 s is cut off, and so is a page that sends far more than a page has to say for 2 s.
 pub async fn serve(listener: TcpListener, router: Router, stop: impl Future<Output = ()>) {
     accept(listener, Places::new(MOST_CONNECTIONS), router, stop).await;
 }
@@ -81,8 +86,10 @@ async fn accept(mut from: impl Accept, places: Arc<Places>, router: Router, stop
                 let _ = stream.set_nodelay(true);
                 let stream = Arc::new(stream);
                 // If all are being answered, the new one is closed.
-                let Some(ticket) = places.take(&stream) else { continue };
+                let Some(ticket) = places.take(&stream, peer.ip()) else { continue };
                 tasks.spawn(converse(stream, peer, ticket, router.clone(), ended.clone()));
+                // However many come, the others have their turn before the next.
+                yield_now().await;
             }
             // Its end came before we had it: the next may be there already.
             Err(why) if matches!(why.kind(), io::ErrorKind::ConnectionAborted | io::ErrorKind::ConnectionReset) => {}
@@ -153,15 +160,11 @@ async fn answer(mut router: Router, peer: SocketAddr, ticket: Arc<Ticket>, reque
             Err(status) => return refuse(status),
         }
     };
-    let busy = Busy::new(ticket);
+    let busy = Busy::new(Arc::clone(&ticket));
     parts.extensions.insert(ConnectInfo(peer));
+    parts.extensions.insert(ticket);
     let request = Request::from_parts(parts, body);
     let Ok(answer) = tower_service::Service::call(&mut router, request).await;
-    if answer.status() == StatusCode::SWITCHING_PROTOCOLS {
-        // It never waits for a request again.
-        busy.for_good();
-        return answer;
-    }
     answer.map(|body| Body::new(Answered { body, _busy: busy }))
 }
 

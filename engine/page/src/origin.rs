@@ -1,8 +1,12 @@
 //! Whether a request comes from our own page, or from a foreign one that the same browser has open.
 
 use axum::http::uri::Authority;
-use axum::http::{HeaderMap, header};
+use axum::http::{HeaderMap, HeaderName, header};
 use std::net::{IpAddr, Ipv6Addr};
+
+const SITE: HeaderName = HeaderName::from_static("sec-fetch-site");
+const MODE: HeaderName = HeaderName::from_static("sec-fetch-mode");
+const DEST: HeaderName = HeaderName::from_static("sec-fetch-dest");
 
 /// Why a request's Host or Origin is refused.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
@@ -59,7 +63,23 @@ pub fn same_origin(headers: &HeaderMap) -> Result<(), OriginError> {
     if same { Ok(()) } else { Err(OriginError::Foreign) }
 }
 
-fn only(headers: &HeaderMap, name: header::HeaderName) -> Option<&str> {
+/// Browsers that are new enough say how whoever asks stands to us, if we are reached by a loopback name or encrypted
+/// (W3C, Fetch Metadata Request Headers). Some of their requests have no `Origin`.
+///
+/// # Errors
+/// If another page asks, be it of this machine.
+pub fn same_site(headers: &HeaderMap) -> Result<(), OriginError> {
+    let mut said = headers.get_all(SITE).iter();
+    // "none": the user asks, by the address or a bookmark.
+    if said.all(|site| site == "same-origin" || site == "none") { Ok(()) } else { Err(OriginError::Foreign) }
+}
+
+/// Whether a request opens a page in a window, as a link does, not in another page.
+pub fn is_visit(headers: &HeaderMap) -> bool {
+    only(headers, MODE) == Some("navigate") && only(headers, DEST) == Some("document")
+}
+
+fn only(headers: &HeaderMap, name: HeaderName) -> Option<&str> {
     let mut values = headers.get_all(name).iter();
     let value = values.next()?;
     if values.next().is_some() { None } else { value.to_str().ok() }

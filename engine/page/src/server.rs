@@ -8,27 +8,25 @@ use std::time::{Duration, Instant};
 use axum::Router;
 use axum::body::Bytes;
 use axum::extract::ws::{Utf8Bytes, WebSocketUpgrade};
-use axum::extract::{ConnectInfo, State};
+use axum::extract::{ConnectInfo, Extension, State};
 use axum::http::{HeaderMap, StatusCode};
-use axum::response::{IntoResponse, Response};
+use axum::response::Response;
 use axum::routing::get;
 use tenterhook_plan::{Gesture, MicId, OutputId, Plan, SceneId, Who};
-use tokio::sync::{Semaphore, watch};
-use tower_http::compression::CompressionLayer;
+use tokio::sync::watch;
 
 use crate::access::{Access, Role};
-use crate::doors::{self, Doors};
+use crate::doors::{self, Doors, Refusal};
 use crate::etudes::{self, Etude, Etudes, Hear};
+use crate::listener::{NoPlace, Ticket};
 use crate::machine::{self, LookOver};
 use crate::meters::{MeterReading, Meters, SLOTS_A_SECOND};
 use crate::score::{self, About};
 use crate::stand::Stand;
 use crate::study::{self, Studio};
 use crate::wire::MOST_BYTES;
-use crate::{assets, frame, socket};
+use crate::{assets, frame, renewal, socket};
 
-/// Pages at once.
-const MOST_PAGES: usize = 64;
 /// Bytes that may wait in the system for one page: more would be meters of long ago.
 const WAITING: u32 = 32 * 1024;
 /// A scene that was just fired from another is not fired from there again so soon: news of it may still be on the way.
@@ -105,14 +103,25 @@ impl Page {
             listen(address).map_err(refused)?
         };
         let address = listener.local_addr().map_err(refused)?;
+        let file = match &access {
+            Access::Kept(_, file) => Some(file.clone()),
+            Access::Keys(_) | Access::Anyone => None,
+        };
         let doors = Arc::new(Doors::new(access));
-        let router = router(&doors, &shared, Arc::new(Etudes::new(etudes, hear)), studio, look_over);
+        let mut router = router(&doors, &shared, Arc::new(Etudes::new(etudes, hear)), studio, look_over);
+        if let Some(file) = &file {
+            router = router.merge(doors::desk(Arc::clone(&doors), renewal::routes(Arc::clone(&doors), file.as_path().into(), address)));
+        }
+        let router = doors::guarded(Arc::clone(&doors), router);
         let mut ending = shared.ending();
         let run = move || {
             let ended = async move {
                 // An error means that the page is gone, which is an end as well.
                 let _ = ending.wait_for(|ending| *ending).await;
             };
+            if let Some(file) = file {
+                runtime.spawn(renewal::follow(doors, file));
+            }
             runtime.block_on(crate::listener::serve(listener, router, ended));
             // An etude that is being made heard cleans up behind itself, but a program that ends does not wait for long.
             runtime.shutdown_timeout(Duration::from_secs(3));
@@ -172,13 +181,8 @@ fn router(
 ) -> Router {
     let etudes =
         Router::new().route("/etudes", get(etudes::list)).route("/etudes/{file}", get(etudes::one)).with_state(etudes);
-    let inside =
-        Inside { doors: Arc::clone(doors), shared: Arc::clone(shared), places: Arc::new(Semaphore::new(MOST_PAGES)) };
-    let files = Router::new()
-        .route("/", get(assets::page))
-        .route("/assets/{name}", get(assets::asset))
-        // A hall's wireless network is slow.
-        .layer(CompressionLayer::new());
+    let inside = Inside { doors: Arc::clone(doors), shared: Arc::clone(shared) };
+    let files = Router::new().route("/", get(assets::page)).route("/assets/{name}", get(assets::asset));
     let router = Router::new()
         .route("/socket", get(enter))
         .with_state(inside)
@@ -186,38 +190,43 @@ fn router(
         .merge(doors::inside(Arc::clone(doors), etudes))
         .merge(doors::desk(Arc::clone(doors), machine::routes(look_over)))
         .merge(doors::routes(Arc::clone(doors)));
-    let router = match studio {
+    match studio {
         Some(studio) => router.merge(doors::desk(Arc::clone(doors), study::routes(studio))),
         None => router,
-    };
-    doors::guarded(Arc::clone(doors), router)
+    }
 }
 
 #[derive(Clone)]
 struct Inside {
     doors: Arc<Doors>,
     shared: Arc<Shared>,
-    places: Arc<Semaphore>,
 }
 
 /// `GET /socket`.
 async fn enter(
     State(inside): State<Inside>,
     ConnectInfo(peer): ConnectInfo<SocketAddr>,
+    Extension(ticket): Extension<Arc<Ticket>>,
     headers: HeaderMap,
     upgrade: WebSocketUpgrade,
-) -> Response {
-    let role = match inside.doors.role(&headers, peer) {
-        Ok(role) => role,
-        Err(refusal) => return refusal.into_response(),
+) -> Result<Response, Refusal> {
+    let renewals = Role::ALL.map(|role| inside.doors.renewals(role));
+    let role = inside.doors.role(&headers, peer)?;
+    let [watch, player, desk] = renewals;
+    let renewed = match role {
+        Role::Watch => watch,
+        Role::Player => player,
+        Role::Desk => desk,
     };
-    let Ok(place) = inside.places.try_acquire_owned() else {
-        return (StatusCode::SERVICE_UNAVAILABLE, "too many pages are open: close some").into_response();
-    };
-    upgrade.max_message_size(MOST_BYTES).max_frame_size(MOST_BYTES).on_upgrade(move |socket| async move {
-        socket::serve(socket, role, inside.shared).await;
-        drop(place);
-    })
+    ticket.becomes(role, Instant::now()).map_err(|why| match why {
+        NoPlace::Full => Refusal::new(StatusCode::SERVICE_UNAVAILABLE, "too many pages are open: close some"),
+        NoPlace::Later(wait) => {
+            let words = "pages from this address come too fast or send too much: wait and try again";
+            Refusal { wait: Some(wait), ..Refusal::new(StatusCode::TOO_MANY_REQUESTS, words) }
+        }
+    })?;
+    let upgrade = upgrade.max_message_size(MOST_BYTES).max_frame_size(MOST_BYTES);
+    Ok(upgrade.on_upgrade(move |socket| socket::serve(socket, role, inside.shared, ticket, renewed)))
 }
 
 /// What is told of every piece beside the piece itself.

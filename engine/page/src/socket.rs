@@ -1,5 +1,6 @@
 //! One page's WebSocket: what it is sent, and what it asks for.
 
+use std::io::ErrorKind;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -7,22 +8,38 @@ use axum::extract::ws::{CloseFrame, Message, WebSocket, close_code};
 use futures_util::{SinkExt, StreamExt};
 use tenterhook_plan::{ControllerId, Gesture, MicId, Plan};
 use tokio::sync::{mpsc, watch};
+use tokio::task::yield_now;
 
 use crate::access::Role;
+use crate::listener::Ticket;
 use crate::may::{Answer, Who, answer};
+use crate::pace::{Pace, Purse};
 use crate::server::{Shared, Shown};
 use crate::wire::{self, Ask, MOST_BYTES};
 
 /// A page that takes nothing for so long is let go; it comes back by itself.
 const SEND: Duration = Duration::from_secs(5);
-/// Messages a second from one page, and how many may come at once.
-const PACE: f64 = 240.0;
-const BURST: f64 = 240.0;
 /// Messages that make no sense before the page is sent away.
 const SENSELESS: u32 = 20;
+/// How long a page may go on sending more messages than are taken of it. The desk may for ever.
+const FLOOD: Duration = Duration::from_secs(2);
 
-/// Serves one page until it goes, or the server ends.
-pub(crate) async fn serve(socket: WebSocket, role: Role, shared: Arc<Shared>) {
+/// Messages that are taken of a page, of whatever kind. Who watches says whose part it looks at, and nothing else.
+fn pace(role: Role) -> Pace {
+    match role {
+        Role::Watch => Pace { a_second: 8.0, at_once: 32.0 },
+        Role::Player | Role::Desk => Pace { a_second: 240.0, at_once: 240.0 },
+    }
+}
+
+/// Serves one page until it goes, its key is renewed, or the server ends.
+pub(crate) async fn serve(
+    socket: WebSocket,
+    role: Role,
+    shared: Arc<Shared>,
+    ticket: Arc<Ticket>,
+    mut renewed: watch::Receiver<u64>,
+) {
     let (mut out, mut into) = socket.split();
     let (refusals, mut refused) = mpsc::channel::<String>(16);
     let mut ending = shared.ending();
@@ -31,8 +48,14 @@ pub(crate) async fn serve(socket: WebSocket, role: Role, shared: Arc<Shared>) {
         async move {
             let mut visitor = Visitor::new(role, shared);
             while let Some(message) = into.next().await {
+                // However fast they come, the others have their turn before the next.
+                yield_now().await;
+                if visitor.floods().await {
+                    ticket.flooded();
+                    return Some((close_code::POLICY, "too many messages"));
+                }
                 match message {
-                    Ok(Message::Text(text)) => match visitor.hear(&text).await {
+                    Ok(Message::Text(text)) => match visitor.hear(&text) {
                         Heard::Well => {}
                         // A page that reads none of its refusals misses some.
                         Heard::Refused(words) => drop(refusals.try_send(words)),
@@ -78,6 +101,7 @@ pub(crate) async fn serve(socket: WebSocket, role: Role, shared: Arc<Shared>) {
     let close = tokio::select! {
         close = reader => close,
         () = writer => None,
+        _ = renewed.changed() => Some((close_code::POLICY, "the key has been renewed")),
         _ = ending.wait_for(|ending| *ending) => Some((close_code::RESTART, "the program ends")),
     };
     if let Some((code, reason)) = close {
@@ -94,6 +118,9 @@ async fn sent(out: &mut (impl SinkExt<Message> + Unpin), message: Message) -> bo
 fn broken(why: axum::Error) -> (u16, &'static str) {
     match why.into_inner().downcast_ref::<tungstenite::Error>() {
         Some(tungstenite::Error::Capacity(_)) => (close_code::SIZE, "a message has at most 4096 bytes"),
+        Some(tungstenite::Error::Io(why)) if why.kind() == ErrorKind::ConnectionAborted => {
+            (close_code::POLICY, "too much is sent")
+        }
         _ => (close_code::PROTOCOL, "a broken frame"),
     }
 }
@@ -133,27 +160,39 @@ struct Visitor {
     /// The keys that are down.
     keys: Vec<String>,
     senseless: u32,
-    /// Messages that it may send at once, and when that was counted.
-    purse: f64,
-    counted: Instant,
+    /// The messages that it may send.
+    purse: Purse,
+    /// Since when it sends more.
+    behind: Option<Instant>,
 }
 
 impl Visitor {
     fn new(role: Role, shared: Arc<Shared>) -> Self {
         let who = Who { role, part: None, moved: None };
         let plan = Arc::clone(&shared.shown().borrow().plan);
-        Self { who, plan, shared, keys: Vec::new(), senseless: 0, purse: BURST, counted: Instant::now() }
+        let purse = Purse::new(pace(role), Instant::now());
+        Self { who, plan, shared, keys: Vec::new(), senseless: 0, purse, behind: None }
     }
 
-    async fn hear(&mut self, text: &str) -> Heard {
+    /// Counts a message. Whoever sends faster is read more slowly; whether that has gone on for too long.
+    async fn floods(&mut self) -> bool {
         let now = Instant::now();
-        self.purse = (self.purse + now.duration_since(self.counted).as_secs_f64() * PACE).min(BURST);
-        self.counted = now;
-        self.purse -= 1.0;
-        if self.purse < 0.0 {
-            // Whoever sends faster is read more slowly.
-            tokio::time::sleep(Duration::from_secs_f64(-self.purse / PACE)).await;
+        if self.purse.left(now) >= 1.0 {
+            self.behind = None;
+            self.purse.take(1.0);
+            return false;
         }
+        let behind = *self.behind.get_or_insert(now);
+        if self.who.role != Role::Desk && now.saturating_duration_since(behind) >= FLOOD {
+            return true;
+        }
+        tokio::time::sleep(self.purse.until(1.0)).await;
+        self.purse.left(Instant::now());
+        self.purse.take(1.0);
+        false
+    }
+
+    fn hear(&mut self, text: &str) -> Heard {
         debug_assert!(text.len() <= MOST_BYTES, "the socket takes no longer ones");
         let ask = match serde_json::from_str::<Ask>(text) {
             Ok(ask) => ask,

@@ -52,6 +52,13 @@ impl Server {
         TcpStream::connect(self.address).await.unwrap()
     }
 
+    /// From another address of this machine.
+    async fn connect_from(&self, last: u8) -> TcpStream {
+        let socket = tokio::net::TcpSocket::new_v4().unwrap();
+        socket.bind(SocketAddr::from(([127, 0, 0, last], 0))).unwrap();
+        socket.connect(self.address).await.unwrap()
+    }
+
     async fn stop(mut self) {
         self.stop.take().unwrap().send(()).unwrap();
         timeout(LONG, self.ended).await.unwrap().unwrap();
@@ -112,28 +119,39 @@ async fn who_has_waited_longest_makes_room_and_who_is_answered_does_not() {
 }
 
 #[tokio::test]
-async fn when_all_are_being_answered_a_new_one_is_closed_and_the_next_place_is_for_the_next() {
+async fn when_all_are_being_answered_the_one_that_takes_longest_makes_room() {
     let server = server(2, 0).await;
     let mut first = server.connect().await;
-    let mut second = server.connect().await;
     ask(&mut first, "/never").await;
+    tokio::time::sleep(Duration::from_millis(200)).await;
+    let mut second = server.connect().await;
     ask(&mut second, "/never").await;
-    // Whether both requests have arrived one sees by the third being closed.
-    tokio::time::sleep(Duration::from_millis(300)).await;
-    ends(&mut server.connect().await).await;
-    drop(first);
-    tokio::time::timeout(LONG, async {
-        loop {
-            let mut next = server.connect().await;
-            if next.write_all(b"GET / HTTP/1.1\r\nHost: localhost\r\n\r\n").await.is_ok()
-                && reads(&mut next, "page").await
-            {
-                break;
-            }
-        }
-    })
-    .await
-    .unwrap();
+    tokio::time::sleep(Duration::from_millis(200)).await;
+    let mut new = server.connect().await;
+    ends(&mut first).await;
+    ask(&mut new, "/").await;
+    assert!(reads(&mut new, "page").await);
+    assert!(timeout(Duration::from_millis(100), second.read_u8()).await.is_err(), "still being answered");
+    server.stop().await;
+}
+
+#[tokio::test]
+async fn the_network_with_most_connections_makes_room_whoever_waited_longest() {
+    let server = server(4, 0).await;
+    let mut one = server.connect_from(9).await;
+    let mut many = Vec::new();
+    for _ in 0..3 {
+        many.push(server.connect_from(2).await);
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+    for _ in 0..6 {
+        let mut new = server.connect_from(2).await;
+        ask(&mut new, "/").await;
+        assert!(reads(&mut new, "page").await);
+        many.push(new);
+    }
+    ask(&mut one, "/").await;
+    assert!(reads(&mut one, "page").await, "it has waited longest, and alone");
     server.stop().await;
 }
 
