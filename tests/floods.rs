@@ -179,7 +179,10 @@ const ATTACKS: [(&str, usize, Attack); 10] = [
     ("messages that watchers may not send", 4, |attacker| {
         let leash = attacker.leash();
         while !attacker.ended() {
-            let Some(mut page) = attacker.page(&attacker.watch) else { leash.pull(); continue };
+            let Some(mut page) = attacker.page(&attacker.watch) else {
+                leash.pull();
+                continue;
+            };
             while !attacker.ended() && page.send(Message::text(r#"{"do":"hush","on":true}"#)).is_ok() {
                 leash.pull();
             }
@@ -188,8 +191,13 @@ const ATTACKS: [(&str, usize, Attack); 10] = [
     ("a player's key, levers without end", 4, |attacker| {
         let leash = attacker.leash();
         while !attacker.ended() {
-            let Some(mut page) = attacker.page(&attacker.player) else { leash.pull(); continue };
-            while !attacker.ended() && page.send(Message::text(r#"{"do":"controller","name":"wheel","value":1}"#)).is_ok() {
+            let Some(mut page) = attacker.page(&attacker.player) else {
+                leash.pull();
+                continue;
+            };
+            while !attacker.ended()
+                && page.send(Message::text(r#"{"do":"controller","name":"wheel","value":1}"#)).is_ok()
+            {
                 leash.pull();
             }
         }
@@ -217,7 +225,10 @@ const ATTACKS: [(&str, usize, Attack); 10] = [
             format!("GET /assets/study.js HTTP/1.1\r\nHost: {}\r\nAccept-Encoding: gzip\r\n\r\n", attacker.host);
         let mut some = [0; 1 << 16];
         while !attacker.ended() {
-            let Some(mut stream) = attacker.connect() else { leash.pull(); continue };
+            let Some(mut stream) = attacker.connect() else {
+                leash.pull();
+                continue;
+            };
             // Others are asked for before these have come.
             while !attacker.ended() && stream.write_all(request.repeat(16).as_bytes()).is_ok() {
                 if stream.read(&mut some).is_err() {
@@ -237,7 +248,10 @@ const ATTACKS: [(&str, usize, Attack); 10] = [
         );
         let mut some = [0; 1 << 16];
         while !attacker.ended() {
-            let Some(mut stream) = attacker.connect() else { leash.pull(); continue };
+            let Some(mut stream) = attacker.connect() else {
+                leash.pull();
+                continue;
+            };
             while !attacker.ended() && stream.write_all(request.repeat(16).as_bytes()).is_ok() {
                 if stream.read(&mut some).is_err() {
                     break;
@@ -253,7 +267,10 @@ fn frames(attacker: &Attacker, first: &[u8], [kind, length]: [u8; 2]) {
     let leash = attacker.leash();
     let many = [kind, length, 0, 0, 0, 0].repeat(10_000);
     while !attacker.ended() {
-        let Some(mut page) = attacker.page(&attacker.watch) else { leash.pull(); continue };
+        let Some(mut page) = attacker.page(&attacker.watch) else {
+            leash.pull();
+            continue;
+        };
         let stream = page.get_mut();
         let mut well = stream.write_all(first).is_ok();
         let mut from = 0;
@@ -279,7 +296,8 @@ impl Desk {
     fn come(program: &Program) -> Option<Self> {
         let stream = TcpStream::connect(&program.host).ok()?;
         stream.set_read_timeout(Some(LIMIT)).unwrap();
-        let mut desk = Self { page: page(&program.host, &program.cookie("desk"), stream)?, marks: Vec::new(), scene: 0 };
+        let mut desk =
+            Self { page: page(&program.host, &program.cookie("desk"), stream)?, marks: Vec::new(), scene: 0 };
         let now = desk.until(|_| true)?;
         desk.scene = usize::try_from(now["scene"].as_u64()?).ok()?;
         Some(desk)
@@ -391,7 +409,8 @@ fn table(name: &str, program: &Path) -> Vec<(&'static str, Outcome)> {
     let ms = |seconds: f64| {
         if seconds.is_finite() { format!("{:.0} ms", seconds * 1000.0) } else { format!("over {} s", LIMIT.as_secs()) }
     };
-    let all = std::iter::once(("none", None)).chain(ATTACKS.map(|(name, threads, attack)| (name, Some((threads, attack)))));
+    let all =
+        std::iter::once(("none", None)).chain(ATTACKS.map(|(name, threads, attack)| (name, Some((threads, attack)))));
     all.map(|(attack, what)| {
         let outcome = measure(program, what);
         let Outcome { fire, hush, coming, late, blocks } = outcome;

@@ -83,7 +83,9 @@ fn on_terminal(home: &Path, arguments: &str, end: &str) -> String {
 /// All keys in a text, in addresses.
 fn keys_in(text: &str) -> Vec<String> {
     let after = text.split("#key=").skip(1);
-    after.map(|rest| rest.chars().take_while(|letter| letter.is_ascii_alphanumeric() || *letter == '-').collect()).collect()
+    after
+        .map(|rest| rest.chars().take_while(|letter| letter.is_ascii_alphanumeric() || *letter == '-').collect())
+        .collect()
 }
 
 /// What a camera reads in the codes that a terminal shows: each letter is two squares, light where it is drawn.
@@ -117,7 +119,8 @@ fn each_printed_invitation_has_its_own_key_and_no_other_and_the_desks_is_not_amo
     let codes: Vec<_> = codes_in(&shown).iter().flat_map(|code| keys_in(code)).collect();
     assert_eq!(codes, [player, watch]);
     assert!(!shown.contains(&desk), "{shown}");
-    let places = ["player: ", "#key=", "watch: ", "tenterhook invite desk --page 127.0.0.1:"].map(|words| shown.find(words));
+    let places =
+        ["player: ", "#key=", "watch: ", "tenterhook invite desk --page 127.0.0.1:"].map(|words| shown.find(words));
     assert!(places.iter().all(Option::is_some) && places.is_sorted(), "{places:?} in {shown}");
     // Each stands under the words that say what it lets do.
     let (players, watchers) = shown.split_at(shown.find("watch: ").unwrap());
@@ -144,7 +147,8 @@ fn the_desks_key_is_shown_to_whoever_asks_for_it_and_never_last() {
 #[test]
 fn no_key_goes_where_no_terminal_is() {
     let home = home();
-    let mut program = Program::start(home.path(), &format!("{SHARED} --json"), &[("XDG_CONFIG_HOME", &config(home.path()))]);
+    let mut program =
+        Program::start(home.path(), &format!("{SHARED} --json"), &[("XDG_CONFIG_HOME", &config(home.path()))]);
     program.event("started");
     let ended = program.terminate();
     let all = format!("{}{:?}", ended.words, ended.events);

@@ -59,7 +59,11 @@ fn hidden(file: &Path) -> String {
 
 fn others(reached: &Reached) -> String {
     let others: Vec<_> = reached.others.iter().map(SocketAddr::to_string).collect();
-    if others.is_empty() { String::new() } else { format!("If that address is not the hall's: {}.\n", others.join(", ")) }
+    if others.is_empty() {
+        String::new()
+    } else {
+        format!("If that address is not the hall's: {}.\n", others.join(", "))
+    }
 }
 
 /// All of this machine's addresses.
@@ -107,7 +111,10 @@ pub fn tell(access: &Access, address: SocketAddr, options: &PageOptions) -> Resu
         for role in [Role::Player, Role::Watch] {
             say(Invite::new(keys, role, reached.likeliest));
         }
-        say(format_args!("{}The desk's key: `tenterhook invite desk{at}` shows it, in another terminal.", others(&reached)));
+        say(format_args!(
+            "{}The desk's key: `tenterhook invite desk{at}` shows it, in another terminal.",
+            others(&reached)
+        ));
     } else {
         say(format_args!(
             "The page is at http://{}/, for those who have a key. Keys are shown on a terminal only: `tenterhook invite \

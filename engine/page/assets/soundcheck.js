@@ -4,6 +4,7 @@ import { h, text, attribute, disable, show } from "./dom.js";
 import { state, isDesk } from "./state.js";
 import { send } from "./connection.js";
 import * as words from "./words.js";
+import { Invitations } from "./invitations.js";
 import { Machine } from "./machine.js";
 import { Controllers } from "./controllers.js";
 import { meters, decibels, inWords, limited, VERDICTS } from "./meters.js";
@@ -98,6 +99,7 @@ export class Soundcheck {
     this.mics = h("div.checks");
     this.outs = h("div.checks");
     this.machine = new Machine();
+    this.invitations = new Invitations();
     this.controllers = new Controllers();
     section.append(
       h("div.line-up", {}, h("h1", { id: "soundcheck-title" }, "Soundcheck"), this.count, this.reset),
@@ -107,6 +109,7 @@ export class Soundcheck {
       this.outs,
       this.controllers.element,
       this.machine.element,
+      this.invitations.element,
       h("p.legend", {}, "All in dB below full scale. Bar: RMS over 300 ms. Tick: peak, held 2 s. Diamond: noise floor. Crest: held peak over RMS, in dB."),
     );
   }
@@ -130,6 +133,7 @@ export class Soundcheck {
     show(this.reset, piece.role === "desk");
     disable(this.reset, !isDesk());
     this.machine.update();
+    this.invitations.update();
   }
 
   metered() {

@@ -82,7 +82,8 @@ mod tests {
 
     #[test]
     fn gzip_goes_only_to_those_who_read_it() {
-        let takes = |accept: &'static str| takes_gzip(&HeaderMap::from_iter([(ACCEPT_ENCODING, accept.parse().unwrap())]));
+        let takes =
+            |accept: &'static str| takes_gzip(&HeaderMap::from_iter([(ACCEPT_ENCODING, accept.parse().unwrap())]));
         for accept in ["gzip", "gzip, deflate, br, zstd", "br, GZIP", "gzip;q=0.5, *;q=0", "deflate, gzip ; q=1.0"] {
             assert!(takes(accept), "{accept}");
         }

@@ -192,9 +192,7 @@ impl Doors {
             Some(role) => Ok(Some(cookie::set(&keys, role))),
             None => Err(match lock(&self.attempts).wrong(peer, now) {
                 Some(wait) => Refusal::shut(wait),
-                None => {
-                    Refusal::new(StatusCode::UNAUTHORIZED, "no such key: look at it again, letter by letter")
-                }
+                None => Refusal::new(StatusCode::UNAUTHORIZED, "no such key: look at it again, letter by letter"),
             }),
         }
     }

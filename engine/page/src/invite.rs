@@ -29,7 +29,8 @@ impl Reached {
         }
         let interfaces = if_addrs::get_if_addrs()?;
         let all = reachable(interfaces.iter().map(if_addrs::Interface::ip));
-        let mut all = all.into_iter().filter(|ip| ip.is_ipv4() == at.is_ipv4()).map(|ip| SocketAddr::new(ip, at.port()));
+        let mut all =
+            all.into_iter().filter(|ip| ip.is_ipv4() == at.is_ipv4()).map(|ip| SocketAddr::new(ip, at.port()));
         Ok(all.next().map(|likeliest| Self { likeliest, others: all.collect() }))
     }
 

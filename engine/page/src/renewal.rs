@@ -32,13 +32,14 @@ const LOOK: Duration = Duration::from_millis(250);
 #[derive(Clone)]
 struct Renewal {
     doors: Arc<Doors>,
-    file: Arc<Path>,
+    /// `None`: the keys, if there are any, are in no file.
+    file: Option<Arc<Path>>,
     /// Where the page is served.
     at: SocketAddr,
 }
 
 /// `GET` and `POST /keys/ROLE`, for the desk.
-pub(crate) fn routes(doors: Arc<Doors>, file: Arc<Path>, at: SocketAddr) -> Router {
+pub(crate) fn routes(doors: Arc<Doors>, file: Option<Arc<Path>>, at: SocketAddr) -> Router {
     Router::new().route("/keys/{role}", get(show).post(renew)).with_state(Renewal { doors, file, at })
 }
 
@@ -52,7 +53,7 @@ async fn show(State(renewal): State<Renewal>, extract::Path(role): extract::Path
 }
 
 async fn renew(State(renewal): State<Renewal>, extract::Path(role): extract::Path<Role>) -> Result<Response, Refusal> {
-    let file = Arc::clone(&renewal.file);
+    let file = renewal.file.clone().ok_or_else(none)?;
     let renewed = tokio::task::spawn_blocking(move || RoleKeys::renewed_for(&file, role)).await;
     let failed = |why: String| Refusal::new(StatusCode::INTERNAL_SERVER_ERROR, why);
     let keys = renewed.map_err(|_| failed("it broke off: try again".to_owned()))?;

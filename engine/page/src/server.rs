@@ -108,10 +108,9 @@ impl Page {
             Access::Keys(_) | Access::Anyone => None,
         };
         let doors = Arc::new(Doors::new(access));
-        let mut router = router(&doors, &shared, Arc::new(Etudes::new(etudes, hear)), studio, look_over);
-        if let Some(file) = &file {
-            router = router.merge(doors::desk(Arc::clone(&doors), renewal::routes(Arc::clone(&doors), file.as_path().into(), address)));
-        }
+        let renewal = renewal::routes(Arc::clone(&doors), file.as_deref().map(Arc::from), address);
+        let router = router(&doors, &shared, Arc::new(Etudes::new(etudes, hear)), studio, look_over)
+            .merge(doors::desk(Arc::clone(&doors), renewal));
         let router = doors::guarded(Arc::clone(&doors), router);
         let mut ending = shared.ending();
         let run = move || {

@@ -97,10 +97,8 @@ fn a_renewed_key_is_the_only_one_that_changes() {
         let keys = RoleKeys::renewed_for(&path, role).unwrap();
         doors.change(&keys);
         for (other, renewal) in Role::ALL.into_iter().zip(renewals) {
-            let own = headers(&[
-                ("host", "192.0.2.7:4150"),
-                ("cookie", &format!("tenterhook={}", before.spelt(other))),
-            ]);
+            let own =
+                headers(&[("host", "192.0.2.7:4150"), ("cookie", &format!("tenterhook={}", before.spelt(other)))]);
             let came = doors.reader(&own, peer(HALL));
             assert_eq!(renewal.has_changed().unwrap(), other == role, "{other:?} after {role:?}");
             if other == role {

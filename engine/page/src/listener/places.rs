@@ -121,8 +121,7 @@ impl Places {
         }
         let mut taken = self.taken();
         let id = taken.next();
-        let place =
-            Place { stream: Arc::downgrade(stream), network: network(peer), role: None, does: Does::Waits(id) };
+        let place = Place { stream: Arc::downgrade(stream), network: network(peer), role: None, does: Does::Waits(id) };
         taken.by.insert(id, place);
         Some(Arc::new(Ticket { id, shows: AtomicU8::new(NOTHING), places: Arc::clone(self) }))
     }
@@ -200,7 +199,8 @@ impl Ticket {
             let most = pages.into_iter().max_by_key(|(_, pages)| *pages).filter(|(_, pages)| *pages > own + 1);
             let Some((most, _)) = most else { return Err(NoPlace::Full) };
             let of = taken.by.iter().filter(|(_, place)| place.network == most);
-            let latest = of.filter(|(_, place)| matches!(place.does, Does::Shows(as_) if as_ == role)).map(|(id, _)| *id);
+            let latest =
+                of.filter(|(_, place)| matches!(place.does, Does::Shows(as_) if as_ == role)).map(|(id, _)| *id);
             if let Some(latest) = latest.max() {
                 taken.close(latest);
             }
