@@ -36,8 +36,12 @@ pub fn run(asked: &cli::Invite) -> Result<(), Failure> {
     }
     if !std::io::stdout().is_terminal() {
         let words = hidden(&file);
+        if !asked.new_key {
+            return Err(Failure::Asked(words));
+        }
         // What was asked for has been done all the same.
-        return if asked.new_key { Ok(say(words)) } else { Err(Failure::Asked(words)) };
+        say(words);
+        return Ok(());
     }
     let at = asked.page.unwrap_or_else(everywhere);
     let Some(reached) = Reached::found(at).map_err(Failure::running)? else {
