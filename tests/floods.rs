@@ -6,8 +6,6 @@
 //! processor time.
 #![cfg(target_os = "linux")]
 
-mod common;
-
 use std::io::{Read, Write};
 use std::net::{SocketAddr, TcpStream};
 use std::path::Path;
@@ -16,7 +14,6 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
-use common::server;
 use serde_json::{Value, json};
 use socket2::{Domain, SockRef, Socket, Type};
 use tungstenite::client::IntoClientRequest;
@@ -71,8 +68,8 @@ impl Program {
         let asked = Command::new("kill").args(["-s", "TERM", &self.child.id().to_string()]).status().unwrap();
         assert!(asked.success());
         let ended = event(&mut self.out, "ended");
-        server::ended(&mut self.child, Duration::from_secs(30)).expect("it ends");
-        let count = |name: &str| ended[name].as_u64().unwrap_or_else(|| panic!("{name} of {ended}"));
+        self.child.wait().unwrap();
+        let count = |name: &str| ended["load"][name].as_u64().unwrap_or_else(|| panic!("{name} of {ended}"));
         (count("late"), count("blocks"))
     }
 }

@@ -21,8 +21,8 @@ struct Window {
 /// Counts wrong keys, 10 a minute from one network; what comes beyond is told to wait.
 ///
 /// A right key is never refused: whoever shares an address with others, as all in a hall do behind one router, would be
-/// shut out by any of them. Nothing is lost by that. A key has 80 bits, and strangers get at most 500 answers a second
-/// together: in a year of guessing, day and night, one of three keys is found with a probability of 4e-14.
+/// shut out by any of them. Nothing is lost by that. A key has 80 bits, and strangers get at most 250 answers a second
+/// together: in a year of guessing, day and night, one of three keys is found with a probability of 2e-14.
 pub struct Attempts {
     of: ByNetwork<Window>,
 }

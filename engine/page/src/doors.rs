@@ -23,7 +23,7 @@ use tokio::sync::watch;
 /// Bytes of a request's body.
 const MOST_BODY: usize = 1024;
 /// Requests that are answered to all who do not come as desk or player. To load the page takes some 25.
-const STRANGERS: Pace = Pace { a_second: 500.0, at_once: 500.0 };
+const STRANGERS: Pace = Pace { a_second: 250.0, at_once: 500.0 };
 
 /// Why somebody is not let in. As an answer: its status, and `{"error": words}`.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
