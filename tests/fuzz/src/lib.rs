@@ -3,9 +3,11 @@
 //!
 //! ```text
 //! cargo run -p tenterhook-fuzz --example seeds -- target/fuzz/seeds
-//! cargo +nightly fuzz run --fuzz-dir tests/fuzz --target-dir target/fuzz/build --features libfuzzer \
+//! cargo +nightly fuzz run --debug-assertions --fuzz-dir tests/fuzz --target-dir target/fuzz/build --features libfuzzer \
 //!     piece target/fuzz/piece tests/fuzz/corpus/piece target/fuzz/seeds/piece -- -max_total_time=620 -max_len=4096
 //! ```
+//! With debug assertions numbers that overflow panic too.
+//!
 //! What a fuzzer has found lies in `corpus/`, small, with every input that once broke a law.
 
 pub mod gestures;

@@ -117,3 +117,10 @@ macro_rules! targets {
 }
 
 targets! { piece hall gestures midi osc journal page }
+
+#[test]
+#[cfg(debug_assertions)]
+#[should_panic(expected = "attempt to add with overflow")]
+fn a_number_that_overflows_breaks_the_law_of_a_target() {
+    std::hint::black_box(std::hint::black_box(u8::MAX) + std::hint::black_box(1));
+}

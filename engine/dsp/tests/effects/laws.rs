@@ -123,6 +123,13 @@ proptest! {
 }
 
 #[test]
+#[cfg(debug_assertions)]
+#[should_panic(expected = "attempt to add with overflow")]
+fn a_number_that_overflows_breaks_a_law() {
+    std::hint::black_box(std::hint::black_box(u8::MAX) + std::hint::black_box(1));
+}
+
+#[test]
 fn the_rig_sees_at_which_sample_a_voice_acts() {
     let (source, run) = (source(), Run::new("direct", 100));
     let mut other = source.clone();

@@ -123,6 +123,13 @@ fn so_it_is_at_other_rates() {
 }
 
 #[test]
+#[cfg(debug_assertions)]
+#[should_panic(expected = "attempt to add with overflow")]
+fn a_number_that_overflows_breaks_a_law() {
+    std::hint::black_box(std::hint::black_box(u8::MAX) + std::hint::black_box(1));
+}
+
+#[test]
 fn the_same_run_twice_is_the_same_bits() {
     assert!(bits(&render(&[128], &tour(), 96_000)) == bits(&render(&[128], &tour(), 96_000)));
 }
