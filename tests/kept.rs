@@ -5,9 +5,12 @@ mod common;
 use std::fs;
 use std::net::{SocketAddr, UdpSocket};
 use std::path::Path;
+use std::process::Command;
 
 use common::folder;
+use common::log::{ENOUGH, channels, grown};
 use common::program::Program;
+use common::server::within_a_minute;
 use common::socket::Socket;
 use rosc::{OscMessage, OscPacket, OscType};
 use serde_json::json;
@@ -62,6 +65,12 @@ fn beside_each_gesture_stands_who_made_it() {
     page.until("B is in force", |now| now["scene"] == 1);
     osc(port, "/tenterhook/mute/voice", OscType::Int(1));
     page.until("the voice is muted", |now| now["muted"][0] == true);
+    // The journal is at most a tenth of a second behind, and as much as a busy machine takes.
+    let journals = folder.path().join("state/tenterhook/journals");
+    within_a_minute("the journal knows it", || {
+        let mut journals = fs::read_dir(&journals).into_iter().flatten().flatten();
+        journals.any(|file| fs::read_to_string(file.path()).is_ok_and(|text| text.contains(r#""muted":["voice"]"#)))
+    });
     play.signal("KILL");
     play.end();
 
@@ -85,4 +94,42 @@ fn beside_each_gesture_stands_who_made_it() {
     assert_eq!(fresh.terminate().status, Some(0));
     let whose = whose(&folder.path().join("fresh"));
     assert_eq!(whose, [by("fire", "start"), by("fire", "page desk"), by("level", "osc"), by("hush", "end")]);
+}
+
+/// Runs the program to its end: its status, and what it said on standard error.
+fn said(folder: &Path, arguments: &[&str]) -> (Option<i32>, String) {
+    let run = Command::new(env!("CARGO_BIN_EXE_tenterhook")).args(arguments).current_dir(folder).output().unwrap();
+    (run.status.code(), String::from_utf8_lossy(&run.stderr).into_owned())
+}
+
+#[test]
+fn a_run_that_was_killed_is_rehearsed_from_its_files_as_they_lie() {
+    let folder = folder(PIECE);
+    let mut play = Program::start(folder.path(), &format!("{PLAY} run"), &[]);
+    let started = play.event("started");
+    let mut page = Socket::open(started["page"].as_str().expect("it says where its page is"));
+    page.ask(json!({ "do": "fire", "mark": "B", "in": "A" }));
+    page.until("B is in force", |now| now["scene"] == 1);
+    let run = folder.path().join("run");
+    grown(&run.join("outputs.unfinished.wav"));
+    play.signal("KILL");
+    play.end();
+    // A line that was cut off while it was written.
+    let gestures = run.join("gestures.unfinished.csv");
+    let whole = fs::read_to_string(&gestures).unwrap();
+    fs::write(&gestures, format!("{whole}0.1,level/left,-6")).unwrap();
+
+    let rehearse = ["rehearse", "piece.toml", "--take", "run", "--out", "again.wav"];
+    let (status, words) = said(folder.path(), &rehearse);
+    assert_eq!(status, Some(0), "{words}");
+    assert!(words.contains("mics.unfinished.wav") && words.contains("read to where it ends"), "{words}");
+    assert!(words.contains("the last line of") && words.contains("gestures.unfinished.csv"), "{words}");
+    let (kept, again) = (channels(&run.join("outputs.unfinished.wav")), channels(&folder.path().join("again.wav")));
+    let frames = kept[0].len().min(again[0].len());
+    assert!(frames >= ENOUGH, "{frames} frames");
+    for (kept, again) in kept.iter().zip(&again) {
+        assert!(kept[..frames].iter().zip(again).all(|(a, b)| a.to_bits() == b.to_bits()), "bit for bit");
+    }
+    let (status, words) = said(folder.path(), &["spectrum", "run", "--mic", "voice", "--from", "0 s", "--to", "0.2 s"]);
+    assert!(words.contains("mics.unfinished.wav"), "{status:?} {words}");
 }

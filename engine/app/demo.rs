@@ -13,7 +13,7 @@ use crate::desk;
 use crate::failure::Failure;
 use crate::hand::Hand;
 use crate::play::announce;
-use crate::rehearse::Rehearsal;
+use crate::rehearse::{Inputs, Rehearsal};
 use crate::say::say;
 use crate::show::Show;
 use crate::stage::{self, Stage};
@@ -38,10 +38,10 @@ pub fn run(asked: &Demo) -> Result<(), Failure> {
 fn write(plan: &Plan, gestures: &Gestures, out: &Path, as_json: bool) -> Result<(), Failure> {
     let inputs = tenterhook_ensemble::sound(RATE).map_err(Failure::running)?;
     let events = gestures.at_rate(RATE);
-    let rehearsal = Rehearsal {
+    let mut rehearsal = Rehearsal {
         plan,
         rate: RATE,
-        inputs: &inputs,
+        inputs: Inputs::Made(&inputs),
         events: &events,
         from: SceneId(0),
         block: 1024,

@@ -11,6 +11,9 @@ use tenterhook_plan::{Plan, Recording, SceneId};
 use crate::failure::{Failure, colour};
 use crate::say::say;
 
+/// How a log names its gestures while it is written.
+const UNFINISHED_GESTURES: &str = "gestures.unfinished.csv";
+
 /// A piece, and a hall if there is one, as they were read.
 pub struct Loaded {
     pub piece: Text,
@@ -74,7 +77,11 @@ impl Files for Beside {
         if let Some(known) = self.sounds.borrow().get(path) {
             return Ok(known.clone());
         }
-        let read = tenterhook_io::read_sound(&self.folder.join(path)).map_err(|why| why.to_string())?;
+        let file = self.folder.join(path);
+        let read = tenterhook_io::read_sound(&file).map_err(|why| why.to_string())?;
+        if let Some(caution) = tenterhook_io::sound_file_caution(&file) {
+            say(format_args!("caution: {caution}"));
+        }
         let sound = Recording { path: path.to_owned(), rate: read.rate, samples: read.mono() };
         self.sounds.borrow_mut().insert(path.to_owned(), sound.clone());
         Ok(sound)
@@ -151,11 +158,25 @@ impl Loaded {
 
 /// Reads written gestures for a plan, saying what there is to be cautious about.
 pub fn gestures(path: &Path, plan: &Plan) -> Result<Gestures, Failure> {
-    let gestures = tenterhook_config::gestures(&name(path), &bytes(path)?, plan).map_err(Failure::Files)?;
+    let mut bytes = bytes(path)?;
+    if path.file_name().is_some_and(|name| name == UNFINISHED_GESTURES) {
+        // Its last line may have been cut anywhere: what is left of it would be another gesture.
+        let whole = bytes.iter().rposition(|byte| *byte == b'\n').map_or(0, |end| end + 1);
+        if whole < bytes.len() {
+            say(format_args!("caution: the last line of {} was cut off and is left out", path.display()));
+            bytes.truncate(whole);
+        }
+    }
+    let gestures = tenterhook_config::gestures(&name(path), &bytes, plan).map_err(Failure::Files)?;
     if !gestures.cautions.is_empty() {
         say(gestures.cautions.render(colour()).trim_end());
     }
     Ok(gestures)
+}
+
+/// The gestures of a run that was kept in a folder, finished or not; `None`: there are none.
+pub fn kept_gestures(take: &Path) -> Option<PathBuf> {
+    ["gestures.csv", UNFINISHED_GESTURES].map(|name| take.join(name)).into_iter().find(|path| path.exists())
 }
 
 /// The scene with this rehearsal mark; the first if none is named.

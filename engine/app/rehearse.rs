@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use serde_json::json;
 use tenterhook_config::Gestures;
-use tenterhook_io::{Recording, Rendering, WavWriter, read_wav, render, resample};
+use tenterhook_io::{Ahead, MicFiles, Rendering, WavWriter, render, render_files};
 use tenterhook_page::score::View;
 use tenterhook_plan::{Event, Plan, SceneId, Timed, Who};
 
@@ -26,14 +26,30 @@ use crate::stage::{self, Stage};
 pub struct Rehearsal<'a> {
     pub plan: &'a Plan,
     pub rate: u32,
-    /// Channel n is input n.
-    pub inputs: &'a [Vec<f32>],
+    pub inputs: Inputs<'a>,
     pub events: &'a [Timed<Event>],
     pub from: SceneId,
     pub block: usize,
     /// Frames of silence after the inputs.
     pub tail: usize,
     pub out: Option<&'a Path>,
+}
+
+/// What the mics hear: channel n is input n.
+pub enum Inputs<'a> {
+    /// A sound in memory.
+    Made(&'a [Vec<f32>]),
+    /// Files, of which never more than a block is in memory.
+    Files(&'a mut MicFiles),
+}
+
+impl Inputs<'_> {
+    fn frames(&self) -> u64 {
+        match self {
+            Inputs::Made(sound) => sound.first().map_or(0, Vec::len) as u64,
+            Inputs::Files(files) => files.frames(),
+        }
+    }
 }
 
 /// What came of it.
@@ -58,40 +74,43 @@ pub fn run(asked: &Rehearse) -> Result<(), Failure> {
     loaded.caution();
     let plan = &loaded.checked.plan;
     let from = loading::scene(plan, asked.from.as_deref())?;
-    let Some(mics) = asked.mics.clone().or_else(|| in_take("mics.wav")) else {
-        return Err(Failure::asked("there is no recording: name one with --mics"));
+    let opened = match (&asked.mics, &asked.take) {
+        (Some(mics), _) => MicFiles::one(mics).map_err(Failure::asked),
+        (None, Some(take)) => MicFiles::kept(take).map_err(Failure::asked),
+        (None, None) => Err(Failure::asked("there is no recording: name one with --mics")),
     };
-    let gestures_path = asked.gestures.clone().or_else(|| in_take("gestures.csv").and_then(there));
+    let mut mics = opened?;
+    mics.cautions().iter().for_each(|caution| say(format_args!("caution: {caution}")));
+    let gestures_path = asked.gestures.clone().or_else(|| asked.take.as_deref().and_then(loading::kept_gestures));
     let gestures = gestures_path.as_ref().map(|path| loading::gestures(path, plan)).transpose()?;
     // What is read must not be written over.
-    let read = [Some(&asked.piece), hall.as_ref(), Some(&mics), gestures_path.as_ref()];
+    let read = [Some(asked.piece.as_path()), hall.as_deref(), gestures_path.as_deref()];
     if let Some(out) = &asked.out
-        && read.into_iter().flatten().any(|path| is_same_file(path, out))
+        && read.into_iter().flatten().chain(mics.paths()).any(|path| is_same_file(path, out))
     {
         return Err(Failure::Asked(format!(
             "{} is what the rehearsal is made from: give --out another name",
             out.display()
         )));
     }
-    let recording = read_wav(&mics).map_err(Failure::asked)?;
-    let channels = recording.channels.len();
+    let channels = mics.channels();
     if let Some(mic) = plan.mics.iter().find(|mic| mic.input.is_some_and(|input| usize::from(input) >= channels)) {
         return Err(Failure::Asked(format!(
             "mic `{}` is on input {}, but {} has {channels} channels: give it that channel, or map the mic in a hall file",
             mic.name,
             mic.input.map_or(0, |input| input + 1),
-            mics.display(),
+            mics.paths().next().unwrap_or(Path::new("")).display(),
         )));
     }
     if asked.aloud {
-        return aloud(asked, &loaded, hall.as_deref(), from, recording, gestures);
+        return aloud(asked, &loaded, hall.as_deref(), from, &mics, gestures);
     }
-    let rate = recording.rate;
+    let rate = mics.rate();
     let events = gestures.map_or_else(Vec::new, |gestures| gestures.at_rate(rate));
-    let rehearsal = Rehearsal {
+    let mut rehearsal = Rehearsal {
         plan,
         rate,
-        inputs: &recording.channels,
+        inputs: Inputs::Files(&mut mics),
         events: &events,
         from,
         block: asked.block as usize,
@@ -113,20 +132,17 @@ fn aloud(
     loaded: &Loaded,
     hall: Option<&Path>,
     from: SceneId,
-    recording: Recording,
+    mics: &MicFiles,
     gestures: Option<Gestures>,
 ) -> Result<(), Failure> {
     let plan = &loaded.checked.plan;
-    let seconds = recording.channels.first().map_or(0, Vec::len) as f64 / f64::from(recording.rate);
+    let seconds = mics.frames() as f64 / f64::from(mics.rate());
     let seconds = seconds + asked.tail.unwrap_or(0.0);
     let mut wish = stage::wish(plan, &loaded.checked.device, asked.host)?;
     wish.mics = false;
-    let Recording { rate: from_rate, channels } = recording;
-    let players = move |rate: u32| {
-        let channels = resample(&channels, from_rate, rate)
-            .ok_or_else(|| Failure::Running(format!("cannot bring the recording from {from_rate} Hz to {rate} Hz")))?;
-        Ok((channels.len(), tenterhook_io::recording(channels)))
-    };
+    let ahead = Ahead::default();
+    let (reads, files) = (ahead.clone(), mics.again());
+    let players = move |rate: u32| reads.play(files.again(), rate).map_err(Failure::running);
     let follow = asked.follow.then(|| Follow::start(&asked.piece, hall)).transpose()?;
     let end = stage::asked_to_end()?;
     let page = desk::Asked { options: &asked.page, opens: View::Score, rehearsal: true, learn: None };
@@ -150,12 +166,17 @@ fn aloud(
     let mut show = Show::new(plan, asked.json).following(follow, asked.host);
     Hand::new(events).of(plan).perform(&stage, &mut show, &end, (seconds * f64::from(rate)) as u64);
     drop(show);
-    stage.end(asked.json)
+    stage.end(asked.json)?;
+    if ahead.late() > 0 {
+        let late = count(ahead.late(), "frame");
+        say(format_args!("caution: {late} of the recording came too late from the disk, and were silent"));
+    }
+    ahead.trouble().map_or(Ok(()), |why| Err(Failure::Running(why)))
 }
 
 impl Rehearsal<'_> {
     /// Plays all of it.
-    pub fn play(&self) -> Result<Outcome, Failure> {
+    pub fn play(&mut self) -> Result<Outcome, Failure> {
         let outputs = self.plan.outputs.iter().filter_map(|output| output.channel).max();
         let outputs = outputs.map_or(0, |channel| usize::from(channel) + 1);
         let to_stdout = self.out.is_some_and(|path| path.as_os_str() == "-");
@@ -167,10 +188,10 @@ impl Rehearsal<'_> {
             path.map(|path| WavWriter::create(path, outputs, self.rate)).transpose().map_err(Failure::asked)?;
 
         let (mut engine, mut control) = tenterhook_rt::engine(self.plan, self.rate, self.from);
-        let rendering =
-            Rendering { inputs: self.inputs, outputs, blocks: &[self.block], events: self.events, tail: self.tail };
-        let total = self.inputs.first().map_or(0, Vec::len) + self.tail;
-        let late = self.events.iter().filter(|event| event.sample >= total as u64).count();
+        let blocks = [self.block];
+        let rendering = Rendering { inputs: &[], outputs, blocks: &blocks, events: self.events, tail: self.tail };
+        let total = self.inputs.frames() + self.tail as u64;
+        let late = self.events.iter().filter(|event| event.sample >= total).count();
         if late > 0 {
             say(format_args!(
                 "caution: after the end nothing acts: {}; --tail goes further",
@@ -178,10 +199,10 @@ impl Rehearsal<'_> {
             ));
         }
         let end = stage::asked_to_end()?;
-        let mut progress = Progress::new(total);
+        let mut progress = Progress::new(usize::try_from(total).unwrap_or(usize::MAX));
         let mut applied = 0u64;
         let mut levels = vec![Level::default(); outputs];
-        let frames = render(&mut engine, &rendering, |block| {
+        let sink = |block: &[&[f32]]| {
             while control.applied().is_some() {
                 applied += 1;
             }
@@ -194,8 +215,12 @@ impl Rehearsal<'_> {
             }
             progress.add(block.first().map_or(0, |channel| channel.len()));
             writer.as_mut().map_or(Ok(()), |writer| writer.write(block).map_err(std::io::Error::other))
-        })
-        .map_err(Failure::running)?;
+        };
+        let frames = match &mut self.inputs {
+            Inputs::Made(inputs) => render(&mut engine, &Rendering { inputs, ..rendering }, sink),
+            Inputs::Files(files) => render_files(&mut engine, files, &rendering, sink),
+        };
+        let frames = frames.map_err(Failure::running)?;
         progress.clear();
         if let Some(writer) = writer {
             writer.finish().map_err(Failure::running)?;

@@ -5,7 +5,9 @@ use std::path::Path;
 use std::time::Duration;
 
 use tenterhook_config::{DeviceWish, Host, Text};
-use tenterhook_io::{Hub, Player, RECENT_SECONDS, Recent, Recording, Seat, State, open, read_sound, read_wav};
+use tenterhook_io::{
+    Hub, MicFiles, Player, RECENT_SECONDS, Recent, Recording, Seat, State, open, read_sound, sound_file_caution,
+};
 use tenterhook_plan::{Event, Gesture, Plan, SceneId};
 
 use super::Taken;
@@ -14,6 +16,8 @@ use crate::loading;
 use crate::say::say;
 use crate::stage;
 
+/// Frames that are read at a time.
+const CHUNK: usize = 4096;
 /// The latest place that can be named, in seconds: a day.
 const LONGEST: f64 = 86_400.0;
 
@@ -58,6 +62,9 @@ fn stem(path: &Path) -> String {
 /// A sound file, or one channel of it.
 pub fn from_file(path: &Path, mic: Option<&str>, tuning_hz: f64) -> Result<Taken, Failure> {
     let recording = read_sound(path).map_err(Failure::asked)?;
+    if let Some(caution) = sound_file_caution(path) {
+        say(format_args!("caution: {caution}"));
+    }
     let channel = mic.map(|mic| channel(mic, None)).transpose()?;
     let Recording { rate, channels } = one(recording, channel, &path.display().to_string())?;
     let sound = channels.into_iter().next().unwrap_or_default();
@@ -78,23 +85,21 @@ pub fn from_take(
         let names: Vec<_> = plan.mics.iter().map(|mic| format!("`{}`", mic.name)).collect();
         return Err(Failure::Asked(format!("say which mic of the run with --mic: {}", names.join(", "))));
     };
-    // A long run is kept in several files, each as long as the format allows.
-    let (channel, mut rate, mut sound) = (channel(mic, Some(&plan))?, 0, Vec::new());
-    for part in 1.. {
-        let path = file(&if part == 1 { "mics.wav".to_owned() } else { format!("mics-{part}.wav") });
-        if part > 1 && !path.exists() {
-            break;
-        }
-        let part = one(read_wav(&path).map_err(Failure::asked)?, Some(channel), "the run")?;
-        rate = part.rate;
-        sound.extend(part.channels.into_iter().flatten());
+    let channel = channel(mic, Some(&plan))?;
+    let mut mics = MicFiles::kept(take).map_err(Failure::asked)?;
+    mics.cautions().iter().for_each(|caution| say(format_args!("caution: {caution}")));
+    let (rate, frames) = (mics.rate(), mics.frames());
+    if channel >= mics.channels() {
+        let count = mics.channels();
+        return Err(Failure::Asked(format!("the run has no channel {}: it has {count}", channel + 1)));
     }
-    let gestures = loading::gestures(&file("gestures.csv"), &plan)?.at_rate(rate);
+    let gestures_path = loading::kept_gestures(take).unwrap_or_else(|| file("gestures.csv"));
+    let gestures = loading::gestures(&gestures_path, &plan)?.at_rate(rate);
     // The last time that a scene was fired counts: what came before was tried out.
     let fired = |mark: &str| {
         let scene = loading::scene(&plan, Some(mark))?;
         let fire = |what: &Event| matches!(what, Event::Gesture(Gesture::Fire(id), _) if *id == scene);
-        let mut times = gestures.iter().rev().filter(|event| fire(&event.what)).map(|event| event.sample as usize);
+        let mut times = gestures.iter().rev().filter(|event| fire(&event.what)).map(|event| event.sample);
         times.next().ok_or_else(|| Failure::Asked(format!("the scene `{mark}` was never fired in this run")))
     };
     let time = |said: Option<&str>| {
@@ -102,17 +107,25 @@ pub fn from_take(
         let place = |said: &str| match plan.scenes.iter().any(|scene| scene.mark == said) {
             true => fired(said),
             false => match tenterhook_config::seconds_to(LONGEST, said) {
-                Ok(seconds) => Ok((seconds * f64::from(rate)) as usize),
+                Ok(seconds) => Ok((seconds * f64::from(rate)) as u64),
                 Err(why) if said.starts_with(|first: char| first.is_ascii_digit()) => Err(Failure::Asked(why)),
                 Err(_) => fired(said),
             },
         };
         said.map(place).transpose()
     };
-    let (from, to) = (time(ends[0])?.unwrap_or(0), time(ends[1])?.unwrap_or(sound.len()).min(sound.len()));
-    let Some(part) = sound.get(from..to).filter(|part| !part.is_empty()) else {
+    let (from, to) = (time(ends[0])?.unwrap_or(0), time(ends[1])?.unwrap_or(frames).min(frames));
+    if from >= to {
         return Err(Failure::asked("there is nothing between these two: the first must come before the second"));
-    };
+    }
+    // Of a long run with many mics only what is asked for is ever in memory.
+    let (mut part, mut chunk) = (Vec::new(), vec![Vec::new(); mics.channels()]);
+    mics.go_to(from);
+    for begin in (from..to).step_by(CHUNK) {
+        chunk.iter_mut().for_each(Vec::clear);
+        mics.read((to - begin).min(CHUNK as u64) as usize, &mut chunk).map_err(Failure::asked)?;
+        part.extend_from_slice(&chunk[channel]);
+    }
     let tuning_hz = tuning.unwrap_or(plan.tuning_hz);
     Ok(Taken::apart(stem(take), Some(mic.to_owned()), rate, part.into(), tuning_hz))
 }

@@ -8,6 +8,7 @@
 //!
 //! There are threads here and no async, and nothing here knows an effect.
 
+mod ahead;
 mod choice;
 mod clock;
 mod devices;
@@ -39,6 +40,7 @@ mod wav;
 mod wiring;
 mod worked;
 
+pub use ahead::Ahead;
 pub use choice::{Wish, open};
 pub use clock::ClockSource;
 pub use devices::{Device, Devices, HostDevices, JackServer, devices};
@@ -50,19 +52,19 @@ pub use jack_source::JackSource;
 pub use journal::{Found, Interrupted, Journal, JournalError, Keeping, checksum};
 pub use keeper::{Away, Keeper, Standing};
 pub use load::{Fault, FaultKind, Load, Stats};
-pub use log::{Log, LogEnd, LogError, LogSettings, is_inside};
+pub use log::{KeptError, Log, LogEnd, LogError, LogSettings, MicFiles, is_inside};
 pub use midi::{GonePort, MidiPorts, MidiState, channel_message, port_bits};
 pub use osc::{Follow, Osc, OscCounts, OscMap, Receiver, Refused, Relay, RelayCounts};
 pub use player::{Player, Sound, recording};
 pub use priority::real_time_is_permitted;
 pub use recent::{Listened, RECENT_SECONDS, Recent};
-pub use render::{Rendering, render};
+pub use render::{Rendering, render, render_files};
 pub use resample::resample;
 pub use residence::stay_in_memory;
 pub use seat::Seat;
-pub use sound::{SoundError, decode_sound, read_sound};
+pub use sound::{SoundError, decode_sound, read_sound, sound_file_caution};
 pub use source::{Facts, Source, State};
 pub use streams::StreamSource;
 pub use tap::Tap;
-pub use wav::{MOST_WAV_BYTES, Recording, WavError, WavWriter, read_wav, wav_bytes};
+pub use wav::{MOST_WAV_BYTES, Recording, WavError, WavReader, WavWriter, read_wav, wav_bytes};
 pub use wiring::{MOST_CHANNELS, Wiring};

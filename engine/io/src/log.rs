@@ -1,5 +1,9 @@
 //! The log of a live run: what went into the engine, what came out, and every gesture that was applied.
 
+mod mics;
+
+pub use mics::{KeptError, MicFiles};
+
 use crate::tap::{self, Span, TapEnd};
 use crate::{Done, MOST_WAV_BYTES, Tap, WavError, WavWriter};
 use crossbeam_channel::Receiver;

@@ -195,6 +195,62 @@ impl Player {
     }
 }
 
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use tenterhook_plan::SceneId;
+
+    const PIECE: &str = "mics = { voice = 1 }\noutputs = { left = 1 }\n[[scene]]\nmark = \"A\"\n\
+                         mic.voice.direct = { by = \"scene\" }\n";
+
+    /// The greatest step from one sample to the next.
+    fn leap(sound: &[f32]) -> f32 {
+        sound.windows(2).map(|pair| (pair[1] - pair[0]).abs()).fold(0.0, f32::max)
+    }
+
+    /// A device is changed in the midst of a constant sound for one that sends the opposite: what the engine hears, and so
+    /// what every memory and the log hold, goes over within 5 ms; what the new device is sent rises from silence.
+    #[test]
+    fn a_change_of_device_is_joined_in_what_is_heard_and_rises_in_what_is_played() {
+        const RATE: u32 = 48_000;
+        let piece = tenterhook_config::Text::new("reed.toml", PIECE);
+        let plan = tenterhook_config::check(&piece, None).expect("nothing is wrong with it").plan;
+        for block in [1, 16, 64, 441, 9600] {
+            let (engine, _control) = tenterhook_rt::engine(&plan, RATE, SceneId(0));
+            let (tap, end) = crate::tap::tap(1, 1, 480_000);
+            let mut player = Player::new(engine, RATE).with_log(tap);
+            let mut sent = Vec::new();
+            let mut play = |player: &mut Player, value: f32, frames: usize| {
+                for _ in 0..frames / block {
+                    let mut out = vec![0.0; block];
+                    player.block(&[&vec![value; block]], &mut [&mut out], &[]);
+                    sent.extend(out);
+                }
+            };
+            play(&mut player, 0.4, 19_200 / block * block);
+            let changed = player.sample() as usize;
+            player.change_device();
+            play(&mut player, -0.4, 9_600 / block * block);
+            drop(player);
+
+            let mut end = end;
+            let kept: Vec<f32> = ringbuf::traits::Consumer::pop_iter(&mut end.samples).collect();
+            let (heard, played): (Vec<f32>, Vec<f32>) = kept.chunks_exact(2).map(|frame| (frame[0], frame[1])).unzip();
+            assert_eq!(heard.len(), sent.len());
+            // A straight line of 240 frames from one to the other.
+            assert!(leap(&heard) < 1.01 * 0.8 / 240.0, "heard: a step of {} in blocks of {block}", leap(&heard));
+            assert_eq!((heard[changed - 1], heard[changed + 240]), (0.4, -0.4));
+            // The log holds what the engine played; the device gets it from silence on, within a tenth of a second.
+            assert_eq!(sent[..changed], played[..changed]);
+            assert_eq!(sent[changed], 0.0);
+            for (n, (sent, played)) in sent[changed..].iter().zip(&played[changed..]).enumerate() {
+                let most = played.abs() * (n as f32 / 4800.0).min(1.0);
+                assert!((sent.abs() - most).abs() < 1e-6, "frame {n}: {sent} of {played}");
+            }
+        }
+    }
+}
+
 /// A recording as a [`Sound`]: channel n is input n, silence after its end.
 pub fn recording(channels: Vec<Vec<f32>>) -> Sound {
     Box::new(move |sample, inputs| {

@@ -1,5 +1,6 @@
 //! The offline source: blocks as fast as the machine goes.
 
+use crate::MicFiles;
 use std::io;
 use tenterhook_plan::{Event, Timed};
 use tenterhook_rt::Engine;
@@ -33,37 +34,80 @@ pub fn render(
     run(first, rendering, |inputs, outputs, events| engine.process(inputs, outputs, events), sink)
 }
 
+/// The same with inputs that lie on the disk, of which no more than a block is in memory; those of `rendering` are left
+/// out.
+///
+/// # Errors
+/// The first error of the files or of the sink ends it.
+pub fn render_files(
+    engine: &mut Engine,
+    files: &mut MicFiles,
+    rendering: &Rendering<'_>,
+    sink: impl FnMut(&[&[f32]]) -> io::Result<()>,
+) -> io::Result<u64> {
+    let first = engine.sample();
+    let (channels, frames) = (files.channels(), files.frames());
+    let feed = |_, length: usize, block: &mut [Vec<f32>]| {
+        block.iter_mut().for_each(Vec::clear);
+        files.read(length, block).map_err(io::Error::other)?;
+        block.iter_mut().for_each(|channel| channel.resize(length, 0.0));
+        Ok(())
+    };
+    let process = |inputs: &[&[f32]], outputs: &mut [&mut [f32]], events: &[Timed<Event>]| {
+        engine.process(inputs, outputs, events);
+    };
+    fed(first, (channels, frames, feed), rendering, process, sink)
+}
+
 fn run(
     first: u64,
+    rendering: &Rendering<'_>,
+    process: impl FnMut(&[&[f32]], &mut [&mut [f32]], &[Timed<Event>]),
+    sink: impl FnMut(&[&[f32]]) -> io::Result<()>,
+) -> io::Result<u64> {
+    let inputs = rendering.inputs;
+    let frames = inputs.iter().map(Vec::len).max().unwrap_or(0) as u64;
+    let feed = |done: u64, length: usize, block: &mut [Vec<f32>]| {
+        for (padded, input) in block.iter_mut().zip(inputs) {
+            let rest = input.get(done as usize..).unwrap_or_default();
+            padded.clear();
+            padded.extend_from_slice(&rest[..rest.len().min(length)]);
+            padded.resize(length, 0.0);
+        }
+        Ok(())
+    };
+    fed(first, (inputs.len(), frames, feed), rendering, process, sink)
+}
+
+/// `feed` makes each block of the inputs: from which frame on, how many, and where they belong.
+fn fed(
+    first: u64,
+    (channels, frames, mut feed): (usize, u64, impl FnMut(u64, usize, &mut [Vec<f32>]) -> io::Result<()>),
     rendering: &Rendering<'_>,
     mut process: impl FnMut(&[&[f32]], &mut [&mut [f32]], &[Timed<Event>]),
     mut sink: impl FnMut(&[&[f32]]) -> io::Result<()>,
 ) -> io::Result<u64> {
-    let Rendering { inputs, outputs, blocks, mut events, tail } = *rendering;
-    let frames = inputs.iter().map(Vec::len).max().unwrap_or(0) + tail;
-    let most = blocks.iter().copied().max().unwrap_or(1).clamp(1, frames.max(1));
-    let mut padded = vec![vec![0.0; most]; inputs.len()];
+    let Rendering { outputs, blocks, mut events, tail, .. } = *rendering;
+    let frames = frames + tail as u64;
+    let left = |done: u64| usize::try_from(frames - done).unwrap_or(usize::MAX);
+    let most = blocks.iter().copied().max().unwrap_or(1).clamp(1, left(0).max(1));
+    let mut padded = vec![Vec::with_capacity(most); channels];
     let mut heard = vec![vec![0.0; most]; outputs];
     let mut sizes = blocks.iter().copied().cycle();
     let mut done = 0;
     while done < frames {
-        let length = sizes.next().unwrap_or(most).max(1).min(frames - done);
-        for (padded, input) in padded.iter_mut().zip(inputs) {
-            let rest = input.get(done..).unwrap_or_default();
-            let sound = rest.len().min(length);
-            padded[..sound].copy_from_slice(&rest[..sound]);
-            padded[sound..length].fill(0.0);
-        }
-        let end = first + (done + length) as u64;
+        let length = sizes.next().unwrap_or(most).max(1).min(left(done));
+        feed(done, length, &mut padded)?;
+        let end = first + done + length as u64;
         let (now, later) = events.split_at(events.partition_point(|event| event.sample < end));
         let block: Vec<&[f32]> = padded.iter().map(|channel| &channel[..length]).collect();
         let mut out: Vec<&mut [f32]> = heard.iter_mut().map(|channel| &mut channel[..length]).collect();
         process(&block, &mut out, now);
         sink(&heard.iter().map(|channel| &channel[..length]).collect::<Vec<_>>())?;
         events = later;
-        done += length;
+        done += length as u64;
     }
-    Ok(frames as u64)
+    Ok(frames)
 }
 
 #[cfg(test)]

@@ -1,7 +1,8 @@
 //! Sound files of any usual kind: WAV, AIFF, FLAC, OGG Vorbis, MP3.
 
-use crate::Recording;
-use std::io::Cursor;
+use crate::wav::header::{Length, Place};
+use crate::{Recording, WavError, WavReader};
+use std::io::{Cursor, Read, Seek};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use symphonia::core::codecs::audio::AudioDecoderOptions;
@@ -93,7 +94,11 @@ pub enum SoundError {
 /// # Errors
 /// [`SoundError`]: what is wrong with it, and what to do.
 pub fn read_sound(path: &Path) -> Result<Recording, SoundError> {
-    let file = std::fs::File::open(path).map_err(|why| SoundError::Open { path: path.to_owned(), why })?;
+    let open = |why| SoundError::Open { path: path.to_owned(), why };
+    let mut file = std::fs::File::open(path).map_err(open)?;
+    if lacks_length(&mut file) {
+        return unfinished(&path.display().to_string(), file, LONGEST);
+    }
     decode(&path.display().to_string(), Box::new(file), LONGEST)
 }
 
@@ -103,7 +108,42 @@ pub fn read_sound(path: &Path) -> Result<Recording, SoundError> {
 /// # Errors
 /// As [`read_sound`].
 pub fn decode_sound(name: &str, bytes: Vec<u8>, most: f64) -> Result<Recording, SoundError> {
+    if lacks_length(&mut Cursor::new(&bytes)) {
+        return unfinished(name, Cursor::new(bytes), most);
+    }
     decode(name, Box::new(Cursor::new(bytes)), most)
+}
+
+/// What is to be said of a sound file that is read although it was never finished.
+pub fn sound_file_caution(path: &Path) -> Option<String> {
+    let mut file = std::fs::File::open(path).ok()?;
+    lacks_length(&mut file).then(|| WavReader::of(path, file, 0, false).ok()?.caution()).flatten()
+}
+
+/// Whether it is a WAV file that does not tell its length, or breaks off within a frame. Then the file stands where it
+/// stood.
+fn lacks_length(file: &mut (impl Read + Seek)) -> bool {
+    let found = Place::find(file);
+    // What cannot be looked at twice is read as it comes.
+    let back = file.rewind().is_ok();
+    back && matches!(found, Ok(Some(Place { length: Length::Unfinished | Length::Torn, .. })))
+}
+
+/// Reads it to where it ends.
+fn unfinished(name: &str, file: impl Read + Seek, most: f64) -> Result<Recording, SoundError> {
+    let kind = |why: WavError| match why {
+        WavError::Rate { rate, .. } => SoundError::Rate { name: name.to_owned(), rate },
+        why => SoundError::Kind { name: name.to_owned(), why: why.to_string() },
+    };
+    let reader = WavReader::of(Path::new(name), file, 0, false).map_err(kind)?;
+    let seconds = reader.frames() as f64 / f64::from(reader.rate());
+    if reader.frames() == 0 {
+        return Err(SoundError::Empty { name: name.to_owned() });
+    }
+    if seconds > most || (reader.frames() * reader.channels() as u64) as f64 > most * SAMPLES_A_SECOND {
+        return Err(SoundError::TooLong { name: name.to_owned(), minutes: most / 60.0 });
+    }
+    reader.whole().map_err(kind)
 }
 
 fn decode(name: &str, source: Box<dyn MediaSource>, most: f64) -> Result<Recording, SoundError> {

@@ -1,8 +1,13 @@
-//! WAV files: read whole, written under another name until they are complete.
+//! WAV files: read whole or a piece at a time, written under another name until they are complete.
+
+pub(crate) mod header;
+mod reader;
+
+pub use reader::WavReader;
 
 use hound::{SampleFormat, WavSpec};
 use std::fs::{self, File};
-use std::io::{self, BufReader, BufWriter};
+use std::io::{self, BufWriter};
 use std::path::{Path, PathBuf};
 
 /// The most bytes of samples in one file: the format counts them in 32 bits, and the header takes some too.
@@ -104,50 +109,12 @@ pub enum WavError {
     },
 }
 
-/// Reads a whole WAV file: integers of 8 to 32 bits, or 32-bit float, plain or extensible.
+/// Reads a whole WAV file, as [`WavReader`] does.
 ///
 /// # Errors
 /// [`WavError`]: what is wrong with it, and where.
 pub fn read_wav(path: &Path) -> Result<Recording, WavError> {
-    let file = File::open(path).map_err(|why| WavError::Open { path: path.to_owned(), why })?;
-    let reader = hound::WavReader::new(BufReader::new(file)).map_err(|why| refused(path, why))?;
-    let spec = reader.spec();
-    let (channels, announced) = (usize::from(spec.channels), reader.duration());
-    if !RATES.contains(&spec.sample_rate) {
-        return Err(WavError::Rate { path: path.to_owned(), rate: spec.sample_rate });
-    }
-    if announced == 0 || channels == 0 {
-        return Err(WavError::Empty { path: path.to_owned() });
-    }
-    let samples: Result<Vec<f32>, (usize, hound::Error)> = match spec.sample_format {
-        SampleFormat::Float => collect(reader.into_samples::<f32>()),
-        SampleFormat::Int => {
-            // Exact: a power of two, and 24 bits fit the mantissa.
-            let scale = 1.0 / 2f64.powi(i32::from(spec.bits_per_sample) - 1);
-            collect(reader.into_samples::<i32>().map(|sample| sample.map(|s| (f64::from(s) * scale) as f32)))
-        }
-    };
-    let samples = samples.map_err(|(found, why)| match why {
-        hound::Error::IoError(why) if why.kind() == io::ErrorKind::InvalidData => {
-            refused(path, hound::Error::IoError(why))
-        }
-        // The reader announces the end of the file as one kind of error or another, all of them input errors.
-        hound::Error::IoError(_) => {
-            WavError::Truncated { path: path.to_owned(), announced, found: (found / channels) as u32 }
-        }
-        why => refused(path, why),
-    })?;
-    let channels = (0..channels).map(|n| samples.iter().skip(n).step_by(channels).copied().collect()).collect();
-    Ok(Recording { rate: spec.sample_rate, channels })
-}
-
-/// All samples, or how many came before the error.
-fn collect(samples: impl Iterator<Item = hound::Result<f32>>) -> Result<Vec<f32>, (usize, hound::Error)> {
-    let mut all = Vec::new();
-    for sample in samples {
-        all.push(sample.map_err(|why| (all.len(), why))?);
-    }
-    Ok(all)
+    WavReader::open(path)?.whole()
 }
 
 fn refused(path: &Path, why: hound::Error) -> WavError {

@@ -104,9 +104,56 @@ fn what_cannot_be_read_says_why() {
 }
 
 #[test]
+fn what_was_never_finished_is_read_to_where_it_ends_and_says_so() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("given.wav");
+    let open = |bytes: &[u8]| {
+        fs::write(&path, bytes).unwrap();
+        tenterhook_io::WavReader::open(&path)
+    };
+    let data: Vec<u8> = (0..43).collect();
+    // Ten whole frames of two channels, and three bytes of an eleventh.
+    for announced in [0, u32::MAX, 0x7FFF_F000, 43, 44] {
+        let mut file = plain(1, 2, 16, 40, &data);
+        file[40..44].copy_from_slice(&announced.to_le_bytes());
+        let reader = open(&file).unwrap();
+        let caution = reader.caution().expect("it says so");
+        assert!(caution.contains("given.wav") && caution.contains("where it ends"), "{caution}");
+        assert_eq!((reader.frames(), reader.channels()), (10, 2), "{announced} announced");
+        let sample = |n: usize| f32::from(i16::from_le_bytes([data[2 * n], data[2 * n + 1]])) / 32768.0;
+        let channel = |c: usize| (0..10).map(|n| sample(2 * n + c)).collect::<Vec<_>>();
+        let want = vec![channel(0), channel(1)];
+        assert_eq!(read(&file).unwrap(), want);
+        // And by the library that reads all other kinds of sound.
+        assert_eq!(tenterhook_io::decode_sound("given.wav", file, 60.0).unwrap().channels, want);
+    }
+    // Whole files say nothing; a length of 0 before other chunks means none; half a file is still refused.
+    assert_eq!(open(&plain(1, 2, 16, 40, &data[..40])).unwrap().caution(), None);
+    let listed = [plain(1, 2, 16, 0, b""), b"LIST\x04\0\0\0INFO".to_vec()].concat();
+    assert!(matches!(open(&listed), Err(WavError::Empty { .. })));
+    assert!(matches!(open(&plain(1, 2, 16, 80, &data)), Err(WavError::Truncated { announced: 20, found: 10, .. })));
+}
+
+/// SoX writes to a pipe what it cannot go back to.
+#[test]
+fn what_another_program_writes_into_a_pipe_is_read() {
+    let sox = Command::new("sox").args("-n -r 48000 -b 16 -c 2 -t wav - synth 0.5 sine 440".split(' ')).output();
+    let piped = sox.expect("the tests need sox").stdout;
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("piped.wav");
+    fs::write(&path, &piped).unwrap();
+    let reader = tenterhook_io::WavReader::open(&path).unwrap();
+    assert_eq!((reader.rate(), reader.channels(), reader.frames()), (48_000, 2, 24_000));
+    println!("{:?}", reader.caution());
+    let peak = read_wav(&path).unwrap().channels[1].iter().fold(0.0f32, |peak, x| peak.max(x.abs()));
+    assert!((0.5..=1.0).contains(&peak), "{peak}");
+}
+
+#[test]
 fn every_shorter_or_spoilt_file_is_an_error_or_a_sound_and_never_a_panic() {
     let whole = plain(1, 2, 16, 40, &[3; 40]);
-    for length in 0..whole.len() {
+    // Where only a part of the last frame is missing, the rest is read.
+    for length in 0..whole.len() - 3 {
         assert!(read(&whole[..length]).is_err(), "cut to {length} bytes");
     }
     for place in 0..44 {
@@ -153,14 +200,16 @@ fn a_killed_log_can_be_read() {
         .unwrap();
     let unfinished = run.join("mics.unfinished.wav");
     let limit = Instant::now() + Duration::from_secs(60);
-    while !read_wav(&unfinished).is_ok_and(|recording| recording.channels[0].len() > 1000) {
+    // By its header, which is written after the sound: others go by that.
+    while !hound::WavReader::open(&unfinished).is_ok_and(|reader| reader.duration() > 1000) {
         assert!(Instant::now() < limit, "nothing readable came in a minute");
         std::thread::sleep(Duration::from_millis(50));
     }
     child.kill().unwrap();
     child.wait().unwrap();
     let recording = read_wav(&unfinished).unwrap();
-    assert_eq!(decoded(&unfinished).1[0][..recording.channels[0].len()], recording.channels[0]);
+    let theirs = decoded(&unfinished).1;
+    assert_eq!(theirs[0], recording.channels[0][..theirs[0].len()]);
     assert!(recording.channels[0].iter().enumerate().all(|(n, x)| *x == n as f32));
     assert!(!run.join("mics.wav").exists());
     assert!(fs::read_to_string(run.join("gestures.unfinished.csv")).unwrap().starts_with("seconds,controller,value"));
