@@ -14,7 +14,7 @@ use crate::failure::Failure;
 use crate::hand::Hand;
 use crate::play::announce;
 use crate::rehearse::{Inputs, Rehearsal};
-use crate::say::say;
+use crate::say::{say, tell_programs};
 use crate::show::Show;
 use crate::stage::{self, Stage};
 
@@ -53,6 +53,9 @@ fn write(plan: &Plan, gestures: &Gestures, out: &Path, as_json: bool) -> Result<
 }
 
 fn play(asked: &Demo, plan: &Plan, gestures: &Gestures) -> Result<(), Failure> {
+    if asked.json {
+        tell_programs();
+    }
     let mut wish = stage::wish(plan, &tenterhook_config::DeviceWish::default(), asked.host)?;
     wish.mics = false;
     let end = stage::asked_to_end()?;

@@ -76,7 +76,8 @@ impl Desk {
         let listening = Listening::new().map_err(Failure::running)?;
         let events = hub.events();
         let rehearsal = asked.rehearsal;
-        let plan = Arc::new(plan.clone());
+        // The same copy as the hub's: what is the same is then seen without a look inside.
+        let plan = hub.snapshot().plan.unwrap_or_else(|| Arc::new(plan.clone()));
         let bench = Arc::new(Bench::new(Arc::clone(&plan), mics));
         let settings = Settings {
             address,

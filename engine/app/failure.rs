@@ -6,6 +6,8 @@ use std::process::ExitCode;
 use serde_json::{Value, json};
 use tenterhook_config::{Report, Severity};
 
+use crate::say::event;
+
 /// Why a command did not do what was asked.
 #[derive(Debug)]
 pub enum Failure {
@@ -64,6 +66,7 @@ impl Failure {
     pub fn report(self) -> ExitCode {
         // Nothing can be done where standard error itself is gone.
         let _ = write!(std::io::stderr().lock(), "{}", self.render());
+        event("failed", self.found());
         match self {
             Failure::Running(_) => ExitCode::from(1),
             Failure::Asked(_) | Failure::Files(_) => ExitCode::from(2),

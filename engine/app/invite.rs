@@ -11,7 +11,7 @@ use tenterhook_page::{Access, Invite, Reached, Role, RoleKeys};
 
 use crate::cli::{self, PageOptions};
 use crate::failure::Failure;
-use crate::say::{print, say};
+use crate::say::{print, say, show};
 
 /// Where the page is, unless told otherwise.
 const ADDRESS: SocketAddr = SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), 4150);
@@ -113,7 +113,8 @@ pub fn tell(access: &Access, address: SocketAddr, options: &PageOptions) -> Resu
     if std::io::stderr().is_terminal() {
         // What is said last stays on the screen: the one that lets in to least.
         for role in [Role::Player, Role::Watch] {
-            say(Invite::new(keys, role, reached.likeliest));
+            // Keys are for people only.
+            show(Invite::new(keys, role, reached.likeliest));
         }
         say(format_args!(
             "{}The desk's key: `tenterhook invite desk{at}` shows it, in another terminal.",

@@ -12,12 +12,15 @@ use crate::learn::{Lessons, Plays};
 use crate::loading;
 use crate::relay;
 use crate::resume::Beginning;
-use crate::say::say;
+use crate::say::{say, tell_programs};
 use crate::show::Show;
 use crate::stage::{self, Stage};
 
 /// Plays a piece live; its page opens on a view.
 pub fn run(asked: &Play, opens: View) -> Result<(), Failure> {
+    if asked.json {
+        tell_programs();
+    }
     let loaded = loading::piece(&asked.piece, asked.hall.as_deref())?;
     loaded.caution();
     let plan = &loaded.checked.plan;

@@ -18,7 +18,7 @@ use crate::levels::{Level, decibels};
 use crate::loading::{self, Loaded};
 use crate::play::announce;
 use crate::progress::Progress;
-use crate::say::{answer, count, print, say};
+use crate::say::{answer, count, print, say, tell_programs};
 use crate::show::Show;
 use crate::stage::{self, Stage};
 
@@ -135,6 +135,9 @@ fn aloud(
     mics: &MicFiles,
     gestures: Option<Gestures>,
 ) -> Result<(), Failure> {
+    if asked.json {
+        tell_programs();
+    }
     let plan = &loaded.checked.plan;
     let seconds = mics.frames() as f64 / f64::from(mics.rate());
     let seconds = seconds + asked.tail.unwrap_or(0.0);

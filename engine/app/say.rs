@@ -2,8 +2,14 @@
 
 use std::fmt::Display;
 use std::io::{ErrorKind, Write};
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use serde_json::{Value, json};
 
 use crate::failure::Failure;
+
+/// Why a run ended of which nothing else is known.
+const BROKE_OFF: &str = "the program broke off; standard error has what it said last";
 
 /// Gives a result, a line of its own. Whoever reads may have read enough: that is no failure.
 pub fn answer(text: impl Display) -> Result<(), Failure> {
@@ -28,9 +34,66 @@ pub fn tell(text: impl Display) {
     let _ = writeln!(out, "{text}").and_then(|()| out.flush());
 }
 
-/// Says something on standard error, a line of its own, whether or not anybody reads it.
+/// Whether a program reads what happens.
+static TELLS: AtomicBool = AtomicBool::new(false);
+
+/// From now on all that is said is told to a program as well.
+pub fn tell_programs() {
+    TELLS.store(true, Ordering::Relaxed);
+}
+
+/// Says something on standard error, a line of its own, whether or not anybody reads it; to a program as an event.
 pub fn say(text: impl Display) {
+    let text = text.to_string();
+    show(&text);
+    said(&text);
+}
+
+/// Tells a program, if one reads, what a person is told.
+pub fn said(text: &str) {
+    if TELLS.load(Ordering::Relaxed) {
+        tell(json!({ "event": "said", "text": text.trim() }));
+    }
+}
+
+/// Tells a program, if one reads, of an event and what was found.
+pub fn event(event: &str, found: Value) {
+    if TELLS.load(Ordering::Relaxed) {
+        let mut line = json!({ "event": event });
+        if !found.is_null() {
+            line["found"] = found;
+        }
+        tell(line);
+    }
+}
+
+/// Shows something on standard error, a line of its own: what a program is told otherwise, or is not to be told.
+pub fn show(text: impl Display) {
     let _ = writeln!(std::io::stderr().lock(), "{text}");
+}
+
+/// An end that a program is owed: it is told even where the run breaks off.
+pub struct Owed(Value);
+
+impl Default for Owed {
+    fn default() -> Self {
+        Self(json!({ "event": "ended", "died": BROKE_OFF }))
+    }
+}
+
+impl Owed {
+    /// Tells how the run went.
+    pub fn pay(mut self, ended: Value) {
+        self.0 = ended;
+    }
+}
+
+impl Drop for Owed {
+    fn drop(&mut self) {
+        if TELLS.load(Ordering::Relaxed) {
+            tell(&self.0);
+        }
+    }
 }
 
 /// So many of something.
@@ -54,4 +117,27 @@ pub fn wrapped(indent: usize, text: &str) -> String {
         column += width;
     }
     lines + "\n"
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::process::Command;
+
+    #[test]
+    fn a_program_is_told_of_the_end_even_when_the_run_breaks_off() {
+        const INSIDE: &str = "TENTERHOOK_TEST_OWED";
+        const NAME: &str = "say::tests::a_program_is_told_of_the_end_even_when_the_run_breaks_off";
+        if std::env::var_os(INSIDE).is_some() {
+            tell_programs();
+            let _owed = Owed::default();
+            panic!("on purpose");
+        }
+        let mut command = Command::new(std::env::current_exe().unwrap());
+        let output = command.args(["--exact", NAME, "--nocapture"]).env(INSIDE, "1").output().unwrap();
+        assert!(!output.status.success(), "it did break off");
+        let told = String::from_utf8(output.stdout).unwrap();
+        let ended: Vec<_> = told.lines().filter(|line| line.contains("\"event\":\"ended\"")).collect();
+        assert!(ended.len() == 1 && ended[0].contains(BROKE_OFF), "{told}");
+    }
 }

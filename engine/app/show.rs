@@ -18,7 +18,7 @@ use crate::follow::{Follow, News};
 use crate::learn::Lessons;
 use crate::loading::Loaded;
 use crate::resume::Beginning;
-use crate::say::tell;
+use crate::say::{event, tell};
 use crate::stage::Stage;
 use crate::words;
 
@@ -111,8 +111,8 @@ impl Show {
             // The snapshot has its own copy of the first.
             if **plan != *self.plan {
                 self.console.change(plan);
-                self.console.tell("What was saved has taken over.");
-                self.event("changed", json!(null));
+                self.console.print("What was saved has taken over.");
+                event("changed", json!(null));
             }
             self.plan = Arc::clone(plan);
         }
@@ -155,7 +155,7 @@ impl Show {
             match turn {
                 Turn::Came(one) | Turn::Changed(one) => {
                     if let (Topic::DeviceGone { why, .. }, Turn::Came(_)) = (&one.topic, turn) {
-                        self.event("gone", json!(why));
+                        event("gone", json!(why));
                     }
                     self.line(one);
                     self.condition(one, true, &words::of(one));
@@ -163,13 +163,13 @@ impl Show {
                 Turn::Went(one) => {
                     let seconds = load.frames.saturating_sub(one.since) as f64 / f64::from(stage.facts().rate);
                     match one.topic {
-                        Topic::DeviceGone { .. } => self.event("back", json!(standing.device.words)),
-                        Topic::PieceBroken { .. } => self.event("mended", json!(null)),
+                        Topic::DeviceGone { .. } => event("back", json!(standing.device.words)),
+                        Topic::PieceBroken { .. } => event("mended", json!(null)),
                         _ => {}
                     }
                     let words = words::gone(one, seconds, &standing.device.words);
                     if let Some(words) = &words {
-                        self.console.tell(words);
+                        self.console.print(words);
                     }
                     self.condition(one, false, words.as_deref().unwrap_or_default());
                 }
@@ -186,7 +186,7 @@ impl Show {
             return;
         }
         self.lines.push((one.clone(), Instant::now()));
-        self.console.tell(&line);
+        self.console.print(&line);
     }
 
     /// Tells programs of a condition.
@@ -257,20 +257,9 @@ impl Show {
     }
 
     fn refuse(&mut self, failure: &Failure) {
-        self.console.tell(&failure.render());
+        self.console.print(&failure.render());
         self.broken = Some(failure.brief());
-        self.event("broken", failure.found());
-    }
-
-    /// Tells programs of an event.
-    fn event(&self, event: &str, found: serde_json::Value) {
-        if self.as_json {
-            let mut line = json!({ "event": event });
-            if !found.is_null() {
-                line["found"] = found;
-            }
-            tell(line);
-        }
+        event("broken", failure.found());
     }
 
     fn tell(&mut self, stage: &Stage, scene: Option<(SceneId, u64)>) {

@@ -22,7 +22,7 @@ use crate::desk::{self, Desk, Said};
 use crate::failure::Failure;
 use crate::loading::Loaded;
 use crate::relay;
-use crate::say::{say, tell};
+use crate::say::{Owed, say};
 
 /// Makes, at a rate, the sound that takes the place of the mics, and says how many channels it has.
 pub type Players = dyn Fn(u32) -> Result<(usize, Sound), Failure>;
@@ -57,6 +57,7 @@ pub struct Stage {
     takeover: Takeover,
     relay: Option<Relay>,
     rehearsal: bool,
+    owed: Owed,
     // Held for its thread, which ends when this goes.
     _recent: Option<Recent>,
 }
@@ -67,6 +68,8 @@ struct Ending {
     snapshot: Snapshot,
     /// Frames that the log lost, if one was kept.
     log_lost: Option<u64>,
+    /// Why the log is not whole.
+    log_trouble: Option<String>,
     /// Why the engine did not go on.
     died: Option<String>,
     /// How telling others by OSC went.
@@ -166,6 +169,7 @@ impl Stage {
             takeover,
             relay,
             rehearsal: asked.page.rehearsal,
+            owed: Owed::default(),
             _recent: recent,
         })
     }
@@ -265,16 +269,16 @@ impl Stage {
 
     /// Closes, says how it went, and fails if the engine had ended by itself.
     pub fn end(self, as_json: bool) -> Result<(), Failure> {
-        let ending = self.close()?;
-        ending.tell(as_json);
-        match ending.died {
+        let (ending, owed) = self.close();
+        ending.tell(owed, as_json);
+        match ending.died.or(ending.log_trouble) {
             None => Ok(()),
             Some(why) => Err(Failure::Running(why)),
         }
     }
 
     /// Fades out, stops the device, closes the files.
-    fn close(mut self) -> Result<Ending, Failure> {
+    fn close(mut self) -> (Ending, Owed) {
         let died = self.died();
         // Whoever follows goes on: that this machine ends is no gesture of the piece.
         let told = self.relay.take().map(|relay| relay.counts());
@@ -289,25 +293,28 @@ impl Stage {
         self.desk = None;
         let snapshot = self.snapshot();
         self.hub.take().and_then(Hub::stop);
-        let log_lost = match self.log.take() {
-            Some(log) => Some(log.finish().map_err(Failure::running)?.lost),
-            None => None,
+        // That the log is not whole keeps nobody from being told how the run went.
+        let log = self.log.take().map(Log::finish).transpose();
+        let (log_lost, log_trouble) = match log {
+            Ok(end) => (end.map(|end| end.lost), None),
+            Err(why) => (None, Some(why.to_string())),
         };
         let refused = self.takeover.inbox.look().map(|(_, counts)| counts);
-        Ok(Ending { load: self.stats.load(), snapshot, log_lost, died, told, refused })
+        let ending = Ending { load: self.stats.load(), snapshot, log_lost, log_trouble, died, told, refused };
+        (ending, self.owed)
     }
 }
 
 impl Ending {
     /// Says how it went: as JSON on standard output, else in words on standard error.
-    fn tell(&self, as_json: bool) {
+    fn tell(&self, owed: Owed, as_json: bool) {
         let percent = |share: f64| 100.0 * share;
         if as_json {
-            tell(json!({
+            owed.pay(json!({
                 "event": "ended", "load": self.load, "percentile_50": self.load.percentile(0.5),
                 "percentile_99": self.load.percentile(0.99), "percentile_99_9": self.load.percentile(0.999),
                 "applied_lost": self.snapshot.applied_lost, "events_lost": self.snapshot.events_lost,
-                "log_frames_lost": self.log_lost, "died": self.died, "osc_told": self.told,
+                "log_frames_lost": self.log_lost, "log_trouble": self.log_trouble, "died": self.died, "osc_told": self.told,
                 "osc_refused": self.refused,
             }));
             return;

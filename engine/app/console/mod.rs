@@ -8,7 +8,7 @@ use crossterm::{cursor, execute, queue, style, terminal};
 use tenterhook_io::{Events, Snapshot};
 use tenterhook_plan::{Keys, Plan, Who};
 
-use crate::say::say;
+use crate::say::{said, show};
 use keyboard::{Act, Keyboard, Stand};
 
 mod keyboard;
@@ -68,15 +68,21 @@ impl Console {
         }
     }
 
-    /// Says something of many lines above the status line.
+    /// Says something of many lines above the status line, to a program as well.
     pub fn tell(&self, text: &str) {
+        self.print(text);
+        said(text);
+    }
+
+    /// Shows the same to a person only: a program has an event of its own for it.
+    pub fn print(&self, text: &str) {
         let text = text.trim_end();
         if self.raw {
             // A terminal in this mode does not go back to the line's beginning by itself.
             let text = text.replace('\n', "\r\n");
-            say(format_args!("\r{}{text}\r", terminal::Clear(terminal::ClearType::UntilNewLine)));
+            show(format_args!("\r{}{text}\r", terminal::Clear(terminal::ClearType::UntilNewLine)));
         } else {
-            say(text);
+            show(text);
         }
     }
 
@@ -148,7 +154,7 @@ impl Drop for Console {
         }
         if self.raw {
             let _ = terminal::disable_raw_mode();
-            say("");
+            show("");
         }
     }
 }

@@ -148,4 +148,4 @@ fn named_controller<'a>(plan: &'a Plan, name: &str) -> Result<(ControllerId, &'a
 }
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;

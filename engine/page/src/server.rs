@@ -302,7 +302,8 @@ impl Shared {
     fn show(&self, plan: &Arc<Plan>, stand: Stand) {
         let before = self.shown.borrow().clone();
         let sample = stand.sample;
-        if !Arc::ptr_eq(plan, &before.plan) && **plan != *before.plan {
+        // Another copy is another piece: to look inside would compare every sample of its recordings.
+        if !Arc::ptr_eq(plan, &before.plan) {
             lock(&self.bench).rearrange(&places(&before.plan, plan));
             let shown = Shown::new(plan, stand, before.piece_number + 1, &self.told);
             self.shown.send_replace(Arc::new(shown));
@@ -382,4 +383,30 @@ fn places(old: &Plan, new: &Plan) -> Vec<Option<usize>> {
 /// No holder of these locks can leave them half changed, so a panic elsewhere does not spoil them.
 fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use tenterhook_plan::Recording;
+    use tenterhook_plan::declare::Setting;
+
+    /// NaN equals nothing, itself included: whoever compares the samples takes the piece for another each time.
+    #[test]
+    fn a_piece_that_is_shown_on_and_on_is_told_once_and_its_recordings_are_not_compared() {
+        let recording = Recording { path: "rain.wav".to_owned(), rate: 48_000, samples: Arc::new([f32::NAN; 8]) };
+        let mut plan = crate::may::tests::plan();
+        plan.instances[0].settings = vec![Setting::Sound(recording)];
+        assert!(plan != plan.clone(), "the measure tells");
+        let (first, copy) = (Arc::new(plan.clone()), Arc::new(plan));
+        let about = About { rate: 48_000, opens: score::View::Score, rehearsal: true, declarations: Vec::new() };
+        let told = Told { about, studies: false, learns: false };
+        let shared = Shared::new(Arc::clone(&first), told, Box::new(|_, _, _| true), None);
+        for (plan, number) in [(&first, 0), (&copy, 1)] {
+            for sample in 0..300 {
+                shared.show(plan, Stand { sample, ..Stand::new(plan) });
+            }
+            assert_eq!(shared.shown().borrow().piece_number, number);
+        }
+    }
 }

@@ -2,7 +2,7 @@ use super::*;
 use tenterhook_plan::{Address, By, Curve, Decibels, Instance, InstanceId, Mic, Output, Owner, Scene, Source, Use};
 
 /// Two mics, each with an effect in scene A: the voice by `pedal`, the viol by `foot`; in B the viol alone.
-fn plan() -> Plan {
+pub(crate) fn plan() -> Plan {
     let mic = |name: &str| Mic {
         name: name.to_owned(),
         input: Some(0),
