@@ -1,17 +1,18 @@
 //! What a running engine can take over of a changed piece, and all that has to be told of it.
 
-use std::io::Write;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 
 use tenterhook_config::Host;
+use tenterhook_io::place::Over;
 use tenterhook_io::{Facts, Hub, MidiPorts, Wish};
 use tenterhook_plan::Plan;
 
 use crate::failure::Failure;
 use crate::loading::Loaded;
 use crate::relay::Inbox;
+use crate::whole;
 
 /// Parts of MIDI port names that messages can tell apart.
 const MOST_PORTS: usize = 64;
@@ -109,18 +110,19 @@ impl Takeover {
     /// Keeps a version that takes over beside the log, which began with another; the name of its file.
     pub fn keep(&self, loaded: &Loaded) -> Result<Option<String>, String> {
         let Some(folder) = &self.log else { return Ok(None) };
-        let number = self.versions.fetch_add(1, Ordering::Relaxed) + 2;
-        let name = format!("piece-{number}.toml");
         let texts = [("piece", Some(&loaded.piece)), ("hall", loaded.hall.as_ref())];
-        for (kind, text) in texts.into_iter().filter_map(|(kind, text)| Some((kind, text?))) {
-            let path = folder.join(format!("{kind}-{number}.toml"));
-            let written = tempfile::NamedTempFile::new_in(folder).and_then(|mut file| {
-                file.write_all(text.text.as_bytes())?;
-                file.persist(&path).map_err(|why| why.error)
-            });
-            written.map_err(|why| format!("cannot write {} ({why})", path.display()))?;
+        let texts: Vec<_> = texts.into_iter().filter_map(|(kind, text)| Some((kind, text?.text.as_bytes()))).collect();
+        loop {
+            let number = self.versions.fetch_add(1, Ordering::Relaxed) + 2;
+            let names: Vec<_> = texts.iter().map(|(kind, _)| PathBuf::from(format!("{kind}-{number}.toml"))).collect();
+            // Somebody may have put files of such names there.
+            if whole::free(folder, names.iter().map(PathBuf::as_path), Over::Nothing).is_ok() {
+                let files: Vec<_> =
+                    names.iter().map(PathBuf::as_path).zip(texts.iter().map(|(_, text)| *text)).collect();
+                whole::write(folder, &files, Over::Nothing).map_err(|why| why.brief())?;
+                return Ok(Some(format!("piece-{number}.toml")));
+            }
         }
-        Ok(Some(name))
     }
 }
 

@@ -138,6 +138,9 @@ pub struct Demo {
     /// Writes the demo to this WAV file instead of playing it; `-` is standard output
     #[arg(long, value_name = "WAV", conflicts_with_all = ["host", "log", "page", "no_page", "share", "new_keys"])]
     pub out: Option<PathBuf>,
+    /// Lets --out write over a file that is there
+    #[arg(long, requires = "out")]
+    pub replace: bool,
     /// Where the blocks come from
     #[arg(long, value_name = "HOST", value_parser = host())]
     pub host: Option<Host>,
@@ -215,6 +218,9 @@ pub struct Rehearse {
     /// Writes the outputs to this WAV file; `-` is standard output
     #[arg(long, value_name = "WAV")]
     pub out: Option<PathBuf>,
+    /// Lets --out write over a file that is there, never over what the rehearsal is made from
+    #[arg(long, requires = "out")]
+    pub replace: bool,
     /// Frames a block: it changes nothing in the sound
     #[arg(long, value_name = "N", default_value_t = 1024, value_parser = clap::value_parser!(u32).range(1..=8192))]
     pub block: u32,
@@ -364,9 +370,12 @@ pub struct Spectrum {
     /// The frequency of a', as in "415 Hz"; without it that of the run's piece, else 440 Hz
     #[arg(long, value_name = "HZ", value_parser = tuning)]
     pub tuning: Option<f64>,
-    /// Writes notes, table, spectrum file and picture into this folder
+    /// Writes notes, table, spectrum file and picture into this folder, over nothing that is there
     #[arg(long, value_name = "DIR")]
     pub out: Option<PathBuf>,
+    /// Lets --out write over files that are there
+    #[arg(long, requires = "out")]
+    pub replace: bool,
     /// Prints the moment as JSON
     #[arg(long)]
     pub json: bool,
@@ -381,6 +390,9 @@ pub struct Etudes {
     /// Writes it and the files that it names into this folder instead, over nothing that is there
     #[arg(long, value_name = "FOLDER", requires = "name")]
     pub to: Option<PathBuf>,
+    /// Lets --to write over files that are there
+    #[arg(long, requires = "to")]
+    pub replace: bool,
     /// Prints the list as JSON
     #[arg(long, conflicts_with = "name")]
     pub json: bool,

@@ -3,6 +3,7 @@
 use std::path::Path;
 
 use tenterhook_config::{Gestures, Host};
+use tenterhook_io::place::Over;
 use tenterhook_io::{Hub, Sound};
 use tenterhook_page::score::View;
 use tenterhook_plan::{Plan, SceneId, Who};
@@ -30,12 +31,12 @@ pub fn run(asked: &Demo) -> Result<(), Failure> {
     let plan = &checked.plan;
     let gestures = tenterhook_config::gestures("demo.csv", GESTURES.as_bytes(), plan).map_err(Failure::Files)?;
     match &asked.out {
-        Some(out) => write(plan, &gestures, out, asked.json),
+        Some(out) => write(plan, &gestures, out, asked),
         None => play(asked, plan, &gestures),
     }
 }
 
-fn write(plan: &Plan, gestures: &Gestures, out: &Path, as_json: bool) -> Result<(), Failure> {
+fn write(plan: &Plan, gestures: &Gestures, out: &Path, asked: &Demo) -> Result<(), Failure> {
     let inputs = tenterhook_ensemble::sound(RATE).map_err(Failure::running)?;
     let events = gestures.at_rate(RATE);
     let mut rehearsal = Rehearsal {
@@ -47,9 +48,10 @@ fn write(plan: &Plan, gestures: &Gestures, out: &Path, as_json: bool) -> Result<
         block: 1024,
         tail: 0,
         out: Some(out),
+        over: Over::said(asked.replace),
     };
     let outcome = rehearsal.play()?;
-    rehearsal.tell(&outcome, as_json)
+    rehearsal.tell(&outcome, asked.json)
 }
 
 fn play(asked: &Demo, plan: &Plan, gestures: &Gestures) -> Result<(), Failure> {

@@ -3,6 +3,7 @@
 use std::path::Path;
 
 use serde_json::json;
+use tenterhook_io::place::Over;
 use tenterhook_plan::declare::Setting;
 
 use crate::bundled::{self, BUNDLED_FILES};
@@ -37,7 +38,7 @@ pub fn run(asked: &Etudes) -> Result<(), Failure> {
             return Err(Failure::Asked(format!("there is no étude `{name}`: there are {}", names.join(", "))));
         };
         match &asked.to {
-            Some(folder) => write(name, text, folder),
+            Some(folder) => write(name, text, folder, Over::said(asked.replace)),
             None => print(text),
         }
     } else if asked.json {
@@ -51,13 +52,13 @@ pub fn run(asked: &Etudes) -> Result<(), Failure> {
 }
 
 /// Writes a piece and the files that it names into a folder.
-fn write(name: &str, text: &'static str, folder: &Path) -> Result<(), Failure> {
+fn write(name: &str, text: &'static str, folder: &Path, over: Over) -> Result<(), Failure> {
     let piece = format!("{name}.toml");
     let mut files: Vec<(&Path, &[u8])> = vec![(Path::new(&piece), text.as_bytes())];
     let named = named(name, text)?;
     let beside = BUNDLED_FILES.iter().filter(|(path, _)| named.iter().any(|named| named == path));
     files.extend(beside.map(|(path, bytes)| (Path::new(*path), *bytes)));
-    let written = whole::write(folder, &files)?;
+    let written = whole::write(folder, &files, over)?;
     let list: String = written.iter().map(|path| format!("{}\n", path.display())).collect();
     print(&list)
 }

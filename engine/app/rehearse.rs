@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use serde_json::json;
 use tenterhook_config::Gestures;
+use tenterhook_io::place::Over;
 use tenterhook_io::{Ahead, MicFiles, Rendering, WavWriter, render, render_files};
 use tenterhook_page::score::View;
 use tenterhook_plan::{Event, Plan, SceneId, Timed, Who};
@@ -33,6 +34,8 @@ pub struct Rehearsal<'a> {
     /// Frames of silence after the inputs.
     pub tail: usize,
     pub out: Option<&'a Path>,
+    /// What that may be written over.
+    pub over: Over,
 }
 
 /// What the mics hear: channel n is input n.
@@ -83,10 +86,15 @@ pub fn run(asked: &Rehearse) -> Result<(), Failure> {
     mics.cautions().iter().for_each(|caution| say(format_args!("caution: {caution}")));
     let gestures_path = asked.gestures.clone().or_else(|| asked.take.as_deref().and_then(loading::kept_gestures));
     let gestures = gestures_path.as_ref().map(|path| loading::gestures(path, plan)).transpose()?;
-    // What is read must not be written over.
-    let read = [Some(asked.piece.as_path()), hall.as_deref(), gestures_path.as_deref()];
+    // What is read must not be written over, whatever one says.
+    let read = [Some(asked.piece.as_path()), hall.as_deref(), gestures_path.as_deref()].into_iter().flatten();
+    let mut read = read.chain(mics.paths()).chain(loaded.files.iter().map(|(_, file)| file.as_path()));
+    let is_the_takes_own = |out: &Path| {
+        asked.take.as_ref().is_some_and(|take| out.parent().is_some_and(|folder| is_same_file(folder, take)))
+            && out.file_name().is_some_and(|name| tenterhook_io::is_own(&name.to_string_lossy()))
+    };
     if let Some(out) = &asked.out
-        && read.into_iter().flatten().chain(mics.paths()).any(|path| is_same_file(path, out))
+        && (read.any(|path| is_same_file(path, out)) || is_the_takes_own(out))
     {
         return Err(Failure::Asked(format!(
             "{} is what the rehearsal is made from: give --out another name",
@@ -116,6 +124,7 @@ pub fn run(asked: &Rehearse) -> Result<(), Failure> {
         block: asked.block as usize,
         tail: asked.tail.map_or(0, |seconds| (seconds * f64::from(rate)).round() as usize),
         out: asked.out.as_deref(),
+        over: Over::said(asked.replace),
     };
     let outcome = rehearsal.play()?;
     rehearsal.tell(&outcome, asked.json)
@@ -187,8 +196,10 @@ impl Rehearsal<'_> {
         let spool = to_stdout.then(tempfile::tempdir).transpose().map_err(Failure::running)?;
         let spooled = spool.as_ref().map(|dir| dir.path().join("out.wav"));
         let path = spooled.as_deref().or(self.out);
-        let mut writer =
-            path.map(|path| WavWriter::create(path, outputs, self.rate)).transpose().map_err(Failure::asked)?;
+        let mut writer = path
+            .map(|path| WavWriter::create_over(path, outputs, self.rate, self.over))
+            .transpose()
+            .map_err(Failure::asked)?;
 
         let (mut engine, mut control) = tenterhook_rt::engine(self.plan, self.rate, self.from);
         let blocks = [self.block];

@@ -3,6 +3,7 @@
 use std::path::Path;
 
 use serde_json::json;
+use tenterhook_io::place::Over;
 use tenterhook_notes::{Step, instruments};
 use tenterhook_plan::pitch::{nearest, note_name};
 use tenterhook_spectra::Moment;
@@ -28,7 +29,7 @@ pub fn run(asked: &Spectrum) -> Result<(), Failure> {
     // Before anything is worked out, or anybody is asked to sing.
     players(&asked.players).map_err(Failure::Asked)?;
     if let Some(out) = &asked.out {
-        whole::free(out, WRITTEN.map(Path::new))?;
+        whole::free(out, WRITTEN.map(Path::new), Over::said(asked.replace))?;
     }
     let taken = match &asked.sound {
         None => {
@@ -49,7 +50,7 @@ pub fn run(asked: &Spectrum) -> Result<(), Failure> {
     };
     let moment = taken.study.moment(wanted.span.clone());
     if let Some(out) = &asked.out {
-        write(&taken, &wanted, out)?;
+        write(&taken, &wanted, out, Over::said(asked.replace))?;
     }
     if asked.json {
         let mut told = taken.json(&moment);
@@ -133,11 +134,11 @@ fn parts(taken: &Taken, wanted: &Wanted) -> Result<String, Failure> {
 }
 
 /// Writes all files, or none.
-fn write(taken: &Taken, wanted: &Wanted, out: &Path) -> Result<(), Failure> {
+fn write(taken: &Taken, wanted: &Wanted, out: &Path, over: Over) -> Result<(), Failure> {
     let files = WRITTEN.map(|name| taken.file(name, wanted).map(|bytes| (name, bytes)));
     let files = files.into_iter().collect::<Result<Vec<_>, _>>().map_err(Failure::Running)?;
     let files: Vec<_> = files.iter().map(|(name, bytes)| (Path::new(*name), bytes.as_slice())).collect();
-    whole::write(out, &files)?;
+    whole::write(out, &files, over)?;
     say(format_args!("{} written to {}", WRITTEN.join(", "), out.display()));
     Ok(())
 }

@@ -14,6 +14,7 @@ use crossterm::terminal;
 use serde_json::json;
 use tenterhook_config::Text;
 use tenterhook_io::Ears;
+use tenterhook_io::place::{self, Over};
 
 use crate::cli::Learn;
 use crate::console;
@@ -156,6 +157,8 @@ impl Lesson {
 
 /// Writes a file that is whole before it has its name. What was there may be a link, and may be for some eyes only.
 fn save(path: &Path, text: &str) -> std::io::Result<()> {
+    // In place of the hall, which is meant; where there was none, of nothing.
+    let over = Over::said(path.exists());
     let path = if path.exists() { path.canonicalize()? } else { path.to_owned() };
     let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let mut file = tempfile::Builder::new().prefix(".unfinished-").tempfile_in(folder)?;
@@ -168,7 +171,7 @@ fn save(path: &Path, text: &str) -> std::io::Result<()> {
     if let Some(mode) = mode {
         file.as_file().set_permissions(mode)?;
     }
-    file.persist(&path).map(drop).map_err(|why| why.error)
+    place::take(file.path(), &path, over)
 }
 
 /// What a file of text is for that was not there; a temporary file is for its owner only.

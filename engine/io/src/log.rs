@@ -379,7 +379,7 @@ pub fn is_inside(name: &str) -> bool {
 }
 
 /// Whether a log gives this name to a file of its own.
-fn is_own(name: &str) -> bool {
+pub fn is_own(name: &str) -> bool {
     let name = Path::new(name);
     let plain = name.components().filter(|part| *part != std::path::Component::CurDir).count() == 1;
     let lower = name.as_os_str().to_string_lossy().to_lowercase();

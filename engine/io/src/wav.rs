@@ -5,6 +5,7 @@ mod reader;
 
 pub use reader::WavReader;
 
+use crate::place::{self, Over, Taken};
 use hound::{SampleFormat, WavSpec};
 use std::fs::{self, File};
 use std::io::{self, BufWriter};
@@ -66,11 +67,16 @@ pub enum WavError {
         /// What it says, in Hz.
         rate: u32,
     },
-    /// What has that name already is no file.
-    #[error("{path} is there already and is no plain file: choose another name")]
-    NoFile {
-        /// What was to be written.
+    /// Something has its name.
+    #[error(transparent)]
+    Taken(#[from] Taken),
+    /// Something has come by its name while it was made.
+    #[error("{path} has come while it was being made, and is not written over: what was made is {made}")]
+    Came {
+        /// The name.
         path: PathBuf,
+        /// Where it is instead.
+        made: PathBuf,
     },
     /// It ends too early.
     #[error(
@@ -164,6 +170,7 @@ pub struct WavWriter {
     /// The most bytes of samples that it takes.
     most: u64,
     keep: bool,
+    over: Over,
 }
 
 /// A new file beside a place, under a name that says that it is unfinished and that nothing else has.
@@ -180,20 +187,25 @@ fn beside(path: &Path) -> io::Result<(PathBuf, File)> {
 }
 
 impl WavWriter {
-    /// Begins the file `path` of `channels` channels at `rate` Hz. Dropped unfinished, it leaves nothing behind.
+    /// Begins the file `path` of `channels` channels at `rate` Hz, over nothing that is there. Dropped unfinished, it leaves
+    /// nothing behind.
     ///
     /// # Errors
     /// [`WavError`] if it cannot be written.
     pub fn create(path: &Path, channels: usize, rate: u32) -> Result<Self, WavError> {
+        Self::create_over(path, channels, rate, Over::Nothing)
+    }
+
+    /// The same, over what one says.
+    ///
+    /// # Errors
+    /// As [`create`](WavWriter::create).
+    pub fn create_over(path: &Path, channels: usize, rate: u32, over: Over) -> Result<Self, WavError> {
         let count = match u16::try_from(channels) {
             Ok(count) if count > 0 => count,
             _ => return Err(WavError::Channels { path: path.to_owned(), channels }),
         };
-        // Where the name is a link, what it points to is written.
-        let path = &fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
-        if path.exists() && !path.is_file() {
-            return Err(WavError::NoFile { path: path.clone() });
-        }
+        let path = &place::free(path, over)?;
         let (unfinished, file) = beside(path).map_err(|why| WavError::Write { path: path.clone(), why })?;
         let spec =
             WavSpec { channels: count, sample_rate: rate, bits_per_sample: 32, sample_format: SampleFormat::Float };
@@ -206,6 +218,7 @@ impl WavWriter {
             bytes: 0,
             most: MOST_WAV_BYTES,
             keep: false,
+            over,
         })
     }
 
@@ -279,10 +292,15 @@ impl WavWriter {
         let Some(writer) = self.writer.take() else { return Ok(()) };
         let result = writer.finalize().map_err(|why| failed(&self.path, why)).and_then(|()| {
             let settled = File::options().write(true).open(&self.unfinished).and_then(|file| file.sync_all());
-            let named = settled.and_then(|()| fs::rename(&self.unfinished, &self.path));
-            named.map_err(|why| WavError::Write { path: self.path.clone(), why })
+            let named = settled.and_then(|()| place::take(&self.unfinished, &self.path, self.over));
+            named.map_err(|why| match why.kind() {
+                io::ErrorKind::AlreadyExists => {
+                    WavError::Came { path: self.path.clone(), made: self.unfinished.clone() }
+                }
+                _ => WavError::Write { path: self.path.clone(), why },
+            })
         });
-        if result.is_err() && !self.keep {
+        if result.as_ref().is_err_and(|why| !matches!(why, WavError::Came { .. })) && !self.keep {
             // Best effort: what matters is that the first error is told.
             let _ = fs::remove_file(&self.unfinished);
         }

@@ -8,6 +8,7 @@ use std::fs;
 use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
+use tenterhook_io::place::Over;
 use tenterhook_io::{Log, LogSettings, Player, WavError, WavWriter, read_wav};
 
 proptest! {
@@ -172,13 +173,28 @@ fn an_unfinished_file_leaves_nothing_behind() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("out.wav");
     fs::write(&path, "an earlier one").unwrap();
-    let mut writer = WavWriter::create(&path, 1, 8000).unwrap();
+    let mut writer = WavWriter::create_over(&path, 1, 8000, Over::Files).unwrap();
     writer.write(&[&[0.5; 100]]).unwrap();
     drop(writer);
     assert_eq!(fs::read_to_string(&path).unwrap(), "an earlier one");
     assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 1);
     assert!(matches!(WavWriter::create(&path, 0, 8000), Err(WavError::Channels { channels: 0, .. })));
     assert!(matches!(WavWriter::create(&dir.path().join("no/such.wav"), 1, 8000), Err(WavError::Write { .. })));
+}
+
+#[test]
+fn nothing_that_is_there_or_comes_meanwhile_is_written_over_unless_one_says_so() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("out.wav");
+    let mut writer = WavWriter::create(&path, 1, 8000).unwrap();
+    writer.write(&[&[0.5; 100]]).unwrap();
+    fs::write(&path, "somebody's own").unwrap();
+    let Err(WavError::Came { made, .. }) = writer.finish() else { panic!("it came meanwhile") };
+    assert_eq!(read_wav(&made).unwrap().channels, [[0.5; 100]], "what was made is not lost");
+    assert!(matches!(WavWriter::create(&path, 1, 8000), Err(WavError::Taken(_))));
+    assert_eq!(fs::read_to_string(&path).unwrap(), "somebody's own");
+    WavWriter::create_over(&path, 1, 8000, Over::Files).unwrap().finish().unwrap();
+    assert_ne!(fs::read(&path).unwrap(), b"somebody's own");
 }
 
 /// Where the killed child writes; set, it makes this program that child.
