@@ -290,6 +290,75 @@ fn an_output_that_cannot_be_finished_is_not_there_under_its_name() {
 }
 
 #[test]
+fn what_is_there_is_written_over_only_if_one_says_so() {
+    let room = Room::new();
+    let base = "rehearse piece.toml --mics mics.wav --gestures gestures.csv";
+    room.write("dear.txt", "dear");
+    room.write("out.wav", "dear");
+    for (link, target) in [("link.wav", "dear.txt"), ("astray.wav", "nowhere")] {
+        std::os::unix::fs::symlink(target, room.path(link)).unwrap();
+    }
+    let before = room.names();
+    for arguments in [base, "demo"] {
+        for name in ["out.wav", "link.wav", "astray.wav"] {
+            let (status, said) = room.refused(&format!("{arguments} --out {name}"));
+            assert_eq!(status, 2, "{arguments}: {said}");
+            assert!(said.contains(&format!("{name} is there already")) && said.contains("--replace"), "{said}");
+            assert!(name == "out.wav" || said.contains("a link to"), "{said}");
+        }
+    }
+    assert_eq!(room.names(), before);
+    assert_eq!((read(&room.path("out.wav")), read(&room.path("dear.txt"))), (b"dear".to_vec(), b"dear".to_vec()));
+
+    for name in ["out.wav", "link.wav", "astray.wav"] {
+        assert!(room.run(&format!("{base} --out {name} --replace")).status.success());
+        assert!(read(&room.path(name)).starts_with(b"RIFF"), "{name}");
+    }
+    // The file that the link leads to is the one; where it leads nowhere, the link is.
+    assert!(room.path("link.wav").is_symlink() && read(&room.path("dear.txt")).starts_with(b"RIFF"));
+    assert_eq!(room.names(), before);
+
+    // What it is made from is never written over.
+    for name in ["mics.wav", "piece.toml", "gestures.csv"] {
+        let before = read(&room.path(name));
+        let (status, said) = room.refused(&format!("{base} --out {name} --replace"));
+        assert!(status == 2 && said.contains("made from"), "{said}");
+        assert!(read(&room.path(name)) == before);
+    }
+    fs::create_dir(room.path("take")).unwrap();
+    for name in ["mics.wav", "outputs.wav"] {
+        fs::copy(room.path("mics.wav"), room.path("take").join(name)).unwrap();
+    }
+    let (status, said) = room.refused("rehearse piece.toml --take take --out take/outputs.wav --replace");
+    assert!(status == 2 && said.contains("made from"), "{said}");
+    assert!(read(&room.path("take/outputs.wav")) == read(&room.path("mics.wav")));
+    assert_eq!(room.refused("etudes demo --replace").0, 2, "there is nothing that could be replaced");
+}
+
+#[test]
+fn of_two_programs_that_write_one_file_one_does_and_the_other_says_where_its_own_is() {
+    let room = Room::new();
+    let arguments = "rehearse piece.toml --mics mics.wav --gestures gestures.csv --block 1 --tail 9s --out out.wav";
+    let begin = || {
+        let mut program = Command::new(env!("CARGO_BIN_EXE_tenterhook"));
+        let program = program.args(arguments.split(' ')).current_dir(room.0.path()).stdin(Stdio::null());
+        program.stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap()
+    };
+    let ended = [begin(), begin()].map(|program| program.wait_with_output().unwrap());
+    assert_eq!(ended.iter().filter(|ended| ended.status.success()).count(), 1, "{ended:?}");
+    let other = ended.iter().find(|ended| !ended.status.success()).unwrap();
+    let said = String::from_utf8_lossy(&other.stderr);
+    // Where one had ended before the other looked, that made nothing.
+    match other.status.code() {
+        Some(2) => assert!(said.contains("out.wav is there already"), "{said}"),
+        _ => {
+            assert!(said.contains("out.wav has come while it was being made") && said.contains("unfinished"), "{said}")
+        }
+    }
+    assert!(read(&room.path("out.wav")).starts_with(b"RIFF"));
+}
+
+#[test]
 fn a_file_of_the_same_unfinished_name_is_left_alone() {
     let room = Room::new();
     room.write("out.unfinished.wav", "somebody's own");

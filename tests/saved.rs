@@ -3,7 +3,7 @@
 mod common;
 
 use std::fs;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use common::client::{Part, Singer, change, sample, voice};
@@ -276,21 +276,30 @@ fn written_gestures_reach_what_they_name_in_a_version_that_was_saved_meanwhile()
     assert_eq!(play.terminate().status, Some(0));
 }
 
-/// What the journals of a folder's runs hold.
-fn journal(folder: &Path) -> String {
+/// The journal of a folder's runs.
+fn journal_path(folder: &Path) -> PathBuf {
     let journals = folder.join("state/tenterhook/journals");
-    let name = names(&journals).pop().expect("there is one");
-    fs::read_to_string(journals.join(name)).unwrap()
+    let name = names(&journals).into_iter().find(|name| name.ends_with(".journal"));
+    journals.join(name.expect("there is one"))
+}
+
+fn journal(folder: &Path) -> String {
+    fs::read_to_string(journal_path(folder)).unwrap()
 }
 
 /// A run that is killed in B, hushed or not, with the mic muted and the left output down.
 fn killed(folder: &Path, hushed: bool) {
+    killed_from("A", folder, hushed);
+}
+
+/// The same in a piece that begins with another mark.
+fn killed_from(first: &str, folder: &Path, hushed: bool) {
     let mut play = Program::start(folder, ON_CLOCK, &[]);
     let (mut socket, started) = page(&mut play);
     assert_eq!(started["taken_up"], Value::Null);
     socket.until("the first scene", |now| now["scene"] == 0);
     for ask in [
-        json!({ "do": "fire", "mark": "B", "in": "A" }),
+        json!({ "do": "fire", "mark": "B", "in": first }),
         json!({ "do": "mute", "mic": "voice", "on": true }),
         json!({ "do": "level", "output": "left", "db": -6.0 }),
         json!({ "do": "controller", "name": "wheel", "value": 0.5 }),
@@ -299,7 +308,7 @@ fn killed(folder: &Path, hushed: bool) {
         socket.ask(ask);
     }
     socket.until("all of that", |now| {
-        now["scene"] == 1 && now["levels_db"][0] == -6.0 && now["muted"][0] == true && now["hushed"] == hushed
+        now["scene"] != 0 && now["levels_db"][0] == -6.0 && now["muted"][0] == true && now["hushed"] == hushed
     });
     let last = format!("\"mark\":\"B\",\"hushed\":{hushed},\"muted\":[\"voice\"]");
     within_a_minute("it is in the journal", || {
@@ -381,24 +390,136 @@ fn what_was_killed_is_taken_up_in_a_changed_piece_and_elsewhere_or_not_at_all_if
     assert_eq!(begins("").0, "B", "what was not looked at is still there");
 }
 
+/// A piece in whose journal the mark stands that comes after two others; saved without it, the nearest before it counts.
+#[test]
+fn where_its_mark_is_gone_it_begins_at_the_nearest_before_it() {
+    let folder = folder(&PIECE.replacen("[[scene]]", "[[scene]]\nmark = \"0\"\n[[scene]]", 1));
+    killed_from("0", folder.path(), false);
+    save(
+        folder.path(),
+        &PIECE.replace("\"B\"", "\"Z\"").replacen("[[scene]]", "[[scene]]\nmark = \"0\"\n[[scene]]", 1),
+    );
+    let mut play = Program::start(folder.path(), ON_CLOCK, &[]);
+    play.event("started");
+    assert_eq!(play.event("scene")["mark"], "A", "0 is farther, and Z is another");
+    assert_eq!(play.terminate().status, Some(0));
+}
+
+#[test]
+fn no_level_above_0_db_is_taken_up_and_the_words_name_the_numbers() {
+    let folder = folder(PIECE);
+    killed(folder.path(), false);
+    let state = json!({ "stands": { "mark": "B", "hushed": false, "muted": [], "level_db": 1e30,
+        "levels_db": { "left": 12.0, "right": -6.5 } } });
+    let state = state.to_string();
+    let line = format!("{:08x} {state}\n", tenterhook_io::checksum(state.as_bytes()));
+    let path = journal_path(folder.path());
+    let text = fs::read_to_string(&path).unwrap() + &line;
+    fs::write(&path, text).unwrap();
+    let mut play = Program::start(folder.path(), ON_CLOCK, &[]);
+    let (mut socket, started) = page(&mut play);
+    let said = started["taken_up"].as_str().expect("it is told");
+    let levels = "Levels: all outputs 0 dB (it stood at +1e30 dB), left 0 dB (it stood at +12 dB), right -6.5 dB.";
+    assert!(said.contains(levels), "{said}");
+    let now = socket.until("how it stands", |now| now["levels_db"][1] == -6.5);
+    assert_eq!((&now["level_db"], &now["levels_db"]), (&json!(0.0), &json!([0.0, -6.5])));
+    let ended = play.terminate();
+    assert!(ended.status == Some(0) && ended.words.contains(levels), "{}", ended.words);
+}
+
+#[test]
+fn after_a_crash_the_same_command_begins_with_a_log_of_its_own() {
+    let folder = folder(PIECE);
+    let kept = |log: &str| {
+        let mut names = names(&folder.path().join(log));
+        names.sort();
+        names.into_iter().map(|name| (fs::read(folder.path().join(log).join(&name)).unwrap(), name)).collect::<Vec<_>>()
+    };
+    let show = format!("{ON_CLOCK} --log run");
+    let mut first = Program::start(folder.path(), &show, &[]);
+    assert_eq!(first.event("started")["log"], "run");
+    first.event("scene");
+    first.signal("KILL");
+    assert_eq!(first.end().status, None);
+    let crashed = kept("run");
+    // One that ends as it should has a name of its own as well, and so has the next.
+    for log in ["run-2", "run-3"] {
+        let mut play = Program::start(folder.path(), &show, &[]);
+        assert_eq!(play.event("started")["log"], log);
+        let ended = play.terminate();
+        assert_eq!(ended.status, Some(0), "{}", ended.words);
+        assert!(ended.words.contains(&format!("this one is kept in {log}.")), "{}", ended.words);
+        assert!(kept(log).iter().any(|(_, name)| name == "outputs.wav"));
+    }
+    assert!(kept("run") == crashed, "what the crash left stays as it was");
+}
+
+#[test]
+fn what_is_named_as_a_journal_and_is_none_is_refused_and_stays_as_it_is() {
+    let folder = folder(PIECE);
+    let file = |name: &str| folder.path().join(name);
+    fs::write(file("hall.toml"), "").unwrap();
+    fs::write(file("take.wav"), tenterhook_io::wav_bytes(&[&[0.25; 480]], 48_000).unwrap()).unwrap();
+    fs::write(file("garbage"), [0xFF; 5000]).unwrap();
+    fs::create_dir(file("folder")).unwrap();
+    std::os::unix::fs::symlink("take.wav", file("link")).unwrap();
+    assert!(std::process::Command::new("mkfifo").arg(file("pipe")).status().unwrap().success());
+    let before = || ["piece.toml", "hall.toml", "take.wav", "garbage"].map(|name| fs::read(file(name)).unwrap());
+    let was = before();
+    let refused = |journal: &str, reason: &str| {
+        let asked = format!("{ON_CLOCK} --hall hall.toml --journal {journal}");
+        let ended = Program::start(folder.path(), &asked, &[]).end();
+        assert_eq!(ended.status, Some(2), "{journal}: {}", ended.words);
+        let words = &ended.words;
+        assert!([journal, reason, "--journal"].iter().all(|word| words.contains(word)), "{journal}: {words}");
+        assert!(before() == was && file("link").is_symlink(), "{journal}");
+    };
+    // An empty hall is an empty file, and is still what is played.
+    refused("piece.toml", "is what is played");
+    refused("hall.toml", "is what is played");
+    for journal in ["take.wav", "garbage", "link"] {
+        refused(journal, "is no journal");
+    }
+    for journal in ["folder", "pipe", "/dev/full"] {
+        refused(journal, "is no plain file");
+    }
+}
+
 #[test]
 fn no_journal_keeps_a_show_from_beginning() {
     let folder = folder(PIECE);
     let file = |name: &str| folder.path().join(name);
-    fs::write(file("garbage"), [0xFF; 5000]).unwrap();
-    fs::create_dir(file("folder")).unwrap();
-    for (journal, said) in [
-        ("garbage", "caution: 1 line of the journal garbage left out"),
-        ("folder", "caution: no journal is kept: the journal folder cannot be used (it is no file)"),
-        ("garbage/under", "caution: no journal is kept: the journal garbage/under cannot be used"),
-        ("/dev/full", "caution: no journal is kept: the journal /dev/full cannot be used (it is no file)"),
-    ] {
-        let mut play = Program::start(folder.path(), &format!("{ON_CLOCK} --journal {journal}"), &[]);
+    let begins = |more: &str, said: &str| {
+        let mut play = Program::start(folder.path(), format!("{ON_CLOCK} {more}").trim(), &[]);
         play.event("started");
         let ended = play.terminate();
-        assert_eq!(ended.status, Some(0), "{journal}: {}", ended.words);
-        assert!(ended.words.contains(said), "{journal}: {}", ended.words);
+        assert_eq!(ended.status, Some(0), "{more}: {}", ended.words);
+        assert!(ended.words.contains(said), "{more}: {}", ended.words);
+    };
+    // A piece of a beginning that was cut off is a journal's.
+    fs::write(file("torn"), "0c8e1f43 {\"piece\":{\"ver").unwrap();
+    begins("--journal torn", "caution: 1 line of the journal torn left out");
+    begins("--journal torn/under", "caution: no journal is kept: the journal torn/under cannot be used");
+    begins("--journal new", "");
+    assert!(fs::read_to_string(file("new")).unwrap().ends_with("\"ended\"\n"));
+
+    begins("", "");
+    let (own, journals) = (journal_path(folder.path()), file("state/tenterhook/journals"));
+    for n in ["", "-2", "-3"] {
+        fs::write(&own, format!("damaged{n}")).unwrap();
+        let aside = format!("{}.damaged{n}", own.file_name().unwrap().to_str().unwrap());
+        begins("", &format!("{aside}, and a new one begins"));
+        assert_eq!(fs::read_to_string(journals.join(aside)).unwrap(), format!("damaged{n}"));
+        assert!(fs::read_to_string(&own).unwrap().ends_with("\"ended\"\n"));
     }
+    let later = "{\"piece\":{\"version\":2,\"where\":1}}";
+    fs::write(&own, format!("{:08x} {later}\n", tenterhook_io::checksum(later.as_bytes()))).unwrap();
+    begins("", "a later version of this program wrote it (version 2)");
+    assert!(fs::read_to_string(&own).unwrap().contains(later), "what it wrote is not dropped");
+    fs::remove_file(&own).unwrap();
+    fs::create_dir(&own).unwrap();
+    begins("", "caution: no journal is kept: a journal cannot be kept in");
+    fs::remove_dir(&own).unwrap();
 
     let mut first = Program::start(folder.path(), ON_CLOCK, &[]);
     first.event("started");
@@ -408,4 +529,18 @@ fn no_journal_keeps_a_show_from_beginning() {
     assert!(Socket::word(&now, "journal").unwrap().contains("is kept by another run of this piece"), "{now}");
     assert_eq!(second.terminate().status, Some(0));
     assert_eq!(first.terminate().status, Some(0));
+}
+
+#[test]
+fn a_show_that_is_started_while_the_last_one_is_still_ending_has_its_journal() {
+    let folder = folder(PIECE);
+    let mut first = Program::start(folder.path(), ON_CLOCK, &[]);
+    first.event("started");
+    first.signal("HUP");
+    // Its terminal is gone, and in another the same is begun at once: the first still fades out and closes its files.
+    let mut second = Program::start(folder.path(), ON_CLOCK, &[]);
+    second.event("started");
+    assert_eq!(first.end().status, Some(0));
+    let ended = second.terminate();
+    assert!(ended.status == Some(0) && !ended.words.contains("journal"), "{}", ended.words);
 }

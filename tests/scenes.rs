@@ -132,7 +132,10 @@ fn an_etude_is_written_with_the_files_that_it_names_and_over_nothing() {
     let output = write("tape", "mine");
     let said = String::from_utf8(output.stderr).unwrap();
     assert_eq!(output.status.code(), Some(2));
-    assert!(said.contains("letter.wav is there already") && said.contains("another folder"), "{said}");
+    assert!(
+        said.contains("letter.wav is there already") && said.contains("another name") && said.contains("--replace"),
+        "{said}"
+    );
     assert_eq!(fs::read_dir(dir.path().join("mine")).unwrap().count(), 1);
     assert_eq!(fs::read_to_string(dir.path().join("mine/letter.wav")).unwrap(), "mine");
     // Where no folder can be, none is made, and that is said.

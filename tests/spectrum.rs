@@ -127,6 +127,11 @@ fn all_files_are_written_or_none_and_nothing_is_written_over() {
     let words = refused(folder, &["spectrum", "bell.wav", "--out", "notes"]);
     assert!(words.contains("notes.musicxml") || words.contains("notes.mid"), "{words}");
     assert_eq!(read("notes.musicxml"), before);
+    assert!(words.contains("--replace"), "{words}");
+    fs::write(folder.join("notes/notes.mid"), "somebody's own").unwrap();
+    said(&tenterhook(folder, &["spectrum", "bell.wav", "--for", "violin,viola", "--out", "notes", "--replace"]));
+    assert!(read("notes.mid").starts_with(b"MThd") && read("notes.musicxml") != before);
+    assert_eq!(fs::read_dir(folder.join("notes")).unwrap().count(), names.len(), "nothing is left beside them");
 
     // Where nothing can be written out, no folder is begun.
     write(&folder.join("silence.wav"), &[&vec![0.0; 48_000]]);

@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use tenterhook_config::{Gestures, Host};
-use tenterhook_io::place::Over;
+use tenterhook_io::place::{self, Over};
 use tenterhook_io::{Hub, Sound};
 use tenterhook_page::score::View;
 use tenterhook_plan::{Plan, SceneId, Who};
@@ -37,6 +37,11 @@ pub fn run(asked: &Demo) -> Result<(), Failure> {
 }
 
 fn write(plan: &Plan, gestures: &Gestures, out: &Path, asked: &Demo) -> Result<(), Failure> {
+    let over = Over::said(asked.replace);
+    if out.as_os_str() != "-" {
+        // Before anybody waits for it.
+        place::free(out, over).map_err(Failure::asked)?;
+    }
     let inputs = tenterhook_ensemble::sound(RATE).map_err(Failure::running)?;
     let events = gestures.at_rate(RATE);
     let mut rehearsal = Rehearsal {
@@ -48,7 +53,7 @@ fn write(plan: &Plan, gestures: &Gestures, out: &Path, asked: &Demo) -> Result<(
         block: 1024,
         tail: 0,
         out: Some(out),
-        over: Over::said(asked.replace),
+        over,
     };
     let outcome = rehearsal.play()?;
     rehearsal.tell(&outcome, asked.json)

@@ -191,6 +191,12 @@ pub fn no_mark(plan: &Plan, mark: &str) -> String {
     format!("there is no mark `{mark}`: the piece has {}", marks.join(", "))
 }
 
+/// Whether two paths lead to one file.
+pub fn is_same_file(one: &Path, other: &Path) -> bool {
+    let real = |path: &Path| std::fs::canonicalize(path).ok();
+    real(one).is_some_and(|one| real(other) == Some(one))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -30,7 +30,7 @@ pub fn run(asked: &Play, opens: View) -> Result<(), Failure> {
     let mut texts = vec![("piece.toml", loaded.piece.text.as_str())];
     texts.extend(loaded.hall.as_ref().map(|hall| ("hall.toml", hall.text.as_str())));
     let follow = asked.follow.then(|| Follow::start(&asked.piece, asked.hall.as_deref())).transpose()?;
-    let mut beginning = Beginning::of(&asked.journal, &asked.piece, &loaded, from);
+    let mut beginning = Beginning::of(&asked.journal, &asked.piece, &loaded, asked.hall.as_deref(), from)?;
     let (journal, told) = beginning.keep(plan, &loaded);
     let end = stage::asked_to_end()?;
     let (learn, asks) = crossbeam_channel::bounded(4);

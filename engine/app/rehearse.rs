@@ -16,7 +16,7 @@ use crate::failure::Failure;
 use crate::follow::Follow;
 use crate::hand::Hand;
 use crate::levels::{Level, decibels};
-use crate::loading::{self, Loaded};
+use crate::loading::{self, Loaded, is_same_file};
 use crate::play::announce;
 use crate::progress::Progress;
 use crate::say::{answer, count, print, say, tell_programs};
@@ -128,11 +128,6 @@ pub fn run(asked: &Rehearse) -> Result<(), Failure> {
     };
     let outcome = rehearsal.play()?;
     rehearsal.tell(&outcome, asked.json)
-}
-
-fn is_same_file(one: &Path, other: &Path) -> bool {
-    let real = |path: &Path| std::fs::canonicalize(path).ok();
-    real(one).is_some_and(|one| real(other) == Some(one))
 }
 
 /// Plays the recording in real time, in the place of the mics.

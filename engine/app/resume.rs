@@ -5,11 +5,12 @@ use std::sync::Arc;
 
 use crossbeam_channel::Sender;
 use etcetera::BaseStrategy;
-use tenterhook_io::{Done, Hub, Interrupted, Journal, Keeping, checksum};
+use tenterhook_io::{Done, Hub, Interrupted, Journal, JournalError, Keeping, checksum};
 use tenterhook_plan::{Gesture, MicId, OutputId, Plan, SceneId, Who};
 
 use crate::cli::JournalOptions;
-use crate::loading::{self, Loaded};
+use crate::failure::Failure;
+use crate::loading::{self, Loaded, is_same_file};
 use crate::say::{count, say};
 
 /// How a run begins.
@@ -27,8 +28,15 @@ pub struct Beginning {
 }
 
 impl Beginning {
-    /// The beginning of a run of the piece at `path`, in the scene `from` if one is asked for.
-    pub fn of(options: &JournalOptions, path: &Path, loaded: &Loaded, from: Option<SceneId>) -> Self {
+    /// The beginning of a run of the piece at `path`, in the scene `from` if one is asked for. What was named as a journal
+    /// and is something else is refused.
+    pub fn of(
+        options: &JournalOptions,
+        path: &Path,
+        loaded: &Loaded,
+        hall: Option<&Path>,
+        from: Option<SceneId>,
+    ) -> Result<Self, Failure> {
         let mut beginning = Self {
             from: from.unwrap_or(SceneId(0)),
             by: Who::Start,
@@ -39,31 +47,58 @@ impl Beginning {
         };
         let from_stdin = path.as_os_str() == "-";
         if options.no_journal || from_stdin && options.journal.is_none() {
-            return beginning;
+            return Ok(beginning);
         }
         let real = if from_stdin { None } else { std::fs::canonicalize(path).ok() };
         let name = real.map_or_else(|| loading::name(path), |path| path.display().to_string());
         let Some(file) = options.journal.clone().or_else(|| default_path(Path::new(&name))) else {
             beginning.trouble =
                 Some("no journal is kept: there is no home folder; name a file with --journal".to_owned());
-            return beginning;
+            return Ok(beginning);
         };
-        let (journal, found) = match Journal::open(&file, &name) {
+        let read = [Some(path), hall].into_iter().flatten();
+        if read.chain(loaded.files.iter().map(|(_, file)| file.as_path())).any(|read| is_same_file(read, &file)) {
+            return Err(Failure::Asked(format!(
+                "{} is what is played: name another file with --journal, or leave that out",
+                file.display()
+            )));
+        }
+        let opened = match &options.journal {
+            Some(_) => Journal::open(&file, &name),
+            None => Journal::open_at_own_place(&file, &name),
+        };
+        let (journal, found) = match opened {
             Ok(opened) => opened,
+            Err(why @ (JournalError::Foreign { .. } | JournalError::NoFile { .. })) if options.journal.is_some() => {
+                return Err(Failure::asked(why));
+            }
             Err(why) => {
                 beginning.trouble = Some(format!("no journal is kept: {why}"));
-                return beginning;
+                return Ok(beginning);
             }
         };
         beginning.journal = Some(journal);
+        if let Some(aside) = &found.set_aside {
+            let aside = aside.display();
+            say(format_args!(
+                "caution: the journal {} was damaged: it is now {aside}, and a new one begins",
+                file.display()
+            ));
+        }
         if found.damaged > 0 {
             let lines = count(found.damaged as u64, "line");
             say(format_args!("caution: {lines} of the journal {} left out: cut off or damaged", file.display()));
         }
+        if let Some(version) = found.later {
+            say(format_args!(
+                "caution: nothing is taken up from the journal {}: a later version of this program wrote it (version {version})",
+                file.display()
+            ));
+        }
         if let Some(interrupted) = found.interrupted.filter(|_| !options.fresh) {
             beginning.take_up(&interrupted, loaded, from);
         }
-        beginning
+        Ok(beginning)
     }
 
     fn take_up(&mut self, was: &Interrupted, loaded: &Loaded, from: Option<SceneId>) {
@@ -71,12 +106,12 @@ impl Beginning {
         (self.from, self.by) = from.map_or_else(|| (was.scene(plan), Who::Journal), |from| (from, Who::Start));
         let mics = plan.mics.iter().enumerate().filter(|(_, mic)| was.muted.contains(&mic.name));
         let mutes: Vec<_> = mics.map(|(index, _)| Gesture::Mute { mic: MicId::new(index), muted: true }).collect();
-        let levels = plan.outputs.iter().enumerate().filter_map(|(index, output)| {
-            let output = (OutputId::new(index), *was.levels_db.get(&output.name)?);
-            Some(Gesture::Level { output: Some(output.0), db: output.1 })
+        let all = (was.level_db != 0.0).then_some(("all outputs", None, was.level_db));
+        let each = plan.outputs.iter().enumerate().filter_map(|(index, output)| {
+            Some((output.name.as_str(), Some(OutputId::new(index)), *was.levels_db.get(&output.name)?))
         });
-        let all = (was.level_db != 0.0).then_some(Gesture::Level { output: None, db: was.level_db });
-        let levels: Vec<_> = all.into_iter().chain(levels).collect();
+        let levels: Vec<_> = all.into_iter().chain(each).collect();
+        let said: Vec<_> = levels.iter().map(|(name, _, db)| format!("{name} {}", stood(*db))).collect();
         let mark = &plan.scenes[self.from.index()].mark;
         let mut words = format!("Taken up again at {mark} after an end that nobody asked for.");
         if from.is_none() && *mark != was.mark {
@@ -85,16 +120,17 @@ impl Beginning {
         if was.crc != checksum(loaded.piece.text.as_bytes()) {
             words += " The piece has changed since.";
         }
-        match (mutes.len(), levels.is_empty()) {
-            (0, true) => {}
-            (0, false) => words += " Levels are as they were.",
-            (muted, true) => words += &format!(" {} as before.", are_muted(muted)),
-            (muted, false) => words += &format!(" {} as before, and levels are as they were.", are_muted(muted)),
+        if !mutes.is_empty() {
+            words += &format!(" {} as before.", are_muted(mutes.len()));
+        }
+        if !said.is_empty() {
+            words += &format!(" Levels: {}.", said.join(", "));
         }
         if was.hushed {
             words += " It is hushed, as it was.";
         }
         // Hushed it begins in silence, which is the safe thing after whatever has happened.
+        let levels = levels.into_iter().map(|(_, output, db)| Gesture::Level { output, db: restored(db) });
         self.gestures = mutes.into_iter().chain(levels).chain(was.hushed.then_some(Gesture::Hush(true))).collect();
         self.taken_up = Some(words);
     }
@@ -112,6 +148,17 @@ impl Beginning {
             }
         }
     }
+}
+
+/// The level at which an output begins again, in dB: never above 0, wherever it stood. Nobody may be at the desk.
+fn restored(db: f32) -> f32 {
+    db.min(0.0)
+}
+
+fn stood(db: f32) -> String {
+    let restored = restored(db);
+    let was = if db < 1e4 { format!("{db:+}") } else { format!("{db:+e}") };
+    if restored == db { format!("{db} dB") } else { format!("{restored} dB (it stood at {was} dB)") }
 }
 
 fn are_muted(mics: usize) -> String {

@@ -272,7 +272,7 @@ impl Show {
             tell(json!({
                 "event": "started", "host": facts.host.to_string(), "rate": facts.rate, "block": facts.block,
                 "device": facts.words, "server_frame": standing.origin, "page": stage.page(),
-                "taken_up": self.taken_up, "osc": stage.osc(),
+                "taken_up": self.taken_up, "osc": stage.osc(), "log": stage.log().map(|log| log.display().to_string()),
             }));
         }
         if self.begun && scene != self.scene {

@@ -113,6 +113,10 @@ impl Stage {
                     files: asked.files,
                 };
                 let (log, tap) = Log::start(settings, heard).map_err(Failure::asked)?;
+                if log.dir() != dir {
+                    let (taken, log) = (dir.display(), log.dir().display());
+                    say(format_args!("{taken} holds a run already, or something else: this one is kept in {log}."));
+                }
                 player = player.with_log(tap);
                 Some(log)
             }
@@ -144,7 +148,7 @@ impl Stage {
             &hub,
             Arc::clone(&stats),
             listened,
-            asked.log.map(Path::to_owned),
+            log.as_ref().map(|log| log.dir().to_owned()),
         )?;
         // Before any block: it takes some 20 ms. Where it is not permitted, `check --doors` says so.
         let _ = tenterhook_io::stay_in_memory();
@@ -157,7 +161,7 @@ impl Stage {
             ports: Mutex::new(ports),
             midi: midi.map_err(Failure::running)?,
             inbox,
-            log: asked.log.map(Path::to_owned),
+            log: log.as_ref().map(|log| log.dir().to_owned()),
             versions: AtomicU32::new(0),
         };
         Ok(Self {
@@ -202,6 +206,11 @@ impl Stage {
     /// Why the engine does not go on, if it does not.
     pub fn died(&self) -> Option<String> {
         self.keeper.standing().ended
+    }
+
+    /// The folder of the log, if one is kept.
+    pub fn log(&self) -> Option<&Path> {
+        self.log.as_ref().map(Log::dir)
     }
 
     /// Why the log is no longer kept, if it is not.

@@ -10,14 +10,21 @@
 //! ```
 //! A piece's line stands where a run begins and where a changed piece has taken over. How things stand is always told
 //! whole, so that the last line that is whole tells all. A run that was ended says so last.
+//!
+//! A file that begins otherwise is somebody else's: it is never written to.
+
+mod lines;
+mod writer;
 
 use crate::hub::Snapshot;
+use crate::place::{self, Over};
 use crate::{Done, Error};
-use crossbeam_channel::{Receiver, RecvTimeoutError};
-use serde::{Deserialize, Serialize};
+use crossbeam_channel::Receiver;
+use lines::Begins;
 use std::collections::BTreeMap;
 use std::fs::{self, File, OpenOptions, TryLockError};
-use std::io::{self, Read, Seek, SeekFrom, Write};
+use std::io::{self, Read, Seek, SeekFrom};
+use std::ops::{Deref, DerefMut};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU8, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -25,8 +32,6 @@ use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 use tenterhook_plan::{Plan, SceneId};
 
-/// The version of the lines.
-const VERSION: u8 = 1;
 /// Bytes at the end of the file that are read: many hours of shows.
 const MOST_BYTES: u64 = 1 << 20;
 /// From one line to the next at least: a lever that is drawn writes ten lines a second and not a hundred.
@@ -35,6 +40,12 @@ const PACE: Duration = Duration::from_millis(100);
 const PAUSE: Duration = Duration::from_millis(20);
 /// After a failure it is tried again as often as this, should nothing change.
 const AGAIN: Duration = Duration::from_secs(2);
+/// How long one waits for a run that is just ending: it fades out and closes its files.
+const ENDING: Duration = Duration::from_secs(2);
+/// Bytes by which one sees how a file begins.
+const FIRST_BYTES: u64 = 4096;
+/// How many names are tried for what is set aside.
+const MOST_NAMES: u32 = 1000;
 
 const GOES_ON: u8 = 0;
 const LEFT: u8 = 1;
@@ -51,6 +62,22 @@ pub enum JournalError {
         /// The file.
         path: PathBuf,
     },
+    /// It is another file.
+    #[error(
+        "{path} is no journal, for it begins otherwise; it stays as it is: name another file with --journal, or leave that out"
+    )]
+    Foreign {
+        /// The file.
+        path: PathBuf,
+    },
+    /// It is none.
+    #[error(
+        "a journal cannot be kept in {path}, which is no plain file: name another with --journal, or leave that out"
+    )]
+    NoFile {
+        /// What is there.
+        path: PathBuf,
+    },
     /// It cannot be read or written.
     #[error(
         "the journal {path} cannot be used ({why}): see that it may be written to and that the disk has room, or name another with --journal"
@@ -64,51 +91,6 @@ pub enum JournalError {
     /// The system gave no thread.
     #[error(transparent)]
     Thread(#[from] Error),
-}
-
-#[derive(Debug, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-enum Line {
-    Piece(Piece),
-    Stands(Stands),
-    Ended,
-}
-
-/// Which piece a run played.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-struct Piece {
-    version: u8,
-    path: String,
-    /// The CRC-32 of its text.
-    crc: u32,
-    /// The marks of its scenes, in order.
-    marks: Vec<String>,
-}
-
-/// How things stood, by names.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-struct Stands {
-    mark: String,
-    hushed: bool,
-    muted: Vec<String>,
-    level_db: f32,
-    levels_db: BTreeMap<String, f32>,
-}
-
-impl Stands {
-    /// `None`: nothing is known of a scene yet.
-    fn of(snapshot: &Snapshot) -> Option<Self> {
-        let plan = snapshot.plan.as_ref()?;
-        let muted = plan.mics.iter().zip(&snapshot.muted).filter(|(_, muted)| **muted);
-        let levels = plan.outputs.iter().zip(&snapshot.levels_db).filter(|(_, db)| **db != 0.0);
-        Some(Self {
-            mark: plan.scenes.get(snapshot.scene?.0.index())?.mark.clone(),
-            hushed: snapshot.hushed,
-            muted: muted.map(|(mic, _)| mic.name.clone()).collect(),
-            level_db: snapshot.level_db,
-            levels_db: levels.map(|(output, db)| (output.name.clone(), *db)).collect(),
-        })
-    }
 }
 
 /// How a run stood that nobody had ended.
@@ -148,12 +130,16 @@ pub struct Found {
     pub interrupted: Option<Interrupted>,
     /// Lines that were damaged or cut off, and left out.
     pub damaged: usize,
+    /// The version of the lines, where a later program wrote them: nothing of theirs is taken up.
+    pub later: Option<u64>,
+    /// Where the file is now that was in the journal's place, and is none.
+    pub set_aside: Option<PathBuf>,
 }
 
 impl Found {
     /// What the bytes of a journal of the piece `piece` tell.
     pub fn of(bytes: &[u8], piece: &str) -> Self {
-        read(bytes, false, piece)
+        lines::read(bytes, false, piece)
     }
 }
 
@@ -165,44 +151,81 @@ pub fn checksum(text: &[u8]) -> u32 {
 /// A journal that is held by this program, and not written yet.
 pub struct Journal {
     path: PathBuf,
-    file: File,
+    file: Locked,
     piece: String,
+    /// From where on the file is a journal.
+    from: u64,
+    /// Whether what it holds may be dropped.
+    is_ours: bool,
 }
 
 impl Journal {
-    /// Opens, or makes, the journal of the piece `piece`, keeps other programs out, and reads what it holds.
+    /// Opens, or makes, the journal of the piece `piece` in a file that somebody named; keeps other programs out, and reads
+    /// what it holds. What is no journal is not touched. Of a link what it leads to counts.
+    ///
+    /// # Errors
+    /// [`JournalError`] if there is something else, another program keeps it, or it cannot be read or written.
+    pub fn open(path: &Path, piece: &str) -> Result<(Self, Found), JournalError> {
+        Self::open_in(path, piece, false)
+    }
+
+    /// The same at the journal's own place: what stands there and is no journal, or has lost its beginning, is set aside
+    /// under the next name that is free, `….damaged`.
     ///
     /// # Errors
     /// [`JournalError`] if another program keeps it, or it cannot be read or written.
-    pub fn open(path: &Path, piece: &str) -> Result<(Self, Found), JournalError> {
+    pub fn open_at_own_place(path: &Path, piece: &str) -> Result<(Self, Found), JournalError> {
+        Self::open_in(path, piece, true)
+    }
+
+    fn open_in(path: &Path, piece: &str, own: bool) -> Result<(Self, Found), JournalError> {
         let failed = |why| JournalError::File { path: path.to_owned(), why };
         // A pipe would keep us waiting.
         if fs::metadata(path).is_ok_and(|about| !about.is_file()) {
-            return Err(failed(io::Error::other("it is no file")));
+            return Err(JournalError::NoFile { path: path.to_owned() });
+        }
+        if !own && first_bytes(path).is_ok_and(|bytes| Begins::of(&bytes) == Begins::Otherwise) {
+            return Err(JournalError::Foreign { path: path.to_owned() });
         }
         let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
         fs::create_dir_all(folder).map_err(failed)?;
-        let is_new = !path.exists();
-        let mut options = OpenOptions::new();
-        let mut file = options.read(true).append(true).create(true).open(path).map_err(failed)?;
-        match file.try_lock() {
-            Ok(()) => {}
-            Err(TryLockError::WouldBlock) => return Err(JournalError::Held { path: path.to_owned() }),
-            Err(TryLockError::Error(why)) => return Err(failed(why)),
+        let mut set_aside = None;
+        loop {
+            let is_new = !path.exists();
+            let mut file = Locked::open(path)?;
+            if is_new {
+                keep_name(folder);
+            }
+            let length = file.metadata().map_err(failed)?.len();
+            let mut bytes = Vec::new();
+            file.seek(SeekFrom::Start(0)).map_err(failed)?;
+            (&mut *file).take(FIRST_BYTES).read_to_end(&mut bytes).map_err(failed)?;
+            let begins = Begins::of(&bytes);
+            if begins == Begins::Otherwise && !own {
+                return Err(JournalError::Foreign { path: path.to_owned() });
+            }
+            let start = length.saturating_sub(MOST_BYTES);
+            bytes.clear();
+            file.seek(SeekFrom::Start(start)).map_err(failed)?;
+            (&mut *file).take(MOST_BYTES).read_to_end(&mut bytes).map_err(failed)?;
+            let mut found = lines::read(&bytes, start > 0, piece);
+            if begins == Begins::Otherwise {
+                // Held meanwhile: nobody else moves it.
+                set_aside = Some((aside(path).map_err(failed)?, found));
+                continue;
+            }
+            if let Some((place, was)) = set_aside {
+                // What was whole in it counts all the same.
+                found = Found { interrupted: was.interrupted, set_aside: Some(place), ..found };
+            }
+            let from = if let Begins::AsOne(at) = begins { at as u64 } else { length };
+            let is_ours = found.later.is_none();
+            return Ok((Self { path: path.to_owned(), file, piece: piece.to_owned(), from, is_ours }, found));
         }
-        if is_new {
-            keep_name(folder);
-        }
-        let length = file.metadata().map_err(failed)?.len();
-        let mut bytes = Vec::new();
-        file.seek(SeekFrom::Start(length.saturating_sub(MOST_BYTES))).map_err(failed)?;
-        (&mut file).take(MOST_BYTES).read_to_end(&mut bytes).map_err(failed)?;
-        let found = read(&bytes, length > MOST_BYTES, piece);
-        Ok((Self { path: path.to_owned(), file, piece: piece.to_owned() }, found))
     }
 
     /// Begins to write. `applied` comes from the [`Hub`](crate::Hub) and tells every gesture from the first on; `crc` is
-    /// the [`checksum`] of the piece's text; `anew` drops what the journal held.
+    /// the [`checksum`] of the piece's text; `anew` drops what the journal held, but nothing of a later program's.
     ///
     /// # Errors
     /// [`Error::Thread`] if the system gives no thread.
@@ -210,7 +233,7 @@ impl Journal {
         let state = Arc::new(AtomicU8::new(GOES_ON));
         let trouble = Arc::<Mutex<Option<String>>>::default();
         let changed = Arc::new(Mutex::new((Arc::clone(plan), crc)));
-        let mut writer = Writer {
+        let mut writer = writer::Writer {
             path: self.path,
             file: self.file,
             piece: self.piece,
@@ -218,7 +241,8 @@ impl Journal {
             newest: Arc::clone(&changed),
             told_piece: None,
             told: None,
-            anew,
+            anew: (anew && self.is_ours).then_some(self.from),
+            since_piece: 0,
         };
         let (goes_on, words) = (Arc::clone(&state), Arc::clone(&trouble));
         let run = move || writer.run(&applied, &goes_on, &words);
@@ -226,6 +250,85 @@ impl Journal {
         let thread = thread.map_err(|why| Error::Thread { why: why.to_string() })?;
         Ok(Keeping { state, trouble, changed, thread: Some(thread) })
     }
+}
+
+/// A file that other programs keep away from until this is dropped.
+struct Locked(File);
+
+impl Locked {
+    /// Opens or makes it. Who has it and is about to end is waited for.
+    fn open(path: &Path) -> Result<Self, JournalError> {
+        let failed = |why| JournalError::File { path: path.to_owned(), why };
+        let until = Instant::now() + ENDING;
+        loop {
+            let file = OpenOptions::new().read(true).append(true).create(true).open(path).map_err(failed)?;
+            match file.try_lock() {
+                // Who had it may have set it aside.
+                Ok(()) if is_at(&file, path) => return Ok(Self(file)),
+                Ok(()) => continue,
+                Err(TryLockError::WouldBlock) if Instant::now() < until => std::thread::sleep(PAUSE),
+                Err(TryLockError::WouldBlock) => return Err(JournalError::Held { path: path.to_owned() }),
+                Err(TryLockError::Error(why)) => return Err(failed(why)),
+            }
+        }
+    }
+}
+
+impl Drop for Locked {
+    /// Closing it alone would not do: the lock goes with the last of its copies, and a program that is just being started
+    /// from this one has a copy of every open file until it runs.
+    fn drop(&mut self) {
+        let _ = self.0.unlock();
+    }
+}
+
+impl Deref for Locked {
+    type Target = File;
+
+    fn deref(&self) -> &File {
+        &self.0
+    }
+}
+
+impl DerefMut for Locked {
+    fn deref_mut(&mut self) -> &mut File {
+        &mut self.0
+    }
+}
+
+/// Whether a file that is open still has its name.
+#[cfg(unix)]
+fn is_at(file: &File, path: &Path) -> bool {
+    use std::os::unix::fs::MetadataExt;
+    let which = |about: fs::Metadata| (about.dev(), about.ino());
+    file.metadata().is_ok_and(|one| fs::metadata(path).is_ok_and(|other| which(one) == which(other)))
+}
+
+#[cfg(not(unix))]
+fn is_at(_: &File, _: &Path) -> bool {
+    true
+}
+
+fn first_bytes(path: &Path) -> io::Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    File::open(path)?.take(FIRST_BYTES).read_to_end(&mut bytes)?;
+    Ok(bytes)
+}
+
+/// Renames what stands at a journal's place; its name then. Of a link the link itself.
+fn aside(path: &Path) -> io::Result<PathBuf> {
+    let name = |n: u32| {
+        let mut name = path.as_os_str().to_owned();
+        name.push(if n == 1 { ".damaged".to_owned() } else { format!(".damaged-{n}") });
+        PathBuf::from(name)
+    };
+    for name in (1..MOST_NAMES).map(name) {
+        match place::take(path, &name, Over::Nothing) {
+            Err(why) if why.kind() == io::ErrorKind::AlreadyExists => {}
+            taken => return taken.map(|()| name),
+        }
+    }
+    Err(io::Error::other("there are too many of them that are damaged"))
 }
 
 /// A journal that is being written, by a thread of its own. Dropped, it is left as if the run had broken off.
@@ -267,150 +370,11 @@ impl Drop for Keeping {
     }
 }
 
-struct Writer {
-    path: PathBuf,
-    file: File,
-    /// The path of the piece.
-    piece: String,
-    snapshot: Snapshot,
-    /// The newest version of the piece, with its checksum.
-    newest: Arc<Mutex<(Arc<Plan>, u32)>>,
-    told_piece: Option<Piece>,
-    told: Option<Stands>,
-    anew: bool,
-}
-
-impl Writer {
-    fn run(&mut self, applied: &Receiver<Done>, state: &AtomicU8, trouble: &Mutex<Option<String>>) {
-        // The first line waits as well, until all that the run begins with is in it.
-        let (mut wrote, mut failed) = (Instant::now(), false);
-        loop {
-            // Read before the last look: what came before it is then surely written.
-            let state = state.load(Ordering::Acquire);
-            match applied.recv_timeout(PAUSE) {
-                Ok(done) => [done].into_iter().chain(applied.try_iter()).for_each(|done| self.take_in(&done)),
-                Err(RecvTimeoutError::Timeout) => {}
-                // The hub is gone: nothing more comes, until somebody says how it ended.
-                Err(RecvTimeoutError::Disconnected) => std::thread::sleep(PAUSE),
-            }
-            let pace = if failed { AGAIN } else { PACE };
-            if state != GOES_ON || wrote.elapsed() >= pace {
-                let written = self.write(state == ENDED);
-                match &written {
-                    Ok(false) => {}
-                    Ok(true) | Err(_) => wrote = Instant::now(),
-                }
-                failed = written.is_err();
-                let path = self.path.clone();
-                let words = written.err().map(|why| JournalError::File { path, why }.to_string());
-                *trouble.lock().unwrap_or_else(PoisonError::into_inner) = words;
-            }
-            if state != GOES_ON {
-                return;
-            }
-        }
-    }
-
-    fn take_in(&mut self, Done { applied, plan }: &Done) {
-        if self.snapshot.plan.as_ref().is_none_or(|known| !Arc::ptr_eq(known, plan)) {
-            self.snapshot.change(Arc::clone(plan));
-        }
-        self.snapshot.apply(*applied);
-    }
-
-    /// Writes what is not written yet, and waits until the disk has it. False: there was nothing.
-    fn write(&mut self, ended: bool) -> io::Result<bool> {
-        let (plan, crc) = self.newest.lock().unwrap_or_else(PoisonError::into_inner).clone();
-        let piece = Piece {
-            version: VERSION,
-            path: self.piece.clone(),
-            crc,
-            marks: plan.scenes.iter().map(|scene| scene.mark.clone()).collect(),
-        };
-        let stands = Stands::of(&self.snapshot);
-        let mut text = String::new();
-        if self.told_piece.as_ref() != Some(&piece) {
-            text += &line(&Line::Piece(piece.clone()))?;
-        }
-        if let Some(stands) = stands.clone().filter(|stands| self.told.as_ref() != Some(stands)) {
-            text += &line(&Line::Stands(stands))?;
-        }
-        if ended {
-            text += &line(&Line::Ended)?;
-        }
-        // Until something sounds there is nothing to take up, and what the run before left stays.
-        if text.is_empty() || stands.is_none() && !ended {
-            return Ok(false);
-        }
-        if std::mem::take(&mut self.anew) {
-            self.file.set_len(0)?;
-        } else if !ends_with_a_line(&mut self.file)? {
-            // What was cut off shall not spoil what comes.
-            text.insert(0, '\n');
-        }
-        self.file.write_all(text.as_bytes())?;
-        self.file.sync_data()?;
-        (self.told_piece, self.told) = (Some(piece), stands);
-        Ok(true)
-    }
-}
-
 /// A new file's name is on the disk only with its folder. Not every system can say so; the file itself matters more.
 fn keep_name(folder: &Path) {
     if cfg!(unix) {
         let _ = File::open(folder).and_then(|folder| folder.sync_all());
     }
-}
-
-fn ends_with_a_line(file: &mut File) -> io::Result<bool> {
-    if file.metadata()?.len() == 0 {
-        return Ok(true);
-    }
-    let mut last = [0];
-    file.seek(SeekFrom::End(-1))?;
-    file.read_exact(&mut last)?;
-    Ok(last == *b"\n")
-}
-
-fn line(line: &Line) -> io::Result<String> {
-    let json = serde_json::to_string(line).map_err(io::Error::other)?;
-    Ok(format!("{:08x} {json}\n", checksum(json.as_bytes())))
-}
-
-/// A whole line; `None`: it is damaged.
-fn parse(line: &[u8]) -> Option<Line> {
-    let (crc, json) = line.split_at_checked(8)?;
-    let json = json.strip_prefix(b" ")?;
-    let crc = u32::from_str_radix(std::str::from_utf8(crc).ok()?, 16).ok()?;
-    (crc == checksum(json)).then(|| serde_json::from_slice(json).ok())?
-}
-
-/// What a journal of the piece `piece` tells; `cut`: its beginning is missing.
-fn read(bytes: &[u8], cut: bool, piece: &str) -> Found {
-    let mut found = Found::default();
-    let mut played = None;
-    let lines = bytes.split_inclusive(|byte| *byte == b'\n').skip(usize::from(cut));
-    for line in lines.filter(|line| *line != b"\n") {
-        match line.strip_suffix(b"\n").and_then(parse) {
-            None => found.damaged += 1,
-            Some(Line::Ended) => found.interrupted = None,
-            Some(Line::Piece(said)) => {
-                if let Some(stands) = &mut found.interrupted {
-                    (stands.marks, stands.crc) = (said.marks.clone(), said.crc);
-                }
-                played = Some(said);
-            }
-            Some(Line::Stands(Stands { mark, hushed, muted, level_db, levels_db })) => {
-                let (marks, crc) = played.as_ref().map_or((Vec::new(), 0), |said| (said.marks.clone(), said.crc));
-                found.interrupted = Some(Interrupted { mark, marks, crc, hushed, muted, level_db, levels_db });
-            }
-        }
-    }
-    // Another piece, or a later program: not for us.
-    if played.is_some_and(|said| said.path != piece || said.version != VERSION) {
-        found.interrupted = None;
-    }
-    found
 }
 
 #[cfg(test)]

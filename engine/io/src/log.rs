@@ -1,14 +1,17 @@
 //! The log of a live run: what went into the engine, what came out, and every gesture that was applied.
 
+mod folder;
 mod mics;
 
+pub use folder::{is_inside, is_own};
 pub use mics::{KeptError, MicFiles};
 
+use crate::place::{self, Over};
 use crate::tap::{self, Span, TapEnd};
 use crate::{Done, MOST_WAV_BYTES, Tap, WavError, WavWriter};
 use crossbeam_channel::Receiver;
 use ringbuf::traits::Consumer;
-use std::fs::{self, File};
+use std::fs::File;
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -34,7 +37,7 @@ const LOST: &str = "lost.csv";
 /// Why a log cannot be kept.
 #[derive(Debug, thiserror::Error)]
 pub enum LogError {
-    /// The folder has one already.
+    /// The folder has one already, and so have all that would be taken instead.
     #[error("{dir} already holds the log of a run ({found}): name another folder, or move that one away")]
     AlreadyThere {
         /// The folder.
@@ -71,8 +74,10 @@ pub enum LogError {
 }
 
 /// What a log holds.
+#[derive(Clone, Copy)]
 pub struct LogSettings<'a> {
-    /// Its folder, made if it is not there.
+    /// Its folder, made if it is not there. Where something of a run lies there already the next name that is free is
+    /// taken: `run-2`, `run-3` …
     pub dir: &'a Path,
     /// The engine's rate, in Hz.
     pub rate: u32,
@@ -97,6 +102,7 @@ pub struct LogEnd {
 
 /// A log that is being written, by a thread of its own.
 pub struct Log {
+    dir: PathBuf,
     stop: Arc<AtomicBool>,
     trouble: Arc<Mutex<Option<String>>>,
     thread: JoinHandle<Result<LogEnd, LogError>>,
@@ -106,10 +112,19 @@ impl Log {
     /// Begins a log. The tap goes to the [`Player`](crate::Player), `applied` comes from the [`Hub`](crate::Hub).
     ///
     /// # Errors
-    /// [`LogError`] if the folder holds a run already or cannot be written to.
+    /// [`LogError`] if the folder cannot be written to.
     pub fn start(settings: LogSettings<'_>, applied: Receiver<Done>) -> Result<(Self, Tap), LogError> {
         let room = (RING_SECONDS * f64::from(settings.rate)) as usize;
-        let (mut writer, tap) = Writer::begin(settings, applied, room)?;
+        let begin = |dir: &Path| Writer::begin(LogSettings { dir, ..settings }, applied.clone(), room);
+        let mut begun = begin(settings.dir);
+        let mut names = folder::names(settings.dir).skip(1);
+        while let Err(LogError::AlreadyThere { .. }) = &begun
+            && let Some(dir) = names.next()
+        {
+            begun = begin(&dir);
+        }
+        let (mut writer, tap) = begun?;
+        let dir = writer.dir.clone();
         let stop = Arc::new(AtomicBool::new(false));
         let trouble = Arc::new(Mutex::new(None));
         let (stopped, told) = (Arc::clone(&stop), Arc::clone(&trouble));
@@ -132,7 +147,12 @@ impl Log {
         };
         let thread = std::thread::Builder::new().name("log".to_owned()).spawn(run);
         let thread = thread.map_err(|why| LogError::Thread { why })?;
-        Ok((Self { stop, trouble, thread }, tap))
+        Ok((Self { dir, stop, trouble, thread }, tap))
+    }
+
+    /// Where it is: the folder that was asked for, or the next that was free.
+    pub fn dir(&self) -> &Path {
+        &self.dir
     }
 
     /// What went wrong while it ran, in words; the run itself goes on without the log.
@@ -172,38 +192,7 @@ struct Writer {
 impl Writer {
     fn begin(settings: LogSettings<'_>, applied: Receiver<Done>, room: usize) -> Result<(Self, Tap), LogError> {
         let LogSettings { dir, rate, inputs, outputs, texts, files } = settings;
-        fs::create_dir_all(dir).map_err(|why| LogError::Write { path: dir.to_owned(), why })?;
-        let names = ["mics.wav", "outputs.wav", GESTURES, WHO, LOST].into_iter();
-        for name in names.flat_map(|name| [PathBuf::from(name), unfinished(Path::new(name))]) {
-            if dir.join(&name).exists() {
-                let found = name.display().to_string();
-                return Err(LogError::AlreadyThere { dir: dir.to_owned(), found });
-            }
-        }
-        // Before anything is written: what is there stays as it is.
-        for (name, text) in texts {
-            if fs::read(dir.join(name)).is_ok_and(|there| there != text.as_bytes()) {
-                return Err(LogError::AlreadyThere { dir: dir.to_owned(), found: (*name).to_owned() });
-            }
-        }
-        let inside: Vec<_> = files.iter().filter(|(name, _)| is_inside(name)).collect();
-        for (name, from) in &inside {
-            if is_own(name) {
-                return Err(LogError::OwnName { name: name.clone() });
-            }
-            let there = fs::read(dir.join(name));
-            if there.is_ok_and(|there| !fs::read(from).is_ok_and(|from| from == there)) {
-                return Err(LogError::AlreadyThere { dir: dir.to_owned(), found: name.clone() });
-            }
-        }
-        for (name, text) in texts {
-            let path = dir.join(name);
-            fs::write(&path, text).map_err(|why| LogError::Write { path, why })?;
-        }
-        for (name, from) in inside {
-            keep(dir, name, from)?;
-        }
-        let mut gestures = create(dir, GESTURES)?;
+        let mut gestures = folder::take(dir, texts, files, GESTURES)?;
         write(dir, GESTURES, &mut gestures, &format!("{CSV_HEADER}\r\n"))?;
         let mut who = create(dir, WHO)?;
         write(dir, WHO, &mut who, &format!("{WHO_HEADER}\r\n"))?;
@@ -372,38 +361,6 @@ impl Parts {
     }
 }
 
-/// Whether a file that a piece names lies in the piece's own folder: then it has that name in the log's, too.
-pub fn is_inside(name: &str) -> bool {
-    let inside = |part| matches!(part, std::path::Component::Normal(_) | std::path::Component::CurDir);
-    Path::new(name).components().all(inside)
-}
-
-/// Whether a log gives this name to a file of its own.
-pub fn is_own(name: &str) -> bool {
-    let name = Path::new(name);
-    let plain = name.components().filter(|part| *part != std::path::Component::CurDir).count() == 1;
-    let lower = name.as_os_str().to_string_lossy().to_lowercase();
-    let lower = lower.trim_start_matches("./");
-    let numbered = |rest: &str| rest.strip_prefix('-').is_some_and(|n| n.bytes().all(|digit| digit.is_ascii_digit()));
-    let is = |(own, ending): (&str, &str)| {
-        let rest = lower.strip_prefix(own).and_then(|rest| rest.strip_suffix(ending));
-        rest.is_some_and(|rest| rest.is_empty() || numbered(rest))
-    };
-    let own = [("mics", ".wav"), ("outputs", ".wav"), ("gestures", ".csv"), ("who", ".csv")];
-    plain && own.into_iter().chain([("lost", ".csv"), ("piece", ".toml"), ("hall", ".toml")]).any(is)
-}
-
-/// Copies a file to its name in the folder, unless it is there already.
-fn keep(dir: &Path, name: &str, from: &Path) -> Result<(), LogError> {
-    let path = dir.join(name);
-    if path.exists() {
-        return Ok(());
-    }
-    let folder = path.parent().map_or(Ok(()), fs::create_dir_all);
-    folder.and_then(|()| fs::copy(from, &path)).map_err(|why| LogError::Write { path, why })?;
-    Ok(())
-}
-
 /// The name of a file that is being written.
 fn unfinished(path: &Path) -> PathBuf {
     let extension = path.extension().unwrap_or_default().to_string_lossy();
@@ -412,7 +369,11 @@ fn unfinished(path: &Path) -> PathBuf {
 
 fn create(dir: &Path, name: &str) -> Result<BufWriter<File>, LogError> {
     let path = unfinished(&dir.join(name));
-    File::create(&path).map(BufWriter::new).map_err(|why| LogError::Write { path, why })
+    let file = File::options().write(true).create_new(true).open(&path);
+    file.map(BufWriter::new).map_err(|why| match why.kind() {
+        io::ErrorKind::AlreadyExists => LogError::AlreadyThere { dir: dir.to_owned(), found: name.to_owned() },
+        _ => LogError::Write { path, why },
+    })
 }
 
 fn write(dir: &Path, name: &str, file: &mut impl Write, text: &str) -> Result<(), LogError> {
@@ -427,7 +388,8 @@ fn flush(dir: &Path, name: &str, file: &mut impl Write) -> Result<(), LogError> 
 fn settle(dir: &Path, name: &str, file: BufWriter<File>) -> Result<(), LogError> {
     let path = dir.join(name);
     let file = file.into_inner().map_err(io::IntoInnerError::into_error);
-    let settled = file.and_then(|file| file.sync_all()).and_then(|()| fs::rename(unfinished(&path), &path));
+    let settled = file.and_then(|file| file.sync_all());
+    let settled = settled.and_then(|()| place::take(&unfinished(&path), &path, Over::Nothing));
     settled.map_err(|why| LogError::Write { path, why })
 }
 

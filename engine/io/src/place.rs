@@ -77,15 +77,13 @@ pub fn take(unfinished: &Path, place: &Path, over: Over) -> io::Result<()> {
     if over == Over::Files {
         return fs::rename(unfinished, place);
     }
-    match TempPath::try_from_path(unfinished)?.persist_noclobber(place) {
+    let mut made = TempPath::try_from_path(unfinished)?;
+    // Whatever goes wrong.
+    made.disable_cleanup(true);
+    match made.persist_noclobber(place) {
         Ok(()) => Ok(()),
-        Err(why) => {
-            why.path.keep().map_err(|why| why.error)?;
-            match why.error.kind() {
-                io::ErrorKind::AlreadyExists => Err(why.error),
-                _ => take_as_others_must(unfinished, place),
-            }
-        }
+        Err(why) if why.error.kind() == io::ErrorKind::AlreadyExists => Err(why.error),
+        Err(_) => take_as_others_must(unfinished, place),
     }
 }
 

@@ -2,6 +2,7 @@ use super::*;
 use crate::read_wav;
 use crossbeam_channel::unbounded;
 use proptest::prelude::*;
+use std::fs;
 use tenterhook_config::{Text, check};
 use tenterhook_plan::{Applied, Gesture, Plan, SceneId, Who};
 
@@ -98,10 +99,14 @@ fn the_files_that_a_piece_names_are_kept_under_the_names_it_gives_them() {
     for name in ["bell.wav", "piece.toml"] {
         let dir = tempfile::tempdir().unwrap();
         fs::write(dir.path().join(name), "another's").unwrap();
-        let why = Log::start(LogSettings { files: &own, ..settings(dir.path()) }, unbounded().1).err().unwrap();
-        assert!(why.to_string().contains(name), "{why}");
-        assert_eq!(fs::read_to_string(dir.path().join(name)).unwrap(), "another's");
-        assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 1);
+        let run = dir.path().join("run");
+        fs::create_dir(&run).unwrap();
+        fs::rename(dir.path().join(name), run.join(name)).unwrap();
+        let (log, _tap) = Log::start(LogSettings { files: &own, ..settings(&run) }, unbounded().1).unwrap();
+        assert_eq!(log.dir(), dir.path().join("run-2"));
+        log.finish().unwrap();
+        assert_eq!(fs::read_to_string(run.join(name)).unwrap(), "another's");
+        assert_eq!(fs::read_dir(run).unwrap().count(), 1);
     }
     for name in ["outputs.wav", "./mics-2.wav", "hall.toml"] {
         let dir = tempfile::tempdir().unwrap();
@@ -142,16 +147,68 @@ fn gestures_and_texts_stand_in_the_folder() {
     assert_eq!(names, ["gestures.csv", "mics.wav", "outputs.wav", "piece.toml", "who.csv"]);
 }
 
+/// Names in a folder, sorted.
+fn names(dir: &Path) -> Vec<String> {
+    let mut names: Vec<_> = fs::read_dir(dir).unwrap().map(|e| e.unwrap().file_name().into_string().unwrap()).collect();
+    names.sort();
+    names
+}
+
 #[test]
-fn a_folder_that_holds_a_run_is_refused_and_left_alone() {
-    for name in ["mics.wav", "mics.unfinished.wav", "gestures.csv", "lost.unfinished.csv"] {
+fn a_folder_that_holds_a_run_is_left_alone_and_the_next_name_that_is_free_is_taken() {
+    let own =
+        ["mics.wav", "mics-3.unfinished.wav", "outputs-2.wav", "gestures.csv", "lost.unfinished.csv", "piece.toml"];
+    for name in own {
         let dir = tempfile::tempdir().unwrap();
-        fs::write(dir.path().join(name), "dear").unwrap();
-        let refused = Log::start(settings(dir.path()), unbounded().1).err().unwrap();
-        assert!(matches!(&refused, LogError::AlreadyThere { found, .. } if found == name), "{refused}");
-        assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 1);
-        assert_eq!(fs::read_to_string(dir.path().join(name)).unwrap(), "dear");
+        let run = dir.path().join("run");
+        for taken in ["run", "run-2"] {
+            fs::create_dir(dir.path().join(taken)).unwrap();
+            fs::write(dir.path().join(taken).join(name), "dear").unwrap();
+        }
+        // A file, and a link that leads nowhere, are taken names as well.
+        fs::write(dir.path().join("run-3"), "dear").unwrap();
+        #[cfg(unix)]
+        std::os::unix::fs::symlink("nowhere", dir.path().join("run-4")).unwrap();
+        // Two that are asked for at once each have their own.
+        let (one, _tap) = Log::start(settings(&run), unbounded().1).unwrap();
+        let (other, _tap) = Log::start(settings(&run), unbounded().1).unwrap();
+        let (one, other) = (one.finish().map(|_| "run-5").unwrap(), other.finish().map(|_| "run-6").unwrap());
+        let all = ["nowhere", "run", "run-2", "run-3", "run-4", one, other];
+        assert_eq!(names(dir.path()), all[1..], "{name}");
+        for log in [one, other] {
+            assert_eq!(
+                names(&dir.path().join(log)),
+                ["gestures.csv", "mics.wav", "outputs.wav", "piece.toml", "who.csv"]
+            );
+        }
+        for taken in ["run", "run-2"] {
+            assert_eq!(names(&dir.path().join(taken)), [name]);
+            assert_eq!(fs::read_to_string(dir.path().join(taken).join(name)).unwrap(), "dear");
+        }
+        assert_eq!(fs::read_to_string(dir.path().join("run-3")).unwrap(), "dear");
     }
+}
+
+#[test]
+fn a_folder_with_other_things_in_it_is_taken_as_it_is() {
+    let dir = tempfile::tempdir().unwrap();
+    for name in ["notes.txt", "mics.txt", "mics-a.wav", "gestures.csv.old", "xmics.wav"] {
+        fs::write(dir.path().join(name), "dear").unwrap();
+    }
+    let (log, _tap) = Log::start(settings(dir.path()), unbounded().1).unwrap();
+    assert_eq!(log.dir(), dir.path());
+    log.finish().unwrap();
+}
+
+#[test]
+fn the_next_name_stands_beside_the_folder_however_that_is_written() {
+    let next = |dir: &str| folder::names(Path::new(dir)).nth(1).unwrap();
+    assert_eq!(next("run"), Path::new("run-2"));
+    assert_eq!(next("a/run/"), Path::new("a/run-2"));
+    assert_eq!(next("run/."), Path::new("run-2"));
+    let here = std::env::current_dir().unwrap();
+    let beside = format!("{}-2", here.file_name().unwrap().to_str().unwrap());
+    assert_eq!(next("."), here.with_file_name(beside));
 }
 
 #[test]
