@@ -388,11 +388,12 @@ fn a_long_run_has_its_piece_among_what_is_read() {
         anew: None,
         since_piece: 0,
     };
-    writer.snapshot.apply(Applied { sample: 0, what: fire(1) });
+    writer.snapshot.apply(Applied { sample: 0, what: fire(1), who: Who::Pedal });
     let mut n = 0;
     while fs::metadata(&path).unwrap().len() < 3 * MOST_BYTES / 2 {
         n += 1;
-        writer.snapshot.apply(Applied { sample: n, what: Gesture::Level { output: None, db: -(n as f32) / 100.0 } });
+        let what = Gesture::Level { output: None, db: -(n as f32) / 100.0 };
+        writer.snapshot.apply(Applied { sample: n, what, who: Who::Pedal });
         assert!(writer.write(false).unwrap());
     }
     drop(writer);
