@@ -41,7 +41,7 @@ const PAUSE: Duration = Duration::from_millis(20);
 /// After a failure it is tried again as often as this, should nothing change.
 const AGAIN: Duration = Duration::from_secs(2);
 /// How long one waits for a run that is just ending: it fades out and closes its files.
-const ENDING: Duration = Duration::from_secs(2);
+const ENDING: Duration = Duration::from_secs(4);
 /// Bytes by which one sees how a file begins.
 const FIRST_BYTES: u64 = 4096;
 /// How many names are tried for what is set aside.
