@@ -87,14 +87,18 @@ pub fn run(asked: &Rehearse) -> Result<(), Failure> {
     let gestures_path = asked.gestures.clone().or_else(|| asked.take.as_deref().and_then(loading::kept_gestures));
     let gestures = gestures_path.as_ref().map(|path| loading::gestures(path, plan)).transpose()?;
     // What is read must not be written over, whatever one says.
-    let read = [Some(asked.piece.as_path()), hall.as_deref(), gestures_path.as_deref()].into_iter().flatten();
-    let mut read = read.chain(mics.paths()).chain(loaded.files.iter().map(|(_, file)| file.as_path()));
+    let is_read = |out: &Path, mics: &MicFiles| {
+        let texts = [Some(asked.piece.as_path()), hall.as_deref(), gestures_path.as_deref()].into_iter().flatten();
+        let mut all = texts.chain(mics.paths()).chain(loaded.files.iter().map(|(_, file)| file.as_path()));
+        all.any(|path| is_same_file(path, out))
+    };
     let is_the_takes_own = |out: &Path| {
-        asked.take.as_ref().is_some_and(|take| out.parent().is_some_and(|folder| is_same_file(folder, take)))
+        let folder = out.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        asked.take.as_ref().is_some_and(|take| is_same_file(folder, take))
             && out.file_name().is_some_and(|name| tenterhook_io::is_own(&name.to_string_lossy()))
     };
     if let Some(out) = &asked.out
-        && (read.any(|path| is_same_file(path, out)) || is_the_takes_own(out))
+        && (is_read(out, &mics) || is_the_takes_own(out))
     {
         return Err(Failure::Asked(format!(
             "{} is what the rehearsal is made from: give --out another name",
