@@ -195,6 +195,18 @@ impl Player {
     }
 }
 
+/// A recording as a [`Sound`]: channel n is input n, silence after its end.
+pub fn recording(channels: Vec<Vec<f32>>) -> Sound {
+    Box::new(move |sample, inputs| {
+        let at = usize::try_from(sample).unwrap_or(usize::MAX);
+        for (input, channel) in inputs.iter_mut().zip(&channels) {
+            let rest = channel.get(at..).unwrap_or_default();
+            let length = rest.len().min(input.len());
+            input[..length].copy_from_slice(&rest[..length]);
+        }
+    })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -249,16 +261,4 @@ mod tests {
             }
         }
     }
-}
-
-/// A recording as a [`Sound`]: channel n is input n, silence after its end.
-pub fn recording(channels: Vec<Vec<f32>>) -> Sound {
-    Box::new(move |sample, inputs| {
-        let at = usize::try_from(sample).unwrap_or(usize::MAX);
-        for (input, channel) in inputs.iter_mut().zip(&channels) {
-            let rest = channel.get(at..).unwrap_or_default();
-            let length = rest.len().min(input.len());
-            input[..length].copy_from_slice(&rest[..length]);
-        }
-    })
 }

@@ -92,7 +92,7 @@ impl Place {
     }
 
     /// The same, where nothing but sound follows the header and the header may be behind.
-    pub fn to_the_end(mut self, file: &mut impl Seek) -> io::Result<Self> {
+    pub fn reaching_the_end(mut self, file: &mut impl Seek) -> io::Result<Self> {
         let left = file.seek(SeekFrom::End(0))?.saturating_sub(self.begin).min(MOST);
         self.there = left - left % self.frame;
         if self.length == Length::Told && self.there != self.announced {

@@ -7,12 +7,15 @@ use std::fs::File;
 use std::io::{self, BufReader, Chain, Cursor, Read, Seek, SeekFrom, Take};
 use std::path::{Path, PathBuf};
 
+/// A file behind a header that tells how long it is.
+type Mended<R> = Chain<Cursor<Vec<u8>>, Take<BufReader<R>>>;
+
 /// A WAV file that is read a piece at a time: integers of 8 to 32 bits, or 32-bit float, plain or extensible. One whose
 /// length was never written, or whose last frame is torn, is read to where it ends; [`caution`](WavReader::caution) says
 /// so.
 pub struct WavReader<R = File> {
     path: PathBuf,
-    samples: hound::WavReader<Chain<Cursor<Vec<u8>>, Take<BufReader<R>>>>,
+    samples: hound::WavReader<Mended<R>>,
     spec: WavSpec,
     /// Frames that are there, and those of them that were read.
     frames: u64,
@@ -63,7 +66,7 @@ impl<R: Read + Seek> WavReader<R> {
             return Err(WavError::NotWav { path: path.to_owned(), why });
         };
         if to_the_end {
-            place = place.to_the_end(&mut file).map_err(open)?;
+            place = place.reaching_the_end(&mut file).map_err(open)?;
         }
         let skipped = (from * place.frame).min(place.there);
         file.seek(SeekFrom::Start(place.begin + skipped)).map_err(open)?;
