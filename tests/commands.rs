@@ -377,3 +377,152 @@ fn a_reader_that_has_read_enough_is_no_failure_and_a_full_disk_is_one() {
     assert_eq!(full.status.code(), Some(1));
     assert!(String::from_utf8(full.stderr).unwrap().contains("cannot write to standard output"));
 }
+
+#[test]
+fn what_is_no_file_is_refused_at_once_and_so_is_what_is_too_large() {
+    let room = Room::new();
+    assert!(Command::new("mkfifo").arg(room.path("pipe.toml")).status().unwrap().success());
+    fs::File::create(room.path("large.toml")).unwrap().set_len(5 << 20).unwrap();
+    fs::File::create(room.path("large.csv")).unwrap().set_len(65 << 20).unwrap();
+    room.write("tape.toml", PIECE.replace("freeze = {", "tape = { file = \"pipe.toml\","));
+    room.write("tuned.toml", PIECE.replace("freeze = {", "sympathetic = { tuned = \"large.toml\","));
+    let base = "rehearse piece.toml --mics";
+    for (arguments, words) in [
+        ("check pipe.toml", &["pipe.toml is no file but a device or a pipe", "name that file"][..]),
+        ("check /dev/zero", &["/dev/zero is no file"]),
+        ("check .", &[". is a folder", "name a file in it"]),
+        ("check large.toml", &["large.toml has 5 MB, and no more than 4 MB are read", "that was meant"]),
+        ("check piece.toml --hall pipe.toml", &["pipe.toml is no file"]),
+        ("check tape.toml", &["pipe.toml is no file"]),
+        ("check tuned.toml", &["large.toml has 5 MB"]),
+        (&format!("{base} pipe.toml"), &["pipe.toml is no file"]),
+        (&format!("{base} mics.wav --gestures pipe.toml"), &["pipe.toml is no file"]),
+        (&format!("{base} mics.wav --gestures large.csv"), &["large.csv has 65 MB, and no more than 64 MB"]),
+        ("spectrum pipe.toml", &["pipe.toml is no file"]),
+        ("check mics.wav", &["mics.wav is a sound, and no piece", "rehearse PIECE --mics mics.wav"]),
+        ("play mics.wav --host clock", &["mics.wav is a sound, and no piece"]),
+    ] {
+        let (status, said) = room.refused(arguments);
+        assert_eq!(status, 2, "{arguments}: {said}");
+        for word in words {
+            assert!(said.contains(word), "{arguments}: no {word:?} in\n{said}");
+        }
+    }
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn a_hundred_thousand_scenes_take_no_half_gigabyte() {
+    let room = Room::new();
+    let scenes: String = (0..100_000).map(|n| format!("[[scene]]\nmark = \"{n}\"\nbar = {n}\n")).collect();
+    room.write("long.toml", format!("mics = {{ a = 1 }}\noutputs = {{ l = 1 }}\n{scenes}"));
+    // bash's limit of memory is in kilobytes of addresses.
+    let limited = Command::new("bash")
+        .args(["-c", "ulimit -v 500000; exec \"$0\" check long.toml"])
+        .arg(env!("CARGO_BIN_EXE_tenterhook"))
+        .current_dir(room.0.path())
+        .output()
+        .unwrap();
+    let said = String::from_utf8(limited.stderr).unwrap();
+    assert!(limited.status.code() == Some(2) && said.contains("more than 1000 scenes"), "{said}");
+}
+
+#[test]
+fn signs_that_work_a_terminal_are_spelled_out_by_every_command() {
+    let room = Room::new();
+    // A title, a file's name and an argument with an escape sequence, an end of line, and a control character of 8 bits.
+    let piece = format!("title = \"Dusk\\u001B[2J\\n\\u009b1m\"\n{PIECE}");
+    room.write("pi\u{1b}[1mece\n.toml", &piece);
+    let run = |arguments: &[&str]| {
+        let output = Command::new(env!("CARGO_BIN_EXE_tenterhook"))
+            .args(arguments)
+            .current_dir(room.0.path())
+            .stdin(Stdio::null())
+            .output()
+            .unwrap();
+        let (out, err) = (String::from_utf8(output.stdout).unwrap(), String::from_utf8(output.stderr).unwrap());
+        for line in out.lines().chain(err.lines()) {
+            assert!(!line.contains(tenterhook_plan::is_hidden), "{arguments:?}: {line:?}");
+        }
+        (out, err)
+    };
+    let name = "pi\u{1b}[1mece\n.toml";
+    let title = "Dusk\\u001b[2J\\n\\u009b1m: ";
+    assert!(run(&["check", name]).0.starts_with(title));
+    assert!(run(&["rehearse", name, "--mics", "mics.wav"]).0.starts_with(title));
+    let json = run(&["rehearse", name, "--mics", "mics.wav", "--json"]).0;
+    let told: serde_json::Value = serde_json::from_str(&json).unwrap();
+    assert_eq!(told["title"], "Dusk\u{1b}[2J\n\u{9b}1m", "programs read what was written");
+    assert!(run(&["check", "no\u{1b}[1m.toml"]).1.contains("no\\u001b[1m.toml"));
+    assert!(run(&["rehearse", name, "--mics", "mics.wav", "--from", "\u{9b}2J"]).1.contains("\\u009b2J"));
+    // What the command line itself refuses is said without them.
+    assert!(run(&["\u{1b}[31mplay"]).1.contains("unrecognized subcommand"));
+    assert!(run(&["play", name, "\u{1b}]0;x\u{9b}"]).1.contains("unexpected argument"));
+    room.write("bad\u{7}.toml", piece.replace("by = \"pedal\"", "by = \"\\u0007\""));
+    assert!(run(&["check", "bad\u{7}.toml"]).1.contains("bad\\u0007.toml"));
+}
+
+#[test]
+fn cautions_are_shown_in_words_and_to_programs() {
+    let room = Room::new();
+    room.write(
+        "idle.toml",
+        PIECE.replace("outputs = { left = 1,", "outputs = { \"spare\" = 7, left = { output = 1, ceiling = \"0 dB\" },"),
+    );
+    let output = room.run("check idle.toml");
+    let (out, err) = (String::from_utf8(output.stdout).unwrap(), String::from_utf8(output.stderr).unwrap());
+    assert!(output.status.success() && out.contains("no errors; 1 caution, 2 mics, 3 outputs"), "{out}");
+    let seen = "caution: the ceiling of \"left\" leaves no room below full scale\n --> idle.toml:3:57\n";
+    assert!(err.starts_with(seen) && err.contains("= help: write \"-1 dB\""), "{err}");
+    let told: serde_json::Value = serde_json::from_slice(&room.run("check idle.toml --json").stdout).unwrap();
+    assert_eq!(told["ok"], true);
+    assert_eq!(told["found"].as_array().map(Vec::len), Some(1), "{told}");
+    let found = &told["found"][0];
+    assert_eq!(
+        (&found["severity"], &found["kind"], &found["line"]),
+        (&"caution".into(), &"high-ceiling".into(), &3.into())
+    );
+}
+
+#[test]
+fn the_demo_as_a_file_is_played_by_its_gestures() {
+    let room = Room::new();
+    let output = room.run("demo --out demo.wav --json");
+    let summary: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    let lines = include_str!("../scenes/demo.csv").lines().count() as u64 - 1;
+    assert!(output.status.success() && summary["gestures"].as_u64().unwrap() >= lines, "{summary} of {lines}");
+    let sound = tenterhook_io::read_wav(&room.path("demo.wav")).unwrap();
+    assert_eq!(sound.channels[0].len() as u64, summary["frames"].as_u64().unwrap());
+    assert!(sound.channels.iter().flatten().any(|x| x.abs() > 0.05));
+}
+
+#[test]
+fn a_busy_osc_port_keeps_no_show_from_beginning_unless_it_was_asked_for() {
+    use std::io::{BufRead, BufReader};
+    let room = Room::new();
+    room.write("osc.toml", PIECE.replace("foot = { cc = 11 }", "foot = { osc = \"/foot\" }"));
+    // Whoever has it, it is busy.
+    let taken = std::net::UdpSocket::bind("127.0.0.1:4151");
+    let mut child = Command::new(env!("CARGO_BIN_EXE_tenterhook"))
+        .args(["play", "osc.toml", "--host", "clock", "--no-page", "--no-journal", "--json"])
+        .current_dir(room.0.path())
+        .stdin(Stdio::null())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    let lines = BufReader::new(child.stdout.take().unwrap()).lines();
+    let mut events = lines.map(|line| serde_json::from_str::<serde_json::Value>(&line.unwrap()).unwrap());
+    let mut unheard = |holds: bool| events.find(|event| event["topic"] == "osc-unheard" && event["holds"] == holds);
+    let said = unheard(true).expect("the show begins, and it is said");
+    assert!(said["grave"] == true && said["text"].as_str().unwrap().contains("127.0.0.1:4151"), "{said}");
+    if let Ok(taken) = taken {
+        let port = taken.local_addr().unwrap();
+        let (status, asked) = room.refused(&format!("play osc.toml --host clock --no-page --no-journal --osc {port}"));
+        assert!(status == 2 && asked.contains("cannot listen for OSC on 127.0.0.1:4151"), "{asked}");
+        drop(taken);
+        assert!(unheard(false).is_some(), "it is tried again");
+    }
+    child.kill().unwrap();
+    child.wait().unwrap();
+}

@@ -57,7 +57,7 @@ impl Takeover {
         let all_ports = plan.ports_after(&ports);
         self.fits(wish, &all_ports).map_err(Failure::Asked)?;
         let plan = Arc::new(plan.clone());
-        self.inbox.ready(&plan, hub)?;
+        self.inbox.ready(&plan, hub);
         if !hub.replace(Arc::clone(&plan)) {
             return Ok(Change::Busy);
         }
@@ -67,6 +67,12 @@ impl Takeover {
         }
         (*ports, *newest) = (all_ports, plan);
         Ok(Change::Coming)
+    }
+
+    /// Why OSC is not heard, though the piece asks for it; it is tried again now and then.
+    pub fn unheard(&self, hub: &Hub) -> Option<String> {
+        let newest = Arc::clone(&self.newest.lock().unwrap_or_else(PoisonError::into_inner));
+        self.inbox.try_again(&newest, hub)
     }
 
     fn same_device(&self, wish: &Wish) -> bool {

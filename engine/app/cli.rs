@@ -7,6 +7,9 @@ use clap::{Args, Parser, Subcommand};
 use tenterhook_config::Host;
 use tenterhook_notes::Step;
 use tenterhook_page::Role;
+use tenterhook_plan::shown;
+
+use crate::say::say_lines;
 
 /// Live processing for acoustic ensembles: stretch, reverse and freeze each player's sound while it is played.
 ///
@@ -47,6 +50,8 @@ pub enum Command {
     Spectrum(Spectrum),
     /// Lists or prints the bundled pieces, ready to copy: the demo's, and one on one idea for each effect
     Etudes(Etudes),
+    /// Prints of whose work the program is built, under which licences, with their notices
+    Licences,
 }
 
 /// Where the page is, and who may see it.
@@ -396,6 +401,19 @@ pub struct Etudes {
     /// Prints the list as JSON
     #[arg(long, conflicts_with = "name")]
     pub json: bool,
+}
+
+/// Reads the arguments that the program was given; what is wrong with them ends it. Signs in them that would work a
+/// terminal are spelled out.
+pub fn parse() -> Cli {
+    Cli::try_parse().unwrap_or_else(|why| {
+        let hidden = |argument: std::ffi::OsString| shown(&argument.to_string_lossy()) != argument.to_string_lossy();
+        if why.use_stderr() && std::env::args_os().any(hidden) {
+            say_lines(why.render().to_string().trim_end());
+            std::process::exit(why.exit_code());
+        }
+        why.exit()
+    })
 }
 
 fn host() -> impl clap::builder::TypedValueParser<Value = Host> {

@@ -40,6 +40,8 @@ pub struct Look<'a> {
     /// How a run that had broken off was taken up again.
     pub taken_up: Option<&'a str>,
     pub gone_ports: &'a [GonePort],
+    /// Why OSC is not heard, if the piece asks for it.
+    pub unheard: Option<String>,
     /// The receivers of OSC that are not reached, and why.
     pub unreached: BTreeMap<String, String>,
     /// What came by OSC lately and made no sense.
@@ -135,6 +137,9 @@ impl Finder {
         }
         for Refused { path, from, why } in &look.senseless {
             add(Topic::OscSenseless { from: from.to_string(), why: *why }, Some(path), false);
+        }
+        if let Some(why) = &look.unheard {
+            add(Topic::OscUnheard { why: why.clone() }, None, true);
         }
         for (receiver, why) in &look.unreached {
             add(Topic::OscUnreached { why: why.clone() }, Some(receiver), false);

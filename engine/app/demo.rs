@@ -15,7 +15,7 @@ use crate::failure::Failure;
 use crate::hand::Hand;
 use crate::play::announce;
 use crate::rehearse::{Inputs, Rehearsal};
-use crate::say::{say, tell_programs};
+use crate::say::{say, say_lines, tell_programs};
 use crate::show::Show;
 use crate::stage::{self, Stage};
 
@@ -98,8 +98,10 @@ fn play(asked: &Demo, plan: &Plan, gestures: &Gestures) -> Result<(), Failure> {
         if whole {
             say("That was the demo: a held vowel, slow steps, a phrase read backwards, all together.");
         }
-        say("`tenterhook etudes` lists pieces to copy and change, `tenterhook etudes demo` prints this one;\n\
-             `tenterhook devices` names what to write in a hall file; `tenterhook play piece.toml` plays it with your mics.");
+        say_lines(
+            "`tenterhook etudes` lists pieces to copy and change, `tenterhook etudes demo` prints this one;\n\
+             `tenterhook devices` names what to write in a hall file; `tenterhook play piece.toml` plays it with your mics.",
+        );
     }
     Ok(())
 }

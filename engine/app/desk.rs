@@ -180,6 +180,7 @@ fn kind(topic: &Topic) -> Kind {
         Topic::PortGone { .. }
         | Topic::SwitchTurned { .. }
         | Topic::OscSenseless { .. }
+        | Topic::OscUnheard { .. }
         | Topic::OscUnreached { .. } => Kind::Controller,
         Topic::NotNumbers => Kind::Bad,
         Topic::Clips => Kind::Clip,

@@ -5,6 +5,7 @@ use std::process::ExitCode;
 
 use serde_json::{Value, json};
 use tenterhook_config::{Report, Severity};
+use tenterhook_plan::shown;
 
 use crate::say::event;
 
@@ -33,7 +34,7 @@ impl Failure {
     /// All of it, for a terminal.
     pub fn render(&self) -> String {
         match self {
-            Failure::Asked(why) | Failure::Running(why) => format!("error: {why}\n"),
+            Failure::Asked(why) | Failure::Running(why) => format!("error: {}\n", shown(why)),
             Failure::Files(report) => report.render(colour()),
         }
     }

@@ -101,7 +101,7 @@ fn stamps(paths: &[PathBuf]) -> Vec<Option<Stamp>> {
     let stamp = |path: &PathBuf| {
         let about = std::fs::metadata(path).ok()?;
         let small = about.is_file() && about.len() <= SMALL;
-        let content = small.then(|| std::fs::read(path).ok()).flatten().map(|bytes| {
+        let content = small.then(|| tenterhook_io::reading::read_file(path, SMALL).ok()).flatten().map(|bytes| {
             let mut hasher = DefaultHasher::new();
             bytes.hash(&mut hasher);
             hasher.finish()

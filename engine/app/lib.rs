@@ -17,6 +17,7 @@ mod hand;
 mod invite;
 mod learn;
 mod levels;
+mod licences;
 mod listen;
 mod load;
 mod loading;
@@ -36,14 +37,13 @@ mod words;
 
 use std::process::ExitCode;
 
-use clap::Parser;
-use cli::{Cli, Command};
+use cli::Command;
 use tenterhook_page::score::View;
 
 /// Runs the program with the arguments that it was given. Its exit status: 0 done, 1 it failed while running, 2 what was
 /// asked for is wrong.
 pub fn main() -> ExitCode {
-    let done = match Cli::parse().command {
+    let done = match cli::parse().command {
         Command::Demo(asked) => demo::run(&asked),
         Command::Play(asked) => play::run(&asked, View::Score),
         Command::Soundcheck(asked) => play::run(&asked, View::Soundcheck),
@@ -56,6 +56,7 @@ pub fn main() -> ExitCode {
         Command::Devices(asked) => devices::run(&asked),
         Command::Spectrum(asked) => spectrum::run(&asked),
         Command::Etudes(asked) => etudes::run(&asked),
+        Command::Licences => licences::run(),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,

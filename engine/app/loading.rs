@@ -2,14 +2,14 @@
 
 use std::cell::RefCell;
 use std::collections::{BTreeSet, HashMap};
-use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use tenterhook_config::{Checked, Files, Gestures, Report, Severity, Text};
+use tenterhook_io::reading::{most, read_bounded, read_file};
 use tenterhook_plan::{Plan, Recording, SceneId};
 
-use crate::failure::{Failure, colour};
-use crate::say::say;
+use crate::failure::Failure;
+use crate::say::{say, say_report};
 
 /// How a log names its gestures while it is written.
 const UNFINISHED_GESTURES: &str = "gestures.unfinished.csv";
@@ -23,18 +23,37 @@ pub struct Loaded {
     pub files: Vec<(String, PathBuf)>,
 }
 
-/// The bytes of a file; `-` is standard input.
-pub fn bytes(path: &Path) -> Result<Vec<u8>, Failure> {
-    let mut bytes = Vec::new();
-    let read = if path.as_os_str() == "-" {
-        std::io::stdin().lock().read_to_end(&mut bytes)
-    } else {
-        std::fs::File::open(path).and_then(|mut file| file.read_to_end(&mut bytes))
+/// The bytes of a file, `most` at most; `-` is standard input.
+fn bytes(path: &Path, most: u64) -> Result<Vec<u8>, Failure> {
+    let read = match path.as_os_str() == "-" {
+        true => read_bounded(std::io::stdin().lock(), Path::new("standard input"), most),
+        false => read_file(path, most),
     };
-    match read {
-        Ok(_) => Ok(bytes),
-        Err(why) => Err(Failure::Asked(format!("cannot read {} ({why}): check the name", path.display()))),
-    }
+    read.map_err(Failure::asked)
+}
+
+/// The beginnings of files that are no text, and what they are: WAV (RIFF, RF64), AIFF, FLAC, Ogg and MP3 by the
+/// documents of these formats, Standard MIDI Files 1.0.
+const KINDS: [(&[u8], &str); 8] = [
+    (b"RIFF", "a sound"),
+    (b"RF64", "a sound"),
+    (b"FORM", "a sound"),
+    (b"fLaC", "a sound"),
+    (b"OggS", "a sound"),
+    (b"ID3", "a sound"),
+    (b"\xff\xfb", "a sound"),
+    (b"MThd", "a Standard MIDI File"),
+];
+
+/// What is said of a file that should be text and begins as one of another kind.
+fn other_kind(path: &Path, bytes: &[u8]) -> Option<String> {
+    let (_, kind) = KINDS.iter().find(|(begins, _)| bytes.starts_with(begins))?;
+    let name = name(path);
+    let remedy = match *kind {
+        "a sound" => format!("`tenterhook rehearse PIECE --mics {name}` plays a piece from it"),
+        _ => format!("`tenterhook rehearse PIECE --mics WAV --gestures {name}` plays it"),
+    };
+    Some(format!("{name} is {kind}, and no piece or hall, which are text: name the piece; {remedy}"))
 }
 
 /// The name of a file in messages.
@@ -44,7 +63,11 @@ pub fn name(path: &Path) -> String {
 
 /// The text of a file.
 pub fn text(path: &Path) -> Result<Text, Failure> {
-    match String::from_utf8(bytes(path)?) {
+    let bytes = bytes(path, most::TEXT)?;
+    if let Some(why) = other_kind(path, &bytes) {
+        return Err(Failure::Asked(why));
+    }
+    match String::from_utf8(bytes) {
         Ok(text) => Ok(Text::new(name(path), text)),
         Err(why) => Err(Failure::Asked(format!(
             "{} is not text (byte {} is not UTF-8): save it as UTF-8",
@@ -92,7 +115,8 @@ impl Files for Beside {
         if let Some(known) = self.texts.borrow().get(path) {
             return Ok(known.clone());
         }
-        let text = std::fs::read_to_string(self.folder.join(path)).map_err(|why| why.to_string())?;
+        let bytes = read_file(&self.folder.join(path), most::TEXT).map_err(|why| why.to_string())?;
+        let text = String::from_utf8(bytes).map_err(|_| "it is no text".to_owned())?;
         self.texts.borrow_mut().insert(path.to_owned(), text.clone());
         Ok(text)
     }
@@ -151,14 +175,14 @@ impl Loaded {
     /// Says the cautions on standard error.
     pub fn caution(&self) {
         if self.checked.cautions.count(Severity::Caution) > 0 {
-            say(self.checked.cautions.render(colour()).trim_end());
+            say_report(&self.checked.cautions);
         }
     }
 }
 
 /// Reads written gestures for a plan, saying what there is to be cautious about.
 pub fn gestures(path: &Path, plan: &Plan) -> Result<Gestures, Failure> {
-    let mut bytes = bytes(path)?;
+    let mut bytes = bytes(path, most::GESTURES)?;
     if path.file_name().is_some_and(|name| name == UNFINISHED_GESTURES) {
         // Its last line may have been cut anywhere: what is left of it would be another gesture.
         let whole = bytes.iter().rposition(|byte| *byte == b'\n').map_or(0, |end| end + 1);
@@ -169,7 +193,7 @@ pub fn gestures(path: &Path, plan: &Plan) -> Result<Gestures, Failure> {
     }
     let gestures = tenterhook_config::gestures(&name(path), &bytes, plan).map_err(Failure::Files)?;
     if !gestures.cautions.is_empty() {
-        say(gestures.cautions.render(colour()).trim_end());
+        say_report(&gestures.cautions);
     }
     Ok(gestures)
 }

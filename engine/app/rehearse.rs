@@ -8,7 +8,7 @@ use tenterhook_config::Gestures;
 use tenterhook_io::place::Over;
 use tenterhook_io::{Ahead, MicFiles, Rendering, WavWriter, render, render_files};
 use tenterhook_page::score::View;
-use tenterhook_plan::{Event, Plan, SceneId, Timed, Who};
+use tenterhook_plan::{Event, Plan, SceneId, Timed, Who, shown};
 
 use crate::cli::{OscOptions, Rehearse};
 use crate::desk;
@@ -268,7 +268,7 @@ impl Rehearsal<'_> {
             }));
         }
         let gestures = count(outcome.applied, "gesture");
-        let mut lines = format!("{}: {seconds:.1} s at {} Hz, {gestures}\n", self.plan.title, self.rate);
+        let mut lines = format!("{}: {seconds:.1} s at {} Hz, {gestures}\n", shown(&self.plan.title), self.rate);
         lines += &format!("{:16} {:>8} {:>8}\n", "output", "peak dB", "RMS dB");
         for (channel, level) in levels() {
             lines += &format!("{}\n", level.row(&named(channel)));

@@ -2,6 +2,7 @@
 
 use std::net::{IpAddr, Ipv4Addr, SocketAddr};
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::{Duration, Instant};
 
 use crossbeam_channel::Sender;
 use tenterhook_io::{Done, Follow, Hub, Osc, OscCounts, OscMap, Receiver, Relay};
@@ -49,9 +50,9 @@ impl Ready {
         match listen {
             Some(address) => {
                 let osc = Osc::listen_to_everything(address, plan, hub.events().of(plan), follow, hub.window());
-                *inbox.lock() = Some(osc.map_err(Failure::asked)?);
+                inbox.lock().osc = Some(osc.map_err(Failure::asked)?);
             }
-            None => inbox.ready(plan, hub)?,
+            None => inbox.ready(plan, hub),
         }
         Ok((inbox, relay))
     }
@@ -59,38 +60,62 @@ impl Ready {
 
 /// What listens for OSC.
 #[derive(Default)]
-pub struct Inbox(Mutex<Option<Osc>>);
+pub struct Inbox(Mutex<Listening>);
+
+#[derive(Default)]
+struct Listening {
+    osc: Option<Osc>,
+    /// Why nobody listens though the piece asks for it, and when that was tried.
+    unheard: Option<(String, Instant)>,
+}
+
+/// How often a port that somebody else has is tried again.
+const AGAIN: Duration = Duration::from_secs(1);
 
 impl Inbox {
-    fn lock(&self) -> std::sync::MutexGuard<'_, Option<Osc>> {
+    fn lock(&self) -> std::sync::MutexGuard<'_, Listening> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Begins to listen, if a piece asks for it and nobody listens yet.
-    pub fn ready(&self, plan: &Arc<Plan>, hub: &Hub) -> Result<(), Failure> {
-        let mut osc = self.lock();
+    /// Begins to listen, if a piece asks for it and nobody listens yet. A port that cannot be had keeps no show from
+    /// beginning: see [`try_again`](Self::try_again).
+    pub fn ready(&self, plan: &Arc<Plan>, hub: &Hub) {
+        let mut inbox = self.lock();
         let map = OscMap::of(plan);
-        if osc.is_none() && !map.is_empty() {
-            *osc = Some(Osc::listen(ADDRESS, map, hub.events().of(plan)).map_err(Failure::asked)?);
+        if inbox.osc.is_some() || map.is_empty() {
+            inbox.unheard = None;
+            return;
         }
-        Ok(())
+        match Osc::listen(ADDRESS, map, hub.events().of(plan)) {
+            Ok(osc) => *inbox = Listening { osc: Some(osc), unheard: None },
+            Err(why) => inbox.unheard = Some((why.to_string(), Instant::now())),
+        }
+    }
+
+    /// Why OSC is not heard, after another try if the last one is a while ago.
+    pub fn try_again(&self, plan: &Arc<Plan>, hub: &Hub) -> Option<String> {
+        let due = self.lock().unheard.as_ref().is_some_and(|(_, at)| at.elapsed() > AGAIN);
+        if due {
+            self.ready(plan, hub);
+        }
+        self.lock().unheard.as_ref().map(|(why, _)| why.clone())
     }
 
     /// From now on messages mean what a changed piece says.
     pub fn change(&self, plan: &Arc<Plan>) {
-        if let Some(osc) = &*self.lock() {
+        if let Some(osc) = &self.lock().osc {
             osc.change(plan);
         }
     }
 
     /// Does something with what listens, if anybody does.
     pub fn with<T>(&self, act: impl FnOnce(Option<&Osc>) -> T) -> T {
-        act(self.lock().as_ref())
+        act(self.lock().osc.as_ref())
     }
 
     /// Where it listens, and what came in and did not act.
     pub fn look(&self) -> Option<(SocketAddr, OscCounts)> {
-        self.lock().as_ref().map(|osc| (osc.address(), osc.counts()))
+        self.lock().osc.as_ref().map(|osc| (osc.address(), osc.counts()))
     }
 }
 

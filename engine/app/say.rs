@@ -1,4 +1,5 @@
-//! What the program says: results on standard output, messages on standard error.
+//! What the program says: results on standard output, messages on standard error. Whatever names and titles hold, no sign
+//! of it works the terminal: all that is said goes through here.
 
 use std::fmt::Display;
 use std::io::{ErrorKind, Write};
@@ -6,18 +7,22 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use serde_json::{Value, json};
 
-use crate::failure::Failure;
+use tenterhook_config::Report;
+use tenterhook_plan::{shown, shown_lines};
+
+use crate::failure::{Failure, colour};
 
 /// Why a run ended of which nothing else is known.
 const BROKE_OFF: &str = "the program broke off; standard error has what it said last";
 
 /// Gives a result, a line of its own. Whoever reads may have read enough: that is no failure.
 pub fn answer(text: impl Display) -> Result<(), Failure> {
-    print(&format!("{text}\n"))
+    print(&format!("{}\n", shown(&text.to_string())))
 }
 
-/// Gives a result as it is.
+/// Gives a result of several lines.
 pub fn print(text: &str) -> Result<(), Failure> {
+    let text = shown_lines(text);
     let mut out = std::io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
         Err(why) if why.kind() != ErrorKind::BrokenPipe => {
@@ -31,7 +36,7 @@ pub fn print(text: &str) -> Result<(), Failure> {
 /// reads it.
 pub fn tell(text: impl Display) {
     let mut out = std::io::stdout().lock();
-    let _ = writeln!(out, "{text}").and_then(|()| out.flush());
+    let _ = writeln!(out, "{}", shown(&text.to_string())).and_then(|()| out.flush());
 }
 
 /// Whether a program reads what happens.
@@ -45,7 +50,27 @@ pub fn tell_programs() {
 /// Says something on standard error, a line of its own, whether or not anybody reads it; to a program as an event.
 pub fn say(text: impl Display) {
     let text = text.to_string();
+    let _ = writeln!(std::io::stderr().lock(), "{}", shown(&text));
+    said(&text);
+}
+
+/// Says several lines likewise. A name in them is one line only if it is put there by [`shown`].
+pub fn say_lines(text: impl Display) {
+    let text = text.to_string();
     show(&text);
+    said(&text);
+}
+
+/// Says a report, which is fit to be shown, and coloured where that is wanted.
+pub fn say_report(report: &Report) {
+    let _ = writeln!(std::io::stderr().lock(), "{}", report.render(colour()).trim_end());
+    said(&report.render(false));
+}
+
+/// Says a line on a terminal that does not go back to its beginning by itself.
+pub fn say_raw(text: impl Display) {
+    let text = text.to_string();
+    let _ = write!(std::io::stderr().lock(), "{}\r\n", shown(&text));
     said(&text);
 }
 
@@ -67,9 +92,9 @@ pub fn event(event: &str, found: Value) {
     }
 }
 
-/// Shows something on standard error, a line of its own: what a program is told otherwise, or is not to be told.
+/// Shows lines on standard error: what a program is told otherwise, or is not to be told.
 pub fn show(text: impl Display) {
-    let _ = writeln!(std::io::stderr().lock(), "{text}");
+    let _ = writeln!(std::io::stderr().lock(), "{}", shown_lines(&text.to_string()));
 }
 
 /// An end that a program is owed: it is told even where the run breaks off.

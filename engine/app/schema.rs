@@ -4,7 +4,7 @@ use tenterhook_config::{SchemaOf, schema};
 
 use crate::cli::{self, Schema};
 use crate::failure::Failure;
-use crate::say::answer;
+use crate::say::print;
 
 /// Prints a JSON Schema.
 pub fn run(asked: &Schema) -> Result<(), Failure> {
@@ -12,5 +12,5 @@ pub fn run(asked: &Schema) -> Result<(), Failure> {
         cli::SchemaOf::Piece => SchemaOf::Piece,
         cli::SchemaOf::Hall => SchemaOf::Hall,
     };
-    answer(format_args!("{:#}", schema(of)))
+    print(&format!("{:#}\n", schema(of)))
 }

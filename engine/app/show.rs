@@ -18,7 +18,7 @@ use crate::follow::{Follow, News};
 use crate::learn::Lessons;
 use crate::loading::Loaded;
 use crate::resume::Beginning;
-use crate::say::{event, tell};
+use crate::say::{event, said, tell};
 use crate::stage::Stage;
 use crate::words;
 
@@ -141,6 +141,7 @@ impl Show {
             journal: self.no_journal.clone().or_else(|| kept.and_then(Keeping::trouble)),
             taken_up: self.taken_up.as_deref(),
             gone_ports: &stage.gone_ports(),
+            unheard: stage.unheard(),
             unreached: stage.unreached(),
             senseless: stage.senseless(),
         });
@@ -245,7 +246,8 @@ impl Show {
             return;
         }
         if !loaded.checked.cautions.is_empty() {
-            self.console.tell(&loaded.checked.cautions.render(colour()));
+            self.console.report(&loaded.checked.cautions.render(colour()));
+            said(&loaded.checked.cautions.render(false));
         }
         match stage.keep(loaded) {
             Ok(None) => {}
@@ -257,7 +259,7 @@ impl Show {
     }
 
     fn refuse(&mut self, failure: &Failure) {
-        self.console.print(&failure.render());
+        self.console.report(&failure.render());
         self.broken = Some(failure.brief());
         event("broken", failure.found());
     }

@@ -228,6 +228,11 @@ impl Stage {
         self.takeover.inbox.with(|osc| osc.map(Osc::refused).unwrap_or_default())
     }
 
+    /// Why OSC is not heard, if the piece asks for it.
+    pub fn unheard(&self) -> Option<String> {
+        self.hub.as_ref().and_then(|hub| self.takeover.unheard(hub))
+    }
+
     /// Those who are to be told by OSC and are not reached, and why.
     pub fn unreached(&self) -> BTreeMap<String, String> {
         self.relay.as_ref().map(Relay::unreached).unwrap_or_default()

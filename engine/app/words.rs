@@ -61,6 +61,7 @@ pub fn of(Condition { topic, subject, .. }: &Condition) -> String {
             format!("{} lost, because too many came at once", many(*count, "1 gesture", "gestures"))
         }
         Topic::OscSenseless { from, why } => senseless(subject, from, *why),
+        Topic::OscUnheard { why } => format!("OSC is not heard: {why}; it is tried on and on"),
         Topic::OscUnreached { why } => format!("OSC does not reach {subject} ({why}); it is tried on and on"),
     }
 }
@@ -75,6 +76,7 @@ pub fn gone(Condition { topic, subject, .. }: &Condition, seconds: f64, device: 
         Topic::PieceBroken { .. } => Some("What was saved is right again.".to_owned()),
         Topic::JournalLost { .. } => Some("The journal is kept again.".to_owned()),
         Topic::PortGone { .. } => Some(format!("The MIDI port {subject} is back.")),
+        Topic::OscUnheard { .. } => Some("OSC is heard now.".to_owned()),
         // These pass by themselves, or hold to the end.
         Topic::NoDevice
         | Topic::ClocksApart { .. }

@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 use crossterm::event::{self, Event, KeyboardEnhancementFlags};
 use crossterm::{cursor, execute, queue, style, terminal};
 use tenterhook_io::{Events, Snapshot};
-use tenterhook_plan::{Keys, Plan, Who};
+use tenterhook_plan::{Keys, Plan, Who, shown, shown_lines};
 
 use crate::say::{said, show};
 use keyboard::{Act, Keyboard, Stand};
@@ -78,12 +78,27 @@ impl Console {
     pub fn print(&self, text: &str) {
         let text = text.trim_end();
         if self.raw {
-            // A terminal in this mode does not go back to the line's beginning by itself.
-            let text = text.replace('\n', "\r\n");
-            show(format_args!("\r{}{text}\r", terminal::Clear(terminal::ClearType::UntilNewLine)));
+            self.line(&shown_lines(text));
         } else {
             show(text);
         }
+    }
+
+    /// Says a report, or why something failed, above the status line: fit to be shown as it is.
+    pub fn report(&self, rendered: &str) {
+        let text = rendered.trim_end();
+        if self.raw {
+            self.line(text);
+        } else {
+            let _ = writeln!(std::io::stderr().lock(), "{text}");
+        }
+    }
+
+    fn line(&self, text: &str) {
+        // A terminal in this mode does not go back to the line's beginning by itself.
+        let text = text.replace('\n', "\r\n");
+        let clear = terminal::Clear(terminal::ClearType::UntilNewLine);
+        let _ = write!(std::io::stderr().lock(), "\r{clear}{text}\r\n");
     }
 
     /// Waits a moment for keys, and does what they mean.
@@ -134,7 +149,7 @@ impl Console {
         // What is typed stays in sight, whatever else is said.
         let line = [&typed, said, status].into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>().join("   ");
         let width = terminal::size().map_or(80, |(columns, _)| usize::from(columns)).saturating_sub(1);
-        let line: String = line.chars().take(width).collect();
+        let line: String = shown(&line).chars().take(width).collect();
         let mut err = std::io::stderr().lock();
         // A terminal that is gone is no reason to stop the show.
         let _ = queue!(

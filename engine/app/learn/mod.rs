@@ -20,7 +20,7 @@ use crate::cli::Learn;
 use crate::console;
 use crate::failure::Failure;
 use crate::loading::Trial;
-use crate::say::{answer, say, tell};
+use crate::say::{answer, say, say_raw, tell};
 use crate::stage;
 pub use live::{Lessons, Plays};
 
@@ -195,7 +195,7 @@ struct Told {
 
 impl Told {
     fn say(&self, words: &str) {
-        say(format_args!("{words}{}", if self.raw { "\r" } else { "" }));
+        if self.raw { say_raw(words) } else { say(words) }
     }
 
     fn hint(&self, words: &str) {

@@ -122,7 +122,7 @@ impl Answer<'_> {
             0,
             &format!(
                 "{}: {} at {} Hz, {heaviest}, the least of {}.",
-                self.plan.title,
+                tenterhook_plan::shown(&self.plan.title),
                 count(self.mics as u64, "mic"),
                 self.rate,
                 count(self.runs as u64, "run"),

@@ -6,6 +6,7 @@ use cpal::traits::{DeviceTrait, HostTrait};
 use serde::{Serialize, Serializer};
 use std::fmt;
 use tenterhook_config::Host;
+use tenterhook_plan::shown;
 
 /// What there is.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -117,11 +118,11 @@ impl fmt::Display for Devices {
                 writeln!(f, "jack: a server at {rate} Hz, {block} frames")?;
                 for (kind, ports) in [("in", captures), ("out", playbacks)] {
                     for (n, port) in ports.iter().enumerate() {
-                        writeln!(f, "  {kind} {}: {port}", n + 1)?;
+                        writeln!(f, "  {kind} {}: {}", n + 1, shown(port))?;
                     }
                 }
                 for port in midi {
-                    writeln!(f, "  midi: {port}")?;
+                    writeln!(f, "  midi: {}", shown(port))?;
                 }
             }
         }
@@ -133,7 +134,7 @@ impl fmt::Display for Devices {
             }
             for Device { name, id, inputs, outputs, rate } in devices {
                 let rate = rate.map_or(String::new(), |rate| format!(", {rate} Hz"));
-                let id = if id == name { String::new() } else { format!(" ({id})") };
+                let (name, id) = (shown(name), if id == name { String::new() } else { format!(" ({})", shown(id)) });
                 writeln!(f, "  {name}{id}: {inputs} in, {outputs} out{rate}")?;
             }
         }

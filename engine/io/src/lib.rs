@@ -28,6 +28,7 @@ pub mod place;
 mod player;
 mod priority;
 mod quiet;
+pub mod reading;
 mod recent;
 mod render;
 mod resample;

@@ -1,9 +1,10 @@
 //! Sound files of any usual kind: WAV, AIFF, FLAC, OGG Vorbis, MP3.
 
+use crate::reading::{ReadError, most, open_file};
 use crate::wav::header::{Length, Place};
 use crate::{Recording, WavError, WavReader};
 use std::io::{Cursor, Read, Seek};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::Arc;
 use symphonia::core::codecs::audio::AudioDecoderOptions;
 use symphonia::core::errors::Error;
@@ -27,14 +28,9 @@ const RATES: std::ops::RangeInclusive<u32> = 8_000..=384_000;
 /// Why a sound file cannot be read.
 #[derive(Debug, thiserror::Error)]
 pub enum SoundError {
-    /// It cannot be opened.
-    #[error("cannot open {path} ({why}): check the name")]
-    Open {
-        /// The file.
-        path: PathBuf,
-        /// What the system said.
-        why: std::io::Error,
-    },
+    /// It is not read.
+    #[error(transparent)]
+    Unread(#[from] ReadError),
     /// It is no sound of a kind that is read.
     #[error("{name} is no sound that is read here ({why}): export it as WAV, AIFF, FLAC, OGG Vorbis or MP3")]
     Kind {
@@ -94,8 +90,7 @@ pub enum SoundError {
 /// # Errors
 /// [`SoundError`]: what is wrong with it, and what to do.
 pub fn read_sound(path: &Path) -> Result<Recording, SoundError> {
-    let open = |why| SoundError::Open { path: path.to_owned(), why };
-    let mut file = std::fs::File::open(path).map_err(open)?;
+    let mut file = open_file(path, most::SOUND)?;
     if lacks_length(&mut file) {
         return unfinished(&path.display().to_string(), file, LONGEST);
     }
@@ -116,7 +111,7 @@ pub fn decode_sound(name: &str, bytes: Vec<u8>, most: f64) -> Result<Recording, 
 
 /// What is to be said of a sound file that is read although it was never finished.
 pub fn sound_file_caution(path: &Path) -> Option<String> {
-    let mut file = std::fs::File::open(path).ok()?;
+    let mut file = open_file(path, most::SOUND).ok()?;
     lacks_length(&mut file).then(|| WavReader::of(path, file, 0, false).ok()?.caution()).flatten()
 }
 

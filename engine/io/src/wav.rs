@@ -6,6 +6,7 @@ mod reader;
 pub use reader::WavReader;
 
 use crate::place::{self, Over, Taken};
+use crate::reading::ReadError;
 use hound::{SampleFormat, WavSpec};
 use std::fs::{self, File};
 use std::io::{self, BufWriter};
@@ -31,8 +32,11 @@ pub struct Recording {
 /// Why a WAV file cannot be read or written.
 #[derive(Debug, thiserror::Error)]
 pub enum WavError {
-    /// It cannot be opened.
-    #[error("cannot open {path} ({why}): check the name")]
+    /// It is not read.
+    #[error(transparent)]
+    Unread(#[from] ReadError),
+    /// It was opened, and then it could not be read.
+    #[error("cannot read {path} ({why}): copy it to another disk")]
     Open {
         /// The file.
         path: PathBuf,

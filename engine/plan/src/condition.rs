@@ -102,6 +102,11 @@ pub enum Topic {
         /// Why.
         why: Nonsense,
     },
+    /// OSC is not heard, because its port cannot be had.
+    OscUnheard {
+        /// Why.
+        why: String,
+    },
     /// OSC does not reach a receiver: the subject.
     OscUnreached {
         /// Why.
@@ -173,6 +178,7 @@ impl Topic {
             Topic::Limited { .. } => "limited",
             Topic::GesturesLost { .. } => "gestures-lost",
             Topic::OscSenseless { .. } => "osc-senseless",
+            Topic::OscUnheard { .. } => "osc-unheard",
             Topic::OscUnreached { .. } => "osc-unreached",
         }
     }
@@ -197,6 +203,7 @@ impl Topic {
             | Topic::SwitchTurned { .. }
             | Topic::NotNumbers
             | Topic::Clips
+            | Topic::OscUnheard { .. }
             | Topic::OscSenseless { .. }
             | Topic::Howls
             | Topic::OscUnreached { .. } => false,

@@ -2,6 +2,7 @@
 
 use super::header::{Length, Place};
 use super::{RATES, Recording, WavError, refused};
+use crate::reading::{most, open_file};
 use hound::{SampleFormat, WavSpec};
 use std::fs::File;
 use std::io::{self, BufReader, Chain, Cursor, Read, Seek, SeekFrom, Take};
@@ -31,7 +32,7 @@ impl WavReader {
     /// # Errors
     /// [`WavError`]: what is wrong with it.
     pub fn open(path: &Path) -> Result<Self, WavError> {
-        let file = File::open(path).map_err(|why| WavError::Open { path: path.to_owned(), why })?;
+        let file = open_file(path, most::SOUND)?;
         let opened = Self::of(path, file, 0, false)?;
         if opened.frames == 0 {
             return Err(WavError::Empty { path: path.to_owned() });
@@ -46,13 +47,13 @@ impl WavReader {
 
     /// Opens a file at the frame `from`, for what was opened before.
     pub(crate) fn at(path: &Path, from: u64) -> Result<Self, WavError> {
-        let file = File::open(path).map_err(|why| WavError::Open { path: path.to_owned(), why })?;
+        let file = open_file(path, most::SOUND)?;
         Self::of(path, file, from, false)
     }
 
     /// Opens a file of our own that may never have been finished, at the frame `from`; it may hold nothing.
     pub(crate) fn as_it_lies(path: &Path, from: u64) -> Result<Self, WavError> {
-        let file = File::open(path).map_err(|why| WavError::Open { path: path.to_owned(), why })?;
+        let file = open_file(path, most::SOUND)?;
         Self::of(path, file, from, true)
     }
 }
