@@ -93,7 +93,7 @@ impl Writing<'_> {
 mod tests {
     use super::*;
 
-    const FILES: [(&str, &[u8]); 3] = [("a", b"new a"), ("in/b", b"new b"), ("c", b"new c")];
+    const FILES: [(&str, &[u8]); 3] = [("a", b"new a"), ("in/b", b"new b"), ("later", b"new later")];
 
     fn files() -> [(&'static Path, &'static [u8]); 3] {
         FILES.map(|(name, bytes)| (Path::new(name), bytes))
@@ -116,9 +116,9 @@ mod tests {
     fn all_have_their_places_or_none_has() {
         let folder = tempfile::tempdir().unwrap();
         let path = |name: &str| folder.path().join(name);
-        fs::write(path("c"), "somebody's own").unwrap();
+        fs::write(path("later"), "somebody's own").unwrap();
         write(folder.path(), &files(), Over::Nothing).unwrap_err();
-        assert_eq!(all(folder.path()), [(path("c"), b"somebody's own".to_vec())]);
+        assert_eq!(all(folder.path()), [(path("later"), b"somebody's own".to_vec())]);
         write(folder.path(), &files(), Over::Files).unwrap();
         assert_eq!(all(folder.path()), FILES.map(|(name, bytes)| (path(name), bytes.to_vec())));
     }
