@@ -262,15 +262,23 @@ impl Locked {
         let until = Instant::now() + ENDING;
         loop {
             let file = OpenOptions::new().read(true).append(true).create(true).open(path).map_err(failed)?;
-            match file.try_lock() {
-                // Who had it may have set it aside.
-                Ok(()) if is_at(&file, path) => return Ok(Self(file)),
-                Ok(()) => continue,
+            match Self::of(file, path) {
+                Ok(Some(held)) => return Ok(held),
+                Ok(None) => {}
                 Err(TryLockError::WouldBlock) if Instant::now() < until => std::thread::sleep(PAUSE),
                 Err(TryLockError::WouldBlock) => return Err(JournalError::Held { path: path.to_owned() }),
                 Err(TryLockError::Error(why)) => return Err(failed(why)),
             }
         }
+    }
+}
+
+impl Locked {
+    /// Keeps others away from a file; `None` if it has lost its name, since who had it may have set it aside.
+    fn of(file: File, path: &Path) -> Result<Option<Self>, TryLockError> {
+        file.try_lock()?;
+        let held = Self(file);
+        Ok(is_at(&held, path).then_some(held))
     }
 }
 

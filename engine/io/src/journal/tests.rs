@@ -466,6 +466,20 @@ fn who_has_a_journal_no_longer_holds_it_whoever_has_a_copy_of_the_file() {
     drop(copy);
 }
 
+#[cfg(unix)]
+#[test]
+fn a_file_that_was_set_aside_after_it_was_opened_is_no_longer_the_journal() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("reed.journal");
+    let open = || OpenOptions::new().read(true).append(true).create(true).open(&path).unwrap();
+    let old = open();
+    fs::rename(&path, folder.path().join("aside")).unwrap();
+    assert!(Locked::of(old.try_clone().unwrap(), &path).unwrap().is_none(), "there is none of that name");
+    let new = open();
+    assert!(Locked::of(old, &path).unwrap().is_none(), "another has the name");
+    assert!(Locked::of(new, &path).unwrap().is_some());
+}
+
 #[test]
 fn a_run_that_is_just_ending_is_waited_for() {
     let folder = tempfile::tempdir().unwrap();
