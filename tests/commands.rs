@@ -526,3 +526,96 @@ fn a_busy_osc_port_keeps_no_show_from_beginning_unless_it_was_asked_for() {
     child.kill().unwrap();
     child.wait().unwrap();
 }
+
+/// A command under a limit of addresses, in kB.
+#[cfg(target_os = "linux")]
+fn limited(room: &Room, kilobytes: u32, arguments: &str) -> Output {
+    let mut command = Command::new("sh");
+    let line = format!("ulimit -v {kilobytes}; exec {} {arguments}", env!("CARGO_BIN_EXE_tenterhook"));
+    command.args(["-c", &line]).current_dir(room.0.path()).output().unwrap()
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn a_piece_that_does_not_fit_into_memory_is_refused_by_every_command_that_plays() {
+    let room = Room::new();
+    let scene =
+        |n: usize| format!("[[scene]]\nmark = \"{n}\"\nmic.voice.stretch = {{ by = \"foot\", most = {} }}\n", 2 + n);
+    let scenes: String = (0..60).map(scene).collect();
+    let piece = format!("mics = {{ voice = 1 }}\noutputs = {{ left = 1 }}\ncontrollers = {{ foot = {{}} }}\n{scenes}");
+    room.write("many.toml", piece);
+    // It takes some 2 GB, and would be built until the system gives no more.
+    for asked in [
+        "rehearse many.toml --mics mics.wav --out out.wav",
+        "load many.toml --runs 1",
+        "play many.toml --host clock --no-page",
+        "soundcheck many.toml --host clock --no-page",
+    ] {
+        let output = limited(&room, 1_500_000, asked);
+        let said = String::from_utf8_lossy(&output.stderr);
+        assert_eq!(output.status.code(), Some(2), "{asked}: {said}");
+        for part in ["error: ", "MB of memory", "this process may still take", "60 of stretch", "shorter `memory`"] {
+            assert!(said.contains(part), "{asked}: {said}");
+        }
+        assert!(!said.contains("panicked"), "{said}");
+    }
+    assert!(!room.names().iter().any(|name| name == "out.wav"), "{:?}", room.names());
+    let output = limited(&room, 1_500_000, "check many.toml");
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert!(
+        output.status.success() && said.contains("caution: ") && said.contains("would not be played here"),
+        "{said}"
+    );
+    let output = limited(&room, 1_500_000, "check many.toml --json");
+    let told: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert!(told["memory"]["bytes"].as_u64().is_some_and(|bytes| bytes > 1 << 30), "{told}");
+    assert_eq!(told["memory"]["fits"], false);
+    // One that fits is stated, and not worth a word of caution where enough is free.
+    let output = limited(&room, 1_500_000, "check piece.toml");
+    let said = String::from_utf8_lossy(&output.stdout).into_owned() + &String::from_utf8_lossy(&output.stderr);
+    assert!(said.contains("MB of memory") && !said.contains("half of the"), "{said}");
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn a_saved_version_that_does_not_fit_into_memory_leaves_the_one_before_playing() {
+    use std::io::{BufRead, BufReader};
+    let room = Room::new();
+    let line = format!(
+        "ulimit -v 1500000; exec {} play piece.toml --follow --host clock --no-page --json --no-journal",
+        env!("CARGO_BIN_EXE_tenterhook")
+    );
+    let mut child = Command::new("sh")
+        .args(["-c", &line])
+        .current_dir(room.0.path())
+        .stdin(Stdio::null())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
+    let mut until = |event: &str| -> serde_json::Value {
+        loop {
+            let line = lines.next().unwrap_or_else(|| panic!("it ended before it said {event}")).unwrap();
+            let told: serde_json::Value = serde_json::from_str(&line).unwrap();
+            if told["event"] == event {
+                return told;
+            }
+        }
+    };
+    until("started");
+    let scene =
+        |n: usize| format!("[[scene]]\nmark = \"{n}\"\nmic.voice.stretch = {{ by = \"foot\", most = {} }}\n", 2 + n);
+    let scenes: String = (0..60).map(scene).collect();
+    room.write(
+        "piece.toml",
+        format!("mics = {{ voice = 1 }}\noutputs = {{ left = 1 }}\ncontrollers = {{ foot = {{}} }}\n{scenes}"),
+    );
+    let told = until("broken");
+    assert!(told["found"].to_string().contains("MB of memory"), "{told}");
+    // The next save that fits takes over.
+    room.write("piece.toml", PIECE.replace("mark = \"A\"", "mark = \"B\""));
+    until("changed");
+    child.kill().unwrap();
+    child.wait().unwrap();
+}

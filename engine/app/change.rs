@@ -12,6 +12,7 @@ use tenterhook_plan::Plan;
 use crate::failure::Failure;
 use crate::loading::Loaded;
 use crate::relay::Inbox;
+use crate::room::Room;
 use crate::whole;
 
 /// Parts of MIDI port names that messages can tell apart.
@@ -56,6 +57,8 @@ impl Takeover {
         let mut ports = self.ports.lock().unwrap_or_else(PoisonError::into_inner);
         let all_ports = plan.ports_after(&ports);
         self.fits(wish, &all_ports).map_err(Failure::Asked)?;
+        // Beside the version that plays: both are there until one has taken over.
+        Room::here(plan, self.facts.rate).refuse()?;
         let plan = Arc::new(plan.clone());
         self.inbox.ready(&plan, hub);
         if !hub.replace(Arc::clone(&plan)) {

@@ -7,7 +7,11 @@ use crate::cli::Check;
 use crate::doors;
 use crate::failure::Failure;
 use crate::loading;
-use crate::say::{answer, count, print};
+use crate::room::Room;
+use crate::say::{answer, count, print, say};
+
+/// The rate to reckon with where a hall names none, in Hz.
+const RATE: u32 = 48_000;
 
 /// Checks a piece, in a hall if one is named. The exit status says whether it can be played: what is to be looked at on
 /// the machine does not change it.
@@ -24,14 +28,18 @@ pub fn run(asked: &Check) -> Result<(), Failure> {
         true => Some(doors::look(plan, loaded.checked.device.rate, asked.log.as_deref(), false)?),
         false => None,
     };
+    let room = Room::here(plan, loaded.checked.device.rate.unwrap_or(RATE));
     if asked.json {
-        let mut told = json!({ "ok": true, "found": cautions.to_json() });
+        let mut told = json!({ "ok": true, "found": cautions.to_json(), "memory": room.to_json() });
         if let Some(doors) = &doors {
             told["doors"] = doors::to_json(doors);
         }
         return answer(told);
     }
     loaded.caution();
+    if let Some(words) = room.caution() {
+        say(format_args!("caution: {words}"));
+    }
     let counts = [
         (cautions.count(Severity::Caution), "caution"),
         (plan.mics.len(), "mic"),
@@ -41,5 +49,6 @@ pub fn run(asked: &Check) -> Result<(), Failure> {
     ]
     .map(|(n, one)| count(n as u64, one));
     answer(format_args!("{}: no errors; {}.", plan.title, counts.join(", ")))?;
+    answer(format_args!("To play it takes {}.", room.words()))?;
     doors.map_or(Ok(()), |doors| print(&doors::in_words(&doors)))
 }

@@ -9,6 +9,8 @@ use tenterhook_io::{Facts, Fault, FaultKind, GonePort, Load, Refused, Snapshot, 
 use tenterhook_plan::Plan;
 use tenterhook_plan::condition::{Cause, Condition, Conditions, Counted, Topic};
 
+use crate::broke;
+
 /// Seconds for which something that happened holds as a condition.
 pub const NEWS: u64 = 10;
 /// Seconds for which a limiter is said to work after it did.
@@ -143,6 +145,12 @@ impl Finder {
         }
         for (receiver, why) in &look.unreached {
             add(Topic::OscUnreached { why: why.clone() }, Some(receiver), false);
+        }
+        for Condition { topic, subject, grave, .. } in broke::all(look.snapshot) {
+            add(topic, subject.as_deref(), grave);
+        }
+        if let Some(place) = &look.load.broke_at {
+            add(Topic::EngineBroke { place: place.clone() }, None, true);
         }
         self.channels(look, &mut add);
         let count = look.snapshot.events_lost + look.snapshot.applied_lost + look.load.events_lost;

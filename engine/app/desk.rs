@@ -188,6 +188,10 @@ fn kind(topic: &Topic) -> Kind {
         Topic::Offset { .. } => Kind::Offset,
         Topic::Limited { .. } => Kind::Limiter,
         Topic::GesturesLost { .. } => Kind::Lost,
+        Topic::EffectBroke { .. }
+        | Topic::ModelBroke { .. }
+        | Topic::AnalysisBroke { .. }
+        | Topic::EngineBroke { .. } => Kind::Broken,
     }
 }
 

@@ -1,5 +1,6 @@
 //! The program: one file per command, and what the commands share.
 
+mod broke;
 mod bundled;
 mod change;
 mod check;
@@ -26,6 +27,7 @@ mod progress;
 mod rehearse;
 mod relay;
 mod resume;
+mod room;
 mod say;
 mod schema;
 mod show;
@@ -43,6 +45,7 @@ use tenterhook_page::score::View;
 /// Runs the program with the arguments that it was given. Its exit status: 0 done, 1 it failed while running, 2 what was
 /// asked for is wrong.
 pub fn main() -> ExitCode {
+    tenterhook_rt::quiet_hook();
     let done = match cli::parse().command {
         Command::Demo(asked) => demo::run(&asked),
         Command::Play(asked) => play::run(&asked, View::Score),

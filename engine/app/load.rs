@@ -22,6 +22,7 @@ use crate::cli::Load;
 use crate::failure::Failure;
 use crate::loading;
 use crate::progress::Progress;
+use crate::room::Room;
 use crate::stage;
 use figures::Figures;
 use players::Players;
@@ -49,6 +50,7 @@ pub fn run(asked: &Load) -> Result<(), Failure> {
     // What no device could play is refused as it would be there.
     let wish = stage::wish(plan, &loaded.checked.device, None)?;
     let rate = asked.rate.or(wish.rate).unwrap_or(RATE);
+    Room::here(plan, rate).refuse()?;
     let players = Players::new(rate).map_err(Failure::asked)?;
     let (scenes, memory) = probe(plan, rate, &players);
     let blocks = asked.block.map_or(BLOCKS.to_vec(), |block| vec![block as usize]);

@@ -8,8 +8,10 @@ use tenterhook_config::Gestures;
 use tenterhook_io::place::Over;
 use tenterhook_io::{Ahead, MicFiles, Rendering, WavWriter, render, render_files};
 use tenterhook_page::score::View;
-use tenterhook_plan::{Event, Plan, SceneId, Timed, Who, shown};
+use tenterhook_plan::{Event, Plan, SceneId, Stands, Timed, Who, shown};
+use tenterhook_rt::Reading;
 
+use crate::broke;
 use crate::cli::{OscOptions, Rehearse};
 use crate::desk;
 use crate::failure::Failure;
@@ -19,9 +21,11 @@ use crate::levels::{Level, decibels};
 use crate::loading::{self, Loaded, is_same_file};
 use crate::play::announce;
 use crate::progress::Progress;
+use crate::room::Room;
 use crate::say::{answer, count, print, say, tell_programs};
 use crate::show::Show;
 use crate::stage::{self, Stage};
+use crate::words;
 
 /// What is played, and where it goes.
 pub struct Rehearsal<'a> {
@@ -190,6 +194,7 @@ impl Rehearsal<'_> {
     pub fn play(&mut self) -> Result<Outcome, Failure> {
         let outputs = self.plan.outputs.iter().filter_map(|output| output.channel).max();
         let outputs = outputs.map_or(0, |channel| usize::from(channel) + 1);
+        Room::here(self.plan, self.rate).refuse()?;
         let to_stdout = self.out.is_some_and(|path| path.as_os_str() == "-");
         // A WAV header holds the length: for standard output the file is made elsewhere first.
         let spool = to_stdout.then(tempfile::tempdir).transpose().map_err(Failure::running)?;
@@ -214,12 +219,19 @@ impl Rehearsal<'_> {
         let end = stage::asked_to_end()?;
         let mut progress = Progress::new(usize::try_from(total).unwrap_or(usize::MAX));
         let mut applied = 0u64;
+        let (mut broken, mut stand) = (Vec::new(), vec![Stands::Out; self.plan.instances.len()]);
         let mut levels = vec![Level::default(); outputs];
         let sink = |block: &[&[f32]]| {
             while control.applied().is_some() {
                 applied += 1;
             }
-            while control.reading().is_some() {}
+            while let Some(reading) = control.reading() {
+                match reading {
+                    Reading::Broken { part, fault } => broken.push((part, fault)),
+                    Reading::Effect { effect, stands } => stand[effect.index()] = stands,
+                    _ => {}
+                }
+            }
             for (level, channel) in levels.iter_mut().zip(block) {
                 level.add(channel);
             }
@@ -235,6 +247,9 @@ impl Rehearsal<'_> {
         };
         let frames = frames.map_err(Failure::running)?;
         progress.clear();
+        for (part, fault) in broken {
+            words::line(&broke::one(self.plan, &stand, part, fault)).iter().for_each(say);
+        }
         if let Some(writer) = writer {
             writer.finish().map_err(Failure::running)?;
         }

@@ -22,6 +22,7 @@ use crate::desk::{self, Desk, Said};
 use crate::failure::Failure;
 use crate::loading::Loaded;
 use crate::relay;
+use crate::room::Room;
 use crate::say::{Owed, say};
 
 /// Makes, at a rate, the sound that takes the place of the mics, and says how many channels it has.
@@ -89,6 +90,7 @@ impl Stage {
         let sound = asked.players.map(|players| players(rate)).transpose()?;
         let sound_channels = sound.as_ref().map(|(channels, _)| *channels);
         let (others, told) = relay::Ready::new(asked.osc)?;
+        Room::here(asked.plan, rate).refuse()?;
         let (engine, mut control) = match others.tells() {
             true => tenterhook_rt::hearing_engine(asked.plan, rate, asked.from),
             false => tenterhook_rt::engine(asked.plan, rate, asked.from),

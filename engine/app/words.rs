@@ -4,6 +4,9 @@ use tenterhook_plan::condition::{Cause, Condition, Counted, Nonsense, Topic};
 
 use crate::conditions::NEWS;
 
+/// What to do about a part that broke.
+const COMES_BACK: &str = "started again it comes back; tell its makers the place";
+
 /// What a condition is, for a person.
 pub fn of(Condition { topic, subject, .. }: &Condition) -> String {
     let subject = subject.as_deref().unwrap_or_default();
@@ -62,6 +65,15 @@ pub fn of(Condition { topic, subject, .. }: &Condition) -> String {
         }
         Topic::OscSenseless { from, why } => senseless(subject, from, *why),
         Topic::OscUnheard { why } => format!("OSC is not heard: {why}; it is tried on and on"),
+        Topic::EffectBroke { place } => {
+            format!("{subject} broke at {place} and is silent, all else goes on: {COMES_BACK}")
+        }
+        Topic::ModelBroke { place, silent } => insight("model", subject, place, silent),
+        Topic::AnalysisBroke { place, silent } => insight("analysis", subject, place, silent),
+        Topic::EngineBroke { place } => format!(
+            "the engine itself broke at {place}, and those blocks are silent: if nothing sounds any more, end and start \
+             again, which goes on where this stood; tell its makers the place"
+        ),
         Topic::OscUnreached { why } => format!("OSC does not reach {subject} ({why}); it is tried on and on"),
     }
 }
@@ -91,6 +103,10 @@ pub fn gone(Condition { topic, subject, .. }: &Condition, seconds: f64, device: 
         | Topic::Limited { .. }
         | Topic::GesturesLost { .. }
         | Topic::OscSenseless { .. }
+        | Topic::EffectBroke { .. }
+        | Topic::ModelBroke { .. }
+        | Topic::AnalysisBroke { .. }
+        | Topic::EngineBroke { .. }
         | Topic::OscUnreached { .. } => None,
     }
 }
@@ -116,6 +132,15 @@ fn senseless(path: &str, from: &str, why: Nonsense) -> String {
         Nonsense::Far => "its time is more than a minute ahead: see the clock of that machine",
     };
     format!("OSC {} from {from} did nothing: {why}", path.escape_debug())
+}
+
+fn insight(what: &str, of: &str, place: &str, silent: &[String]) -> String {
+    let silent = match silent {
+        [] => "the effects that read it are silent".to_owned(),
+        [one] => format!("{one}, which reads it, is silent"),
+        some => format!("{}, which read it, are silent", some.join(", ")),
+    };
+    format!("the {what} of {of} broke at {place}; {silent}, all else goes on: {COMES_BACK}")
 }
 
 fn lost_time(counted: &Counted, one: &str, some: &str, others: &str) -> String {

@@ -4,6 +4,7 @@
 //! into steps at grid lines, and a moment is known from a grid line on that depends on nothing but its own number.
 
 use crate::CELL;
+use crate::bytes::{many, plan_bytes};
 use crate::schedule::Schedule;
 use crate::touched::touched;
 use crate::windows::{hann, scaled};
@@ -146,6 +147,18 @@ impl Analysis {
             forward,
             inverse,
         }
+    }
+
+    /// Bytes that one takes beside itself.
+    pub fn bytes(rate: u32) -> usize {
+        let size = scaled(2048, rate);
+        let padded = size / 2 * 3;
+        let lags = (0.016 * rate as f32) as usize + 1 - (0.00125 * rate as f32) as usize;
+        // Twelve times a power of two takes other ways of transforming, and both ways share most.
+        many::<f32>(size + padded + lags)
+            + many::<Complex32>(padded / 2 + 1)
+            + many::<Moment>(KEPT)
+            + 2 * plan_bytes(padded)
     }
 
     /// Tells the tones of its moments as well.

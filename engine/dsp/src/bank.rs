@@ -1,6 +1,7 @@
 //! The partials of a source as they sound, read at any pace.
 
 use crate::CELL;
+use crate::bytes::many;
 use crate::model::{Partial, SLOTS};
 use crate::oscillators::Courses;
 use pulp::{Arch, Simd, WithSimd};
@@ -207,6 +208,11 @@ impl Bank {
     pub fn new() -> Self {
         let lanes = || Box::new(Lanes::new());
         Self { now: lanes(), next: lanes(), courses: Box::new(Courses::new()), arch: Arch::new() }
+    }
+
+    /// Bytes that one takes beside itself.
+    pub const fn bytes() -> usize {
+        many::<Lanes>(2) + many::<Courses>(1)
     }
 
     /// Nothing sounds.

@@ -3,6 +3,7 @@
 //! Frames of a complex Gaussian spectrum under the envelope, windowed and overlapped four times: noise of that spectrum
 //! (after Serra and Smith, "Spectral modeling synthesis", Computer Music Journal 14, 1990).
 
+use crate::bytes::{many, plan_bytes};
 use crate::random::{frame, grain};
 use crate::touched::touched;
 use crate::windows::{hann, scaled};
@@ -49,6 +50,13 @@ impl Breath {
             seed,
             inverse,
         }
+    }
+
+    /// Bytes that one takes beside itself.
+    pub fn bytes(rate: u32) -> usize {
+        let size = scaled(2048, rate);
+        let spectrum = size / 2 + 1;
+        many::<Complex32>(spectrum) + many::<f32>(4 * size + spectrum.div_ceil(2)) + plan_bytes(size)
     }
 
     pub fn hop(&self) -> usize {

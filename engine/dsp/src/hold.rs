@@ -8,6 +8,7 @@
 //!
 //! One call does one step. None allocates; which steps are due when is the caller's business.
 
+use crate::bytes::{many, plan_bytes};
 use crate::random;
 use crate::spectrum::BLACKMAN_HARRIS;
 use crate::touched::touched;
@@ -111,6 +112,16 @@ impl Hold {
             built: (0..size - hop).map(built).collect(),
             inverse,
         }
+    }
+
+    /// Bytes that one takes beside itself.
+    pub fn bytes(size: usize) -> usize {
+        let spectrum = size / 2 + 1;
+        many::<Partial>(PARTIALS)
+            + many::<f32>(spectrum + size + 2 * size + (size - size / OVERLAP))
+            + many::<Complex32>(2 * spectrum + 2 + (1 << BITS))
+            + many::<[f32; TAPS]>(PLACES + 1)
+            + plan_bytes(size)
     }
 
     /// Samples per frame.

@@ -1,5 +1,6 @@
 //! A recorded sound between its samples, at any pace.
 
+use crate::bytes::many;
 use std::f64::consts::PI;
 
 /// Zero crossings of the kernel to either side.
@@ -33,6 +34,11 @@ impl Kernel {
         };
         let both = |place| [value(place) as f32, (value(place + 1) - value(place)) as f32];
         Self { table: (0..last).map(both).collect() }
+    }
+
+    /// Bytes that one takes beside itself.
+    pub const fn bytes() -> usize {
+        many::<[f32; 2]>(STEPS * CROSSINGS)
     }
 
     /// The sound at `place` samples from its beginning, at least 0, when it is read at `pace` of its samples for each of

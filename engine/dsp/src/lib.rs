@@ -13,6 +13,7 @@ mod analysis;
 pub mod attacks;
 mod bank;
 mod breath;
+mod bytes;
 pub mod effects;
 pub mod guard;
 pub mod highpass;

@@ -3,9 +3,19 @@
 use crate::CELL;
 use crate::aim::Aim;
 use crate::analysis::{Analysis, Moments};
+use crate::bytes::many;
 use crate::model::{Findings, Model};
 use crate::touched::touched;
 use std::fmt;
+
+/// What a memory works out of its source's sound for the effects that ask for it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Insight {
+    /// How steady, loud and pitched each moment is.
+    Analysis,
+    /// What the sound is made of.
+    Model,
+}
 
 /// The last seconds of one source: a ring, allocated and touched when it is made.
 pub struct Memory {
@@ -14,13 +24,15 @@ pub struct Memory {
     written: u64,
     analysis: Option<Box<Analysis>>,
     model: Option<Box<Model>>,
+    /// Of analysis and model those that are not worked out any more.
+    given_up: [bool; 2],
 }
 
 impl Memory {
     /// Room for at least `samples` samples of the past.
     pub fn new(samples: usize) -> Self {
         let length = samples.max(2 * CELL as usize).next_power_of_two();
-        Self { ring: touched(0.0, length), written: 0, analysis: None, model: None }
+        Self { ring: touched(0.0, length), written: 0, analysis: None, model: None, given_up: [false; 2] }
     }
 
     /// Room for at least `samples` samples of the past at `rate` samples a second, and the source's analysis, which
@@ -52,13 +64,28 @@ impl Memory {
         }
     }
 
+    /// Bytes that one of so many samples takes beside itself, with these of its source worked out.
+    pub fn bytes(samples: usize, rate: u32, analysis: bool, model: bool) -> usize {
+        let mut room = samples;
+        let mut bytes = 0;
+        if analysis {
+            room = room.max(rate as usize / 10 + 2 * CELL as usize);
+            bytes += size_of::<Analysis>() + Analysis::bytes(rate);
+        }
+        if model {
+            room = room.max(Model::reach(rate) + 2 * CELL as usize);
+            bytes += size_of::<Model>() + Model::bytes(rate);
+        }
+        many::<f32>(room.max(2 * CELL as usize).next_power_of_two()) + bytes
+    }
+
     /// A memory that has heard nothing yet begins at sample `at`: all before it is silence.
     pub fn start(&mut self, at: u64) {
         self.written = at;
     }
 
     /// Writes the sound from sample `from` on: the sample after the last one written, or any if nothing is written yet.
-    /// Steps of the analysis that are due at grid lines within are done here.
+    /// Steps of the analysis and of the model that are due at grid lines within are done here.
     pub fn write(&mut self, from: u64, samples: &[f32]) {
         let mut rest = samples;
         let mut from = from;
@@ -66,28 +93,72 @@ impl Memory {
             // Up to the next grid line.
             let length = rest.len().min((CELL - from % CELL) as usize);
             let (piece, later) = rest.split_at(length);
-            // A cell never falls across the ring's end: its length is a power of two.
-            let place = from as usize & (self.ring.len() - 1);
-            if let Some(ring) = self.ring.get_mut(place..place + length) {
-                ring.copy_from_slice(piece);
-            }
+            self.keep(from, piece);
+            self.work_out(Insight::Model, from, piece);
+            self.work_out(Insight::Analysis, from, piece);
             from += length as u64;
-            self.written = from;
-            if let Some(model) = &mut self.model {
-                let heard = Self::sound(&self.ring, from);
-                let read = |at: i64, out: &mut [f32]| heard.read(at, out);
-                model.feed(from - length as u64, piece, read);
-                if from.is_multiple_of(CELL) {
-                    model.advance(from, read);
+            rest = later;
+        }
+    }
+
+    /// The first part of [`Memory::write`]: keeps a piece that no grid line cuts, and works nothing out of it.
+    pub fn keep(&mut self, from: u64, piece: &[f32]) {
+        // A cell never falls across the ring's end: its length is a power of two.
+        let place = from as usize & (self.ring.len() - 1);
+        if let Some(ring) = self.ring.get_mut(place..place + piece.len()) {
+            ring.copy_from_slice(piece);
+        }
+        self.written = from + piece.len() as u64;
+    }
+
+    /// The other parts of [`Memory::write`], first the model, then the analysis: works out of a piece that was just kept
+    /// what is due.
+    pub fn work_out(&mut self, insight: Insight, from: u64, piece: &[f32]) {
+        if self.has_given_up(insight) {
+            return;
+        }
+        let end = from + piece.len() as u64;
+        let heard = Self::sound(&self.ring, end);
+        match insight {
+            Insight::Model => {
+                if let Some(model) = &mut self.model {
+                    let read = |at: i64, out: &mut [f32]| heard.read(at, out);
+                    model.feed(from, piece, read);
+                    if end.is_multiple_of(CELL) {
+                        model.advance(end, read);
+                    }
                 }
             }
-            if from.is_multiple_of(CELL)
-                && let Some(analysis) = &mut self.analysis
-            {
-                let heard = Self::sound(&self.ring, from);
-                analysis.advance(from, |frame| heard.read(from as i64 - frame.len() as i64, frame));
+            Insight::Analysis => {
+                if let Some(analysis) = &mut self.analysis
+                    && end.is_multiple_of(CELL)
+                {
+                    analysis.advance(end, |frame| heard.read(end as i64 - frame.len() as i64, frame));
+                }
             }
-            rest = later;
+        }
+    }
+
+    /// From now on this is neither worked out nor told any more. It is kept where it is, and freed with the memory.
+    pub fn give_up(&mut self, insight: Insight) {
+        self.given_up[insight as usize] = true;
+    }
+
+    /// Whether it was given up.
+    pub fn has_given_up(&self, insight: Insight) -> bool {
+        self.given_up[insight as usize]
+    }
+
+    /// What is told to those who read.
+    fn told<'a, T>(&self, insight: Insight, what: &'a Option<T>) -> Option<&'a T> {
+        what.as_ref().filter(|_| !self.has_given_up(insight))
+    }
+
+    /// Whether it has it, given up or not.
+    pub fn has(&self, insight: Insight) -> bool {
+        match insight {
+            Insight::Analysis => self.analysis.is_some(),
+            Insight::Model => self.model.is_some(),
         }
     }
 
@@ -102,8 +173,8 @@ impl Memory {
                 .saturating_sub(self.ring.len() as u64 - CELL)
                 .max(self.written.saturating_sub(self.ring.len() as u64)),
             end,
-            analysis: self.analysis.as_ref().map(|analysis| analysis.until(end)),
-            model: self.model.as_ref().map(|model| model.until(end)),
+            analysis: self.told(Insight::Analysis, &self.analysis).map(|analysis| analysis.until(end)),
+            model: self.told(Insight::Model, &self.model).map(|model| model.until(end)),
         }
     }
 

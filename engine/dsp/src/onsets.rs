@@ -1,5 +1,6 @@
 //! Where notes begin in a stretch of sound.
 
+use crate::bytes::many;
 use crate::touched::touched;
 use std::ops::RangeInclusive;
 
@@ -23,6 +24,11 @@ impl Onsets {
     /// For so many blocks.
     pub fn new(blocks: usize) -> Self {
         Self { energy: touched(0.0, blocks), sums: touched(0.0, blocks + 1) }
+    }
+
+    /// Bytes that one takes beside itself.
+    pub fn bytes(blocks: usize) -> usize {
+        many::<f32>(2 * blocks + 1)
     }
 
     /// How many blocks it is for.

@@ -1,6 +1,7 @@
 //! Resonators: what rings on by itself when sound excites it.
 
 use crate::CELL;
+use crate::bytes::many;
 use crate::touched::touched;
 use pulp::{Arch, Simd, WithSimd};
 use std::f64::consts::TAU;
@@ -87,6 +88,11 @@ impl Resonators {
             lanes.gain[lane] = one.gain * (1.0 - r * r) / (2.0 * r * sin);
         }
         Self { lanes, heard: [0.0; 2], arch: Arch::new() }
+    }
+
+    /// Bytes that one takes beside itself.
+    pub fn bytes(resonances: usize) -> usize {
+        many::<Lanes>(resonances.div_ceil(TOGETHER))
     }
 
     /// Nothing rings and nothing has been heard.

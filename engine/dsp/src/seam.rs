@@ -4,6 +4,7 @@
 //! Of all starts within a range those are tried that lie on a grid of about 12 kHz, on every so-manieth sample of both
 //! sounds; the samples around the best are tried after them. The work is cut into cells of even cost.
 
+use crate::bytes::many;
 use crate::memory::Heard;
 use crate::onsets::{BEFORE, Onsets};
 use crate::touched::touched;
@@ -118,6 +119,18 @@ impl Seam {
             score: f32::MIN,
             sums: [0.0; 3],
         }
+    }
+
+    /// Bytes that one takes beside itself.
+    pub fn bytes(rate: u32, length: usize, range: usize) -> usize {
+        let stride = ((f64::from(rate) / 12_000.0).round() as usize).max(1);
+        let block = (rate as usize / 1000).max(1);
+        let (coarse, starts) = ((length / stride).max(1), range / stride + 1);
+        let blocks = (range + length).div_ceil(block) + BEFORE;
+        many::<f32>(length + (blocks + 1) * block + 2 * coarse + starts)
+            + many::<f64>(starts + coarse + 1)
+            + Onsets::bytes(blocks)
+            + Onsets::bytes(blocks + BEYOND)
     }
 
     /// Begins a search at a grid line, with the sound that ends there.

@@ -4,6 +4,7 @@
 //! their transforms, which are short, are put together bin by bin (decimation in time: Cooley and Tukey, "An algorithm
 //! for the machine calculation of complex Fourier series", Math. Comput. 19, 1965). Only bins below 20 kHz are made.
 
+use crate::bytes::{many, plan_bytes};
 use crate::touched::touched;
 use realfft::num_complex::Complex32;
 use realfft::{RealFftPlanner, RealToComplex};
@@ -51,8 +52,7 @@ impl Spectrum {
         let size = longest.next_power_of_two().max(512);
         let frame = size.min(FRAME);
         let plan = RealFftPlanner::new().plan_fft_forward(frame);
-        let bins = (20_000.0 / f64::from(rate) * size as f64) as usize;
-        let bins = bins.min(size / 2 * 19 / 20) / BLOCK * BLOCK;
+        let bins = Self::bins(size, rate);
         let direction = |k: usize| {
             let (im, re) = (-TAU * k as f64 / size as f64).sin_cos();
             Complex32::new(re as f32, im as f32)
@@ -78,6 +78,22 @@ impl Spectrum {
             power: touched(0.0, bins),
             window: (0..=4097).map(window).collect(),
         }
+    }
+
+    /// Bytes that one takes beside itself.
+    pub fn bytes(longest: usize, rate: u32) -> usize {
+        let size = longest.next_power_of_two().max(512);
+        let frame = size.min(FRAME);
+        let (half, bins) = (frame / 2 + 1, Self::bins(size, rate));
+        many::<f32>(longest + frame + 2 * (size / frame) * half + bins + 4098)
+            + many::<Complex32>(half + bins / BLOCK)
+            + plan_bytes(frame)
+    }
+
+    /// Bins that are looked at of a transform of this size.
+    pub fn bins(size: usize, rate: u32) -> usize {
+        let bins = (20_000.0 / f64::from(rate) * size as f64) as usize;
+        bins.min(size / 2 * 19 / 20) / BLOCK * BLOCK
     }
 
     /// The transform's length.

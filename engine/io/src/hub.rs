@@ -15,7 +15,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
 use tenterhook_plan::{Applied, Event, Gesture, Identity, InstanceId, Plan, SceneId, Stands};
-use tenterhook_rt::{Built, Channel, Control, Reading, Report};
+use tenterhook_rt::{Built, Channel, Control, Fault, Part, Reading, Report};
 
 /// Applied gestures that may wait for a subscriber.
 const APPLIED_ROOM: usize = 1 << 16;
@@ -98,6 +98,8 @@ pub struct Snapshot {
     pub levels_db: Vec<f32>,
     /// Whether a mic is shut off, by [`MicId`](tenterhook_plan::MicId).
     pub muted: Vec<bool>,
+    /// What panicked, each part once, in the order in which it did. It is silent, and so are the effects that read it.
+    pub broken: Vec<(Part, Fault)>,
     /// The mics' meters, by [`MicId`](tenterhook_plan::MicId).
     pub mics: Vec<Meter>,
     /// The outputs' meters, by [`OutputId`](tenterhook_plan::OutputId).
@@ -170,6 +172,10 @@ impl Snapshot {
             }
             Reading::Held { effect, span } => set(&mut self.held, effect.index(), span),
             Reading::Effect { effect, stands } => set(&mut self.effects, effect.index(), stands),
+            Reading::Broken { part, fault } => {
+                self.broken.retain(|(other, _)| *other != part);
+                self.broken.push((part, fault));
+            }
             Reading::Loudness { id, value } => set(&mut self.controllers, id.index(), value),
             // Of the moment: for those who read on.
             Reading::Pitch { .. } | Reading::Onset { .. } => {}
@@ -197,6 +203,8 @@ impl Snapshot {
             (0..plan.instances.len()).map(|index| plan.identity(InstanceId::new(index))).collect()
         };
         let effects = places(&identities(&old), &identities(&plan), Identity::eq);
+        // What goes on broken is told anew.
+        self.broken.clear();
         carry(&mut self.controllers, &controllers, 0.0);
         carry(&mut self.turned, &controllers, false);
         carry(&mut self.effects, &effects, Stands::Out);

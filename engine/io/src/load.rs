@@ -1,8 +1,10 @@
 //! How much of the time that a block lasts the processing takes.
 
 use serde::Serialize;
+use std::sync::OnceLock;
 use std::sync::atomic::{AtomicU32, AtomicU64, Ordering::Relaxed};
 use std::time::Duration;
+use tenterhook_rt::Spot;
 
 /// Classes of the histogram: one per percent of a block's time; the last holds all from there up.
 const CLASSES: usize = 201;
@@ -92,6 +94,9 @@ pub struct Stats {
     dropped: AtomicU64,
     away: AtomicU64,
     events_lost: AtomicU64,
+    broken: AtomicU64,
+    /// The place that broke first.
+    broke_at: OnceLock<Spot>,
     /// The bits of a number of ppm; not a number: none is known.
     drift: AtomicU32,
     late_blocks: Faults,
@@ -116,6 +121,8 @@ impl Default for Stats {
             dropped: zero(),
             away: zero(),
             events_lost: zero(),
+            broken: zero(),
+            broke_at: OnceLock::new(),
             drift: AtomicU32::new(f32::NAN.to_bits()),
             late_blocks: Faults::default(),
             gaps: Faults::default(),
@@ -188,6 +195,14 @@ impl Stats {
         self.events_lost.fetch_add(events, Relaxed);
     }
 
+    /// The engine itself broke off a block, at this place of the program. Only the audio thread, which alone sets it: so
+    /// nobody waits.
+    pub(crate) fn broke(&self, spot: Spot) {
+        self.broken.fetch_add(1, Relaxed);
+        // Of many the first says most.
+        let _ = self.broke_at.set(spot);
+    }
+
     /// By how many ppm the input's clock is faster than the output's; `None`: one clock, or not known yet.
     pub(crate) fn drift(&self, ppm: Option<f32>) {
         self.drift.store(ppm.unwrap_or(f32::NAN).to_bits(), Relaxed);
@@ -211,6 +226,8 @@ impl Stats {
             away: self.away.load(Relaxed),
             faults: [self.late_blocks.read(), self.gaps.read()].concat(),
             events_lost: self.events_lost.load(Relaxed),
+            broken: self.broken.load(Relaxed),
+            broke_at: self.broke_at.get().map(Spot::to_string),
             drift_ppm: Some(f32::from_bits(self.drift.load(Relaxed))).filter(|ppm| ppm.is_finite()),
         }
     }
@@ -250,6 +267,10 @@ pub struct Load {
     pub faults: Vec<Fault>,
     /// MIDI messages for which a block had no room.
     pub events_lost: u64,
+    /// Blocks that broke off by a fault of the engine itself, and the place in the program of the first.
+    pub broken: u64,
+    /// See above.
+    pub broke_at: Option<String>,
     /// By how many ppm the input's clock is faster than the output's, where they are two and that is known.
     pub drift_ppm: Option<f32>,
 }

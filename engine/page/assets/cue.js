@@ -70,6 +70,7 @@ export class Cue {
     const by = piece.controllers[it.controller].name;
     if (now.hushed) return `Hushed: ${by} does nothing just now.${also}`;
     const said = {
+      broken: `Your ${it.key} broke, and is silent: the desk knows why.`,
       on: `Your ${it.key} sounds: ${by} is live.`,
       waits: `Bring ${by} to rest first: then it is live.`,
       moves: `Move ${by} a little, or bring it to rest: then it is live.`,

@@ -43,7 +43,8 @@ class Effect {
 
   update() {
     const { now } = state;
-    const stands = now.hushed && now.effects[this.index] !== "out" ? "waits" : now.effects[this.index];
+    const own = now.effects[this.index];
+    const stands = now.hushed && own !== "out" && own !== "broken" ? "waits" : own;
     attribute(this.element, "data-state", stands);
     text(this.state, standing(this.index));
     this.lever?.show(now.controllers[this.controller] ?? 0, stands, mayMove(this.controller));

@@ -60,6 +60,7 @@ export function standing(effect) {
   const how = it.controller === null ? ", with the scene" : "";
   const hushed = state.now.hushed && "hushed";
   const said = {
+    broken: "broke, and is silent",
     on: `sounds${how}`,
     ready: `at rest${how}`,
     waits: hushed || `waits: bring ${by} to rest first`,

@@ -104,4 +104,6 @@ pub enum Topic {
     Lost,
     /// A mic whose samples are no numbers.
     Bad,
+    /// A part of the engine that broke.
+    Broken,
 }

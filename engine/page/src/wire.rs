@@ -9,7 +9,7 @@
 //! ```json
 //! {"now": {
 //!   "sample": 123456, "scene": 0, "since": 96000, "hushed": false, "controllers": [0.0, 0.4],
-//!   "effects": ["out", "ready", "waits", "moves", "on"], "level_db": 0.0, "levels_db": [0.0, -3.0], "muted": [false],
+//!   "effects": ["out", "ready", "waits", "moves", "on", "broken"], "level_db": 0.0, "levels_db": [0.0, -3.0], "muted": [false],
 //!   "words": [{"kind": "late", "grave": true, "text": "2 late blocks in the last 10 s"}],
 //!   "learning": {"controller": "foot", "listens": true, "text": "press the pedal and let it go"}
 //! }}
@@ -17,8 +17,8 @@
 //! {"error": "there is no mark `Z` in this piece"}
 //! ```
 //! `sample` is the engine's when this was looked at, `since` the first of the scene. An effect is not in the scene, at
-//! rest, waits for its controller to come to rest, waits for that or for a move of it, or sounds
-//! ([`Stands`]). -120 dB is silence. A slot of the history holds the greatest root of the mean square of
+//! rest, waits for its controller to come to rest, waits for that or for a move of it, sounds, or
+//! broke and is silent ([`Stands`]). -120 dB is silence. A slot of the history holds the greatest root of the mean square of
 //! a tenth of a second, in whole dBFS; later slots the page makes from the meters.
 //!
 //! `learning` is null unless somebody learns, or just has learned (then it no longer listens), what reaches a controller.
@@ -109,6 +109,7 @@ fn place(stands: Stands) -> &'static str {
         Stands::Waits => "waits",
         Stands::WaitsOrMoves => "moves",
         Stands::On => "on",
+        Stands::Broken => "broken",
     }
 }
 

@@ -107,6 +107,30 @@ pub enum Topic {
         /// Why.
         why: String,
     },
+    /// An effect, the subject, panicked: it is silent to the end.
+    EffectBroke {
+        /// Where in the program.
+        place: String,
+    },
+    /// What is worked out of a source, the subject, for the effects that read it panicked: these are silent to the end.
+    ModelBroke {
+        /// Where in the program.
+        place: String,
+        /// The effects that read it.
+        silent: Vec<String>,
+    },
+    /// The same of its analysis.
+    AnalysisBroke {
+        /// Where in the program.
+        place: String,
+        /// The effects that read it.
+        silent: Vec<String>,
+    },
+    /// The engine itself panicked, and whole blocks are silent.
+    EngineBroke {
+        /// Where in the program it first did.
+        place: String,
+    },
     /// OSC does not reach a receiver: the subject.
     OscUnreached {
         /// Why.
@@ -180,6 +204,10 @@ impl Topic {
             Topic::OscSenseless { .. } => "osc-senseless",
             Topic::OscUnheard { .. } => "osc-unheard",
             Topic::OscUnreached { .. } => "osc-unreached",
+            Topic::EffectBroke { .. } => "effect-broke",
+            Topic::ModelBroke { .. } => "model-broke",
+            Topic::AnalysisBroke { .. } => "analysis-broke",
+            Topic::EngineBroke { .. } => "engine-broke",
         }
     }
 
@@ -206,6 +234,10 @@ impl Topic {
             | Topic::OscUnheard { .. }
             | Topic::OscSenseless { .. }
             | Topic::Howls
+            | Topic::EffectBroke { .. }
+            | Topic::ModelBroke { .. }
+            | Topic::AnalysisBroke { .. }
+            | Topic::EngineBroke { .. }
             | Topic::OscUnreached { .. } => false,
         }
     }

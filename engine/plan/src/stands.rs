@@ -15,4 +15,6 @@ pub enum Stands {
     WaitsOrMoves,
     /// It sounds.
     On,
+    /// It broke, or its source's model or analysis did, which it reads: it is silent and stays so.
+    Broken,
 }

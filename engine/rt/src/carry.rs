@@ -139,6 +139,7 @@ impl Carry {
         for &(i, j) in &self.sources {
             std::mem::swap(&mut new.sources[j].memory, &mut old.sources[i].memory);
             new.sources[j].coming = old.sources[i].coming;
+            new.sources[j].faults = old.sources[i].faults.map(|(insight, told)| (insight, told.anew()));
         }
         for &j in &self.fresh_sources {
             new.sources[j].memory.start(at);
@@ -157,6 +158,7 @@ impl Carry {
             let (from, to) = (&mut old.residents[i], &mut new.residents[j]);
             std::mem::swap(&mut from.voices, &mut to.voices);
             to.gate = from.gate;
+            (to.broken, to.fault) = (from.broken, from.fault.anew());
             for (voice, blank) in to.voices.iter_mut().zip(&mut from.voices) {
                 // The number of outputs may differ: the new one's sends, filled from the old one's.
                 std::mem::swap(&mut voice.sends, &mut blank.sends);
@@ -165,6 +167,8 @@ impl Carry {
                 }
             }
         }
+        // What is new and reads what broke before it came does not begin.
+        (0..new.sources.len()).for_each(|place| new.let_down(place));
         new.next.carry(&old.next);
         new.back.carry(&old.back);
         new.hush.carry(&old.hush);

@@ -13,6 +13,10 @@ pub(crate) struct Clock {
     pub attack: u32,
     /// The time in which whatever is in the way is faded out: 20 ms.
     pub hurry: u32,
+    /// The time in which an effect that broke is let down from its last sample: 4 ms, inside the 5 ms that are promised.
+    pub down: u32,
+    /// The time in which the slope that it had then is gone: 0.5 ms.
+    pub flat: u32,
     /// The time in which hush silences everything: 150 ms, inside the 200 ms that are promised.
     pub hush: u32,
     /// The greatest change of a level from one sample to the next: from nothing to all in 10 ms.
@@ -40,6 +44,8 @@ impl Clock {
             end: samples(0.030),
             attack: samples(0.010),
             hurry: samples(0.020),
+            down: samples(0.004),
+            flat: samples(0.0005),
             hush: samples(0.150),
             level_step: 1.0 / samples(0.010) as f32,
             again: u64::from(samples(0.400)),

@@ -15,7 +15,7 @@ use crate::carry::Carry;
 use crate::engine::Engine;
 use crate::outbox::{Inbox, Item, Outbox};
 use crate::reading::Reading;
-use crate::table::{Need, Table, needs};
+use crate::table::{Making, Need, Table, needs};
 
 /// Events on their way to the audio thread.
 const EVENTS: usize = 4096;
@@ -25,6 +25,14 @@ const TABLES: usize = 4;
 const RECORDS: usize = 65_536;
 /// Readings: more than a second's for a hundred channels.
 const READINGS: usize = 8192;
+
+/// Bytes of all rings between the halves.
+pub(crate) fn rings() -> usize {
+    EVENTS * size_of::<Event>()
+        + TABLES * size_of::<Box<Table>>()
+        + RECORDS * size_of::<Item<Applied>>()
+        + READINGS * size_of::<Item<Reading>>()
+}
 
 /// The control half of an engine.
 pub struct Control {
@@ -43,7 +51,7 @@ pub struct Control {
     /// What the sources of the newest plan remember.
     needs: Vec<Need>,
     ports: Vec<String>,
-    hears: bool,
+    making: Making,
 }
 
 /// What the engine has to say, in order.
@@ -72,25 +80,26 @@ impl std::error::Error for Full {}
 /// Makes both halves of an engine that plays a piece at `rate` samples a second, with the scene `first` in force from
 /// its first sample. Allocates all that the piece will ever need.
 pub fn engine(plan: &Plan, rate: u32, first: SceneId) -> (Engine, Control) {
-    make(plan, rate, first, false)
+    engine_with(Making::default(), plan, rate, first)
 }
 
 /// The same, and it tells pitch and onsets of every mic, see [`Reading::Pitch`] and [`Reading::Onset`]. That changes
 /// nothing in its sound.
 pub fn hearing_engine(plan: &Plan, rate: u32, first: SceneId) -> (Engine, Control) {
-    make(plan, rate, first, true)
+    engine_with(Making { hears: true, ..Making::default() }, plan, rate, first)
 }
 
-fn make(plan: &Plan, rate: u32, first: SceneId, hears: bool) -> (Engine, Control) {
+/// The same as [`engine`], made as is said. Pieces that are handed over to it are made so, too.
+pub fn engine_with(making: Making, plan: &Plan, rate: u32, first: SceneId) -> (Engine, Control) {
     let (events, events_out) = HeapRb::new(EVENTS).split();
     let (tables, tables_out) = HeapRb::new(TABLES).split();
     let (records_out, records) = Outbox::with_room(RECORDS);
     let (readings_out, readings) = Outbox::with_room(READINGS);
     let lost = Arc::new(AtomicU64::new(0));
     let ports: Vec<String> = plan.ports().into_iter().map(str::to_owned).collect();
-    let needs = needs(plan, rate, hears);
+    let needs = needs(plan, rate, making);
     let (home, back) = HeapRb::new(1).split();
-    let table = Table::new(plan, rate, &ports, &needs, hears, Carry::default(), home);
+    let table = Table::new(plan, rate, &ports, &needs, making, Carry::default(), home);
     let engine = Engine {
         sample: 0,
         scene: SceneId::new(first.index().min(plan.scenes.len().saturating_sub(1))),
@@ -119,7 +128,7 @@ fn make(plan: &Plan, rate: u32, first: SceneId, hears: bool) -> (Engine, Control
         behind: 0,
         needs,
         ports,
-        hears,
+        making,
     };
     (engine, control)
 }
@@ -130,7 +139,7 @@ pub struct Builder {
     rate: u32,
     old: Option<(Plan, Vec<Need>)>,
     ports: Vec<String>,
-    hears: bool,
+    making: Making,
 }
 
 /// A changed piece, ready to take over.
@@ -147,10 +156,10 @@ impl Builder {
     /// Builds it.
     pub fn build(self, plan: &Plan) -> Box<Built> {
         let ports = plan.ports_after(&self.ports);
-        let mut needs = needs(plan, self.rate, self.hears);
+        let mut needs = needs(plan, self.rate, self.making);
         let carry = self.old.map_or_else(Carry::default, |(old, had)| Carry::new(&old, &had, plan, &mut needs));
         let (home, back) = HeapRb::new(1).split();
-        let table = Box::new(Table::new(plan, self.rate, &ports, &needs, self.hears, carry, home));
+        let table = Box::new(Table::new(plan, self.rate, &ports, &needs, self.making, carry, home));
         Box::new(Built { table, back, plan: plan.clone(), needs, ports })
     }
 }
@@ -176,7 +185,7 @@ impl Control {
     pub fn builder(&self) -> Builder {
         // There is always one: the plan of the newest table.
         let old = self.plans.back().cloned().map(|plan| (plan, self.needs.clone()));
-        Builder { rate: self.rate, old, ports: self.ports.clone(), hears: self.hears }
+        Builder { rate: self.rate, old, ports: self.ports.clone(), making: self.making }
     }
 
     /// Puts a piece in the place of the present one that was built to follow it: no other may have been handed over

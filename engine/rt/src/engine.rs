@@ -8,8 +8,11 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use ringbuf::HeapCons;
 use ringbuf::traits::{Consumer, Producer};
 use tenterhook_dsp::CELL;
-use tenterhook_plan::{Applied, ControllerId, Event, Gesture, InstanceId, MicId, OutputId, SceneId, Timed, Who, unit};
+use tenterhook_plan::{
+    Applied, ControllerId, Event, Gesture, GroupId, InstanceId, MicId, OutputId, SceneId, Source, Timed, Who, unit,
+};
 
+use crate::fault::Part;
 use crate::outbox::Outbox;
 use crate::reading::{Channel, Reading};
 use crate::resident::{Change, Moment, Resident};
@@ -318,12 +321,21 @@ impl Engine {
     fn tell(&mut self) {
         self.records.catch_up();
         self.tell_scene();
-        let (sample, hushed) = (self.sample, self.hushed);
+        let (sample, moment) = (self.sample, self.moment());
+        let groups = self.table.groups.len();
         let Table { controllers, residents, loudness, midi, mics, outputs, shared, hearings, sources, clock, .. } =
             &mut *self.table;
         let mut say = |reading| self.readings.say(reading);
         for (index, resident) in residents.iter_mut().enumerate() {
-            resident.tell(InstanceId::new(index), hushed, &mut say);
+            resident.tell(InstanceId::new(index), moment, &mut say);
+        }
+        for (place, source) in sources.iter_mut().enumerate() {
+            for (insight, told) in &mut source.faults {
+                told.tell(|fault| {
+                    let of = source_at(place, mics.len(), groups, residents);
+                    of.is_none_or(|of| say(Reading::Broken { part: Part::Insight(*insight, of), fault }))
+                });
+            }
         }
         for loudness in loudness {
             loudness.tell(controllers[loudness.id.index()].value, &mut say);
@@ -376,18 +388,43 @@ impl Engine {
     }
 }
 
+/// What the source at this place of the table is.
+fn source_at(place: usize, mics: usize, groups: usize, residents: &[Resident]) -> Option<Source> {
+    match (place.checked_sub(mics), place.checked_sub(mics + groups)) {
+        (None, _) => Some(Source::Mic(MicId::new(place))),
+        (Some(group), None) => Some(Source::Group(GroupId::new(group))),
+        (_, Some(_)) => {
+            let index = residents.iter().position(|resident| resident.feeds == Some(place))?;
+            Some(Source::Instance(InstanceId::new(index)))
+        }
+    }
+}
+
 impl Table {
+    /// What reads a thing of this source that broke is let down.
+    pub(crate) fn let_down(&mut self, place: usize) {
+        let Self { residents, sources, clock, .. } = self;
+        for (insight, _) in sources[place].faults.iter().filter(|(_, told)| told.fault.is_some()) {
+            let readers = residents.iter_mut().filter(|one| one.reads == place && one.reads_insight(*insight));
+            readers.filter(|one| !one.broken).for_each(|one| one.let_down(*clock));
+        }
+    }
+
     /// The samples from `from` on, all in one cell, at `offset` in the block.
     fn piece(&mut self, from: u64, offset: usize, length: usize, inputs: &[&[f32]], outputs: &mut [&mut [f32]]) {
         let block = offset..offset + length;
-        for (mic, source) in self.mics.iter_mut().zip(&mut self.sources) {
+        let step = self.step;
+        for nth in 0..self.mics.len() {
+            let (mic, source) = (&mut self.mics[nth], &mut self.sources[nth]);
             let sound = &mut source.now[..length];
             match mic.input.and_then(|channel| inputs.get(channel)).and_then(|channel| channel.get(block.clone())) {
                 Some(input) => sound.copy_from_slice(input),
                 None => sound.fill(0.0),
             }
             mic.process(from, sound);
-            source.remember(from, length);
+            if source.remember(from, length, |insight| step(insight, nth, from)) {
+                self.let_down(nth);
+            }
         }
         for loudness in &mut self.loudness {
             loudness.feed(&self.sources[loudness.mic].now[..length]);
@@ -395,17 +432,22 @@ impl Table {
         for hearing in &mut self.hearings {
             hearing.feed(&self.sources[hearing.mic()].now[..length]);
         }
-        let (mics, others) = self.sources.split_at_mut(self.mics.len());
-        for (group, source) in self.groups.iter().zip(others) {
+        for nth in 0..self.groups.len() {
+            let (mics, others) = self.sources.split_at_mut(self.mics.len());
+            let (group, source) = (&self.groups[nth], &mut others[nth]);
             for (i, sum) in source.now[..length].iter_mut().enumerate() {
                 *sum = tenterhook_dsp::guard::settle(group.iter().map(|&mic| mics[mic].now[i]).sum());
             }
-            source.remember(from, length);
+            let place = self.mics.len() + nth;
+            if source.remember(from, length, |insight| step(insight, place, from)) {
+                self.let_down(place);
+            }
         }
         for output in &mut self.outputs {
             output.sum[..length].fill(0.0);
         }
-        for resident in &mut self.residents {
+        for nth in 0..self.residents.len() {
+            let resident = &mut self.residents[nth];
             let mut sum = [0.0; CELL as usize];
             let sum = &mut sum[..length];
             if !resident.is_silent() {
@@ -422,7 +464,9 @@ impl Table {
                 for (now, &sum) in source.now.iter_mut().zip(&*sum) {
                     *now = tenterhook_dsp::guard::settle(sum);
                 }
-                source.remember(from, length);
+                if source.remember(from, length, |insight| step(insight, feeds, from)) {
+                    self.let_down(feeds);
+                }
             }
         }
         let mut all = [0.0; CELL as usize];

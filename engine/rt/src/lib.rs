@@ -5,12 +5,14 @@
 //! outputs. The [`Control`] belongs to any other thread: it sends events, replaces the piece, and reads what happened.
 //! Between them there are only rings that neither side ever waits for.
 
+mod bytes;
 mod carry;
 mod clock;
 mod control;
 mod controllers;
 mod engine;
 mod fader;
+mod fault;
 mod hand;
 mod hearing;
 #[cfg(test)]
@@ -23,6 +25,9 @@ mod strip;
 mod table;
 mod voice;
 
-pub use control::{Builder, Built, Control, Full, Report, engine, hearing_engine};
+pub use bytes::{Bytes, bytes};
+pub use control::{Builder, Built, Control, Full, Report, engine, engine_with, hearing_engine};
 pub use engine::Engine;
+pub use fault::{Fault, Part, Spot, caught, quiet_hook};
 pub use reading::{Channel, Reading};
+pub use table::Making;

@@ -2,8 +2,10 @@
 
 use tenterhook_plan::{ControllerId, InstanceId, MicId, OutputId, SceneId, Stands};
 
+use crate::fault::{Fault, Part};
+
 /// One report from the audio thread. A state ([`Scene`](Reading::Scene), [`Held`](Reading::Held),
-/// [`Effect`](Reading::Effect), [`Loudness`](Reading::Loudness), [`Wired`](Reading::Wired)) that found the ring full is told again until there is
+/// [`Effect`](Reading::Effect), [`Broken`](Reading::Broken), [`Loudness`](Reading::Loudness), [`Wired`](Reading::Wired)) that found the ring full is told again until there is
 /// room, and all states are told anew when a changed piece has taken over; a meter's greatest values are kept until
 /// they are told.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -52,6 +54,13 @@ pub enum Reading {
         effect: InstanceId,
         /// How it stands.
         stands: Stands,
+    },
+    /// A part of the engine panicked. It is silent from then on, and so are the effects that read it; all else goes on.
+    Broken {
+        /// Which part.
+        part: Part,
+        /// When, and where in the program.
+        fault: Fault,
     },
     /// A controller that follows loudness has moved by more than 0.005 since this was last read, or has come to 0. Such
     /// values are computed again in every run, so they are no gestures.

@@ -2,11 +2,13 @@
 
 use tenterhook_dsp::CELL;
 use tenterhook_dsp::effects::{Effect, Settings};
-use tenterhook_dsp::memory::Memory;
+use tenterhook_dsp::memory::{Insight, Memory};
+use tenterhook_dsp::ramp::Ramp;
 use tenterhook_plan::{By, Controller, Instance, InstanceId, SceneId, Stands};
 
 use crate::clock::Clock;
 use crate::controllers::State;
+use crate::fault::{Fault, Part, Spot, Told, caught};
 use crate::reading::Reading;
 use crate::voice::{Life, Voice};
 
@@ -116,6 +118,13 @@ pub(crate) struct Resident {
     /// It does not carry on into the table that is about to be installed: nothing of it begins any more.
     pub doomed: bool,
     level: fn(f32) -> f32,
+    /// What of its source's memory it reads beside the sound.
+    reads_analysis: bool,
+    reads_model: bool,
+    /// It, or what it reads, broke: it is silent, and nothing of it is called any more. It goes home with its table.
+    pub broken: bool,
+    /// Its own fault, if it was that.
+    pub fault: Told,
     /// What was last told of how it stands, and of what it holds; `None`: nothing was.
     told_stands: Option<Stands>,
     told_holds: Option<Option<(u64, u64)>>,
@@ -143,9 +152,18 @@ impl Resident {
             feeds: None,
             doomed: false,
             level: effect.level,
+            reads_analysis: (effect.wants_analysis)(&instance.settings),
+            reads_model: effect.wants_model,
+            broken: false,
+            fault: Told::default(),
             told_stands: None,
             told_holds: None,
         }
+    }
+
+    /// Bytes that one takes whose processors take so many each.
+    pub fn bytes(processor: usize, outputs: usize) -> usize {
+        size_of::<Self>() + VOICES * (size_of::<Voice>() + processor + outputs * size_of::<Ramp>())
     }
 
     /// It is as if nothing had happened yet.
@@ -159,7 +177,7 @@ impl Resident {
     pub fn carry_on(&mut self, gains: &[f32], change: Change) {
         for voice in &mut self.voices {
             match voice.life {
-                Life::Free => {}
+                Life::Free | Life::Falling => {}
                 Life::Sounding | Life::Ending => voice.redirect(gains, change.fade),
                 Life::Leaving => voice.leave(change.hurry),
             }
@@ -170,7 +188,7 @@ impl Resident {
     pub fn go(&mut self, change: Change) {
         for voice in &mut self.voices {
             match voice.life {
-                Life::Free => {}
+                Life::Free | Life::Falling => {}
                 Life::Sounding | Life::Ending => voice.leave(change.fade),
                 Life::Leaving => voice.leave(change.hurry),
             }
@@ -269,7 +287,7 @@ impl Resident {
     }
 
     fn begin(&mut self, moment: Moment, value: f32, rise: u32, gains: &[f32], memory: &Memory) {
-        if self.doomed {
+        if self.doomed || self.broken {
             return;
         }
         let busy = self.voices.iter().filter(|voice| voice.life != Life::Free).count();
@@ -284,20 +302,50 @@ impl Resident {
         let heard = memory.heard(moment.at);
         match self.voices.iter_mut().find(|voice| voice.life == Life::Free) {
             Some(voice) => {
-                voice.begin(value, rise, gains, moment.clock, &heard);
+                let begun = caught(|| voice.begin(value, rise, gains, moment.clock, &heard));
                 self.gate = Gate::On { waits: false };
+                if let Err(spot) = begun {
+                    self.broke(moment.at, spot, moment.clock);
+                }
             }
             None => self.gate = Gate::On { waits: true },
         }
     }
 
+    /// It panicked.
+    fn broke(&mut self, sample: u64, spot: Spot, clock: Clock) {
+        self.fault = Told::of(Fault { sample, spot });
+        self.let_down(clock);
+    }
+
+    /// From here on it is silent: what sounds falls from its last sample.
+    pub fn let_down(&mut self, clock: Clock) {
+        self.broken = true;
+        self.voices.iter_mut().for_each(|voice| voice.let_down(clock));
+    }
+
+    /// Whether it reads this of its source's memory.
+    pub fn reads_insight(&self, insight: Insight) -> bool {
+        match insight {
+            Insight::Analysis => self.reads_analysis,
+            Insight::Model => self.reads_model,
+        }
+    }
+
     /// Says how it stands and what it holds, where that is not what was last told; `say` returns whether it was told.
-    pub fn tell(&mut self, effect: InstanceId, hushed: bool, mut say: impl FnMut(Reading) -> bool) {
-        let stands = self.stands(hushed);
+    pub fn tell(&mut self, effect: InstanceId, moment: Moment, mut say: impl FnMut(Reading) -> bool) {
+        let span = match self.broken {
+            true => None,
+            false => caught(|| self.holds()).unwrap_or_else(|spot| {
+                self.broke(moment.at, spot, moment.clock);
+                None
+            }),
+        };
+        self.fault.tell(|fault| say(Reading::Broken { part: Part::Effect(effect), fault }));
+        let stands = self.stands(moment.hushed);
         if self.told_stands != Some(stands) && say(Reading::Effect { effect, stands }) {
             self.told_stands = Some(stands);
         }
-        let span = self.holds();
         if self.told_holds != Some(span) && say(Reading::Held { effect, span }) {
             self.told_holds = Some(span);
         }
@@ -307,6 +355,7 @@ impl Resident {
     pub fn stands(&self, hushed: bool) -> Stands {
         match self.gate {
             Gate::Out => Stands::Out,
+            _ if self.broken => Stands::Broken,
             _ if hushed => Stands::Waits,
             Gate::Held { from: None } => Stands::Waits,
             Gate::Held { from: Some(_) } => Stands::WaitsOrMoves,
@@ -354,11 +403,22 @@ impl Resident {
         mut add: impl FnMut(usize, &[f32]),
     ) {
         let mut buffer = [0.0; CELL as usize];
-        for voice in self.voices.iter_mut().filter(|voice| voice.life != Life::Free) {
-            let end = (from - from % CELL).max(voice.began);
-            let heard = memory.heard(end);
+        for nth in 0..self.voices.len() {
             let out = &mut buffer[..now.len()];
-            voice.render(from, now, &heard, self.level, clock, out);
+            let voice = &mut self.voices[nth];
+            if voice.life == Life::Free {
+                continue;
+            }
+            if !self.broken {
+                let heard = memory.heard((from - from % CELL).max(voice.began));
+                if let Err(spot) = caught(|| voice.render(from, now, &heard, self.level, clock, out)) {
+                    self.broke(from, spot, clock);
+                }
+            }
+            let voice = &mut self.voices[nth];
+            if self.broken {
+                voice.fall(clock, out);
+            }
             for (sum, &sound) in sum.iter_mut().zip(&*out) {
                 *sum += sound;
             }

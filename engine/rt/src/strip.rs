@@ -5,7 +5,7 @@ use tenterhook_dsp::guard::{Guard, settle};
 use tenterhook_dsp::highpass::Highpass;
 use tenterhook_dsp::howl::Howl;
 use tenterhook_dsp::limiter::Limiter;
-use tenterhook_dsp::memory::Memory;
+use tenterhook_dsp::memory::{Insight, Memory};
 use tenterhook_dsp::meter::Meter;
 use tenterhook_dsp::offset::Offset;
 use tenterhook_dsp::ramp::Ramp;
@@ -13,6 +13,7 @@ use tenterhook_plan::{Mic, Output};
 
 use crate::clock::Clock;
 use crate::fader::Fader;
+use crate::fault::{Fault, Told, caught};
 use crate::reading::{Channel, Reading};
 
 /// The samples of one piece of a cell.
@@ -22,18 +23,42 @@ pub(crate) type Piece = [f32; CELL as usize];
 pub(crate) struct Source {
     pub now: Piece,
     pub memory: Memory,
+    /// What broke of what its memory works out: of the model and of the analysis.
+    pub faults: [(Insight, Told); 2],
     /// 1, or on its way to 1 where a changed piece brings a source in while it sounds.
     pub coming: Ramp,
 }
 
 impl Source {
-    /// The present piece, whose first `length` samples are set, becomes the past of what follows.
-    pub fn remember(&mut self, from: u64, length: usize) {
+    /// A source that sounds nothing yet.
+    pub fn new(memory: Memory) -> Self {
+        let faults = [Insight::Model, Insight::Analysis].map(|insight| (insight, Told::default()));
+        Self { now: [0.0; CELL as usize], memory, faults, coming: Ramp::at(1.0) }
+    }
+
+    /// The present piece, whose first `length` samples are set, becomes the past of what follows. True: what is worked
+    /// out of it broke just now; `beside` is called beside it.
+    pub fn remember(&mut self, from: u64, length: usize, beside: impl Fn(Insight)) -> bool {
         let sound = &mut self.now[..length];
         if self.coming.left() > 0 {
             sound.iter_mut().for_each(|sample| *sample = settle(*sample * self.coming.advance()));
         }
-        self.memory.write(from, sound);
+        self.memory.keep(from, sound);
+        let mut broke = false;
+        for (insight, told) in &mut self.faults {
+            if !self.memory.has(*insight) || told.fault.is_some() {
+                continue;
+            }
+            if let Err(spot) = caught(|| {
+                self.memory.work_out(*insight, from, sound);
+                beside(*insight);
+            }) {
+                self.memory.give_up(*insight);
+                *told = Told::of(Fault { sample: from, spot });
+                broke = true;
+            }
+        }
+        broke
     }
 }
 

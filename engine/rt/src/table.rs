@@ -1,10 +1,9 @@
 //! All that a piece needs to sound, built whole before the audio thread sees it.
 
 use ringbuf::HeapProd;
-use tenterhook_dsp::effects::{self, Effect};
-use tenterhook_dsp::memory::Memory;
-use tenterhook_dsp::ramp::Ramp;
-use tenterhook_dsp::{CELL, effects::EFFECTS};
+use tenterhook_dsp::CELL;
+use tenterhook_dsp::effects::{EFFECTS, Effect};
+use tenterhook_dsp::memory::{Insight, Memory};
 use tenterhook_plan::{By, Plan, Source as Reads};
 
 use crate::carry::Carry;
@@ -25,6 +24,7 @@ pub(crate) struct SceneTable {
 /// A whole piece, ready to sound.
 pub(crate) struct Table {
     pub clock: Clock,
+    pub step: fn(Insight, usize, u64),
     pub mics: Vec<MicStrip>,
     /// The mics of each group, by their place.
     pub groups: Vec<Vec<usize>>,
@@ -88,16 +88,16 @@ pub(crate) fn feeds(plan: &Plan) -> Vec<Option<usize>> {
     feeds
 }
 
-/// What each source of a plan must remember; `hears`: the pitch of every mic is told.
-pub(crate) fn needs(plan: &Plan, rate: u32, hears: bool) -> Vec<Need> {
+/// What each source of a plan must remember; as it is to be made.
+pub(crate) fn needs(plan: &Plan, rate: u32, making: Making) -> Vec<Need> {
     let feeds = feeds(plan);
     let sources = plan.mics.len() + plan.groups.len() + feeds.iter().flatten().count();
     let mut needs = vec![Need::default(); sources];
     for mic in &mut needs[..plan.mics.len()] {
-        mic.analysis = hears;
+        mic.analysis = making.hears;
     }
     for instance in &plan.instances {
-        let effect = effect(instance.effect);
+        let effect = making.effect(instance.effect);
         let need = &mut needs[place(plan, instance.source, &feeds)];
         let seconds = (effect.reach)(&instance.settings);
         need.samples = need.samples.max((seconds * f64::from(rate)).ceil() as usize + 2 * CELL as usize);
@@ -107,9 +107,29 @@ pub(crate) fn needs(plan: &Plan, rate: u32, hears: bool) -> Vec<Need> {
     needs
 }
 
-/// The effect of a name that the checker of pieces has found in the table.
-fn effect(name: &str) -> &'static Effect {
-    effects::named(name).unwrap_or(&EFFECTS[0])
+/// What an engine is made of. Only tests have others than the program's own effects, and ones that break.
+#[derive(Clone, Copy)]
+pub struct Making {
+    /// The effects that there are, at least one.
+    pub effects: &'static [Effect],
+    /// Whether it tells pitch and onsets of every mic.
+    pub hears: bool,
+    /// Called on the audio thread beside each step of what a source's memory works out, with the source's place (mics,
+    /// groups, effects that others follow) and the sample.
+    pub step: fn(Insight, usize, u64),
+}
+
+impl Default for Making {
+    fn default() -> Self {
+        Self { effects: &EFFECTS, hears: false, step: |_, _, _| {} }
+    }
+}
+
+impl Making {
+    /// The effect of a name that the checker of pieces has found in the table.
+    pub fn effect(self, name: &str) -> &'static Effect {
+        self.effects.iter().find(|effect| effect.declaration.name == name).unwrap_or(&self.effects[0])
+    }
 }
 
 impl Table {
@@ -119,27 +139,23 @@ impl Table {
         rate: u32,
         ports: &[String],
         needs: &[Need],
-        hears: bool,
+        making: Making,
         carry: Carry,
         home: HeapProd<Box<Table>>,
     ) -> Self {
         let feeds = feeds(plan);
         let outputs = plan.outputs.len();
-        let source = |(place, need): (usize, &Need)| Source {
-            now: [0.0; CELL as usize],
-            coming: Ramp::at(1.0),
-            memory: {
-                let memory = if need.analysis {
-                    Memory::with_analysis(need.samples, rate, place as u64)
-                } else {
-                    Memory::new(need.samples)
-                };
-                let memory = if need.model { memory.modelled(rate, place as u64) } else { memory };
-                if hears && place < plan.mics.len() { memory.pitched() } else { memory }
-            },
+        let source = |(place, need): (usize, &Need)| {
+            let memory = if need.analysis {
+                Memory::with_analysis(need.samples, rate, place as u64)
+            } else {
+                Memory::new(need.samples)
+            };
+            let memory = if need.model { memory.modelled(rate, place as u64) } else { memory };
+            Source::new(if making.hears && place < plan.mics.len() { memory.pitched() } else { memory })
         };
         let resident = |(index, instance): (usize, &tenterhook_plan::Instance)| {
-            let effect = effect(instance.effect);
+            let effect = making.effect(instance.effect);
             let mut resident = Resident::new(effect, instance, index, &plan.controllers, rate, outputs);
             resident.reads = place(plan, instance.source, &feeds);
             resident.feeds = feeds[index];
@@ -153,6 +169,7 @@ impl Table {
         };
         Self {
             clock,
+            step: making.step,
             mics: plan.mics.iter().map(|mic| MicStrip::new(mic, rate)).collect(),
             groups: plan.groups.iter().map(|group| group.mics.iter().map(|id| id.index()).collect()).collect(),
             sources: needs.iter().enumerate().map(source).collect(),
@@ -167,7 +184,7 @@ impl Table {
             hush: Trigger::new(plan.hush),
             midi: Midi::new(plan, ports),
             loudness: Loudness::all(plan, rate),
-            hearings: if hears { Hearing::all(plan, rate) } else { Vec::new() },
+            hearings: if making.hears { Hearing::all(plan, rate) } else { Vec::new() },
             scenes: plan.scenes.iter().map(|scene| SceneTable::new(scene, plan, clock)).collect(),
             carry,
             home,

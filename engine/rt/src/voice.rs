@@ -1,6 +1,7 @@
 //! One sounding of an effect, from its beginning to its end.
 
 use tenterhook_dsp::effects::Processor;
+use tenterhook_dsp::guard::settle;
 use tenterhook_dsp::memory::Heard;
 use tenterhook_dsp::ramp::Ramp;
 
@@ -18,6 +19,8 @@ pub(crate) enum Life {
     /// It was taken from its controller, which no longer moves it: x stays, or goes on to 0 if it was on its way there,
     /// and the sound fades.
     Leaving,
+    /// Its effect broke: what it last sounded falls to 0, and nothing of it is called any more.
+    Falling,
 }
 
 /// One voice of a resident effect.
@@ -30,6 +33,7 @@ pub(crate) struct Voice {
     level: f32,
     /// Comes in at the beginning, goes when the voice leaves.
     fade: Ramp,
+    last: Last,
     /// The factor to each output of the plan.
     pub sends: Box<[Ramp]>,
     processor: Box<dyn Processor>,
@@ -43,6 +47,7 @@ impl Voice {
             x: Ramp::at(0.0),
             level: 0.0,
             fade: Ramp::at(0.0),
+            last: Last::default(),
             sends: vec![Ramp::at(0.0); outputs].into_boxed_slice(),
             processor,
         }
@@ -58,6 +63,7 @@ impl Voice {
         self.level = 0.0;
         self.fade = Ramp::at(0.0);
         self.fade.go(1.0, clock.attack);
+        self.last = Last::default();
         for (send, &gain) in self.sends.iter_mut().zip(gains) {
             send.set(gain);
         }
@@ -77,7 +83,7 @@ impl Voice {
 
     /// It keeps its x and is silent after at most `samples` samples.
     pub fn leave(&mut self, samples: u32) {
-        if self.life == Life::Free {
+        if matches!(self.life, Life::Free | Life::Falling) {
             return;
         }
         let dying = self.life == Life::Leaving && self.fade.left() <= samples;
@@ -135,14 +141,63 @@ impl Voice {
             // The fade's corners are rounded: g²(3 − 2g) leaves and arrives without a bend.
             let sound = *out * (level * fade * fade * (3.0 - 2.0 * fade));
             *out = if sound.is_finite() { sound } else { 0.0 };
+            self.last.take_in(*out);
         }
         let done = match self.life {
-            Life::Free | Life::Sounding => false,
+            Life::Free | Life::Sounding | Life::Falling => false,
             Life::Ending => self.has_ended(),
             Life::Leaving => self.fade.is_silent() || self.has_ended(),
         };
         if done {
             self.life = Life::Free;
         }
+    }
+
+    /// Its effect broke: from here on it falls from its last sample.
+    pub fn let_down(&mut self, clock: Clock) {
+        if self.life != Life::Free {
+            self.life = Life::Falling;
+            self.last.fallen = 0;
+            self.last.bend = self.last.slope.abs() * clock.flat as f32;
+        }
+    }
+
+    /// Makes samples of a voice that is [`Life::Falling`].
+    pub fn fall(&mut self, clock: Clock, out: &mut [f32]) {
+        out.iter_mut().for_each(|out| *out = self.last.fall(clock));
+        if self.last.fallen >= clock.down {
+            self.life = Life::Free;
+        }
+    }
+}
+
+/// What a voice last sounded, to be let down from without a click.
+#[derive(Clone, Copy, Default)]
+struct Last {
+    sample: f32,
+    /// From the sample before it.
+    slope: f32,
+    /// The greatest magnitude of the last few ms.
+    most: f32,
+    /// How far it goes on the way that it was going, and samples since it began to fall.
+    bend: f32,
+    fallen: u32,
+}
+
+impl Last {
+    fn take_in(&mut self, sample: f32) {
+        self.slope = sample - self.sample;
+        self.sample = sample;
+        self.most = sample.abs().max(self.most * 0.995);
+    }
+
+    /// The next sample on the way down. Held still, a wave on its way would have a corner here, which is a click too: it
+    /// goes on, ever slower, by no more than it was loud.
+    fn fall(&mut self, clock: Clock) -> f32 {
+        self.fallen += 1;
+        let left = 1.0 - (self.fallen as f32 / clock.down as f32).min(1.0);
+        let bend = self.bend.min(self.most).max(f32::MIN_POSITIVE);
+        let on = bend * (1.0 - (-(self.fallen as f32) * self.slope.abs() / bend).exp());
+        settle((self.sample + on.copysign(self.slope)) * left * left * (3.0 - 2.0 * left))
     }
 }

@@ -46,6 +46,7 @@ pub(super) const EFFECT: Effect = Effect {
     wants_model: false,
     // The sound of the gesture, if a phrase ends with it.
     lag: |settings, x| pause(x.last().copied().unwrap_or(0.0)) * f64::from(settings.rate),
+    bytes: |_| size_of::<Answer>(),
     make: |settings| Box::new(Answer::new(settings)),
 };
 

@@ -17,6 +17,7 @@ pub(super) const EFFECT: Effect = Effect {
     wants_analysis: |_| false,
     wants_model: false,
     lag: |_, _| 0.0,
+    bytes: |_| 0,
     make: |_| Box::new(Direct),
 };
 

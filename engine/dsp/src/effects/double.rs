@@ -20,6 +20,7 @@ mod pitch;
 
 use super::{Effect, Processor, Settings};
 use crate::CELL;
+use crate::bytes::many;
 use crate::guard::settle;
 use crate::memory::Heard;
 use crate::touched::touched;
@@ -46,6 +47,7 @@ pub(super) const EFFECT: Effect = Effect {
     wants_model: false,
     // Nothing is known of its pitch yet: it is read plainly.
     lag: |_, _| BEHIND,
+    bytes: Double::bytes,
     make: |settings| Box::new(Double::new(settings)),
 };
 
@@ -108,8 +110,20 @@ struct Link {
 }
 
 impl Double {
+    fn ratio(settings: &Settings<'_>) -> f64 {
+        (settings.number(0, -1200.0).clamp(-2400.0, 2400.0) / 1200.0).exp2()
+    }
+
+    fn bytes(settings: &Settings<'_>) -> usize {
+        size_of::<Self>()
+            + Reader::bytes(1.0)
+            + Reader::bytes(Self::ratio(settings))
+            + Pitch::bytes(settings.rate)
+            + many::<f32>(settings.samples(LONGEST) + 2 * CELL as usize)
+    }
+
     fn new(settings: &Settings<'_>) -> Self {
-        let ratio = (settings.number(0, -1200.0).clamp(-2400.0, 2400.0) / 1200.0).exp2();
+        let ratio = Self::ratio(settings);
         Self {
             ratio,
             rate: f64::from(settings.rate),

@@ -3,6 +3,7 @@
 use super::{Effect, Processor, Settings};
 use crate::CELL;
 use crate::aim::{self, Span};
+use crate::bytes::many;
 use crate::guard::settle;
 use crate::hold::{self, Frame, Hold};
 use crate::memory::Heard;
@@ -44,6 +45,7 @@ pub(super) const EFFECT: Effect = Effect {
     wants_analysis: |_| true,
     wants_model: false,
     lag: |_, _| 0.0,
+    bytes: Freeze::bytes,
     make: |settings| Box::new(Freeze::new(settings)),
 };
 
@@ -121,6 +123,15 @@ struct Freeze {
 }
 
 impl Freeze {
+    fn bytes(settings: &Settings<'_>) -> usize {
+        let size = scaled(2048, settings.rate).min(4096);
+        let swarm = match settings.number(1, 0.0) > 0.0 {
+            true => many::<f32>(settings.samples(aim::LONGEST) + 1 + 1026),
+            false => 0,
+        };
+        size_of::<Self>() + Separation::bytes(aim::LONGEST, settings.rate, size) + Hold::bytes(size) + swarm
+    }
+
     fn new(settings: &Settings<'_>) -> Self {
         let size = scaled(2048, settings.rate).min(4096);
         let hold = Hold::new(size);

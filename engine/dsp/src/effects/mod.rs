@@ -30,6 +30,8 @@ pub struct Effect {
     /// How many samples after its beginning, at a grid line, the sound of that very moment is heard, when x goes as given,
     /// sample by sample, and then stays at its last value. A measurement lays the sound beside its source by it.
     pub lag: fn(&Settings<'_>, &[f32]) -> f64,
+    /// How many bytes a processor takes that is made with these settings, what it shares with others left out.
+    pub bytes: fn(&Settings<'_>) -> usize,
     /// Makes a processor. Called off the audio thread: it allocates all that the processor will ever need.
     pub make: fn(&Settings) -> Box<dyn Processor>,
 }

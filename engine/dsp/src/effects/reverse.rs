@@ -27,6 +27,7 @@ pub(super) const EFFECT: Effect = Effect {
     wants_analysis: |_| false,
     wants_model: false,
     lag: |_, _| 0.0,
+    bytes: Reverse::bytes,
     make: |settings| Box::new(Reverse::new(settings)),
 };
 
@@ -62,8 +63,18 @@ struct Reverse {
 }
 
 impl Reverse {
+    fn span(settings: &Settings<'_>) -> u64 {
+        (settings.samples(settings.number(0, 1.5)) as u64).max(8 * CELL).next_multiple_of(CELL)
+    }
+
+    fn bytes(settings: &Settings<'_>) -> usize {
+        let span = Self::span(settings);
+        let part = |seconds: f64, most: u64| (settings.samples(seconds) as u64).clamp(1, most) as usize;
+        size_of::<Self>() + Seam::bytes(settings.rate, part(SEAM, span / 4), part(RANGE, span / 2))
+    }
+
     fn new(settings: &Settings<'_>) -> Self {
-        let span = (settings.samples(settings.number(0, 1.5)) as u64).max(8 * CELL).next_multiple_of(CELL);
+        let span = Self::span(settings);
         let part = |seconds: f64, most: u64| (settings.samples(seconds) as u64).clamp(1, most);
         let length = part(SEAM, span / 4);
         let quarter = span / 4 / CELL;

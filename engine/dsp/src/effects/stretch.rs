@@ -38,6 +38,7 @@ pub(super) const EFFECT: Effect = Effect {
     wants_analysis: |_| false,
     wants_model: true,
     lag,
+    bytes: Stretch::bytes,
     make: |settings| Box::new(Stretch::new(settings)),
 };
 
@@ -159,6 +160,13 @@ struct Stretch {
 }
 
 impl Stretch {
+    fn bytes(settings: &Settings<'_>) -> usize {
+        size_of::<Self>()
+            + Record::bytes(settings.rate, settings.number(1, 30.0) + BACK)
+            + Bank::bytes()
+            + Breath::bytes(settings.rate)
+    }
+
     fn new(settings: &Settings<'_>) -> Self {
         let breath = Breath::new(settings.rate, settings.seed);
         let schedule = Schedule::new(breath.hop(), breath::STEPS + 1);

@@ -33,6 +33,7 @@ pub(super) const EFFECT: Effect = Effect {
     wants_analysis: |_| false,
     wants_model: false,
     lag: |_, _| 0.0,
+    bytes: Sympathetic::bytes,
     make: |settings| Box::new(Sympathetic::new(settings)),
 };
 
@@ -91,13 +92,20 @@ struct Sympathetic {
 }
 
 impl Sympathetic {
-    fn new(settings: &Settings<'_>) -> Self {
-        let decay = settings.number(1, DECAY);
-        let resonances = match settings.values.first() {
-            Some(Setting::Tuning(tuning)) => resonances(tuning, decay, settings.rate),
+    fn bytes(settings: &Settings<'_>) -> usize {
+        size_of::<Self>() + Resonators::bytes(Self::rings(settings).len())
+    }
+
+    /// What rings with these settings.
+    fn rings(settings: &Settings<'_>) -> Vec<Resonance> {
+        match settings.values.first() {
+            Some(Setting::Tuning(tuning)) => resonances(tuning, settings.number(1, DECAY), settings.rate),
             _ => Vec::new(),
-        };
-        Self { strings: Resonators::new(&resonances, settings.rate) }
+        }
+    }
+
+    fn new(settings: &Settings<'_>) -> Self {
+        Self { strings: Resonators::new(&Self::rings(settings), settings.rate) }
     }
 }
 

@@ -45,6 +45,7 @@ pub(super) const EFFECT: Effect = Effect {
     wants_analysis: |_| false,
     wants_model: false,
     lag: |_, _| 0.0,
+    bytes: Tape::bytes,
     make: |settings| Box::new(Tape::new(settings)),
 };
 
@@ -103,6 +104,10 @@ enum Works {
 }
 
 impl Tape {
+    fn bytes(_: &Settings<'_>) -> usize {
+        size_of::<Self>() + Kernel::bytes()
+    }
+
     fn new(settings: &Settings<'_>) -> Self {
         let nothing = Recording { path: String::new(), rate: settings.rate, samples: [].into() };
         let recording = match settings.values.first() {

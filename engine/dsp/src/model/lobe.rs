@@ -3,6 +3,7 @@
 //! The window is that of Harris, "On the use of windows for harmonic analysis with the discrete Fourier transform",
 //! Proc. IEEE 66 (1978), 0.42 + 0.5 cos + 0.08 cos, centred on its middle.
 
+use crate::bytes::many;
 use std::f64::consts::TAU;
 
 /// The table's places: in steps of an eighth up to 16.
@@ -50,6 +51,11 @@ impl Lobe {
         };
         let step = f64::from(STEP);
         Self { bend: (0..GLIDES).map(|i| bend(i as f64 * step)).collect() }
+    }
+
+    /// Bytes that one takes beside itself.
+    pub const fn bytes() -> usize {
+        many::<(f32, f32)>(GLIDES)
     }
 
     /// What the transform's peak is over that of a steady sinusoid: part of its magnitude, and turns of phase added.

@@ -14,6 +14,7 @@ mod strength;
 mod told;
 mod tracks;
 
+use crate::bytes::many;
 use crate::schedule::Schedule;
 use crate::touched::touched;
 use crate::windows::scaled;
@@ -218,6 +219,21 @@ impl Model {
             onsets,
             peaks,
         }
+    }
+
+    /// Bytes that one takes beside itself.
+    pub fn bytes(rate: u32) -> usize {
+        many::<Complex32>(Peaks::spectrum_of(rate))
+            + Peaks::bytes(rate)
+            + Tracks::bytes()
+            + Lobe::bytes()
+            + Noise::bytes(rate)
+            + Period::bytes(rate)
+            + Residual::bytes(rate)
+            + many::<(u64, Knot)>(KEPT)
+            + many::<(u64, Hue)>(KEPT)
+            + many::<u16>(KEPT * places(rate))
+            + many::<(u64, Strength)>(KEPT)
     }
 
     /// Samples of the past that it reads.

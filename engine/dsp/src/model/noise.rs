@@ -1,5 +1,6 @@
 //! What is left of a source when its partials are taken away: how strong it is where, so that it can be made anew.
 
+use crate::bytes::many;
 use crate::touched::touched;
 use crate::windows::scaled;
 use realfft::num_complex::Complex32;
@@ -57,6 +58,11 @@ impl Noise {
             frames: 0.0,
             total: 0.0,
         }
+    }
+
+    /// Bytes that one takes beside itself.
+    pub fn bytes(rate: u32) -> usize {
+        many::<f32>(8 * places(rate))
     }
 
     /// Step: takes in a frame: the spectra of what is left and of the partials, as variance per sample.

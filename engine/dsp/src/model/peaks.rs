@@ -1,6 +1,7 @@
 //! The spectrum of one frame and its peaks.
 
 use super::lobe::{self, Halves};
+use crate::bytes::{many, plan_bytes};
 use crate::touched::touched;
 use crate::windows::scaled;
 use realfft::num_complex::Complex32;
@@ -54,7 +55,7 @@ impl Peaks {
     pub fn new(rate: u32) -> Self {
         let size = scaled(4096, rate);
         let forward = RealFftPlanner::new().plan_fft_forward(size);
-        let bins = ((20_000.0 / f64::from(rate) * size as f64) as usize).min(size / 2 - CELL) / CELL * CELL;
+        let bins = Self::bins(size, rate);
         let cells = bins / CELL;
         Self {
             scratch: touched(Complex32::ZERO, forward.get_scratch_len()),
@@ -70,6 +71,27 @@ impl Peaks {
             count: 0,
             forward,
         }
+    }
+
+    /// Bytes that one takes beside itself.
+    pub fn bytes(rate: u32) -> usize {
+        let size = scaled(4096, rate);
+        let bins = Self::bins(size, rate);
+        let cells = bins / CELL;
+        let windows: usize = (0..LENGTHS.len()).map(|width| Self::length(size, width) / 2 * 2).sum();
+        many::<f32>(windows + size + 3 * bins + CELL + 2 * cells + 8)
+            + many::<Halves>(LENGTHS.len())
+            + many::<Peak>(PEAKS)
+            + plan_bytes(size)
+    }
+
+    /// Bins of the spectrum at this rate.
+    pub fn spectrum_of(rate: u32) -> usize {
+        scaled(4096, rate) / 2 + 1
+    }
+
+    fn bins(size: usize, rate: u32) -> usize {
+        ((20_000.0 / f64::from(rate) * size as f64) as usize).min(size / 2 - CELL) / CELL * CELL
     }
 
     fn length(size: usize, width: usize) -> usize {

@@ -5,6 +5,7 @@
 
 use super::peaks::{LENGTHS, USUAL};
 use crate::CELL;
+use crate::bytes::{many, plan_bytes};
 use crate::touched::touched;
 use crate::windows::{hann, scaled};
 use realfft::num_complex::Complex32;
@@ -41,6 +42,16 @@ pub(super) struct Period {
 }
 
 impl Period {
+    /// Bytes that one takes beside itself.
+    pub fn bytes(rate: u32) -> usize {
+        let apart = (scaled(2048, rate) / 512).max(1);
+        let kept_rate = f64::from(rate) / apart as f64;
+        let lags = (LAGS.1 * kept_rate) as usize + 1 - (LAGS.0 * kept_rate) as usize;
+        many::<f32>(16 * apart + CELL as usize + 4 * FRAME + lags + FRAME + 2 * FRAME)
+            + many::<Complex32>(FRAME + 1)
+            + 2 * plan_bytes(2 * FRAME)
+    }
+
     pub fn new(rate: u32) -> Self {
         let apart = (scaled(2048, rate) / 512).max(1);
         let kept_rate = f64::from(rate) / apart as f64;

@@ -5,6 +5,7 @@ use super::strength::Meter;
 use super::{Attack, Knot, Strength, Told};
 use crate::CELL;
 use crate::bank::{Bank, Between};
+use crate::bytes::{many, plan_bytes};
 use crate::touched::touched;
 use crate::windows::{hann, scaled};
 use realfft::num_complex::Complex32;
@@ -37,6 +38,12 @@ pub(super) struct Residual {
 }
 
 impl Residual {
+    /// Bytes that one takes beside itself.
+    pub fn bytes(rate: u32) -> usize {
+        let size = scaled(2048, rate);
+        many::<f32>(6 * size) + many::<Complex32>(2 * (size / 2 + 1)) + Bank::bytes() + plan_bytes(size)
+    }
+
     pub fn new(rate: u32) -> Self {
         let size = scaled(2048, rate);
         let forward = RealFftPlanner::new().plan_fft_forward(size);

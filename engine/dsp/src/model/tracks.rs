@@ -7,6 +7,7 @@
 use super::lobe::{Lobe, VARIANCE};
 use super::peaks::{Peak, at};
 use super::{AHEAD, BENT, Partial};
+use crate::bytes::many;
 use realfft::num_complex::Complex32;
 use std::f32::consts::{LN_2, TAU};
 
@@ -121,6 +122,11 @@ pub(super) struct Tracks {
 }
 
 impl Tracks {
+    /// Bytes that they take beside themselves.
+    pub const fn bytes() -> usize {
+        many::<Track>(TRACKS)
+    }
+
     pub fn new() -> Self {
         Self {
             tracks: Box::new([NONE; TRACKS]),

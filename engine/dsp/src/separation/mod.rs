@@ -17,6 +17,7 @@ mod peaks;
 use self::levels::{spacing, twice};
 use self::peaks::level_of;
 use crate::aim::{Course, FITS, Span};
+use crate::bytes::{many, plan_bytes};
 use crate::hold::{Hold, PARTIALS, Partial};
 use crate::memory::Heard;
 use crate::spectrum::{BLOCK, Spectrum};
@@ -226,6 +227,27 @@ impl Separation {
             band_of: (0..=size / 2).map(|bin| (band(bin) as f32).clamp(0.0, (BANDS - 1) as f32)).collect(),
             spectrum,
         }
+    }
+
+    /// Bytes that one takes beside itself.
+    pub fn bytes(seconds: f64, rate: u32, size: usize) -> usize {
+        let node = scaled(2048, rate) / 32;
+        let longest = ((seconds * f64::from(rate)) as usize).next_multiple_of(node);
+        let spectrum = longest.next_power_of_two().max(512);
+        let groups = Spectrum::bins(spectrum, rate).div_ceil(GROUP);
+        let chunk = node.max(384 / node * node);
+        let compared = scaled(4096, rate).min(4096);
+        let (half, bins) = (compared / 2 + 1, size / 2 + 1);
+        Spectrum::bytes(longest, rate)
+            + many::<(f64, f64)>(longest / node + 2)
+            + many::<f32>(chunk * 5 / 4 + 8 + groups + 2 * bins + 2 * compared + half)
+            + many::<u16>(groups + LEVELS)
+            + many::<Peak>(PEAKS)
+            + many::<Line>(PARTIALS)
+            + many::<f64>(groups + 1 + (half + 1).max(bins + 1))
+            + many::<u32>(groups + 1)
+            + many::<Complex32>(half)
+            + plan_bytes(compared)
     }
 
     /// A new span.

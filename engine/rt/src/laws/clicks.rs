@@ -16,7 +16,7 @@ use super::{TOUR, random, tour};
 use crate::table::Table;
 
 /// The greatest magnitude above 8 kHz, in dBFS.
-fn click_db(out: &[Vec<f32>]) -> f64 {
+pub(super) fn click_db(out: &[Vec<f32>]) -> f64 {
     let worst = |channel: &Vec<f32>| {
         let mut high = channel.clone();
         for _ in 0..2 {
@@ -27,7 +27,7 @@ fn click_db(out: &[Vec<f32>]) -> f64 {
     20.0 * f64::from(out.iter().map(worst).fold(1e-9, f32::max)).log10()
 }
 
-const LIMIT_DB: f64 = -50.0;
+pub(super) const LIMIT_DB: f64 = -50.0;
 
 /// The workout with the sound well below its ceilings: a limiter at work bends the wave, and is judged elsewhere. It
 /// comes in over 20 ms: a sound that begins with a step clicks itself, and a stretch keeps each attack as it was.

@@ -14,6 +14,7 @@ mod pages;
 mod random;
 mod readings;
 mod run;
+mod saboteurs;
 mod sample;
 #[cfg(rtsan)]
 mod sanitized;

@@ -47,6 +47,7 @@ impl Heard {
                 Reading::Effect { effect, stands } => drop(self.effects.insert(effect.index(), stands)),
                 Reading::Pitch { .. } | Reading::Onset { .. } => panic!("nobody asked for {reading:?}"),
                 Reading::Loudness { id, value } => self.loudness.entry(id.index()).or_default().push(value),
+                Reading::Broken { part, fault } => panic!("{part:?} broke at {}", fault.spot),
                 Reading::Wired { id, turned } => drop(self.wired.insert(id.index(), turned)),
             },
         }

@@ -4,7 +4,7 @@ use tenterhook_config::Text;
 use tenterhook_plan::{Applied, Event, Plan, SceneId, Timed};
 
 use super::beside::Beside;
-use crate::{Control, Engine, engine};
+use crate::{Control, Engine, Making, Reading, engine_with};
 
 pub const PIECE: &str = include_str!("workout.toml");
 
@@ -50,6 +50,7 @@ pub struct Run {
     events: Vec<Timed<Event>>,
     swaps: Option<(usize, Vec<Plan>)>,
     applied: Vec<Applied>,
+    told: Vec<Reading>,
 }
 
 impl Run {
@@ -66,8 +67,14 @@ impl Run {
     }
 
     pub fn at(plan: &Plan, rate: u32, first: SceneId) -> Self {
-        let (engine, control) = engine(plan, rate, first);
-        Self { engine, control, cuts: vec![64], events: Vec::new(), swaps: None, applied: Vec::new() }
+        Self::made(Making::default(), plan, rate, first)
+    }
+
+    /// A run of an engine that is made in a way of its own.
+    pub fn made(making: Making, plan: &Plan, rate: u32, first: SceneId) -> Self {
+        let (engine, control) = engine_with(making, plan, rate, first);
+        let (cuts, applied) = (vec![64], Vec::new());
+        Self { engine, control, cuts, events: Vec::new(), swaps: None, applied, told: Vec::new() }
     }
 
     /// The lengths of its blocks, over and over.
@@ -109,13 +116,22 @@ impl Run {
             self.engine.process(&inputs, &mut outputs, &self.events[event..event + due]);
             event += due;
             at = end;
-            while self.control.reading().is_some() {}
+            while let Some(reading) = self.control.reading() {
+                if matches!(reading, Reading::Broken { .. } | Reading::Effect { .. }) {
+                    self.told.push(reading);
+                }
+            }
             while let Some(applied) = self.control.applied() {
                 self.applied.push(applied);
             }
         }
         assert_eq!(self.control.lost(), 0);
         out
+    }
+
+    /// How effects stood, and what broke, as it was told so far.
+    pub fn told(&self) -> &[Reading] {
+        &self.told
     }
 
     /// The gestures that were applied so far.

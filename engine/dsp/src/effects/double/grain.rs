@@ -1,6 +1,7 @@
 //! A grain: a piece of the past around a mark, read at a pace of its own under a window.
 
 use crate::CELL;
+use crate::bytes::many;
 use crate::memory::Heard;
 use crate::touched::touched;
 use std::f64::consts::PI;
@@ -36,6 +37,11 @@ impl Reader {
         };
         let most = (CELL as f64 * pace).ceil() as usize + TAPS + 2;
         Self { weights: (0..=PLACES).map(row).collect(), pace, sound: touched(0.0, most) }
+    }
+
+    /// Bytes that one takes beside itself.
+    pub fn bytes(pace: f64) -> usize {
+        many::<[f32; TAPS]>(PLACES + 1) + many::<f32>((CELL as f64 * pace).ceil() as usize + TAPS + 2)
     }
 
     pub fn pace(&self) -> f64 {

@@ -6,6 +6,7 @@
 //! multiple in reach, so its error is a small part of a sample.
 
 use crate::CELL;
+use crate::bytes::many;
 use crate::memory::Heard;
 use crate::touched::touched;
 use crate::windows::scaled;
@@ -107,6 +108,14 @@ impl Pitch {
             steps: apart,
             found: Found::default(),
         }
+    }
+
+    /// Bytes that one takes beside itself.
+    pub fn bytes(rate: u32) -> usize {
+        let apart = (scaled(2048, rate) / 512).clamp(1, CELL as usize);
+        let long = ((f64::from(rate) / apart as f64 * LONGEST) as usize).max(16);
+        let short = (long as f64 * SHORT) as usize;
+        many::<f32>(16 * apart + CELL as usize + 4 * long + 2 + short + 2 + 2 * (long + 2)) + many::<f64>(2 * long + 2)
     }
 
     /// How far back of its beginning it reads, in seconds.

@@ -1,5 +1,6 @@
 //! What a voice has taken in of its source: the model forgets it.
 
+use crate::bytes::many;
 use crate::memory::Heard;
 use crate::model::{Attack, Hue, Knot, PARTIALS, Partial, SPAN, Strength, decode, encode, places};
 use crate::touched::touched;
@@ -83,6 +84,21 @@ impl Record {
             taken: 0,
             attacks_taken: 0,
         }
+    }
+
+    /// Bytes that one takes beside itself.
+    pub fn bytes(rate: u32, seconds: f64) -> usize {
+        let samples = |seconds: f64| (seconds * f64::from(rate)).round() as usize;
+        let knots = samples(seconds) / (scaled(2048, rate) / 4) + 8;
+        let attacks = Attack::new(rate).length * (seconds * ATTACKS).ceil() as usize;
+        many::<u64>(2 * knots)
+            + many::<Option<Onset>>(knots)
+            + many::<Option<u64>>(knots)
+            + many::<(u32, u32)>(knots)
+            + many::<Partial>(knots * (EACH + SHARED))
+            + many::<u16>(knots * places(rate))
+            + many::<f32>(attacks)
+            + many::<(u16, u16)>(samples(seconds) / SPAN as usize + AHEAD)
     }
 
     /// Forgets all.
