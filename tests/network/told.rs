@@ -16,6 +16,42 @@ fn named<'a>(heard: &'a [(usize, Vec<OscMessage>)], address: &str) -> Vec<&'a [O
     all.filter(|message| message.addr == address).map(|message| message.args.as_slice()).collect()
 }
 
+/// A sine of half of full scale: its peak is -6.02 dB, its root mean square 3.01 dB below that.
+#[test]
+fn an_output_of_a_known_level_is_told_at_that_level() {
+    let piece = "mics = { voice = 1 }\noutputs = { left = 1, right = 2 }\ncontrollers = { reel = {} }\n[[scene]]\n\
+                 mark = \"A\"\nmic.voice.tape = { by = \"reel\", file = \"sine.wav\", \
+                 to = { left = \"0 dB\", right = \"-12 dB\" } }\n";
+    let folder = folder(piece);
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: 48_000,
+        bits_per_sample: 32,
+        sample_format: hound::SampleFormat::Float,
+    };
+    let mut wav = hound::WavWriter::create(folder.path().join("sine.wav"), spec).unwrap();
+    // 480 whole waves: it goes round without a step.
+    (0..48_000).for_each(|n| wav.write_sample(0.5 * (std::f32::consts::TAU * n as f32 / 100.0).sin()).unwrap());
+    wav.finalize().unwrap();
+    let (surface, lights, door) = (Surface::new(), Surface::new(), free());
+    let arguments = format!("play piece.toml --host clock --json --no-page --osc {door} --osc-to {}", lights.address());
+    let mut play = Program::start(folder.path(), &arguments, &[NO_SERVER]);
+    play.event("started");
+    surface.say(door, "/tenterhook/controller/reel", &[Float(1.0)]);
+    for (address, db) in [("left", -6.02), ("right", -18.02)] {
+        let mut last = Vec::new();
+        within_a_minute("its level is told", || {
+            let heard = lights.listen(Duration::from_millis(300));
+            last = named(&heard, &format!("/tenterhook/meter/output/{address}"))
+                .last()
+                .map_or(last.clone(), |one| one.to_vec());
+            let [Float(peak), Float(rms)] = last[..] else { return false };
+            (peak - db).abs() < 0.1 && (rms - (db - 3.01)).abs() < 0.1
+        });
+    }
+    assert_eq!(play.terminate().status, Some(0));
+}
+
 #[test]
 fn everything_can_be_worked_and_everything_is_told() {
     let folder = folder(PIECE);

@@ -260,6 +260,43 @@ fn what_cannot_be_written_is_told() {
     assert!(told.starts_with("what the players were given has no partials"), "{told}");
 }
 
+/// Standard MIDI Files 1.0: a tempo is told in microseconds a quarter. Loudness as the README says: fff within 6 dB of the
+/// loudest, a mark less for each 6 dB, 16 of velocity a mark.
+#[test]
+fn midi_has_the_tempo_and_the_loudness_of_the_sound() {
+    // A second apart, and 13 dB softer each time.
+    let levels = [-3.0, -16.0, -29.0];
+    let chord = |(n, &db): (usize, &f64)| {
+        let from = n as f64;
+        Chord { span: from..from + 0.5, tones: vec![Tone { hz: 440.0, db }] }
+    };
+    let chords: Vec<_> = levels.iter().enumerate().map(chord).collect();
+    let shared = share(&chords, &ensemble(&["violin"]).unwrap(), Step::Exact, 440.0, false).unwrap();
+    for (tempo, microseconds) in [(60.0, 1_000_000), (90.0, 666_667), (120.0, 500_000)] {
+        let score = Score::new("Salt", &chords, &shared, Rhythm::Timed { tempo }).unwrap();
+        let bytes = score.midi().unwrap();
+        let smf = Smf::parse(&bytes).unwrap();
+        let told = smf.tracks[0].iter().find_map(|event| match event.kind {
+            TrackEventKind::Meta(MetaMessage::Tempo(told)) => Some(told.as_int()),
+            _ => None,
+        });
+        assert_eq!(told, Some(microseconds));
+        let midly::Timing::Metrical(quarter) = smf.header.timing else { panic!("{:?}", smf.header) };
+        let (mut ticks, mut notes) = (0, Vec::new());
+        for event in &smf.tracks[1] {
+            ticks += event.delta.as_int();
+            if let TrackEventKind::Midi { message: MidiMessage::NoteOn { vel, .. }, .. } = event.kind {
+                let seconds = f64::from(ticks) / f64::from(quarter.as_int()) * f64::from(microseconds) / 1e6;
+                notes.push((seconds.round() as u32, vel.as_int()));
+                // A sixteenth is the finest that is written.
+                assert!((seconds - seconds.round()).abs() <= 7.5 / tempo, "{seconds} s at {tempo}");
+            }
+        }
+        // fff, f (two marks less) and mp (four).
+        assert_eq!(notes, [(0, 127), (1, 96), (2, 64)], "at {tempo}");
+    }
+}
+
 /// Harmonics of 98 Hz, three moments of them, for an ensemble that reads four clefs and transposes.
 #[test]
 fn a_score_to_look_at() {
