@@ -16,7 +16,8 @@ use tokio::net::TcpStream;
 
 /// Pages of each role.
 const MOST_PAGES: usize = 64;
-/// How many pages a network may open, those of the desk not counted: all phones of a hall may come back at once.
+/// How many pages of a role a network may open, those of the desk not counted: all phones of a hall may come back at once,
+/// and who watches takes nothing from a player behind the same router.
 const OPENED: Pace = Pace { a_second: 8.0, at_once: 64.0 };
 /// Whoever flooded the page does not come back so soon.
 const AWAY: Duration = Duration::from_secs(10);
@@ -57,7 +58,8 @@ struct Taken {
     /// Counts what happens: says which was first.
     count: u64,
     by: HashMap<u64, Place>,
-    opened: ByNetwork<Purse>,
+    /// By role.
+    opened: [ByNetwork<Purse>; Role::ALL.len()],
     /// Who was let go, as what, and when.
     away: VecDeque<(IpAddr, Role, Instant)>,
 }
@@ -104,7 +106,7 @@ pub(super) struct Places {
 impl Places {
     /// So many for connections that are no pages.
     pub(super) fn new(most: usize) -> Arc<Self> {
-        let opened = ByNetwork::new(Purse::new(OPENED, Instant::now()));
+        let opened = Role::ALL.map(|_| ByNetwork::new(Purse::new(OPENED, Instant::now())));
         let taken = Taken { count: 0, by: HashMap::new(), opened, away: VecDeque::new() };
         Arc::new(Self { most, taken: Mutex::new(taken) })
     }
@@ -187,7 +189,7 @@ impl Ticket {
             if let Some(wait) = waits.filter(|wait| !wait.is_zero()) {
                 return Err(NoPlace::Later(wait));
             }
-            let opened = taken.opened.of(network);
+            let opened = taken.opened[role as usize].of(network);
             if opened.left(now) < 1.0 {
                 return Err(NoPlace::Later(opened.until(1.0)));
             }
