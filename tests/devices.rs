@@ -35,8 +35,10 @@ pcm.reed_hall {
 fn refused(folder: &Path, arguments: &str, environment: &[(&str, &str)]) -> String {
     let ended = Program::start(folder, arguments, environment).end();
     assert_eq!(ended.status, Some(2), "{arguments}: {}", ended.words);
-    let began = ended.events.iter().any(|event| event["event"] == "started" || event["event"] == "ended");
-    assert!(!began && ended.events.last().is_some_and(|event| event["event"] == "failed"), "{:?}", ended.events);
+    // With `--json` programs are told what a person is, and nothing begins.
+    let told = ended.events.iter().all(|event| event["event"] == "said" || event["event"] == "failed");
+    let failed = ended.events.last().is_some_and(|event| event["event"] == "failed");
+    assert!(told && failed == arguments.contains("--json"), "{:?}", ended.events);
     assert_eq!(ended.words.lines().filter(|line| line.starts_with("error")).count(), 1, "{}", ended.words);
     ended.words
 }
