@@ -80,6 +80,17 @@ fn read(path: &Path) -> Vec<u8> {
     fs::read(path).unwrap()
 }
 
+/// 1.5 GB of addresses, in kB.
+#[cfg(target_os = "linux")]
+const MEMORY: &str = "ulimit -v 1500000";
+
+/// A command under a limit that the shell sets first.
+fn limited(room: &Room, limit: &str, arguments: &str) -> Output {
+    let line = format!("{limit}; exec \"$0\" {arguments}");
+    let mut command = Command::new("bash");
+    command.args(["-c", &line, env!("CARGO_BIN_EXE_tenterhook")]).current_dir(room.0.path()).output().unwrap()
+}
+
 #[test]
 fn a_rehearsal_is_the_same_file_for_any_block_and_as_long_as_the_recording_and_its_tail() {
     let room = Room::new();
@@ -277,12 +288,7 @@ fn an_output_that_cannot_be_finished_is_not_there_under_its_name() {
     fs::remove_file(room.path("back.csv")).unwrap();
     assert_eq!(room.names(), before);
     // The disk is full, as far as this process can tell: the system limits its files to some kilobytes.
-    let limited = Command::new("bash")
-        .args(["-c", "trap '' XFSZ; ulimit -f 64; exec \"$0\" rehearse piece.toml --mics mics.wav --out out.wav"])
-        .arg(env!("CARGO_BIN_EXE_tenterhook"))
-        .current_dir(room.0.path())
-        .output()
-        .unwrap();
+    let limited = limited(&room, "trap '' XFSZ; ulimit -f 64", "rehearse piece.toml --mics mics.wav --out out.wav");
     let said = String::from_utf8(limited.stderr).unwrap();
     assert_eq!(limited.status.code(), Some(1), "{said}");
     assert!(said.contains("out.wav"), "{said}");
@@ -417,12 +423,7 @@ fn a_hundred_thousand_scenes_take_no_half_gigabyte() {
     let scenes: String = (0..100_000).map(|n| format!("[[scene]]\nmark = \"{n}\"\nbar = {n}\n")).collect();
     room.write("long.toml", format!("mics = {{ a = 1 }}\noutputs = {{ l = 1 }}\n{scenes}"));
     // bash's limit of memory is in kilobytes of addresses.
-    let limited = Command::new("bash")
-        .args(["-c", "ulimit -v 500000; exec \"$0\" check long.toml"])
-        .arg(env!("CARGO_BIN_EXE_tenterhook"))
-        .current_dir(room.0.path())
-        .output()
-        .unwrap();
+    let limited = limited(&room, "ulimit -v 500000", "check long.toml");
     let said = String::from_utf8(limited.stderr).unwrap();
     assert!(limited.status.code() == Some(2) && said.contains("more than 1000 scenes"), "{said}");
 }
@@ -527,14 +528,6 @@ fn a_busy_osc_port_keeps_no_show_from_beginning_unless_it_was_asked_for() {
     child.wait().unwrap();
 }
 
-/// A command under a limit of addresses, in kB.
-#[cfg(target_os = "linux")]
-fn limited(room: &Room, kilobytes: u32, arguments: &str) -> Output {
-    let mut command = Command::new("sh");
-    let line = format!("ulimit -v {kilobytes}; exec {} {arguments}", env!("CARGO_BIN_EXE_tenterhook"));
-    command.args(["-c", &line]).current_dir(room.0.path()).output().unwrap()
-}
-
 #[cfg(target_os = "linux")]
 #[test]
 fn a_piece_that_does_not_fit_into_memory_is_refused_by_every_command_that_plays() {
@@ -551,7 +544,7 @@ fn a_piece_that_does_not_fit_into_memory_is_refused_by_every_command_that_plays(
         "play many.toml --host clock --no-page",
         "soundcheck many.toml --host clock --no-page",
     ] {
-        let output = limited(&room, 1_500_000, asked);
+        let output = limited(&room, MEMORY, asked);
         let said = String::from_utf8_lossy(&output.stderr);
         assert_eq!(output.status.code(), Some(2), "{asked}: {said}");
         for part in ["error: ", "MB of memory", "this process may still take", "60 of stretch", "shorter `memory`"] {
@@ -560,18 +553,18 @@ fn a_piece_that_does_not_fit_into_memory_is_refused_by_every_command_that_plays(
         assert!(!said.contains("panicked"), "{said}");
     }
     assert!(!room.names().iter().any(|name| name == "out.wav"), "{:?}", room.names());
-    let output = limited(&room, 1_500_000, "check many.toml");
+    let output = limited(&room, MEMORY, "check many.toml");
     let said = String::from_utf8_lossy(&output.stderr);
     assert!(
         output.status.success() && said.contains("caution: ") && said.contains("would not be played here"),
         "{said}"
     );
-    let output = limited(&room, 1_500_000, "check many.toml --json");
+    let output = limited(&room, MEMORY, "check many.toml --json");
     let told: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
     assert!(told["memory"]["bytes"].as_u64().is_some_and(|bytes| bytes > 1 << 30), "{told}");
     assert_eq!(told["memory"]["fits"], false);
     // One that fits is stated, and not worth a word of caution where enough is free.
-    let output = limited(&room, 1_500_000, "check piece.toml");
+    let output = limited(&room, MEMORY, "check piece.toml");
     let said = String::from_utf8_lossy(&output.stdout).into_owned() + &String::from_utf8_lossy(&output.stderr);
     assert!(said.contains("MB of memory") && !said.contains("half of the"), "{said}");
 }

@@ -418,7 +418,7 @@ fn table(name: &str, program: &Path) -> Vec<(&'static str, Outcome)> {
 }
 
 #[test]
-#[ignore = "takes minutes, and measures times: for a machine with nothing else to do"]
+#[ignore = "measures times, for a quiet machine: cargo test --release --test floods -- --ignored --nocapture"]
 fn fire_and_hush_take_at_most_three_times_as_long_under_each_attack() {
     if let Some(before) = std::env::var_os("TENTERHOOK_BEFORE") {
         table("before", Path::new(&before));
