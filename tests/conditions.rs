@@ -34,8 +34,8 @@ fn a_full_disk_is_told_everywhere_and_the_run_still_tells_how_it_went() {
     let told = condition(&mut play, "log-lost", true);
     let text = told["text"].as_str().expect("it has words").to_owned();
     assert!(told["grave"] == true && text.starts_with("the log is no longer kept: "), "{told}");
-    let now = socket.until("it is on the page", |now| Socket::word(now, "log").is_some());
-    assert_eq!(Socket::word(&now, "log"), Some(&text[..]));
+    let now = socket.until("it is on the page", |now| Socket::word(now, "log-lost").is_some());
+    assert_eq!(Socket::word(&now, "log-lost"), Some(&text[..]));
     let ended = play.terminate();
     assert_eq!(ended.status, Some(1), "{}", ended.words);
     assert!(ended.words.contains(&format!("error: {text}")), "{}", ended.words);
@@ -60,18 +60,19 @@ fn each_condition_says_the_same_on_terminal_json_and_page() {
     );
     fs::write(folder.path().join("piece.toml"), PIECE.replace("by = \"foot\"", "by = \"hand\"")).unwrap();
     let broken = condition(&mut play, "piece-broken", true);
-    let now = socket.until("what is saved is broken", |now| Socket::word(now, "piece").is_some());
+    let now = socket.until("what is saved is broken", |now| Socket::word(now, "piece-broken").is_some());
     let mut words = Vec::new();
-    for (kind, event) in [("device", &first), ("piece", &broken)] {
+    for event in [&first, &broken] {
         let text = event["text"].as_str().expect("it has words");
-        assert_eq!(Socket::word(&now, kind), Some(text));
+        let topic = event["topic"].as_str().expect("it has a topic");
+        assert_eq!(Socket::word(&now, topic), Some(text));
         words.push(text.to_owned());
     }
-    let journal = Socket::word(&now, "journal").expect("it is on the page").to_owned();
+    let journal = Socket::word(&now, "journal-lost").expect("it is on the page").to_owned();
     fs::write(folder.path().join("piece.toml"), PIECE).unwrap();
     let mended = condition(&mut play, "piece-broken", false);
     assert_eq!(mended["text"], "What was saved is right again.");
-    socket.until("it is gone", |now| Socket::word(now, "piece").is_none());
+    socket.until("it is gone", |now| Socket::word(now, "piece-broken").is_none());
     let ended = play.terminate();
     assert_eq!(ended.status, Some(0), "{}", ended.words);
     for text in words.iter().chain([&journal]) {

@@ -59,19 +59,19 @@ fn a_howl_and_a_mic_beside_zero_are_said_on_terminal_page_and_to_programs() {
         }
     };
     assert_eq!((&howls["subject"], &howls["grave"], &howls["holds"]), (&json!("left"), &json!(true), &json!(true)));
-    let both = |now: &serde_json::Value| ["howl", "offset"].iter().all(|kind| Socket::word(now, kind).is_some());
+    let both = |now: &serde_json::Value| ["howls", "offset"].iter().all(|topic| Socket::word(now, topic).is_some());
     let now = socket.until("that it howls and that a mic stands beside zero", both);
-    let words = Socket::word(&now, "howl").unwrap();
+    let words = Socket::word(&now, "howls").unwrap();
     for part in ["left howls", "turn it down or hush", "hearing", "move the mic away"] {
         assert!(words.contains(part), "{part} in {words}");
     }
-    let grave = now["words"].as_array().unwrap().iter().find(|word| word["kind"] == "howl").unwrap();
+    let grave = now["words"].as_array().unwrap().iter().find(|word| word["topic"] == "howls").unwrap();
     assert_eq!(grave["grave"], true);
     let words = Socket::word(&now, "offset").unwrap();
     assert!(words.contains("viol") && words.contains("-34 dBFS") && words.contains("highpass = \"10 Hz\""), "{words}");
     // What is hushed howls no more.
     socket.ask(json!({ "do": "hush", "on": true }));
-    socket.until("that it has ended", |now| now["hushed"] == true && Socket::word(now, "howl").is_none());
+    socket.until("that it has ended", |now| now["hushed"] == true && Socket::word(now, "howls").is_none());
     let ended = play.terminate();
     let said = |topic: &str| {
         let of = |one: &&serde_json::Value| one["event"] == "condition" && one["topic"] == topic;

@@ -149,15 +149,15 @@ fn the_page_shows_what_is_wrong_with_a_save_until_it_is_right_and_then_the_new_p
 
     save(folder.path(), &broken());
     play.event("broken");
-    let now = socket.until("the trouble", |now| Socket::word(now, "piece").is_some());
-    let words = Socket::word(&now, "piece").unwrap();
+    let now = socket.until("the trouble", |now| Socket::word(now, "piece-broken").is_some());
+    let words = Socket::word(&now, "piece-broken").unwrap();
     assert!(words.contains("piece.toml:14:") && words.contains("the version before it goes on"), "{words}");
     assert_eq!(now["controllers"], json!([0.0, 0.5, 0.0]));
 
     // The old one once more: nothing has changed, and the trouble is over.
     save_by_name(folder.path(), PIECE);
     play.event("mended");
-    socket.until("the end of the trouble", |now| Socket::word(now, "piece").is_none());
+    socket.until("the end of the trouble", |now| Socket::word(now, "piece-broken").is_none());
     assert_eq!(socket.piece["title"], "Thistle Hours");
 
     save_by_name(folder.path(), &version());
@@ -172,7 +172,7 @@ fn the_page_shows_what_is_wrong_with_a_save_until_it_is_right_and_then_the_new_p
     save(folder.path(), &version().replace("voice = 1", "voice = 7"));
     let found = play.event("broken")["found"][0]["message"].as_str().unwrap().to_owned();
     assert!(found.contains("`voice` is on input 7") && found.contains("start it again"), "{found}");
-    let now = socket.until("the trouble", |now| Socket::word(now, "piece").is_some());
+    let now = socket.until("the trouble", |now| Socket::word(now, "piece-broken").is_some());
     assert_eq!(now["controllers"], json!([0.25, 0.0, 0.5, 0.0]));
     fs::remove_file(folder.path().join("piece.toml")).unwrap();
     let found = play.event("broken")["found"][0]["message"].as_str().unwrap().to_owned();
@@ -340,10 +340,10 @@ fn killed_in_a_scene_it_begins_there_again_and_ended_it_begins_afresh() {
         (&json!(true), &json!(true), &json!([-6.0, 0.0]))
     );
     assert_eq!(now["controllers"], json!([0.0, 0.0, 0.0]), "controllers are at rest");
-    assert!(Socket::word(&now, "journal").is_some_and(|said| said.starts_with(words)), "{now}");
+    assert!(Socket::word(&now, "taken-up").is_some_and(|said| said.starts_with(words)), "{now}");
     // It is news until somebody fires a scene.
     socket.ask(json!({ "do": "fire", "mark": "C", "in": "B" }));
-    socket.until("no news", |now| now["scene"] == 2 && Socket::word(now, "journal").is_none());
+    socket.until("no news", |now| now["scene"] == 2 && Socket::word(now, "taken-up").is_none());
     let ended = play.terminate();
     assert_eq!(ended.status, Some(0), "{}", ended.words);
     assert!(ended.words.contains(words), "{}", ended.words);
@@ -525,8 +525,8 @@ fn no_journal_keeps_a_show_from_beginning() {
     first.event("started");
     let mut second = Program::start(folder.path(), ON_CLOCK, &[]);
     let (mut socket, _) = page(&mut second);
-    let now = socket.until("a caution", |now| Socket::word(now, "journal").is_some());
-    assert!(Socket::word(&now, "journal").unwrap().contains("is kept by another run of this piece"), "{now}");
+    let now = socket.until("a caution", |now| Socket::word(now, "journal-lost").is_some());
+    assert!(Socket::word(&now, "journal-lost").unwrap().contains("is kept by another run of this piece"), "{now}");
     assert_eq!(second.terminate().status, Some(0));
     assert_eq!(first.terminate().status, Some(0));
 }

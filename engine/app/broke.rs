@@ -1,10 +1,7 @@
 //! Which condition holds since a part of the engine broke.
 
-use tenterhook_dsp::memory::Insight;
-use tenterhook_io::Snapshot;
 use tenterhook_plan::condition::{Condition, Topic};
-use tenterhook_plan::{InstanceId, Plan, Source, Stands};
-use tenterhook_rt::{Fault, Part};
+use tenterhook_plan::{Broken, EffectState, EngineState, Insight, InstanceId, Part, Plan, Source};
 
 /// An effect by its key and whose it is.
 fn effect(plan: &Plan, id: InstanceId) -> String {
@@ -28,13 +25,13 @@ fn source(plan: &Plan, source: Source) -> String {
 }
 
 /// That of one part of a piece; `stands`: how its effects stand.
-pub fn one(plan: &Plan, stands: &[Stands], part: Part, fault: Fault) -> Condition {
-    let place = fault.spot.to_string();
-    let (topic, subject) = match part {
+pub fn one(plan: &Plan, stands: &[EffectState], Broken { part, sample, place }: &Broken) -> Condition {
+    let (place, since) = (place.clone(), *sample);
+    let (topic, subject) = match *part {
         Part::Effect(id) => (Topic::EffectBroke { place }, effect(plan, id)),
         Part::Insight(insight, of) => {
             let reads = |index: &usize| {
-                plan.instances[*index].source == of && stands.get(*index).is_some_and(|one| *one == Stands::Broken)
+                plan.instances[*index].source == of && stands.get(*index).is_some_and(|one| *one == EffectState::Broken)
             };
             let silent =
                 (0..plan.instances.len()).filter(reads).map(|index| effect(plan, InstanceId::new(index))).collect();
@@ -45,13 +42,12 @@ pub fn one(plan: &Plan, stands: &[Stands], part: Part, fault: Fault) -> Conditio
             (topic, source(plan, of))
         }
     };
-    Condition { topic, subject: Some(subject), grave: true, since: fault.sample }
+    Condition { topic, subject: Some(subject), grave: true, since }
 }
 
 /// Those of all parts that broke in a live run.
-pub fn all(snapshot: &Snapshot) -> impl Iterator<Item = Condition> + '_ {
-    let of = move |plan| snapshot.broken.iter().map(move |&(part, fault)| one(plan, &snapshot.effects, part, fault));
-    snapshot.plan.as_deref().into_iter().flat_map(of)
+pub fn all(state: &EngineState) -> impl Iterator<Item = Condition> + '_ {
+    state.broken.iter().map(|broken| one(&state.plan, &state.effects, broken))
 }
 
 #[cfg(test)]
@@ -63,7 +59,7 @@ mod tests {
     use tenterhook_dsp::effects::{EFFECTS, Effect, Processor};
     use tenterhook_dsp::memory::Heard;
     use tenterhook_io::{ClockSource, Facts, Hub, Player, Seat, Source as _, Standing};
-    use tenterhook_plan::{ControllerId, Gesture, SceneId, Who};
+    use tenterhook_plan::{ControllerId, Gesture, Meters, SceneId, Who};
     use tenterhook_rt::{Making, engine_with, quiet_hook};
 
     use super::*;
@@ -112,12 +108,12 @@ mod tests {
         clock.start(&seat).unwrap();
         hub.events().gesture(Gesture::Controller { id: ControllerId(0), value: 1.0 }, Who::Written);
         let began = Instant::now();
-        let (snapshot, load) = loop {
-            let (snapshot, load) = (hub.snapshot(), seat.stats().load());
-            if snapshot.broken.len() == 2 && snapshot.effects == [Stands::Broken; 2] {
-                break (snapshot, load);
+        let (engine, load) = loop {
+            let (engine, load) = (hub.state(), seat.stats().load());
+            if engine.broken.len() == 2 && engine.effects == [EffectState::Broken; 2] {
+                break (engine, load);
             }
-            assert!(began.elapsed() < Duration::from_secs(60), "{snapshot:?}");
+            assert!(began.elapsed() < Duration::from_secs(60), "{engine:?}");
             std::thread::sleep(Duration::from_millis(5));
         };
         // What terminal, JSON and page show is made of conditions.
@@ -125,8 +121,8 @@ mod tests {
         let conditions = Finder::default().find(&Look {
             facts: &facts,
             rehearsal: true,
-            plan: snapshot.plan.as_ref().unwrap(),
-            snapshot: &snapshot,
+            engine: &engine,
+            meters: &Meters::new(&engine.plan),
             load: &load,
             standing: &standing,
             log: None,

@@ -5,9 +5,9 @@ use std::sync::Arc;
 use std::time::Instant;
 
 use tenterhook_config::Host;
-use tenterhook_io::{Facts, Fault, FaultKind, GonePort, Load, Refused, Snapshot, Standing};
-use tenterhook_plan::Plan;
+use tenterhook_io::{Facts, Fault, FaultKind, GonePort, Load, Refused, Standing};
 use tenterhook_plan::condition::{Cause, Condition, Conditions, Counted, Topic};
+use tenterhook_plan::{EngineState, Meters};
 
 use crate::broke;
 
@@ -29,8 +29,8 @@ pub struct Look<'a> {
     pub facts: &'a Facts,
     /// Whether a recording, or an ensemble that is made up, plays in place of the mics.
     pub rehearsal: bool,
-    pub plan: &'a Plan,
-    pub snapshot: &'a Snapshot,
+    pub engine: &'a EngineState,
+    pub meters: &'a Meters,
     pub load: &'a Load,
     pub standing: &'a Standing,
     /// Why the log is no longer kept.
@@ -124,16 +124,18 @@ impl Finder {
         }
         // Until somebody fires a scene.
         if let Some(how) = look.taken_up
-            && look.snapshot.scene.is_none_or(|(_, since)| since == 0)
+            && look.engine.scene.is_none_or(|(_, since)| since == 0)
         {
             add(Topic::TakenUp { how: how.to_owned() }, None, false);
         }
         for port in look.gone_ports {
-            let worked = look.plan.controllers.iter().filter(|controller| port.worked(controller));
+            let worked = look.engine.plan.controllers.iter().filter(|controller| port.worked(controller));
             let keep = worked.map(|controller| controller.name.clone()).collect();
             add(Topic::PortGone { keep }, Some(&port.name), true);
         }
-        for (controller, _) in look.plan.controllers.iter().zip(&look.snapshot.turned).filter(|(_, turned)| **turned) {
+        for (controller, _) in
+            look.engine.plan.controllers.iter().zip(&look.engine.turned).filter(|(_, turned)| **turned)
+        {
             let inverted = matches!(controller.address, tenterhook_plan::Address::Midi { inverted: true, .. });
             add(Topic::SwitchTurned { inverted }, Some(&controller.name), false);
         }
@@ -146,18 +148,22 @@ impl Finder {
         for (receiver, why) in &look.unreached {
             add(Topic::OscUnreached { why: why.clone() }, Some(receiver), false);
         }
-        for Condition { topic, subject, grave, .. } in broke::all(look.snapshot) {
+        for Condition { topic, subject, grave, .. } in broke::all(look.engine) {
             add(topic, subject.as_deref(), grave);
         }
         if let Some(place) = &look.load.broke_at {
             add(Topic::EngineBroke { place: place.clone() }, None, true);
         }
         self.channels(look, &mut add);
-        let count = look.snapshot.events_lost + look.snapshot.applied_lost + look.load.events_lost;
+        let count = look.engine.events_lost + look.engine.applied_lost + look.load.events_lost;
         if count > 0 {
             add(Topic::GesturesLost { count }, None, false);
         }
-        self.found = Arc::new(Conditions::after(&self.found, found));
+        let found = Conditions::after(&self.found, found);
+        // Who holds the list sees by that itself whether it has changed.
+        if found != *self.found {
+            self.found = Arc::new(found);
+        }
         Arc::clone(&self.found)
     }
 
@@ -206,7 +212,7 @@ impl Finder {
 
     fn channels(&mut self, look: &Look<'_>, add: &mut impl FnMut(Topic, Option<&str>, bool)) {
         let (now, second) = (look.load.frames, u64::from(look.facts.rate));
-        let (mics, outputs) = (&look.plan.mics, &look.plan.outputs);
+        let (mics, outputs) = (&look.engine.plan.mics, &look.engine.plan.outputs);
         let names = mics.iter().map(|mic| &mic.name).chain(outputs.iter().map(|output| &output.name));
         if !self.named.iter().eq(names.clone()) {
             self.named = names.cloned().collect();
@@ -217,7 +223,7 @@ impl Finder {
         self.reductions.resize(outputs.len(), (0.0, 0));
         self.howls.resize(outputs.len(), 0);
         let lately = self.clips.iter_mut().zip(&mut self.bad);
-        for ((mic, meter), (clips, bad)) in mics.iter().zip(&look.snapshot.mics).zip(lately) {
+        for ((mic, meter), (clips, bad)) in mics.iter().zip(&look.meters.mics).zip(lately) {
             if bad.grew(meter.bad, now, NEWS * second) > 0 {
                 add(Topic::NotNumbers, Some(&mic.name), true);
             }
@@ -229,7 +235,7 @@ impl Finder {
             }
         }
         let lately = self.reductions.iter_mut().zip(&mut self.howls);
-        for ((output, meter), ((most, at), howls)) in outputs.iter().zip(&look.snapshot.outputs).zip(lately) {
+        for ((output, meter), ((most, at), howls)) in outputs.iter().zip(&look.meters.outputs).zip(lately) {
             if meter.howls {
                 *howls = now + LIMITER * second;
             }

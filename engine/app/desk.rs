@@ -11,10 +11,9 @@ use crossbeam_channel::Sender;
 use tenterhook_dsp::effects::EFFECTS;
 use tenterhook_io::{Facts, Hub, Listened, Stats, Told, Window};
 use tenterhook_page::score::{About, View};
-use tenterhook_page::{Learn, Learning, Page, Settings, Stand, Topic as Kind, Word};
-use tenterhook_plan::condition::{Condition, Conditions, Topic};
-use tenterhook_plan::{Plan, SceneId};
-use tenterhook_rt::{Channel, Reading};
+use tenterhook_page::{Learn, Page, Settings};
+use tenterhook_plan::{Plan, RunState};
+use tenterhook_rt::Reading;
 
 use crate::cli::PageOptions;
 use crate::doors;
@@ -43,25 +42,15 @@ pub struct Asked<'a> {
 /// A page that is served beside a run, until this is dropped.
 pub struct Desk {
     address: SocketAddr,
-    said: Arc<Mutex<Said>>,
+    newest: Arc<Mutex<Option<RunState>>>,
     stop: Arc<AtomicBool>,
     thread: Option<JoinHandle<()>>,
-}
-
-/// What the page shows that the engine does not know.
-#[derive(Clone, Default)]
-pub struct Said {
-    /// What one must know; `None`: nobody has looked yet.
-    pub conditions: Option<Arc<Conditions>>,
-    /// How learning stands.
-    pub learning: Option<Learning>,
 }
 
 impl Desk {
     /// Serves the page, if it is wanted, and says where.
     pub fn open(
         asked: &Asked<'_>,
-        plan: &Plan,
         facts: &Facts,
         hub: &Hub,
         stats: Arc<Stats>,
@@ -77,7 +66,7 @@ impl Desk {
         let events = hub.events();
         let rehearsal = asked.rehearsal;
         // The same copy as the hub's: what is the same is then seen without a look inside.
-        let plan = hub.snapshot().plan.unwrap_or_else(|| Arc::new(plan.clone()));
+        let plan = Arc::clone(&hub.state().plan);
         let bench = Arc::new(Bench::new(Arc::clone(&plan), mics));
         let settings = Settings {
             address,
@@ -90,6 +79,7 @@ impl Desk {
                 rehearsal,
                 declarations: EFFECTS.iter().map(|effect| effect.declaration).collect(),
             },
+            words: words::of,
             etudes: listen::etudes(),
             hear: Arc::new(move |name| {
                 if rehearsal {
@@ -118,7 +108,7 @@ impl Desk {
             Err(why) => return Err(Failure::asked(why)),
         };
         let address = invite::tell(&access, page.address(), options)?;
-        let (said, stop) = (Arc::<Mutex<Said>>::default(), Arc::<AtomicBool>::default());
+        let (newest, stop) = (Arc::<Mutex<Option<RunState>>>::default(), Arc::<AtomicBool>::default());
         let mut work = Work {
             page,
             readings: hub.readings(),
@@ -126,7 +116,7 @@ impl Desk {
             stats,
             bench,
             plan: None,
-            said: Arc::clone(&said),
+            newest: Arc::clone(&newest),
         };
         let stopped = Arc::clone(&stop);
         let run = move || {
@@ -136,7 +126,7 @@ impl Desk {
             }
         };
         let thread = std::thread::Builder::new().name("desk".to_owned()).spawn(run).map_err(Failure::running)?;
-        Ok(Some(Self { address, said, stop, thread: Some(thread) }))
+        Ok(Some(Self { address, newest, stop, thread: Some(thread) }))
     }
 
     /// Where the page is.
@@ -144,9 +134,9 @@ impl Desk {
         self.address
     }
 
-    /// Shows something else; `change` says what has become otherwise.
-    pub fn say(&self, change: impl FnOnce(&mut Said)) {
-        change(&mut self.said.lock().unwrap_or_else(PoisonError::into_inner));
+    /// Shows how the run stands; of the engine the page shows what is newest whenever it looks.
+    pub fn show(&self, state: &RunState) {
+        *self.newest.lock().unwrap_or_else(PoisonError::into_inner) = Some(state.clone());
     }
 }
 
@@ -162,37 +152,8 @@ impl Drop for Desk {
 
 /// Looks the machine over, on which the piece in force plays.
 fn look_over(window: &Window, rate: u32, log: Option<&Path>) -> serde_json::Value {
-    let plan = window.snapshot().plan;
-    let lines = plan.and_then(|plan| doors::look(&plan, Some(rate), log, true).ok());
+    let lines = doors::look(&window.state().plan, Some(rate), log, true).ok();
     doors::to_json(&lines.unwrap_or_default())
-}
-
-/// What the page puts a condition under.
-fn kind(topic: &Topic) -> Kind {
-    match topic {
-        Topic::DeviceGone { .. } | Topic::DeviceStill { .. } | Topic::NoDevice | Topic::ClocksApart { .. } => {
-            Kind::Device
-        }
-        Topic::LateBlocks(_) | Topic::Gaps(_) => Kind::Late,
-        Topic::LogLost { .. } => Kind::Log,
-        Topic::PieceBroken { .. } => Kind::Piece,
-        Topic::JournalLost { .. } | Topic::TakenUp { .. } => Kind::Journal,
-        Topic::PortGone { .. }
-        | Topic::SwitchTurned { .. }
-        | Topic::OscSenseless { .. }
-        | Topic::OscUnheard { .. }
-        | Topic::OscUnreached { .. } => Kind::Controller,
-        Topic::NotNumbers => Kind::Bad,
-        Topic::Clips => Kind::Clip,
-        Topic::Howls => Kind::Howl,
-        Topic::Offset { .. } => Kind::Offset,
-        Topic::Limited { .. } => Kind::Limiter,
-        Topic::GesturesLost { .. } => Kind::Lost,
-        Topic::EffectBroke { .. }
-        | Topic::ModelBroke { .. }
-        | Topic::AnalysisBroke { .. }
-        | Topic::EngineBroke { .. } => Kind::Broken,
-    }
 }
 
 /// What the desk's thread does.
@@ -204,47 +165,27 @@ struct Work {
     bench: Arc<Bench>,
     /// The piece that was shown last.
     plan: Option<Arc<Plan>>,
-    said: Arc<Mutex<Said>>,
+    newest: Arc<Mutex<Option<RunState>>>,
 }
 
 impl Work {
     fn turn(&mut self) {
-        let (snapshot, load) = (self.window.snapshot(), self.stats.load());
-        let Some(plan) = &snapshot.plan else { return };
+        let engine = self.window.state();
+        let plan = &engine.plan;
         if self.plan.as_ref().is_none_or(|known| !Arc::ptr_eq(known, plan)) {
             self.bench.change(plan);
             self.plan = Some(Arc::clone(plan));
         }
-        let Said { conditions, learning } = self.said.lock().unwrap_or_else(PoisonError::into_inner).clone();
         // Who sees the first of a run sees the whole of it.
-        let Some(conditions) = conditions else { return };
-        let word = |one: &Condition| Word { kind: kind(&one.topic), grave: one.grave, text: words::of(one) };
-        let mut words: Vec<_> = conditions.iter().map(word).collect();
-        words.sort_by_key(|word| !word.grave);
-        let (scene, since) = snapshot.scene.unwrap_or((SceneId(0), 0));
-        let stand = Stand {
-            sample: load.frames,
-            scene,
-            since,
-            hushed: snapshot.hushed,
-            controllers: snapshot.controllers.clone(),
-            effects: snapshot.effects.clone(),
-            level_db: snapshot.level_db,
-            levels_db: snapshot.levels_db.clone(),
-            muted: snapshot.muted.clone(),
-            words,
-            learning,
-        };
-        self.page.show(plan, stand);
+        let Some(state) = self.newest.lock().unwrap_or_else(PoisonError::into_inner).clone() else { return };
+        let sample = self.stats.load().frames;
+        self.page.show(RunState { engine: Arc::clone(&engine), sample, ..state });
         while let Ok(Told { reading, plan: of }) = self.readings.try_recv() {
-            let Reading::Meter { sample, channel, peak, rms, clips, reduction, .. } = reading else { continue };
             // What a piece before said has no place any more.
-            if Arc::ptr_eq(&of, plan) {
-                let reading = tenterhook_page::MeterReading { sample, peak, rms, clips, reduction };
-                match channel {
-                    Channel::Mic(mic) => self.page.mic(mic, reading),
-                    Channel::Output(output) => self.page.output(output, reading),
-                }
+            if let Reading::Meter { sample, channel, meter } = reading
+                && Arc::ptr_eq(&of, plan)
+            {
+                self.page.meter(channel, sample, meter);
             }
         }
     }

@@ -8,7 +8,7 @@ use tenterhook_config::Gestures;
 use tenterhook_io::place::Over;
 use tenterhook_io::{Ahead, MicFiles, Rendering, WavWriter, render, render_files};
 use tenterhook_page::score::View;
-use tenterhook_plan::{Event, Plan, SceneId, Stands, Timed, Who, shown};
+use tenterhook_plan::{EffectState, Event, Plan, SceneId, Timed, Who, shown};
 use tenterhook_rt::Reading;
 
 use crate::broke;
@@ -219,7 +219,7 @@ impl Rehearsal<'_> {
         let end = stage::asked_to_end()?;
         let mut progress = Progress::new(usize::try_from(total).unwrap_or(usize::MAX));
         let mut applied = 0u64;
-        let (mut broken, mut stand) = (Vec::new(), vec![Stands::Out; self.plan.instances.len()]);
+        let (mut broken, mut stand) = (Vec::new(), vec![EffectState::Out; self.plan.instances.len()]);
         let mut levels = vec![Level::default(); outputs];
         let sink = |block: &[&[f32]]| {
             while control.applied().is_some() {
@@ -227,7 +227,7 @@ impl Rehearsal<'_> {
             }
             while let Some(reading) = control.reading() {
                 match reading {
-                    Reading::Broken { part, fault } => broken.push((part, fault)),
+                    Reading::Broken { part, fault } => broken.push(fault.broken(part)),
                     Reading::Effect { effect, stands } => stand[effect.index()] = stands,
                     _ => {}
                 }
@@ -247,8 +247,8 @@ impl Rehearsal<'_> {
         };
         let frames = frames.map_err(Failure::running)?;
         progress.clear();
-        for (part, fault) in broken {
-            words::line(&broke::one(self.plan, &stand, part, fault)).iter().for_each(say);
+        for broken in &broken {
+            words::line(&broke::one(self.plan, &stand, broken)).iter().for_each(say);
         }
         if let Some(writer) = writer {
             writer.finish().map_err(Failure::running)?;

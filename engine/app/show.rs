@@ -6,9 +6,10 @@ use std::time::{Duration, Instant};
 
 use serde_json::json;
 use tenterhook_config::Host;
-use tenterhook_io::{Keeping, Load, Snapshot, checksum};
+use tenterhook_io::{Facts, Keeping, checksum};
 use tenterhook_plan::condition::{Condition, Conditions, Topic, Turn};
-use tenterhook_plan::{Plan, SceneId};
+use tenterhook_plan::run_state::Device;
+use tenterhook_plan::{EngineState, Meters, Plan, RunState};
 
 use crate::change::Change;
 use crate::conditions::{Finder, Look};
@@ -27,12 +28,28 @@ const AGAIN: Duration = Duration::from_secs(60);
 
 /// What is shown while a piece plays.
 pub struct Show {
-    /// The piece in force.
-    plan: Arc<Plan>,
     console: Console,
     as_json: bool,
+    /// What was shown last.
+    state: RunState,
+    /// Whether programs were told that the run has begun.
     begun: bool,
-    scene: Option<(SceneId, u64)>,
+    /// What programs and the terminal were told of, and when each condition was told on the terminal.
+    told: Arc<Conditions>,
+    lines: Vec<(Condition, Instant)>,
+    finder: Finder,
+    saved: Saved,
+    journal: Option<Keeping>,
+    /// Why no journal is kept, though one was wanted.
+    no_journal: Option<String>,
+    lessons: Option<Lessons>,
+    /// What was learned, and waits until another version has taken over.
+    learned: Option<Box<Loaded>>,
+}
+
+/// What is saved while the piece plays.
+#[derive(Default)]
+struct Saved {
     follow: Option<Follow>,
     /// The host that was asked for by an option.
     host: Option<Host>,
@@ -40,39 +57,22 @@ pub struct Show {
     waiting: Option<Box<Loaded>>,
     /// Why what was saved last does not play.
     broken: Option<String>,
-    journal: Option<Keeping>,
-    /// Why no journal is kept, though one was wanted.
-    no_journal: Option<String>,
-    taken_up: Option<String>,
-    finder: Finder,
-    /// What was told of last, and when each was told on the terminal.
-    told: Arc<Conditions>,
-    lines: Vec<(Condition, Instant)>,
-    lessons: Option<Lessons>,
-    /// What was learned, and waits until another version has taken over.
-    learned: Option<Box<Loaded>>,
 }
 
 impl Show {
     /// Takes the terminal over.
     pub fn new(plan: &Plan, as_json: bool) -> Self {
-        let console = Console::open(plan);
         Self {
-            plan: Arc::new(plan.clone()),
-            console,
+            console: Console::open(plan),
             as_json,
+            state: RunState::new(EngineState::new(Arc::new(plan.clone()))),
             begun: false,
-            scene: None,
-            follow: None,
-            host: None,
-            waiting: None,
-            broken: None,
-            journal: None,
-            no_journal: None,
-            taken_up: None,
-            finder: Finder::default(),
             told: Arc::default(),
             lines: Vec::new(),
+            finder: Finder::default(),
+            saved: Saved::default(),
+            journal: None,
+            no_journal: None,
             lessons: None,
             learned: None,
         }
@@ -80,13 +80,14 @@ impl Show {
 
     /// Lets what is saved take over.
     pub fn following(self, follow: Option<Follow>, host: Option<Host>) -> Self {
-        Self { follow, host, ..self }
+        Self { saved: Saved { follow, host, ..self.saved }, ..self }
     }
 
     /// Tells of the journal: how the run begins by it, and whether it is kept.
-    pub fn kept(self, journal: Option<Keeping>, beginning: Beginning) -> Self {
+    pub fn kept(mut self, journal: Option<Keeping>, beginning: Beginning) -> Self {
         let Beginning { taken_up, trouble, .. } = beginning;
-        Self { journal, taken_up, no_journal: trouble, ..self }
+        self.state.taken_up = taken_up.map(Arc::from);
+        Self { journal, no_journal: trouble, ..self }
     }
 
     /// Lets controllers be learned from the page.
@@ -101,79 +102,125 @@ impl Show {
 
     /// Waits a moment, does what the keys ask, shows how things are.
     pub fn turn(&mut self, stage: &Stage) -> console::Asked {
-        let snapshot = stage.snapshot();
         let Some(events) = stage.events() else { return console::Asked::End };
-        let asked = self.console.turn(&self.plan, &snapshot, &events.of(&self.plan));
+        let asked = self.console.turn(&self.state.engine, &events.of(&self.state.engine.plan));
         self.follow(stage);
         self.learn(stage);
-        let (snapshot, load) = (stage.snapshot(), stage.load());
-        if let Some(plan) = snapshot.plan.as_ref().filter(|plan| !Arc::ptr_eq(plan, &self.plan)) {
-            // The snapshot has its own copy of the first.
-            if **plan != *self.plan {
-                self.console.change(plan);
-                self.console.print("What was saved has taken over.");
-                event("changed", json!(null));
-            }
-            self.plan = Arc::clone(plan);
-        }
-        if self.as_json {
-            self.tell(stage, snapshot.scene);
-        }
-        self.look(stage, &snapshot, &load);
-        let facts = stage.facts();
-        self.console.show(&console::status(&self.plan, &snapshot, &load, facts.rate));
+        let (now, meters) = self.look(stage);
+        stage.show(&now);
+        self.console.show(&console::status(&now, &meters));
+        let before = std::mem::replace(&mut self.state, now);
+        self.tell(stage, &before);
         asked
     }
 
-    /// Looks what one must know, and tells what is new of it.
-    fn look(&mut self, stage: &Stage, snapshot: &Snapshot, load: &Load) {
-        let standing = stage.standing();
+    /// How the run stands now.
+    fn look(&mut self, stage: &Stage) -> (RunState, Meters) {
+        let (engine, meters) = stage.metered();
+        let (load, standing) = (stage.load(), stage.standing());
         let kept = self.journal.as_ref();
         let conditions = self.finder.find(&Look {
             facts: stage.facts(),
             rehearsal: stage.is_rehearsal(),
-            plan: &self.plan,
-            snapshot,
-            load,
+            engine: &engine,
+            meters: &meters,
+            load: &load,
             standing: &standing,
             log: stage.log_trouble(),
-            piece: self.broken.as_deref(),
+            piece: self.saved.broken.as_deref(),
             journal: self.no_journal.clone().or_else(|| kept.and_then(Keeping::trouble)),
-            taken_up: self.taken_up.as_deref(),
+            taken_up: self.state.taken_up.as_deref(),
             gone_ports: &stage.gone_ports(),
             unheard: stage.unheard(),
             unreached: stage.unreached(),
             senseless: stage.senseless(),
         });
-        stage.say(|page| page.conditions = Some(Arc::clone(&conditions)));
+        let Facts { host, rate, block, words, .. } = &standing.device;
+        let device = Device {
+            host: host.to_string(),
+            words: words.clone(),
+            rate: *rate,
+            block: *block,
+            server_frame: standing.origin,
+        };
+        let state = RunState {
+            engine,
+            sample: load.frames,
+            blocks: load.blocks,
+            late: load.late,
+            device: if device == *self.state.device { Arc::clone(&self.state.device) } else { Arc::new(device) },
+            log: stage.log().map(Arc::from),
+            taken_up: self.state.taken_up.clone(),
+            learning: self.lessons.as_ref().and_then(Lessons::learning).map(Arc::new),
+            conditions,
+        };
+        (state, meters)
+    }
+
+    /// Tells what is other than before.
+    fn tell(&mut self, stage: &Stage, before: &RunState) {
+        let (now, plan) = (&self.state.engine, &self.state.engine.plan);
+        // The hub has its own copy of the first.
+        if !Arc::ptr_eq(plan, &before.engine.plan) && **plan != *before.engine.plan {
+            self.console.change(plan);
+            self.console.print("What was saved has taken over.");
+            event("changed", json!(null));
+        }
+        if self.as_json {
+            // Under JACK the first block says which of the server's frames is the engine's first.
+            let device = &self.state.device;
+            let lost = || stage.standing().losses > 0;
+            let known = device.server_frame.is_some() || device.host != Host::Jack.to_string() || lost();
+            let begins = !self.begun && known && self.state.blocks > 0;
+            self.begun |= begins;
+            if begins {
+                tell(json!({
+                    "event": "started", "host": device.host, "rate": device.rate, "block": device.block,
+                    "device": device.words, "server_frame": device.server_frame, "page": stage.page(),
+                    "taken_up": self.state.taken_up.as_deref(), "osc": stage.osc(),
+                    "log": self.state.log.as_ref().map(|log| log.display().to_string()),
+                }));
+            }
+            if let Some((id, sample)) = now.scene.filter(|_| self.begun && (begins || now.scene != before.engine.scene))
+            {
+                tell(json!({ "event": "scene", "mark": plan.scenes[id.index()].mark, "sample": sample }));
+            }
+        }
         // Programs are told first that the run has begun, unless it does not.
         let silent = |one: &Condition| matches!(one.topic, Topic::DeviceStill { .. } | Topic::DeviceGone { .. });
-        if self.as_json && !self.begun && !conditions.iter().any(silent) {
+        if self.as_json && !self.begun && !self.state.conditions.iter().any(silent) {
             return;
         }
+        let conditions = Arc::clone(&self.state.conditions);
         let before = std::mem::replace(&mut self.told, Arc::clone(&conditions));
-        for turn in conditions.turns(&before) {
-            match turn {
-                Turn::Came(one) | Turn::Changed(one) => {
-                    if let (Topic::DeviceGone { why, .. }, Turn::Came(_)) = (&one.topic, turn) {
-                        event("gone", json!(why));
-                    }
-                    self.line(one);
-                    self.condition(one, true, &words::of(one));
+        if !Arc::ptr_eq(&before, &conditions) {
+            conditions.turns(&before).for_each(|turn| self.turned(turn));
+        }
+    }
+
+    /// Tells how a condition has turned.
+    fn turned(&mut self, turn: Turn<'_>) {
+        match turn {
+            Turn::Came(one) | Turn::Changed(one) => {
+                if let (Topic::DeviceGone { why, .. }, Turn::Came(_)) = (&one.topic, turn) {
+                    event("gone", json!(why));
                 }
-                Turn::Went(one) => {
-                    let seconds = load.frames.saturating_sub(one.since) as f64 / f64::from(stage.facts().rate);
-                    match one.topic {
-                        Topic::DeviceGone { .. } => event("back", json!(standing.device.words)),
-                        Topic::PieceBroken { .. } => event("mended", json!(null)),
-                        _ => {}
-                    }
-                    let words = words::gone(one, seconds, &standing.device.words);
-                    if let Some(words) = &words {
-                        self.console.print(words);
-                    }
-                    self.condition(one, false, words.as_deref().unwrap_or_default());
+                self.line(one);
+                self.condition(one, true, &words::of(one));
+            }
+            Turn::Went(one) => {
+                let device = &self.state.device;
+                let seconds = self.state.sample.saturating_sub(one.since) as f64 / f64::from(device.rate.max(1));
+                match one.topic {
+                    Topic::DeviceGone { .. } => event("back", json!(device.words)),
+                    Topic::PieceBroken { .. } => event("mended", json!(null)),
+                    _ => {}
                 }
+                let words = words::gone(one, seconds, &device.words);
+                if let Some(words) = &words {
+                    self.console.print(words);
+                }
+                self.condition(one, false, words.as_deref().unwrap_or_default());
             }
         }
     }
@@ -202,20 +249,20 @@ impl Show {
 
     /// Looks whether something was saved.
     fn follow(&mut self, stage: &Stage) {
-        let Some(follow) = &self.follow else { return };
+        let Some(follow) = &self.saved.follow else { return };
         match follow.news() {
-            Some(News::Whole(loaded)) => self.waiting = Some(loaded),
+            Some(News::Whole(loaded)) => self.saved.waiting = Some(loaded),
             Some(News::Broken(failure)) => {
-                self.waiting = None;
+                self.saved.waiting = None;
                 self.refuse(&failure);
             }
             None => {}
         }
-        let Some(loaded) = self.waiting.take() else { return };
-        match stage.change(&loaded, self.host) {
-            Ok(Change::Busy) => self.waiting = Some(loaded),
+        let Some(loaded) = self.saved.waiting.take() else { return };
+        match stage.change(&loaded, self.saved.host) {
+            Ok(Change::Busy) => self.saved.waiting = Some(loaded),
             Ok(change) => {
-                self.broken = None;
+                self.saved.broken = None;
                 self.take_over(stage, &loaded, change);
             }
             Err(failure) => self.refuse(&failure),
@@ -228,7 +275,7 @@ impl Show {
         // What waits came first.
         let learned = self.learned.take().or_else(|| lessons.turn(stage));
         let Some(loaded) = learned else { return };
-        match stage.change(&loaded, self.host) {
+        match stage.change(&loaded, self.saved.host) {
             Ok(Change::Busy) => self.learned = Some(loaded),
             Ok(change) => {
                 lessons.plays.hall.clone_from(&loaded.hall);
@@ -260,28 +307,7 @@ impl Show {
 
     fn refuse(&mut self, failure: &Failure) {
         self.console.report(&failure.render());
-        self.broken = Some(failure.brief());
+        self.saved.broken = Some(failure.brief());
         event("broken", failure.found());
-    }
-
-    fn tell(&mut self, stage: &Stage, scene: Option<(SceneId, u64)>) {
-        let facts = stage.facts();
-        // Under JACK the first block says which of the server's frames is the engine's first.
-        let standing = stage.standing();
-        let known = facts.host != Host::Jack || standing.origin.is_some() || standing.losses > 0;
-        if !self.begun && known && stage.load().blocks > 0 {
-            self.begun = true;
-            tell(json!({
-                "event": "started", "host": facts.host.to_string(), "rate": facts.rate, "block": facts.block,
-                "device": facts.words, "server_frame": standing.origin, "page": stage.page(),
-                "taken_up": self.taken_up, "osc": stage.osc(), "log": stage.log().map(|log| log.display().to_string()),
-            }));
-        }
-        if self.begun && scene != self.scene {
-            self.scene = scene;
-            if let Some((id, sample)) = scene {
-                tell(json!({ "event": "scene", "mark": self.plan.scenes[id.index()].mark, "sample": sample }));
-            }
-        }
     }
 }

@@ -12,13 +12,13 @@ use signal_hook::consts;
 use tenterhook_config::Host;
 use tenterhook_io::{
     Ears, Events, Facts, GonePort, Hub, Keeper, Load, Log, LogSettings, MidiPorts, Osc, OscCounts, Player, Recent,
-    Refused, Relay, RelayCounts, Snapshot, Sound, Standing, Stats, Wiring, Wish,
+    Refused, Relay, RelayCounts, Sound, Standing, Stats, Window, Wiring, Wish,
 };
-use tenterhook_plan::{Event, Gesture, Plan, SceneId, Who};
+use tenterhook_plan::{EngineState, Event, Gesture, Meters, Plan, RunState, SceneId, Who};
 
 use crate::change::{Change, Takeover};
 use crate::cli::OscOptions;
-use crate::desk::{self, Desk, Said};
+use crate::desk::{self, Desk};
 use crate::failure::Failure;
 use crate::loading::Loaded;
 use crate::relay;
@@ -52,6 +52,7 @@ pub struct Asked<'a> {
 pub struct Stage {
     keeper: Keeper,
     hub: Option<Hub>,
+    window: Window,
     stats: Arc<Stats>,
     log: Option<Log>,
     desk: Option<Desk>,
@@ -66,7 +67,7 @@ pub struct Stage {
 /// How a live run went.
 struct Ending {
     load: Load,
-    snapshot: Snapshot,
+    engine: Arc<EngineState>,
     /// Frames that the log lost, if one was kept.
     log_lost: Option<u64>,
     /// Why the log is not whole.
@@ -145,7 +146,6 @@ impl Stage {
         let listened = recent.as_ref().map(Recent::listened);
         let desk = Desk::open(
             &asked.page,
-            asked.plan,
             keeper.facts(),
             &hub,
             Arc::clone(&stats),
@@ -168,6 +168,7 @@ impl Stage {
         };
         Ok(Self {
             keeper,
+            window: hub.window(),
             hub: Some(hub),
             stats,
             log,
@@ -196,8 +197,13 @@ impl Stage {
     }
 
     /// What the engine last said.
-    pub fn snapshot(&self) -> Snapshot {
-        self.hub.as_ref().map(Hub::snapshot).unwrap_or_default()
+    pub fn engine(&self) -> Arc<EngineState> {
+        self.window.state()
+    }
+
+    /// The same, with its meters.
+    pub fn metered(&self) -> (Arc<EngineState>, Meters) {
+        self.window.metered()
     }
 
     /// How much it takes so far.
@@ -245,10 +251,10 @@ impl Stage {
         self.takeover.inbox.look().map(|(address, _)| address.to_string())
     }
 
-    /// Shows on the page what the engine does not know, see [`Desk::say`].
-    pub fn say(&self, change: impl FnOnce(&mut Said)) {
+    /// Shows on the page how the run stands.
+    pub fn show(&self, state: &RunState) {
         if let Some(desk) = &self.desk {
-            desk.say(change);
+            desk.show(state);
         }
     }
 
@@ -307,8 +313,8 @@ impl Stage {
         }
         self.keeper.stop();
         self.desk = None;
-        let snapshot = self.snapshot();
         self.hub.take().and_then(Hub::stop);
+        let engine = self.engine();
         // That the log is not whole keeps nobody from being told how the run went.
         let log = self.log.take().map(Log::finish).transpose();
         let (log_lost, log_trouble) = match log {
@@ -316,7 +322,7 @@ impl Stage {
             Err(why) => (None, Some(why.to_string())),
         };
         let refused = self.takeover.inbox.look().map(|(_, counts)| counts);
-        let ending = Ending { load: self.stats.load(), snapshot, log_lost, log_trouble, died, told, refused };
+        let ending = Ending { load: self.stats.load(), engine, log_lost, log_trouble, died, told, refused };
         (ending, self.owed)
     }
 }
@@ -329,7 +335,7 @@ impl Ending {
             owed.pay(json!({
                 "event": "ended", "load": self.load, "percentile_50": self.load.percentile(0.5),
                 "percentile_99": self.load.percentile(0.99), "percentile_99_9": self.load.percentile(0.999),
-                "applied_lost": self.snapshot.applied_lost, "events_lost": self.snapshot.events_lost,
+                "applied_lost": self.engine.applied_lost, "events_lost": self.engine.events_lost,
                 "log_frames_lost": self.log_lost, "log_trouble": self.log_trouble, "died": self.died, "osc_told": self.told,
                 "osc_refused": self.refused,
             }));
@@ -348,7 +354,7 @@ impl Ending {
             percent(self.load.mean),
             percent(self.load.most),
         ));
-        let lost = self.snapshot.applied_lost + self.snapshot.events_lost + self.load.events_lost;
+        let lost = self.engine.applied_lost + self.engine.events_lost + self.load.events_lost;
         if lost > 0 {
             say(format_args!("caution: {lost} gestures were lost because too many came at once"));
         }

@@ -60,9 +60,9 @@ impl Socket {
         told
     }
 
-    /// The words of a kind, if there are any.
-    pub fn word<'a>(now: &'a Value, kind: &str) -> Option<&'a str> {
+    /// The words of a topic, if there are any.
+    pub fn word<'a>(now: &'a Value, topic: &str) -> Option<&'a str> {
         let words = now["words"].as_array()?;
-        words.iter().find(|word| word["kind"] == kind)?["text"].as_str()
+        words.iter().find(|word| word["topic"] == topic)?["text"].as_str()
     }
 }

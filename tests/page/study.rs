@@ -7,7 +7,8 @@ use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
-use tenterhook_page::{Access, Stand, Studio, StudyAsk, StudyFile};
+use tenterhook_page::{Access, Studio, StudyAsk, StudyFile};
+use tenterhook_plan::RunState;
 
 use super::browser::{Browser, Device, LAPTOP, PHONE, TABLET};
 use super::house::{House, LIMIT};
@@ -113,7 +114,7 @@ impl Desk {
             let mut sample = 0;
             while let Err(RecvTimeoutError::Timeout) = stopped.recv_timeout(Duration::from_millis(33)) {
                 sample += 1600;
-                house.show(Stand { sample, ..house.stand() });
+                house.show(RunState { sample, ..house.state() });
             }
         };
         Self { studio, address, stop: Some(stop), thread: Some(std::thread::spawn(run)) }

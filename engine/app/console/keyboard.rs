@@ -3,7 +3,7 @@
 use std::time::{Duration, Instant};
 
 use crossterm::event::{KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
-use tenterhook_plan::{Gesture, Keys, Plan};
+use tenterhook_plan::{EngineState, Gesture, Keys, Plan};
 
 use crate::loading;
 
@@ -25,15 +25,6 @@ pub enum Act {
     Say(String),
     /// To end the run.
     End,
-}
-
-/// How the run stands, as far as keys must know.
-#[derive(Clone, Copy, Debug)]
-pub struct Stand<'a> {
-    pub plan: &'a Plan,
-    pub hushed: bool,
-    /// The controllers' values.
-    pub controllers: &'a [f32],
 }
 
 /// The keys: which are held, what is being typed.
@@ -84,13 +75,13 @@ impl Keyboard {
     }
 
     /// A key went down, came again or came up.
-    pub fn key(&mut self, key: KeyEvent, now: Instant, stand: Stand<'_>) -> Vec<Act> {
+    pub fn key(&mut self, key: KeyEvent, now: Instant, state: &EngineState) -> Vec<Act> {
         self.typed(now);
         match key.kind {
             KeyEventKind::Release => self.up(key.code),
-            KeyEventKind::Repeat if self.is_editing(key.code) => self.edit(key.code, now, stand),
+            KeyEventKind::Repeat if self.is_editing(key.code) => self.edit(key.code, now, state),
             KeyEventKind::Repeat => Vec::new(),
-            KeyEventKind::Press => self.down(key, now, stand),
+            KeyEventKind::Press => self.down(key, now, state),
         }
     }
 
@@ -100,7 +91,7 @@ impl Keyboard {
         held.iter().filter_map(|key| self.keys.up(key)).map(Act::Gesture).collect()
     }
 
-    fn down(&mut self, key: KeyEvent, now: Instant, stand: Stand<'_>) -> Vec<Act> {
+    fn down(&mut self, key: KeyEvent, now: Instant, state: &EngineState) -> Vec<Act> {
         if key.modifiers.contains(KeyModifiers::CONTROL) {
             return if key.code == KeyCode::Char('c') { vec![Act::End] } else { Vec::new() };
         }
@@ -110,18 +101,18 @@ impl Keyboard {
         let dropped = std::mem::take(&mut self.dropped);
         // The piece's own keys come before anything else.
         if let Some(name) = name(key.code).filter(|name| self.keys.has(name)) {
-            return self.own(name, repeated, stand);
+            return self.own(name, repeated, state);
         }
         match key.code {
             KeyCode::PageDown if !repeated => vec![Act::Gesture(Gesture::Next)],
             KeyCode::PageUp if !repeated => vec![Act::Gesture(Gesture::Back)],
-            KeyCode::Esc => self.escape(repeated, dropped, now, stand.hushed),
-            code => self.edit(code, now, stand),
+            KeyCode::Esc => self.escape(repeated, dropped, now, state.hushed),
+            code => self.edit(code, now, state),
         }
     }
 
     /// A key that the piece gives to a controller.
-    fn own(&mut self, name: String, repeated: bool, stand: Stand<'_>) -> Vec<Act> {
+    fn own(&mut self, name: String, repeated: bool, state: &EngineState) -> Vec<Act> {
         if self.releases {
             let down = self.keys.down(&name);
             self.held.push(name);
@@ -130,7 +121,7 @@ impl Keyboard {
         if repeated {
             return Vec::new();
         }
-        let gestures = self.keys.press(&name, |id| stand.controllers.get(id.index()).copied().unwrap_or_default());
+        let gestures = self.keys.press(&name, |id| state.controllers.get(id.index()).copied().unwrap_or_default());
         gestures.into_iter().flatten().flatten().map(Act::Gesture).collect()
     }
 
@@ -170,7 +161,7 @@ impl Keyboard {
         matches!(code, KeyCode::Backspace | KeyCode::Char(_)) && name(code).is_none_or(|name| !self.keys.has(&name))
     }
 
-    fn edit(&mut self, code: KeyCode, now: Instant, stand: Stand<'_>) -> Vec<Act> {
+    fn edit(&mut self, code: KeyCode, now: Instant, state: &EngineState) -> Vec<Act> {
         match code {
             KeyCode::Backspace => {
                 self.typed.pop();
@@ -179,7 +170,7 @@ impl Keyboard {
                 self.typed.push(letter);
                 self.typed_at = Some(now);
             }
-            KeyCode::Enter => return self.confirm(stand.plan),
+            KeyCode::Enter => return self.confirm(&state.plan),
             _ => {}
         }
         Vec::new()

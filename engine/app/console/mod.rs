@@ -5,11 +5,11 @@ use std::time::{Duration, Instant};
 
 use crossterm::event::{self, Event, KeyboardEnhancementFlags};
 use crossterm::{cursor, execute, queue, style, terminal};
-use tenterhook_io::{Events, Snapshot};
-use tenterhook_plan::{Keys, Plan, Who, shown, shown_lines};
+use tenterhook_io::Events;
+use tenterhook_plan::{EngineState, Keys, Plan, Who, shown, shown_lines};
 
 use crate::say::{said, show};
-use keyboard::{Act, Keyboard, Stand};
+use keyboard::{Act, Keyboard};
 
 mod keyboard;
 mod status;
@@ -102,18 +102,17 @@ impl Console {
     }
 
     /// Waits a moment for keys, and does what they mean.
-    pub fn turn(&mut self, plan: &Plan, snapshot: &Snapshot, events: &Events) -> Asked {
+    pub fn turn(&mut self, engine: &EngineState, events: &Events) -> Asked {
         let wait = Duration::from_millis(50);
         if !self.raw {
             std::thread::sleep(wait);
             return Asked::Nothing;
         }
-        let stand = Stand { plan, hushed: snapshot.hushed, controllers: &snapshot.controllers };
         let mut first = true;
         while event::poll(if first { wait } else { Duration::ZERO }).unwrap_or(false) {
             first = false;
             let acts = match event::read() {
-                Ok(Event::Key(key)) => self.keyboard.key(key, Instant::now(), stand),
+                Ok(Event::Key(key)) => self.keyboard.key(key, Instant::now(), engine),
                 Ok(Event::FocusLost) => self.keyboard.let_go(),
                 _ => Vec::new(),
             };

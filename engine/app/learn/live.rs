@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 use crossbeam_channel::Receiver;
 use tenterhook_config::Text;
 use tenterhook_io::Ears;
-use tenterhook_page::Learning;
+use tenterhook_plan::run_state::Learning;
 
 use super::Lesson;
 use super::gesture::{Look, Watch};
@@ -80,14 +80,17 @@ impl Lessons {
         }
         let come = self.listen();
         self.said.take_if(|(_, until)| Instant::now() >= *until);
-        let said = self.said.as_ref().map(|(learning, _)| learning.clone());
-        let learning = self.present.as_ref().map(|present| Learning {
-            controller: present.controller.clone(),
-            listens: true,
-            text: present.text.clone(),
-        });
-        stage.say(|page| page.learning = learning.or(said));
         come
+    }
+
+    /// How learning stands.
+    pub fn learning(&self) -> Option<Learning> {
+        let listens = |Present { controller, text, .. }: &Present| Learning {
+            controller: controller.clone(),
+            listens: true,
+            text: text.clone(),
+        };
+        self.present.as_ref().map(listens).or_else(|| self.said.as_ref().map(|(learning, _)| learning.clone()))
     }
 
     /// Says what came of it.

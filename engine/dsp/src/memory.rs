@@ -8,14 +8,7 @@ use crate::model::{Findings, Model};
 use crate::touched::touched;
 use std::fmt;
 
-/// What a memory works out of its source's sound for the effects that ask for it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub enum Insight {
-    /// How steady, loud and pitched each moment is.
-    Analysis,
-    /// What the sound is made of.
-    Model,
-}
+pub use tenterhook_plan::Insight;
 
 /// The last seconds of one source: a ring, allocated and touched when it is made.
 pub struct Memory {

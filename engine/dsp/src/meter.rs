@@ -1,6 +1,7 @@
 //! Meters: how loud a mic or an output is.
 
 use crate::CELL;
+use tenterhook_plan::MeterReading;
 
 /// Seconds in which the mean square makes up 63 % of a step.
 const INTEGRATION: f64 = 0.3;
@@ -8,18 +9,9 @@ const INTEGRATION: f64 = 0.3;
 /// A run of this many samples at full scale is one clip: common practice, no source.
 const CLIP: u32 = 3;
 
-/// What a meter shows. It changes at grid lines only, so that it does not depend on the device's blocks.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Reading {
-    /// The greatest magnitude since the peak was last taken.
-    pub peak: f32,
-    /// The root of the mean square, as an amplitude: a full-scale sine reads 0.7071 (−3.01 dB), a full-scale square 1.
-    pub rms: f32,
-    /// How many times at least three samples in a row stood at full scale or beyond.
-    pub clips: u32,
-}
-
-/// Measures one channel.
+/// Measures one channel: peak, root of the mean square, and how many times at least three samples in a row stood at full
+/// scale or beyond. A full-scale sine reads 0.7071 (−3.01 dB), a full-scale square 1. What it shows changes at grid lines
+/// only, so that it does not depend on the device's blocks.
 #[derive(Clone, Copy, Debug)]
 pub struct Meter {
     /// What each sample of a cell adds to the mean square by the cell's end, and what is left of it by then.
@@ -31,7 +23,7 @@ pub struct Meter {
     peak: f32,
     run: u32,
     clips: u32,
-    shown: Reading,
+    shown: MeterReading,
 }
 
 impl Meter {
@@ -47,7 +39,7 @@ impl Meter {
             peak: 0.0,
             run: 0,
             clips: 0,
-            shown: Reading::default(),
+            shown: MeterReading::default(),
         }
     }
 
@@ -69,12 +61,12 @@ impl Meter {
     }
 
     /// What it shows: the state at the last grid line.
-    pub fn reading(&self) -> Reading {
+    pub fn reading(&self) -> MeterReading {
         self.shown
     }
 
     /// What it shows; the peak starts again from there.
-    pub fn take(&mut self) -> Reading {
+    pub fn take(&mut self) -> MeterReading {
         let reading = self.shown;
         self.shown.peak = 0.0;
         reading
@@ -87,8 +79,8 @@ impl Meter {
         if self.square < 1e-20 {
             self.square = 0.0;
         }
-        self.shown =
-            Reading { peak: self.shown.peak.max(self.peak), rms: self.square.sqrt() as f32, clips: self.clips };
+        (self.shown.peak, self.shown.rms) = (self.shown.peak.max(self.peak), self.square.sqrt() as f32);
+        self.shown.clips = self.clips;
         self.peak = 0.0;
     }
 }

@@ -8,14 +8,13 @@ pub(crate) use events::Sent;
 
 use crate::Error;
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, TrySendError, bounded};
-use serde::Serialize;
 use std::collections::VecDeque;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
-use tenterhook_plan::{Applied, Event, Gesture, Identity, InstanceId, Plan, SceneId, Stands};
-use tenterhook_rt::{Built, Channel, Control, Fault, Part, Reading, Report};
+use tenterhook_plan::{Applied, EngineState, Event, Meters, Plan, places};
+use tenterhook_rt::{Built, Control, Reading, Report};
 
 /// Applied gestures that may wait for a subscriber.
 const APPLIED_ROOM: usize = 1 << 16;
@@ -23,32 +22,6 @@ const APPLIED_ROOM: usize = 1 << 16;
 const READINGS_ROOM: usize = 1 << 12;
 /// How long the thread waits for an event before it looks at what the engine has to say.
 const PAUSE: Duration = Duration::from_millis(2);
-
-/// What the meter of one channel last said. Full scale = 1.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
-pub struct Meter {
-    /// The greatest magnitude of a sample.
-    pub peak: f32,
-    /// The root of the mean square.
-    pub rms: f32,
-    /// Clips since the start.
-    pub clips: u32,
-    /// The least factor, 0…1, by which an output was limited; 1: not at all, and for every mic.
-    pub reduction: f32,
-    /// How many samples of a mic's input were NaN or infinite since the start; 0 for an output.
-    pub bad: u64,
-    /// Whether an output howls; never a mic.
-    pub howls: bool,
-    /// By how much a mic's input stands beside zero, once it has for a second; 0: it does not, and for an output.
-    pub offset: f32,
-}
-
-impl Default for Meter {
-    /// Silence.
-    fn default() -> Self {
-        Self { peak: 0.0, rms: 0.0, clips: 0, reduction: 1.0, bad: 0, howls: false, offset: 0.0 }
-    }
-}
 
 /// A gesture as it was applied, with the piece that its ids belong to.
 #[derive(Clone, Debug, PartialEq)]
@@ -68,171 +41,6 @@ pub struct Told {
     pub plan: Arc<Plan>,
 }
 
-/// What the engine last reported: where everything stands. Every gesture shows in it as soon as it was applied; its
-/// lists have one entry for each thing of `plan`. When a changed piece takes over, each entry goes on under the name of
-/// its thing, as the engine itself goes on.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Snapshot {
-    /// The piece in force, whose ids all others here are; `None` only in an empty snapshot.
-    pub plan: Option<Arc<Plan>>,
-    /// The sample before which the meters were last read.
-    pub sample: u64,
-    /// The scene in force, with the first sample of it: where it was fired, or a changed piece took over.
-    pub scene: Option<(SceneId, u64)>,
-    /// Whether everything is hushed.
-    pub hushed: bool,
-    /// The controllers' values, 0…1, by [`ControllerId`](tenterhook_plan::ControllerId). What fires or hushes stays 0.
-    pub controllers: Vec<f32>,
-    /// Whether a MIDI switch is most likely wired the other way round: its first word was that it was let go. By
-    /// [`ControllerId`](tenterhook_plan::ControllerId).
-    pub turned: Vec<bool>,
-    /// How each effect stands, by [`InstanceId`](tenterhook_plan::InstanceId); looked at 30 times a second.
-    pub effects: Vec<Stands>,
-    /// The samples of its source that an effect holds, the first and the one after the last, by
-    /// [`InstanceId`](tenterhook_plan::InstanceId).
-    pub held: Vec<Option<(u64, u64)>>,
-    /// The level of all outputs together, in dB, −120…12 (written gestures may bring up to 24); −120 is silence. One that
-    /// rises is where it has come to.
-    pub level_db: f32,
-    /// Each output's own level, in the same numbers, by [`OutputId`](tenterhook_plan::OutputId).
-    pub levels_db: Vec<f32>,
-    /// Whether a mic is shut off, by [`MicId`](tenterhook_plan::MicId).
-    pub muted: Vec<bool>,
-    /// What panicked, each part once, in the order in which it did. It is silent, and so are the effects that read it.
-    pub broken: Vec<(Part, Fault)>,
-    /// The mics' meters, by [`MicId`](tenterhook_plan::MicId).
-    pub mics: Vec<Meter>,
-    /// The outputs' meters, by [`OutputId`](tenterhook_plan::OutputId).
-    pub outputs: Vec<Meter>,
-    /// Events that were lost on the way to the engine.
-    pub events_lost: u64,
-    /// Applied gestures that were lost on the way from it, to here or to a subscriber.
-    pub applied_lost: u64,
-}
-
-impl Snapshot {
-    /// Nothing was reported yet.
-    pub(crate) fn of(plan: Arc<Plan>) -> Self {
-        let (mics, outputs) = (plan.mics.len(), plan.outputs.len());
-        Self {
-            controllers: vec![0.0; plan.controllers.len()],
-            turned: vec![false; plan.controllers.len()],
-            effects: vec![Stands::Out; plan.instances.len()],
-            held: vec![None; plan.instances.len()],
-            levels_db: vec![0.0; outputs],
-            muted: vec![false; mics],
-            mics: vec![Meter::default(); mics],
-            outputs: vec![Meter::default(); outputs],
-            plan: Some(plan),
-            ..Self::default()
-        }
-    }
-
-    /// A gesture was applied.
-    pub(crate) fn apply(&mut self, Applied { sample, what, .. }: Applied) {
-        match what {
-            Gesture::Controller { id, value } => set(&mut self.controllers, id.index(), value),
-            Gesture::Fire(scene) => self.enter(scene, sample),
-            Gesture::Hush(hushed) => self.hushed = hushed,
-            Gesture::Level { output: None, db } => self.level_db = db,
-            Gesture::Level { output: Some(id), db } => set(&mut self.levels_db, id.index(), db),
-            Gesture::Mute { mic, muted } => set(&mut self.muted, mic.index(), muted),
-            // They are applied as what they lead to.
-            Gesture::Press { .. } | Gesture::Next | Gesture::Back => {}
-        }
-    }
-
-    /// Whether everything stands already as a gesture would have it, whose ids are those of `plan`.
-    pub(crate) fn stands(&self, gesture: Gesture, plan: &Arc<Plan>) -> bool {
-        let Some(now) = &self.plan else { return false };
-        let meant = if Arc::ptr_eq(plan, now) { Some(gesture) } else { gesture.moved(plan, now) };
-        match meant {
-            Some(Gesture::Controller { id, value }) => self.controllers.get(id.index()) == Some(&value),
-            Some(Gesture::Fire(scene)) => self.scene.is_some_and(|(now, _)| now == scene),
-            Some(Gesture::Hush(hushed)) => self.hushed == hushed,
-            Some(Gesture::Level { output: None, db }) => self.level_db == db,
-            Some(Gesture::Level { output: Some(id), db }) => self.levels_db.get(id.index()) == Some(&db),
-            Some(Gesture::Mute { mic, muted }) => self.muted.get(mic.index()) == Some(&muted),
-            Some(Gesture::Press { .. } | Gesture::Next | Gesture::Back) => false,
-            // What it is for is gone.
-            None => true,
-        }
-    }
-
-    fn take_in(&mut self, reading: Reading) {
-        match reading {
-            Reading::Scene { sample, scene } => self.enter(scene, sample),
-            Reading::Meter { sample, channel, peak, rms, clips, reduction, bad, howls, offset } => {
-                self.sample = sample;
-                let meter = Meter { peak, rms, clips, reduction, bad, howls, offset };
-                match channel {
-                    Channel::Mic(id) => set(&mut self.mics, id.index(), meter),
-                    Channel::Output(id) => set(&mut self.outputs, id.index(), meter),
-                }
-            }
-            Reading::Held { effect, span } => set(&mut self.held, effect.index(), span),
-            Reading::Effect { effect, stands } => set(&mut self.effects, effect.index(), stands),
-            Reading::Broken { part, fault } => {
-                self.broken.retain(|(other, _)| *other != part);
-                self.broken.push((part, fault));
-            }
-            Reading::Loudness { id, value } => set(&mut self.controllers, id.index(), value),
-            // Of the moment: for those who read on.
-            Reading::Pitch { .. } | Reading::Onset { .. } => {}
-            Reading::Wired { id, turned } => set(&mut self.turned, id.index(), turned),
-        }
-    }
-
-    /// A scene is told of twice, by its gesture and by a reading, either of which may be late or lost.
-    fn enter(&mut self, scene: SceneId, sample: u64) {
-        if self.scene.is_none_or(|(_, since)| since <= sample) {
-            self.scene = Some((scene, sample));
-        }
-    }
-
-    /// A changed piece has taken over.
-    pub(crate) fn change(&mut self, plan: Arc<Plan>) {
-        let Some(old) = self.plan.replace(Arc::clone(&plan)) else {
-            *self = Self::of(plan);
-            return;
-        };
-        let controllers = places(&old.controllers, &plan.controllers, |a, b| a.name == b.name);
-        let outputs = places(&old.outputs, &plan.outputs, |a, b| a.name == b.name);
-        let mics = places(&old.mics, &plan.mics, |a, b| a.name == b.name);
-        let identities = |plan: &Plan| -> Vec<Identity> {
-            (0..plan.instances.len()).map(|index| plan.identity(InstanceId::new(index))).collect()
-        };
-        let effects = places(&identities(&old), &identities(&plan), Identity::eq);
-        // What goes on broken is told anew.
-        self.broken.clear();
-        carry(&mut self.controllers, &controllers, 0.0);
-        carry(&mut self.turned, &controllers, false);
-        carry(&mut self.effects, &effects, Stands::Out);
-        carry(&mut self.held, &effects, None);
-        carry(&mut self.levels_db, &outputs, 0.0);
-        carry(&mut self.muted, &mics, false);
-        carry(&mut self.mics, &mics, Meter::default());
-        carry(&mut self.outputs, &outputs, Meter::default());
-        self.scene = self.scene.map(|(scene, since)| (old.kept_scene(scene, &plan), since));
-    }
-}
-
-fn set<T>(list: &mut [T], index: usize, value: T) {
-    if let Some(place) = list.get_mut(index) {
-        *place = value;
-    }
-}
-
-/// For each thing of a changed piece its place in the piece before.
-fn places<T>(old: &[T], new: &[T], same: impl Fn(&T, &T) -> bool) -> Vec<Option<usize>> {
-    new.iter().map(|new| old.iter().position(|old| same(old, new))).collect()
-}
-
-fn carry<T: Copy>(list: &mut Vec<T>, places: &[Option<usize>], blank: T) {
-    let value = |place: &Option<usize>| place.and_then(|place| list.get(place).copied()).unwrap_or(blank);
-    *list = places.iter().map(value).collect();
-}
-
 /// Owns the engine's [`Control`] on a thread of its own.
 pub struct Hub {
     events: Events,
@@ -243,7 +51,8 @@ pub struct Hub {
 }
 
 struct Shared {
-    snapshot: Mutex<Snapshot>,
+    state: Mutex<Arc<EngineState>>,
+    meters: Mutex<Meters>,
     subscribers: Mutex<Vec<Sender<Done>>>,
     readers: Mutex<Vec<Sender<Told>>>,
 }
@@ -258,8 +67,12 @@ impl Hub {
         // One piece at a time: whoever sends another waits for the first to be taken.
         let (pieces, changes) = bounded(1);
         let plan = Arc::new(control.plan().clone());
-        let snapshot = Mutex::new(Snapshot::of(Arc::clone(&plan)));
-        let shared = Arc::new(Shared { snapshot, subscribers: Mutex::new(subscribers), readers: Mutex::default() });
+        let shared = Arc::new(Shared {
+            state: Mutex::new(Arc::new(EngineState::new(Arc::clone(&plan)))),
+            meters: Mutex::new(Meters::new(&plan)),
+            subscribers: Mutex::new(subscribers),
+            readers: Mutex::default(),
+        });
         let stop = Arc::new(AtomicBool::new(false));
         let mut work = Work {
             control,
@@ -312,7 +125,7 @@ impl Hub {
     }
 
     /// All readings from now on, about 30 a second of each channel, and whatever changes. Whoever does not take them in
-    /// time loses them: the snapshot has the newest.
+    /// time loses them: the state and the meters have the newest.
     pub fn readings(&self) -> Receiver<Told> {
         let (sender, receiver) = bounded(READINGS_ROOM);
         lock(&self.shared.readers).push(sender);
@@ -320,8 +133,8 @@ impl Hub {
     }
 
     /// What the engine last reported.
-    pub fn snapshot(&self) -> Snapshot {
-        lock(&self.shared.snapshot).clone()
+    pub fn state(&self) -> Arc<EngineState> {
+        Arc::clone(&lock(&self.shared.state))
     }
 
     /// What the engine last reported, to be looked at from any thread.
@@ -344,14 +157,20 @@ impl Hub {
     }
 }
 
-/// Where the [`Snapshot`] of a [`Hub`] can be looked at. Cheap to clone; any thread but the audio thread.
+/// Where the state of a [`Hub`] can be looked at. Cheap to clone; any thread but the audio thread.
 #[derive(Clone)]
 pub struct Window(Arc<Shared>);
 
 impl Window {
-    /// What the engine last reported.
-    pub fn snapshot(&self) -> Snapshot {
-        lock(&self.0.snapshot).clone()
+    /// What the engine last reported. The same as before, and not a copy, unless something has changed.
+    pub fn state(&self) -> Arc<EngineState> {
+        Arc::clone(&lock(&self.0.state))
+    }
+
+    /// The same, with what the meters of that piece's channels last said.
+    pub fn metered(&self) -> (Arc<EngineState>, Meters) {
+        let state = lock(&self.0.state);
+        (Arc::clone(&state), lock(&self.0.meters).clone())
     }
 }
 
@@ -493,27 +312,52 @@ impl Work {
 
     /// Takes in what the engine has to say, and hands it on.
     fn report(&mut self) {
-        let mut snapshot = lock(&self.shared.snapshot);
+        let mut state = lock(&self.shared.state);
         while let Some(report) = self.control.report() {
             match report {
                 Report::Applied(applied) => {
-                    snapshot.apply(applied);
+                    // Whoever holds what it was before keeps that.
+                    Arc::make_mut(&mut state).apply(applied);
                     let done = Done { applied, plan: Arc::clone(&self.plan) };
                     self.lost += hand_on(&self.shared.subscribers, &done);
                 }
                 Report::Reading(reading) => {
-                    snapshot.take_in(reading);
+                    match reading {
+                        Reading::Meter { channel, meter, .. } => lock(&self.shared.meters).set(channel, meter),
+                        // Of the moment: for those who read on.
+                        Reading::Pitch { .. } | Reading::Onset { .. } | Reading::Held { .. } => {}
+                        other => take_in(Arc::make_mut(&mut state), other),
+                    }
                     hand_on(&self.shared.readers, &Told { reading, plan: Arc::clone(&self.plan) });
                 }
                 Report::Installed => {
-                    self.plan = Arc::new(self.control.plan().clone());
+                    let before = std::mem::replace(&mut self.plan, Arc::new(self.control.plan().clone()));
                     self.changing = false;
-                    snapshot.change(Arc::clone(&self.plan));
+                    lock(&self.shared.meters).change(&before, &self.plan);
+                    Arc::make_mut(&mut state).change(&self.plan);
                 }
             }
         }
-        snapshot.events_lost = self.events.lost();
-        snapshot.applied_lost = self.control.lost() + self.lost;
+        let lost = (self.events.lost(), self.control.lost() + self.lost);
+        if lost != (state.events_lost, state.applied_lost) {
+            let state = Arc::make_mut(&mut state);
+            (state.events_lost, state.applied_lost) = lost;
+        }
+    }
+}
+
+/// Takes a reading in that tells how something stands.
+fn take_in(state: &mut EngineState, reading: Reading) {
+    match reading {
+        Reading::Scene { sample, scene } => state.enter(scene, sample),
+        Reading::Effect { effect, stands } => places::set(&mut state.effects, effect.index(), stands),
+        Reading::Broken { part, fault } => {
+            state.broken.retain(|other| other.part != part);
+            state.broken.push(fault.broken(part));
+        }
+        Reading::Loudness { id, value } => places::set(&mut state.controllers, id.index(), value),
+        Reading::Wired { id, turned } => places::set(&mut state.turned, id.index(), turned),
+        Reading::Meter { .. } | Reading::Held { .. } | Reading::Pitch { .. } | Reading::Onset { .. } => {}
     }
 }
 

@@ -16,7 +16,6 @@
 mod lines;
 mod writer;
 
-use crate::hub::Snapshot;
 use crate::place::{self, Over};
 use crate::{Done, Error};
 use crossbeam_channel::Receiver;
@@ -30,7 +29,7 @@ use std::sync::atomic::{AtomicU8, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
-use tenterhook_plan::{Plan, SceneId};
+use tenterhook_plan::{EngineState, Plan, SceneId};
 
 /// Bytes at the end of the file that are read: many hours of shows.
 const MOST_BYTES: u64 = 1 << 20;
@@ -237,7 +236,7 @@ impl Journal {
             path: self.path,
             file: self.file,
             piece: self.piece,
-            snapshot: Snapshot::of(Arc::clone(plan)),
+            state: EngineState::new(Arc::clone(plan)),
             newest: Arc::clone(&changed),
             told_piece: None,
             told: None,

@@ -49,7 +49,7 @@ pub use devices::{Device, Devices, HostDevices, JackServer, devices};
 pub use ears::{Ears, Heard};
 pub use edge::Bridge;
 pub use error::{Direction, Error};
-pub use hub::{Done, Events, Hub, Meter, Snapshot, Told, Window};
+pub use hub::{Done, Events, Hub, Told, Window};
 pub use jack_source::JackSource;
 pub use journal::{Found, Interrupted, Journal, JournalError, Keeping, checksum};
 pub use keeper::{Away, Keeper, Standing};

@@ -205,7 +205,7 @@ impl Means {
         let follows = follow.hear(told);
         let state = match told.kind {
             Kind::Made => None,
-            Kind::State if follows => Some(window.snapshot()),
+            Kind::State if follows => Some(window.state()),
             Kind::State | Kind::Known => return,
         };
         for &(_, gesture) in gestures {

@@ -77,7 +77,7 @@ fn a_port_that_goes_leaves_its_controllers_where_they_were_and_works_them_when_i
     let mut stands = |index: usize, value: f32| {
         within_a_minute("the controller stands there", || {
             engine.process(&[&[0.0; 64]], &mut [&mut [0.0; 64]], &[]);
-            hub.snapshot().controllers[index] == value
+            hub.state().controllers[index] == value
         });
     };
     // Several at once, and one that comes later.
@@ -96,7 +96,7 @@ fn a_port_that_goes_leaves_its_controllers_where_they_were_and_works_them_when_i
     assert_eq!((gone.len(), worked), (1, vec!["pedal"]));
     // One look tells first what is gone, then what is still there.
     within_a_minute("only the other is listened to", || !listens("reed") && listens("wheels"));
-    assert_eq!(hub.snapshot().controllers[0], 1.0, "it keeps its value");
+    assert_eq!(hub.state().controllers[0], 1.0, "it keeps its value");
 
     let mut reed = Device::plug_in("reed");
     within_a_minute("it is back", || listens("reed") && midi.gone().is_empty());

@@ -1,6 +1,6 @@
 //! The page: a server in the program's own binary, and what a browser shows of it.
 //!
-//! It names no device and no file of the piece: it shows a [`Plan`](tenterhook_plan::Plan) and a [`Stand`], and asks for
+//! It names no device and no file of the piece: it shows a [`RunState`](tenterhook_plan::RunState), and asks for
 //! the same [`Gesture`](tenterhook_plan::Gesture)s as a pedal does. A [`Page`] has a thread of its own; whoever feeds it
 //! never waits for a browser.
 
@@ -23,7 +23,6 @@ mod renewal;
 pub mod score;
 mod server;
 mod socket;
-mod stand;
 mod study;
 pub mod wire;
 
@@ -31,7 +30,5 @@ pub use access::{Access, KeysError, Role, RoleKeys, default_keys_path};
 pub use etudes::{Etude, Hear};
 pub use invite::{Invite, Reached};
 pub use machine::LookOver;
-pub use meters::MeterReading;
 pub use server::{Act, Error, Learn, Page, Settings};
-pub use stand::{Learning, Stand, Topic, Word};
 pub use study::{FILES, Studio, StudyAsk, StudyFile};

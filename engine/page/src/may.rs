@@ -1,10 +1,11 @@
 //! Who may do what: from what a page asks to a gesture, or to words that say why not.
 
-use tenterhook_plan::{Controller, ControllerId, Gesture, Keys, LEAST_LEVEL_DB, MOST_LEVEL_DB, MicId, Plan, SceneId};
+use tenterhook_plan::{
+    Controller, ControllerId, EngineState, Gesture, Keys, LEAST_LEVEL_DB, MOST_LEVEL_DB, MicId, Plan, SceneId,
+};
 
 use crate::access::Role;
 use crate::score::lever;
-use crate::stand::Stand;
 use crate::wire::{Ask, mark};
 
 /// What comes of an [`Ask`].
@@ -40,11 +41,12 @@ pub struct Who {
 ///
 /// # Errors
 /// Why they may not, or what the piece does not have.
-pub fn answer(ask: &Ask, who: Who, plan: &Plan, stand: &Stand) -> Result<Answer, Refused> {
+pub fn answer(ask: &Ask, who: Who, state: &EngineState) -> Result<Answer, Refused> {
+    let plan = &*state.plan;
     if let Ask::Part { mic } = ask {
         return Ok(Answer::Part(mic.as_deref().map(|name| named_mic(plan, name)).transpose()?));
     }
-    let gesture = match meant(ask, plan, stand)? {
+    let gesture = match meant(ask, state)? {
         Some(Answer::Gesture(gesture)) => gesture,
         Some(other) => return desk_only(who.role).map(|()| other),
         None => return Ok(Answer::Nothing),
@@ -52,7 +54,7 @@ pub fn answer(ask: &Ask, who: Who, plan: &Plan, stand: &Stand) -> Result<Answer,
     match (who.role, gesture) {
         (Role::Desk, _) => Ok(Answer::Gesture(gesture)),
         (Role::Player, Gesture::Controller { id, .. } | Gesture::Press { id, .. }) => {
-            let own = who.part.and_then(|mic| lever(plan, stand.scene, mic));
+            let own = who.part.and_then(|mic| lever(plan, state.scene_id(), mic));
             // A scene may have come while a hand was on the lever: letting go is always allowed.
             let lets_go =
                 matches!(gesture, Gesture::Controller { value: 0.0, .. } | Gesture::Press { down: false, .. });
@@ -80,12 +82,13 @@ fn desk_only(role: Role) -> Result<(), Refused> {
 }
 
 /// What is asked, whoever asks it. None: the moment for it has passed, or the key is nobody's.
-fn meant(ask: &Ask, plan: &Plan, stand: &Stand) -> Result<Option<Answer>, Refused> {
+fn meant(ask: &Ask, state: &EngineState) -> Result<Option<Answer>, Refused> {
+    let plan = &*state.plan;
     let gesture = match ask {
         Ask::Fire { mark: wanted, seen } => {
             let place = plan.scenes.iter().position(|scene| scene.mark == *wanted);
             let scene = place.ok_or_else(|| format!("there is no mark `{wanted}` in this piece"))?;
-            if mark(plan, stand) != Some(seen) {
+            if mark(state) != Some(seen) {
                 return Ok(None);
             }
             Gesture::Fire(SceneId::new(scene))

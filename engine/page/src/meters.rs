@@ -5,6 +5,8 @@
 
 use std::collections::VecDeque;
 
+use tenterhook_plan::MeterReading;
+
 /// Seconds that a peak is held before it falls, as shown: common practice, no source.
 const HOLD: f64 = 2.0;
 /// Seconds that a peak is held for the verdict: a phrase and the breath after it. Common practice, no source.
@@ -78,21 +80,6 @@ impl Verdict {
     }
 }
 
-/// One reading of one channel; full scale = 1. What is no number, or out of its range, counts as nothing.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct MeterReading {
-    /// The engine's sample at which it was read.
-    pub sample: u64,
-    /// The greatest magnitude since the reading before.
-    pub peak: f32,
-    /// The root of the mean square.
-    pub rms: f32,
-    /// Clips since the run began.
-    pub clips: u32,
-    /// The least factor, 0…1, that a limiter applied since the reading before; 1: none.
-    pub reduction: f32,
-}
-
 /// What is shown of one channel; full scale = 1.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Shown {
@@ -142,10 +129,11 @@ impl Meters {
         Self { rate: rate.max(1), channels: vec![Channel::default(); channels] }
     }
 
-    /// Takes in a reading of a channel; one of a channel that is not there is left out.
-    pub fn feed(&mut self, channel: usize, reading: MeterReading) {
+    /// Takes in a reading of a channel at the engine's sample; one of a channel that is not there is left out. What is no
+    /// number, or out of its range, counts as nothing.
+    pub fn feed(&mut self, channel: usize, sample: u64, reading: MeterReading) {
         if let Some(channel) = self.channels.get_mut(channel) {
-            channel.feed(self.rate, reading);
+            channel.feed(self.rate, sample, reading);
         }
     }
 
@@ -197,12 +185,12 @@ struct Channel {
 }
 
 impl Channel {
-    fn feed(&mut self, rate: u32, reading: MeterReading) {
-        if reading.sample < self.now {
+    fn feed(&mut self, rate: u32, sample: u64, reading: MeterReading) {
+        if sample < self.now {
             *self = Self::default();
         }
         let (peak, rms) = (level(reading.peak), level(reading.rms));
-        self.now = reading.sample;
+        self.now = sample;
         self.peak = self.peak.max(peak);
         self.held.feed(self.now, rate, HOLD, peak);
         self.judged.feed(self.now, rate, PHRASE, peak);

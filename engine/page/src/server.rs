@@ -12,7 +12,7 @@ use axum::extract::{ConnectInfo, Extension, State};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::Response;
 use axum::routing::get;
-use tenterhook_plan::{Gesture, MicId, OutputId, Plan, SceneId, Who};
+use tenterhook_plan::{Channel, EngineState, Gesture, MeterReading, Plan, RunState, SceneId, Who, places::places};
 use tokio::sync::watch;
 
 use crate::access::{Access, Role};
@@ -20,11 +20,10 @@ use crate::doors::{self, Doors, Refusal};
 use crate::etudes::{self, Etude, Etudes, Hear};
 use crate::listener::{NoPlace, Ticket};
 use crate::machine::{self, LookOver};
-use crate::meters::{MeterReading, Meters, SLOTS_A_SECOND};
+use crate::meters::{Meters, SLOTS_A_SECOND};
 use crate::score::{self, About};
-use crate::stand::Stand;
 use crate::study::{self, Studio};
-use crate::wire::MOST_BYTES;
+use crate::wire::{MOST_BYTES, Words};
 use crate::{assets, frame, renewal, socket};
 
 /// Bytes that may wait in the system for one page: more would be meters of long ago.
@@ -42,6 +41,8 @@ pub struct Settings {
     pub plan: Arc<Plan>,
     /// What the piece does not say.
     pub about: About,
+    /// Says what one must know.
+    pub words: Words,
     /// The etudes.
     pub etudes: Vec<Etude>,
     /// Makes an etude heard.
@@ -93,9 +94,13 @@ impl Page {
     /// # Errors
     /// If the address cannot be had, or the system gives no thread.
     pub fn serve(settings: Settings) -> Result<Self, Error> {
-        let Settings { address, access, plan, about, etudes, hear, studio, look_over, act, learn } = settings;
-        let shared =
-            Arc::new(Shared::new(plan, Told { about, studies: studio.is_some(), learns: learn.is_some() }, act, learn));
+        let Settings { address, access, plan, about, words, etudes, hear, studio, look_over, act, learn } = settings;
+        let shared = Arc::new(Shared::new(
+            plan,
+            Told { about, words, studies: studio.is_some(), learns: learn.is_some() },
+            act,
+            learn,
+        ));
         let refused = |why| Error::Address { address, why };
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(Error::Thread)?;
         let listener = {
@@ -134,20 +139,18 @@ impl Page {
         self.address
     }
 
-    /// Takes in what the meter of a mic said, of the piece that was last shown.
-    pub fn mic(&self, mic: MicId, reading: MeterReading) {
-        lock(&self.shared.bench).feed(mic.index(), reading);
-    }
-
-    /// Takes in what the meter of an output said, of the piece that was last shown.
-    pub fn output(&self, output: OutputId, reading: MeterReading) {
-        let mics = self.shared.shown.borrow().plan.mics.len();
-        lock(&self.shared.bench).feed(mics + output.index(), reading);
+    /// Takes in what the meter of a channel said at a sample, of the piece that was last shown.
+    pub fn meter(&self, channel: Channel, sample: u64, reading: MeterReading) {
+        let place = match channel {
+            Channel::Mic(mic) => mic.index(),
+            Channel::Output(output) => self.shared.shown.borrow().plan().mics.len() + output.index(),
+        };
+        lock(&self.shared.bench).feed(place, sample, reading);
     }
 
     /// Shows how things stand, and the meters as they are. Call it about 30 times a second; it never waits for a page.
-    pub fn show(&self, plan: &Arc<Plan>, stand: Stand) {
-        self.shared.show(plan, stand);
+    pub fn show(&self, state: RunState) {
+        self.shared.show(state);
     }
 }
 
@@ -231,6 +234,7 @@ async fn enter(
 /// What is told of every piece beside the piece itself.
 struct Told {
     about: About,
+    words: Words,
     /// Whether sounds can be studied here.
     studies: bool,
     /// Whether controllers are learned here.
@@ -251,10 +255,9 @@ pub(crate) struct Shared {
     fired: Mutex<Option<(SceneId, Instant)>>,
 }
 
-/// What is shown: a piece, and how things stand.
+/// What is shown.
 pub(crate) struct Shown {
-    pub plan: Arc<Plan>,
-    pub stand: Stand,
+    pub state: RunState,
     /// Which of the pieces since the start it is.
     pub piece_number: u64,
     pieces: [Utf8Bytes; 3],
@@ -262,14 +265,18 @@ pub(crate) struct Shown {
 }
 
 impl Shown {
-    fn new(plan: &Arc<Plan>, stand: Stand, piece_number: u64, told: &Told) -> Self {
+    fn new(state: RunState, piece_number: u64, told: &Told) -> Self {
         let tell = |role| {
             let desk = role == Role::Desk;
-            score::tell(plan, &told.about, role, told.studies && desk, told.learns && desk).into()
+            score::tell(&state.engine.plan, &told.about, role, told.studies && desk, told.learns && desk).into()
         };
         let pieces = [Role::Watch, Role::Player, Role::Desk].map(tell);
-        let now = crate::wire::now(&stand).into();
-        Self { plan: Arc::clone(plan), stand, piece_number, pieces, now }
+        let now = crate::wire::now(&state, told.words).into();
+        Self { state, piece_number, pieces, now }
+    }
+
+    pub fn plan(&self) -> &Arc<Plan> {
+        &self.state.engine.plan
     }
 
     /// The piece, as it is told to a role.
@@ -285,8 +292,7 @@ impl Shown {
 impl Shared {
     fn new(plan: Arc<Plan>, told: Told, act: Act, learn: Option<Learn>) -> Self {
         let bench = Meters::new(told.about.rate, plan.mics.len() + plan.outputs.len());
-        let stand = Stand::new(&plan);
-        let shown = Arc::new(Shown::new(&plan, stand, 0, &told));
+        let shown = Arc::new(Shown::new(RunState::new(EngineState::new(plan)), 0, &told));
         Self {
             told,
             act,
@@ -299,23 +305,17 @@ impl Shared {
         }
     }
 
-    fn show(&self, plan: &Arc<Plan>, stand: Stand) {
+    fn show(&self, state: RunState) {
         let before = self.shown.borrow().clone();
-        let sample = stand.sample;
+        let (sample, plan) = (state.sample, Arc::clone(&state.engine.plan));
         // Another copy is another piece: to look inside would compare every sample of its recordings.
-        if !Arc::ptr_eq(plan, &before.plan) {
-            lock(&self.bench).rearrange(&places(&before.plan, plan));
-            let shown = Shown::new(plan, stand, before.piece_number + 1, &self.told);
-            self.shown.send_replace(Arc::new(shown));
-        } else if stand.differs(&before.stand) {
-            let shown = Shown {
-                plan: Arc::clone(&before.plan),
-                piece_number: before.piece_number,
-                pieces: before.pieces.clone(),
-                now: crate::wire::now(&stand).into(),
-                stand,
-            };
-            self.shown.send_replace(Arc::new(shown));
+        if !Arc::ptr_eq(&plan, before.plan()) {
+            lock(&self.bench).rearrange(&channels(before.plan(), &plan));
+            self.shown.send_replace(Arc::new(Shown::new(state, before.piece_number + 1, &self.told)));
+        } else if is_other(&state, &before.state) {
+            let (piece_number, pieces) = (before.piece_number, before.pieces.clone());
+            let now = crate::wire::now(&state, self.told.words).into();
+            self.shown.send_replace(Arc::new(Shown { state, piece_number, pieces, now }));
         }
         let shown = lock(&self.bench).take();
         self.meters.send_replace(frame::frame(sample, plan.mics.len(), &shown).into());
@@ -335,7 +335,7 @@ impl Shared {
 
     /// The loudness of the last seconds, as JSON.
     pub fn history(&self) -> String {
-        let mics = self.shown.borrow().plan.mics.len();
+        let mics = self.shown.borrow().plan().mics.len();
         let history = lock(&self.bench).history(mics);
         crate::wire::history(history.from_slot, SLOTS_A_SECOND, &history.channels)
     }
@@ -355,29 +355,36 @@ impl Shared {
 
     /// Sends a gesture that was asked for as things stood. False: it was lost.
     pub fn act(&self, gesture: Gesture, by: Role, shown: &Shown) -> bool {
-        let stand = &shown.stand;
+        let scene = shown.state.engine.scene_id();
         if let Gesture::Fire(_) = gesture {
             let mut fired = lock(&self.fired);
-            if fired.is_some_and(|(from, at)| from == stand.scene && at.elapsed() < AGAIN) {
+            if fired.is_some_and(|(from, at)| from == scene && at.elapsed() < AGAIN) {
                 return true;
             }
-            *fired = Some((stand.scene, Instant::now()));
+            *fired = Some((scene, Instant::now()));
         }
         let who = match by {
             Role::Player => Who::PagePlayer,
             // A page that only watches may do nothing, so none of these is its.
             Role::Desk | Role::Watch => Who::PageDesk,
         };
-        (self.act)(&shown.plan, gesture, who)
+        (self.act)(shown.plan(), gesture, who)
     }
 }
 
+/// Whether something is shown otherwise than before, besides the time: whoever holds what was shown sees by that itself
+/// whether it has changed.
+fn is_other(now: &RunState, before: &RunState) -> bool {
+    !Arc::ptr_eq(&now.engine, &before.engine)
+        || !Arc::ptr_eq(&now.conditions, &before.conditions)
+        || now.learning != before.learning
+}
+
 /// Of each mic, then each output, of a changed piece: its place in the piece before.
-fn places(old: &Plan, new: &Plan) -> Vec<Option<usize>> {
-    let mic = |name: &str| old.mics.iter().position(|mic| mic.name == name);
-    let output = |name: &str| old.outputs.iter().position(|output| output.name == name);
-    let mics = new.mics.iter().map(|new| mic(&new.name));
-    mics.chain(new.outputs.iter().map(|new| output(&new.name).map(|place| old.mics.len() + place))).collect()
+fn channels(old: &Plan, new: &Plan) -> Vec<Option<usize>> {
+    let outputs = places(&old.outputs, &new.outputs, |a, b| a.name == b.name);
+    let after = |place: Option<usize>| place.map(|place| old.mics.len() + place);
+    places(&old.mics, &new.mics, |a, b| a.name == b.name).into_iter().chain(outputs.into_iter().map(after)).collect()
 }
 
 /// No holder of these locks can leave them half changed, so a panic elsewhere does not spoil them.
@@ -400,11 +407,11 @@ mod tests {
         assert!(plan != plan.clone(), "the measure tells");
         let (first, copy) = (Arc::new(plan.clone()), Arc::new(plan));
         let about = About { rate: 48_000, opens: score::View::Score, rehearsal: true, declarations: Vec::new() };
-        let told = Told { about, studies: false, learns: false };
+        let told = Told { about, words: |_| String::new(), studies: false, learns: false };
         let shared = Shared::new(Arc::clone(&first), told, Box::new(|_, _, _| true), None);
         for (plan, number) in [(&first, 0), (&copy, 1)] {
             for sample in 0..300 {
-                shared.show(plan, Stand { sample, ..Stand::new(plan) });
+                shared.show(RunState { sample, ..RunState::new(EngineState::new(Arc::clone(plan))) });
             }
             assert_eq!(shared.shown().borrow().piece_number, number);
         }

@@ -169,7 +169,7 @@ struct Visitor {
 impl Visitor {
     fn new(role: Role, shared: Arc<Shared>) -> Self {
         let who = Who { role, part: None, moved: None };
-        let plan = Arc::clone(&shared.shown().borrow().plan);
+        let plan = Arc::clone(&shared.shown().borrow().state.engine.plan);
         let purse = Purse::new(pace(role), Instant::now());
         Self { who, plan, shared, keys: Vec::new(), senseless: 0, purse, behind: None }
     }
@@ -199,8 +199,8 @@ impl Visitor {
             Err(why) => return self.senseless(format!("this is no message of the protocol: {why}")),
         };
         let shown = self.shared.shown().borrow().clone();
-        self.follow(&shown.plan);
-        match answer(&ask, self.who, &shown.plan, &shown.stand) {
+        self.follow(shown.plan());
+        match answer(&ask, self.who, &shown.state.engine) {
             Ok(Answer::Gesture(gesture)) => {
                 if let Gesture::Controller { id, .. } | Gesture::Press { id, .. } = gesture {
                     self.who.moved = Some(id);
@@ -221,7 +221,7 @@ impl Visitor {
                 Heard::Well
             }
             Ok(Answer::Learn(id)) => {
-                let name = id.map(|id| shown.plan.controllers[id.index()].name.as_str());
+                let name = id.map(|id| shown.plan().controllers[id.index()].name.as_str());
                 self.shared.learn(name).map_or_else(|words| Heard::Refused(words.to_owned()), |()| Heard::Well)
             }
             Ok(Answer::Part(part)) => {
@@ -256,11 +256,10 @@ impl Drop for Visitor {
     /// A page that goes takes its hands off the keys: what it held down would stay down.
     fn drop(&mut self) {
         let shown = self.shared.shown().borrow().clone();
-        self.follow(&shown.plan);
+        self.follow(shown.plan());
         let who = Who { role: Role::Desk, ..self.who };
         for key in self.keys.drain(..) {
-            if let Ok(Answer::Gesture(gesture)) = answer(&Ask::Key { key, down: false }, who, &shown.plan, &shown.stand)
-            {
+            if let Ok(Answer::Gesture(gesture)) = answer(&Ask::Key { key, down: false }, who, &shown.state.engine) {
                 // If even that is lost there is nobody to tell.
                 self.shared.act(gesture, self.who.role, &shown);
             }

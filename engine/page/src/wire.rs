@@ -10,7 +10,7 @@
 //! {"now": {
 //!   "sample": 123456, "scene": 0, "since": 96000, "hushed": false, "controllers": [0.0, 0.4],
 //!   "effects": ["out", "ready", "waits", "moves", "on", "broken"], "level_db": 0.0, "levels_db": [0.0, -3.0], "muted": [false],
-//!   "words": [{"kind": "late", "grave": true, "text": "2 late blocks in the last 10 s"}],
+//!   "words": [{"topic": "late-blocks", "subject": null, "grave": true, "text": "2 late blocks in the last 10 s"}],
 //!   "learning": {"controller": "foot", "listens": true, "text": "press the pedal and let it go"}
 //! }}
 //! {"history": {"from_slot": 1234, "slots_a_second": 10, "mics": [[-62, -60]]}}
@@ -18,18 +18,20 @@
 //! ```
 //! `sample` is the engine's when this was looked at, `since` the first of the scene. An effect is not in the scene, at
 //! rest, waits for its controller to come to rest, waits for that or for a move of it, sounds, or
-//! broke and is silent ([`Stands`]). -120 dB is silence. A slot of the history holds the greatest root of the mean square of
+//! broke and is silent ([`EffectState`]). -120 dB is silence. A slot of the history holds the greatest root of the mean square of
 //! a tenth of a second, in whole dBFS; later slots the page makes from the meters.
 //!
 //! `learning` is null unless somebody learns, or just has learned (then it no longer listens), what reaches a controller.
 //!
 //! The page sends text frames of at most [`MOST_BYTES`] bytes, each an [`Ask`].
 
+use std::sync::Arc;
+
 use serde::{Deserialize, Serialize};
 use serde_json::json;
-use tenterhook_plan::{Plan, Stands};
-
-use crate::stand::Stand;
+use tenterhook_plan::condition::Condition;
+use tenterhook_plan::run_state::Learning;
+use tenterhook_plan::{EffectState, EngineState, RunState};
 
 /// The version of the protocol.
 pub const VERSION: u8 = 1;
@@ -102,26 +104,103 @@ pub enum Ask {
     },
 }
 
-fn place(stands: Stands) -> &'static str {
+fn place(stands: EffectState) -> &'static str {
     match stands {
-        Stands::Out => "out",
-        Stands::Ready => "ready",
-        Stands::Waits => "waits",
-        Stands::WaitsOrMoves => "moves",
-        Stands::On => "on",
-        Stands::Broken => "broken",
+        EffectState::Out => "out",
+        EffectState::Ready => "ready",
+        EffectState::Waits => "waits",
+        EffectState::WaitsOrMoves => "moves",
+        EffectState::On => "on",
+        EffectState::Broken => "broken",
+    }
+}
+
+/// Says what a condition is, for a person.
+pub type Words = fn(&Condition) -> String;
+
+/// What changes while a piece is played.
+#[derive(Serialize)]
+struct Now<'a> {
+    sample: u64,
+    scene: usize,
+    since: u64,
+    hushed: bool,
+    controllers: &'a [f32],
+    effects: Vec<&'static str>,
+    level_db: f32,
+    levels_db: &'a [f32],
+    muted: &'a [bool],
+    words: Vec<Word<'a>>,
+    learning: Option<Learns<'a>>,
+}
+
+/// Something that one must know.
+#[derive(Serialize)]
+struct Word<'a> {
+    topic: &'static str,
+    subject: Option<&'a str>,
+    grave: bool,
+    text: String,
+}
+
+/// How learning stands.
+#[derive(Serialize)]
+struct Learns<'a> {
+    controller: &'a str,
+    listens: bool,
+    text: &'a str,
+}
+
+impl<'a> Now<'a> {
+    /// All that a run knows of itself is shown, or it says here why not.
+    fn of(state: &'a RunState, words: Words) -> Self {
+        let RunState { engine, sample, conditions, learning, blocks: _, late: _, device: _, log: _, taken_up: _ } =
+            state;
+        let EngineState {
+            scene,
+            hushed,
+            controllers,
+            effects,
+            level_db,
+            levels_db,
+            muted,
+            // The piece is told apart from what changes.
+            plan: _,
+            // Conditions tell of these.
+            turned: _,
+            broken: _,
+            events_lost: _,
+            applied_lost: _,
+        } = &**engine;
+        let word = |one: &'a Condition| {
+            let Condition { topic, subject, grave, since: _ } = one;
+            Word { topic: topic.name(), subject: subject.as_deref(), grave: *grave, text: words(one) }
+        };
+        let mut words: Vec<_> = conditions.iter().map(word).collect();
+        words.sort_by_key(|word| !word.grave);
+        let learns = |learning: &'a Arc<Learning>| {
+            let Learning { controller, listens, text } = &**learning;
+            Learns { controller, listens: *listens, text }
+        };
+        Self {
+            sample: *sample,
+            scene: engine.scene_id().index(),
+            since: scene.map_or(0, |(_, since)| since),
+            hushed: *hushed,
+            controllers,
+            effects: effects.iter().map(|stands| place(*stands)).collect(),
+            level_db: *level_db,
+            levels_db,
+            muted,
+            words,
+            learning: learning.as_ref().map(learns),
+        }
     }
 }
 
 /// The state, as JSON.
-pub(crate) fn now(stand: &Stand) -> String {
-    let effects: Vec<_> = stand.effects.iter().map(|stands| place(*stands)).collect();
-    json!({ "now": {
-        "sample": stand.sample, "scene": stand.scene.index(), "since": stand.since, "hushed": stand.hushed,
-        "controllers": stand.controllers, "effects": effects, "level_db": stand.level_db,
-        "levels_db": stand.levels_db, "muted": stand.muted, "words": stand.words, "learning": stand.learning,
-    }})
-    .to_string()
+pub(crate) fn now(state: &RunState, words: Words) -> String {
+    json!({ "now": Now::of(state, words) }).to_string()
 }
 
 /// What was refused, as JSON.
@@ -141,8 +220,8 @@ pub(crate) fn history(from_slot: u64, slots_a_second: u64, mics: &[Vec<i8>]) -> 
 }
 
 /// The mark of the scene in force.
-pub(crate) fn mark<'a>(plan: &'a Plan, stand: &Stand) -> Option<&'a str> {
-    plan.scenes.get(stand.scene.index()).map(|scene| scene.mark.as_str())
+pub(crate) fn mark(state: &EngineState) -> Option<&str> {
+    state.plan.scenes.get(state.scene_id().index()).map(|scene| scene.mark.as_str())
 }
 
 #[cfg(test)]

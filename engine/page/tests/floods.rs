@@ -23,7 +23,7 @@ impl Hall {
     fn open() -> Self {
         let keys = RoleKeys::random().unwrap();
         let house = House::open(Access::Keys(keys.clone()));
-        house.show(house.stand());
+        house.show(house.state());
         Self { house, keys }
     }
 

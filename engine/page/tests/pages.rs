@@ -9,8 +9,10 @@ use std::time::{Duration, Instant};
 
 use house::{House, LIMIT, plan};
 use serde_json::{Value, json};
-use tenterhook_page::{Access, Role, RoleKeys, Stand};
-use tenterhook_plan::{By, ControllerId, Gesture, Mic, MicId, Owner, Plan, SceneId, Source, Who};
+use tenterhook_page::{Access, Role, RoleKeys};
+use tenterhook_plan::{
+    By, ControllerId, EngineState, Gesture, Mic, MicId, Owner, Plan, RunState, SceneId, Source, Who,
+};
 use tungstenite::client::IntoClientRequest;
 use tungstenite::{Message, WebSocket};
 
@@ -80,8 +82,8 @@ impl Visitor {
 #[test]
 fn whoever_comes_is_told_all_at_once_and_every_change_from_then_on() {
     let house = House::open(Access::Anyone);
-    let hushed = Stand { scene: SceneId(1), since: 4800, hushed: true, ..house.stand() };
-    house.show(hushed.clone());
+    let hushed = EngineState { scene: Some((SceneId(1), 4800)), hushed: true, ..house.engine() };
+    house.show(RunState::new(hushed.clone()));
     let mut visitor = Visitor::come(&house);
     let piece = visitor.text();
     assert_eq!(piece["piece"]["title"], "Osier");
@@ -90,11 +92,11 @@ fn whoever_comes_is_told_all_at_once_and_every_change_from_then_on() {
     let now = visitor.text();
     assert_eq!((&now["now"]["scene"], &now["now"]["hushed"]), (&json!(1), &json!(true)));
     assert_eq!(visitor.text()["history"]["slots_a_second"], 10);
-    house.show(Stand { controllers: vec![0.25, 0.0], ..hushed.clone() });
+    house.show(RunState::new(EngineState { controllers: vec![0.25, 0.0], ..hushed.clone() }));
     assert_eq!(visitor.told("now")["controllers"], json!([0.25, 0.0]));
     // A changed piece is told as well.
-    let changed = Arc::new(Plan { title: "Willow".to_owned(), ..plan() });
-    house.page.show(&changed, hushed);
+    let plan = Arc::new(Plan { title: "Willow".to_owned(), ..plan() });
+    house.show(RunState::new(EngineState { plan, ..hushed }));
     assert_eq!(visitor.told("piece")["title"], "Willow");
 }
 
@@ -102,7 +104,7 @@ fn whoever_comes_is_told_all_at_once_and_every_change_from_then_on() {
 fn meters_come_as_the_protocol_says() {
     let house = House::open(Access::Anyone);
     let mut visitor = Visitor::come(&house);
-    house.show(Stand { sample: 96_000, ..house.stand() });
+    house.show(RunState { sample: 96_000, ..house.state() });
     let frame = loop {
         match visitor.0.read().unwrap() {
             Message::Binary(frame)
@@ -110,7 +112,7 @@ fn meters_come_as_the_protocol_says() {
             {
                 break frame;
             }
-            _ => house.show(Stand { sample: 96_000, ..house.stand() }),
+            _ => house.show(RunState { sample: 96_000, ..house.state() }),
         }
     };
     assert_eq!(frame[..8], [1, 1, 1, 1, 0, 0, 0, 0], "version, kind, mics, outputs");
@@ -121,7 +123,7 @@ fn meters_come_as_the_protocol_says() {
 #[test]
 fn what_one_page_asks_for_is_a_gesture_and_what_makes_no_sense_is_answered() {
     let house = House::open(Access::Anyone);
-    house.show(house.stand());
+    house.show(house.state());
     let mut visitor = Visitor::come(&house);
     visitor.ask(&json!({ "do": "controller", "name": "hand", "value": 0.5 }));
     visitor.ask(&json!({ "do": "fire", "mark": "B", "in": "A" }));
@@ -159,7 +161,7 @@ fn watch_and_player_keys_fire_nothing_and_without_a_key_nobody_comes_in() {
     let folder = tempfile::tempdir().unwrap();
     let keys = RoleKeys::kept(&folder.path().join("keys.toml")).unwrap();
     let house = House::open(Access::Keys(keys.clone()));
-    house.show(house.stand());
+    house.show(house.state());
     assert_eq!(Visitor::try_come(&house, None).err(), Some(401));
     assert_eq!(Visitor::try_come(&house, Some("tenterhook=AAAA-BBBB-CCCC-DDDD")).err(), Some(401));
     let fire = json!({ "do": "fire", "mark": "B", "in": "A" });
@@ -195,8 +197,7 @@ fn in_a_changed_piece_a_player_keeps_the_part_by_its_name() {
     changed.instances[0].owner = Owner::Mic(MicId(1));
     changed.instances[0].source = Source::Mic(MicId(1));
     changed.instances[0].by = By::Controller(ControllerId(1));
-    let changed = Arc::new(changed);
-    house.page.show(&changed, Stand::new(&changed));
+    house.show(RunState::new(EngineState::new(Arc::new(changed))));
     player.told("piece");
     player.told("piece");
     player.ask(&json!({ "do": "controller", "name": "hand", "value": 0.75 }));
@@ -212,9 +213,11 @@ fn a_page_that_reads_nothing_keeps_nobody_waiting() {
     quick.told("now");
     for step in 1..=3000u32 {
         let value = (step % 1000) as f32 / 1000.0;
-        house.show(Stand { controllers: vec![value, 0.0], sample: u64::from(step), ..house.stand() });
+        let engine = EngineState { controllers: vec![value, 0.0], ..house.engine() };
+        house.show(RunState { sample: u64::from(step), ..RunState::new(engine) });
     }
-    house.show(Stand { controllers: vec![1.0, 0.0], sample: 4000, ..house.stand() });
+    let engine = EngineState { controllers: vec![1.0, 0.0], ..house.engine() };
+    house.show(RunState { sample: 4000, ..RunState::new(engine) });
     while quick.told("now")["controllers"] != json!([1.0, 0.0]) {}
     // And it can still speak.
     quick.ask(&json!({ "do": "hush", "on": true }));
@@ -241,7 +244,7 @@ fn pages_come_while_everything_changes() {
     let changes = std::thread::spawn(move || {
         for step in (0u32..).take_while(|_| ended.try_recv().is_err()) {
             let value = (step % 100) as f32 / 100.0;
-            shown.show(Stand { controllers: vec![value, 0.0], ..shown.stand() });
+            shown.show(RunState::new(EngineState { controllers: vec![value, 0.0], ..shown.engine() }));
         }
     });
     for _ in 0..300 {

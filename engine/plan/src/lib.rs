@@ -5,26 +5,33 @@
 //! This crate has no dependencies and does nothing: it only says what there is.
 
 mod address;
+mod broken;
 pub mod condition;
 pub mod declare;
+mod effect_state;
 mod enclosed;
 mod gesture;
 mod ids;
 mod keys;
 mod level;
+mod meter;
 mod piece;
 pub mod pitch;
+pub mod places;
+pub mod run_state;
 mod shown;
-mod stands;
 mod who;
 
 pub use address::{Address, Controller, Curve, FINER, Message, Reads, unit};
+pub use broken::{Broken, Insight, Part};
+pub use effect_state::EffectState;
 pub use enclosed::{Partial, Recording, Tuning};
 pub use gesture::{Applied, Event, Gesture, Midi, Timed};
 pub use ids::{ControllerId, GroupId, InstanceId, MicId, OutputId, SceneId};
 pub use keys::Keys;
 pub use level::{Decibels, LEAST_LEVEL_DB, MOST_LEVEL_DB, MOST_WRITTEN_LEVEL_DB, gain};
+pub use meter::{Channel, MeterReading, Meters};
 pub use piece::{By, Group, Identity, Instance, Mic, Output, Owner, Plan, Scene, Send, Source, Use};
+pub use run_state::{EngineState, RunState};
 pub use shown::{is_hidden, shown, shown_lines};
-pub use stands::Stands;
 pub use who::Who;

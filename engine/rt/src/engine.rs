@@ -9,12 +9,12 @@ use ringbuf::HeapCons;
 use ringbuf::traits::{Consumer, Producer};
 use tenterhook_dsp::CELL;
 use tenterhook_plan::{
-    Applied, ControllerId, Event, Gesture, GroupId, InstanceId, MicId, OutputId, SceneId, Source, Timed, Who, unit,
+    Applied, Channel, ControllerId, Event, Gesture, GroupId, InstanceId, MicId, OutputId, Part, SceneId, Source, Timed,
+    Who, unit,
 };
 
-use crate::fault::Part;
 use crate::outbox::Outbox;
-use crate::reading::{Channel, Reading};
+use crate::reading::Reading;
 use crate::resident::{Change, Moment, Resident};
 use crate::table::Table;
 

@@ -8,8 +8,7 @@ use std::fmt;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Once;
 
-use tenterhook_dsp::memory::Insight;
-use tenterhook_plan::{InstanceId, Source};
+use tenterhook_plan::{Broken, Part};
 
 /// Bytes of a file's name that are kept: its end says most.
 const NAME: usize = 26;
@@ -58,13 +57,11 @@ pub struct Fault {
     pub spot: Spot,
 }
 
-/// A part that can break alone.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub enum Part {
-    /// An effect.
-    Effect(InstanceId),
-    /// What a source's memory works out for the effects that read it.
-    Insight(Insight, Source),
+impl Fault {
+    /// That of a part, as it is told. Not for the audio thread: the place becomes text.
+    pub fn broken(self, part: Part) -> Broken {
+        Broken { part, sample: self.sample, place: self.spot.to_string() }
+    }
 }
 
 thread_local! {

@@ -28,6 +28,6 @@ mod voice;
 pub use bytes::{Bytes, bytes};
 pub use control::{Builder, Built, Control, Full, Report, engine, engine_with, hearing_engine};
 pub use engine::Engine;
-pub use fault::{Fault, Part, Spot, caught, quiet_hook};
-pub use reading::{Channel, Reading};
+pub use fault::{Fault, Spot, caught, quiet_hook};
+pub use reading::Reading;
 pub use table::Making;

@@ -1,8 +1,8 @@
 //! What the engine reports of itself.
 
-use tenterhook_plan::{ControllerId, InstanceId, MicId, OutputId, SceneId, Stands};
+use tenterhook_plan::{Channel, ControllerId, EffectState, InstanceId, MeterReading, MicId, Part, SceneId};
 
-use crate::fault::{Fault, Part};
+use crate::fault::Fault;
 
 /// One report from the audio thread. A state ([`Scene`](Reading::Scene), [`Held`](Reading::Held),
 /// [`Effect`](Reading::Effect), [`Broken`](Reading::Broken), [`Loudness`](Reading::Loudness), [`Wired`](Reading::Wired)) that found the ring full is told again until there is
@@ -23,22 +23,8 @@ pub enum Reading {
         sample: u64,
         /// Which channel.
         channel: Channel,
-        /// The greatest magnitude of a sample, full scale = 1.
-        peak: f32,
-        /// The root of the mean square, full scale = 1 (so a full-scale sine reads 0.707).
-        rms: f32,
-        /// Clips since the start.
-        clips: u32,
-        /// The least factor, 0…1, by which an output was limited; 1: not at all, and for every mic. On a device channel
-        /// that outputs share it is the product of the least of its own limiter and the least of the channel's.
-        reduction: f32,
-        /// How many samples of a mic's input were NaN or infinite since the start; 0 for an output.
-        bad: u64,
-        /// Whether an output howls, as [`Howl`](tenterhook_dsp::howl::Howl) knows it; never a mic.
-        howls: bool,
-        /// By how much a mic's input stands beside zero, once it has for a second, see
-        /// [`Offset`](tenterhook_dsp::offset::Offset); 0: it does not, and for an output.
-        offset: f32,
+        /// What it saw.
+        meter: MeterReading,
     },
     /// An effect holds other samples of its source than when this was last read, see
     /// [`Processor::holds`](tenterhook_dsp::effects::Processor::holds).
@@ -53,7 +39,7 @@ pub enum Reading {
         /// Which effect.
         effect: InstanceId,
         /// How it stands.
-        stands: Stands,
+        stands: EffectState,
     },
     /// A part of the engine panicked. It is silent from then on, and so are the effects that read it; all else goes on.
     Broken {
@@ -97,13 +83,4 @@ pub enum Reading {
         /// Most likely it sends at rest what stands for pressed: its first word was that it was let go.
         turned: bool,
     },
-}
-
-/// What a meter stands at.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub enum Channel {
-    /// A mic, before polarity, trim and highpass.
-    Mic(MicId),
-    /// An output, after its limiter.
-    Output(OutputId),
 }

@@ -4,11 +4,11 @@ use tenterhook_dsp::CELL;
 use tenterhook_dsp::effects::{Effect, Settings};
 use tenterhook_dsp::memory::{Insight, Memory};
 use tenterhook_dsp::ramp::Ramp;
-use tenterhook_plan::{By, Controller, Instance, InstanceId, SceneId, Stands};
+use tenterhook_plan::{By, Controller, EffectState, Instance, InstanceId, Part, SceneId};
 
 use crate::clock::Clock;
 use crate::controllers::State;
-use crate::fault::{Fault, Part, Spot, Told, caught};
+use crate::fault::{Fault, Spot, Told, caught};
 use crate::reading::Reading;
 use crate::voice::{Life, Voice};
 
@@ -126,7 +126,7 @@ pub(crate) struct Resident {
     /// Its own fault, if it was that.
     pub fault: Told,
     /// What was last told of how it stands, and of what it holds; `None`: nothing was.
-    told_stands: Option<Stands>,
+    told_stands: Option<EffectState>,
     told_holds: Option<Option<(u64, u64)>>,
 }
 
@@ -352,15 +352,15 @@ impl Resident {
     }
 
     /// How it stands in the scene.
-    pub fn stands(&self, hushed: bool) -> Stands {
+    pub fn stands(&self, hushed: bool) -> EffectState {
         match self.gate {
-            Gate::Out => Stands::Out,
-            _ if self.broken => Stands::Broken,
-            _ if hushed => Stands::Waits,
-            Gate::Held { from: None } => Stands::Waits,
-            Gate::Held { from: Some(_) } => Stands::WaitsOrMoves,
-            Gate::Ready => Stands::Ready,
-            Gate::On { .. } => Stands::On,
+            Gate::Out => EffectState::Out,
+            _ if self.broken => EffectState::Broken,
+            _ if hushed => EffectState::Waits,
+            Gate::Held { from: None } => EffectState::Waits,
+            Gate::Held { from: Some(_) } => EffectState::WaitsOrMoves,
+            Gate::Ready => EffectState::Ready,
+            Gate::On { .. } => EffectState::On,
         }
     }
 

@@ -9,12 +9,12 @@ use tenterhook_dsp::memory::{Insight, Memory};
 use tenterhook_dsp::meter::Meter;
 use tenterhook_dsp::offset::Offset;
 use tenterhook_dsp::ramp::Ramp;
-use tenterhook_plan::{Mic, Output};
+use tenterhook_plan::{Channel, MeterReading, Mic, Output};
 
 use crate::clock::Clock;
 use crate::fader::Fader;
 use crate::fault::{Fault, Told, caught};
-use crate::reading::{Channel, Reading};
+use crate::reading::Reading;
 
 /// The samples of one piece of a cell.
 pub(crate) type Piece = [f32; CELL as usize];
@@ -115,9 +115,9 @@ impl MicStrip {
 
     /// Says what its meter saw; the peak starts again once it is told, which `say` returns.
     pub fn tell(&mut self, sample: u64, channel: Channel, say: impl FnOnce(Reading) -> bool) {
-        let tenterhook_dsp::meter::Reading { peak, rms, clips } = self.meter.reading();
         let (bad, offset) = (self.guard.bad(), self.offset.standing());
-        if say(Reading::Meter { sample, channel, peak, rms, clips, reduction: 1.0, bad, howls: false, offset }) {
+        let meter = MeterReading { bad, offset, ..self.meter.reading() };
+        if say(Reading::Meter { sample, channel, meter }) {
             self.meter.take();
         }
     }
@@ -191,10 +191,10 @@ impl OutputStrip {
 
     /// Says what its meter and its limiters saw; both start again once it is told, which `say` returns.
     pub fn tell(&mut self, sample: u64, channel: Channel, say: impl FnOnce(Reading) -> bool) {
-        let tenterhook_dsp::meter::Reading { peak, rms, clips } = self.meter.reading();
         let reduction = self.limiter.least_gain() * self.shared_least;
         let howls = self.howl.howls() || self.shared_howls;
-        if say(Reading::Meter { sample, channel, peak, rms, clips, reduction, bad: 0, howls, offset: 0.0 }) {
+        let meter = MeterReading { reduction, howls, ..self.meter.reading() };
+        if say(Reading::Meter { sample, channel, meter }) {
             self.meter.take();
             self.limiter.take_least_gain();
             self.shared_least = 1.0;

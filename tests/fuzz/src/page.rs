@@ -2,20 +2,22 @@
 //! asks for is a gesture in range, or is refused in words.
 
 use std::collections::HashSet;
-use std::sync::LazyLock;
+use std::sync::{Arc, LazyLock};
 
 use tenterhook_config::{Text, check_with};
+use tenterhook_page::Role;
 use tenterhook_page::may::{Answer, Who, answer};
 use tenterhook_page::wire::Ask;
-use tenterhook_page::{Role, Stand};
-use tenterhook_plan::{Gesture, MicId, Plan, SceneId};
+use tenterhook_plan::{EngineState, Gesture, MicId, Plan, SceneId};
 
 use crate::piece::Beside;
 use crate::plans;
 
-static PLAN: LazyLock<Plan> = LazyLock::new(|| {
+static PLAN: LazyLock<Arc<Plan>> = LazyLock::new(|| {
     let text = include_str!("../../../engine/rt/src/laws/workout.toml");
-    check_with(&Text::new("workout.toml", text), None, &Beside).expect("nothing is wrong with the workout").plan
+    Arc::new(
+        check_with(&Text::new("workout.toml", text), None, &Beside).expect("nothing is wrong with the workout").plan,
+    )
 });
 
 /// Panics if the law is broken. The first byte says who asks and in which scene, each line is a message.
@@ -23,12 +25,12 @@ pub fn law(data: &[u8]) {
     let Some((how, data)) = data.split_first() else { return };
     let text = String::from_utf8_lossy(data);
     let mut who = Who { role: Role::ALL[usize::from(how % 3)], part: None, moved: None };
-    let mut stand = Stand::new(&PLAN);
-    stand.scene = SceneId::new(usize::from(how / 3) % PLAN.scenes.len());
+    let mut state = EngineState::new(Arc::clone(&PLAN));
+    state.enter(SceneId::new(usize::from(how / 3) % PLAN.scenes.len()), 0);
     let mut moved = HashSet::new();
     for line in text.lines() {
         let Ok(ask) = serde_json::from_str::<Ask>(line) else { continue };
-        match answer(&ask, who, &PLAN, &stand) {
+        match answer(&ask, who, &state) {
             Err(words) => assert!(!words.is_empty(), "{ask:?} is refused without a word"),
             Ok(Answer::Gesture(gesture)) => {
                 plans::meant(gesture, &PLAN);

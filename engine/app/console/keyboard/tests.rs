@@ -1,9 +1,10 @@
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use crossterm::event::{KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
-use tenterhook_plan::{ControllerId, Gesture, Plan, SceneId};
+use tenterhook_plan::{ControllerId, EngineState, Gesture, SceneId};
 
-use super::{Act, Keyboard, Stand};
+use super::{Act, Keyboard};
 
 const PIECE: &str = r#"
 mics = { voice = 1 }
@@ -27,29 +28,25 @@ mark = "C"
 
 /// Someone at the keys: what they press, and when, in milliseconds.
 struct Typist {
-    plan: Plan,
+    state: EngineState,
     keyboard: Keyboard,
     began: Instant,
-    hushed: bool,
-    controllers: Vec<f32>,
 }
 
 impl Typist {
     fn new(releases: bool) -> Self {
         let plan = tenterhook_config::check(&tenterhook_config::Text::new("piece.toml", PIECE), None).unwrap().plan;
         let keyboard = Keyboard::new(&plan, releases);
-        let controllers = vec![0.0; plan.controllers.len()];
-        Self { plan, keyboard, began: Instant::now(), hushed: false, controllers }
+        Self { state: EngineState::new(Arc::new(plan)), keyboard, began: Instant::now() }
     }
 
     fn key(&mut self, code: KeyCode, kind: KeyEventKind, ms: u64) -> Vec<Act> {
         let key = KeyEvent::new_with_kind(code, KeyModifiers::NONE, kind);
-        let stand = Stand { plan: &self.plan, hushed: self.hushed, controllers: &self.controllers };
-        let acts = self.keyboard.key(key, self.began + Duration::from_millis(ms), stand);
+        let acts = self.keyboard.key(key, self.began + Duration::from_millis(ms), &self.state);
         for act in &acts {
             match act {
-                Act::Gesture(Gesture::Hush(hushed)) => self.hushed = *hushed,
-                Act::Gesture(Gesture::Controller { id, value }) => self.controllers[id.index()] = *value,
+                Act::Gesture(Gesture::Hush(hushed)) => self.state.hushed = *hushed,
+                Act::Gesture(Gesture::Controller { id, value }) => self.state.controllers[id.index()] = *value,
                 _ => {}
             }
         }
@@ -112,7 +109,7 @@ fn an_escape_that_hushed_releases_nothing_for_a_while() {
     }
     // The hush may have come by another hand: then a press is a press.
     let mut typist = Typist::new(true);
-    typist.hushed = true;
+    typist.state.hushed = true;
     assert_eq!(typist.press(KeyCode::Esc, 0), hush(false));
     assert_eq!(typist.press(KeyCode::Esc, 10), hush(true), "hushing waits for nothing where presses are told");
 }
@@ -124,7 +121,7 @@ fn an_escape_held_down_where_nothing_tells_it_hushes_once() {
     for ms in (500..3000).step_by(33) {
         assert_eq!(typist.press(KeyCode::Esc, ms), [], "at {ms} ms");
     }
-    assert!(typist.hushed);
+    assert!(typist.state.hushed);
 }
 
 #[test]
@@ -169,7 +166,7 @@ fn elsewhere_a_press_turns_it_over() {
     assert_eq!(typist.press(KeyCode::Char('h'), 500), [], "the keyboard's own repeat");
     assert_eq!(typist.press(KeyCode::Char('h'), 2000), [value(0, 0.0)]);
     // It was moved by another hand meanwhile.
-    typist.controllers[0] = 0.7;
+    typist.state.controllers[0] = 0.7;
     assert_eq!(typist.press(KeyCode::Char('h'), 4000), [value(0, 0.0)]);
     assert_eq!(typist.press(KeyCode::Char('n'), 4000), [value(1, 1.0), value(1, 0.0)]);
     let press = |down| Act::Gesture(Gesture::Press { id: ControllerId(2), down });

@@ -1,7 +1,9 @@
 use super::*;
 use std::time::Instant;
 use tenterhook_config::{Text, check};
-use tenterhook_plan::{ControllerId, InstanceId, MicId, OutputId, Who};
+use tenterhook_plan::{
+    Applied, Channel, ControllerId, EffectState, Gesture, InstanceId, MicId, OutputId, SceneId, Who,
+};
 use tenterhook_rt::Engine;
 
 fn checked(piece: &str) -> Plan {
@@ -44,64 +46,75 @@ fn block(engine: &mut Engine, value: f32) {
     engine.process(&[&[value; 64][..]; 3], &mut outputs, &[]);
 }
 
-/// Plays such blocks until the snapshot is as wished.
-fn until(engine: &mut Engine, hub: &Hub, value: f32, wished: impl Fn(&Snapshot) -> bool) -> Snapshot {
+/// Plays such blocks until all is as wished.
+fn until(
+    engine: &mut Engine,
+    hub: &Hub,
+    value: f32,
+    wished: impl Fn(&EngineState, &Meters) -> bool,
+) -> (Arc<EngineState>, Meters) {
     let began = Instant::now();
     loop {
         block(engine, value);
-        let snapshot = hub.snapshot();
-        if wished(&snapshot) {
-            return snapshot;
+        let (state, meters) = hub.window().metered();
+        if wished(&state, &meters) {
+            return (state, meters);
         }
-        assert!(began.elapsed() < Duration::from_secs(60), "it never became so: {snapshot:?}");
+        assert!(began.elapsed() < Duration::from_secs(60), "it never became so: {state:?} {meters:?}");
     }
 }
 
 #[test]
-fn a_snapshot_holds_the_latest_of_each() {
-    let mut snapshot = Snapshot::of(Arc::new(duo()));
-    let meter = |sample, channel, peak| {
-        let (rms, clips, reduction, bad) = (peak / 2.0, 3, 0.5, 7);
-        Reading::Meter { sample, channel, peak, rms, clips, reduction, bad, howls: false, offset: 0.0 }
-    };
-    let shown = |peak| Meter { peak, rms: peak / 2.0, clips: 3, reduction: 0.5, bad: 7, howls: false, offset: 0.0 };
+fn the_state_holds_the_latest_of_each() {
+    let mut state = EngineState::new(Arc::new(duo()));
     for reading in [
-        meter(64, Channel::Mic(MicId(1)), 0.5),
-        meter(128, Channel::Mic(MicId(1)), 0.25),
-        meter(128, Channel::Output(OutputId(0)), 1.0),
-        Reading::Held { effect: InstanceId(0), span: Some((1, 9)) },
-        Reading::Effect { effect: InstanceId(1), stands: Stands::Waits },
+        Reading::Effect { effect: InstanceId(1), stands: EffectState::Waits },
         Reading::Loudness { id: ControllerId(2), value: 0.75 },
+        Reading::Wired { id: ControllerId(0), turned: true },
     ] {
-        snapshot.take_in(reading);
+        take_in(&mut state, reading);
     }
-    assert_eq!(snapshot.mics, [Meter::default(), shown(0.25)]);
-    assert_eq!(snapshot.outputs, [shown(1.0), Meter::default()]);
-    assert_eq!((snapshot.sample, snapshot.controllers[2]), (128, 0.75));
-    assert_eq!(snapshot.effects, [Stands::Out, Stands::Waits]);
-    assert_eq!(snapshot.held, [Some((1, 9)), None]);
-    snapshot.take_in(Reading::Held { effect: InstanceId(0), span: None });
-    assert_eq!(snapshot.held, [None, None]);
+    assert_eq!(state.controllers[2], 0.75);
+    assert_eq!(state.turned, [true, false, false]);
+    assert_eq!(state.effects, [EffectState::Out, EffectState::Waits]);
 }
 
 #[test]
 fn of_two_words_about_the_scene_the_later_sample_holds() {
-    let mut snapshot = Snapshot::of(Arc::new(plan(&["A", "B"])));
+    let mut state = EngineState::new(Arc::new(plan(&["A", "B"])));
     let fire = |scene, sample| Applied { sample, what: Gesture::Fire(SceneId(scene)), who: Who::Pedal };
-    snapshot.apply(fire(0, 0));
-    snapshot.apply(fire(1, 700));
-    snapshot.take_in(Reading::Scene { sample: 0, scene: SceneId(0) });
-    assert_eq!(snapshot.scene, Some((SceneId(1), 700)), "a reading that comes late");
-    snapshot.take_in(Reading::Scene { sample: 900, scene: SceneId(0) });
-    assert_eq!(snapshot.scene, Some((SceneId(0), 900)), "a gesture that was lost");
+    state.apply(fire(0, 0));
+    state.apply(fire(1, 700));
+    take_in(&mut state, Reading::Scene { sample: 0, scene: SceneId(0) });
+    assert_eq!(state.scene, Some((SceneId(1), 700)), "a reading that comes late");
+    take_in(&mut state, Reading::Scene { sample: 900, scene: SceneId(0) });
+    assert_eq!(state.scene, Some((SceneId(0), 900)), "a gesture that was lost");
 }
 
 #[test]
-fn what_was_applied_shows_in_the_snapshot_before_anyone_is_told_of_it() {
+fn whoever_looks_again_gets_the_same_until_something_changes() {
+    let (mut engine, control) = tenterhook_rt::engine(&duo(), 48_000, SceneId(0));
+    let hub = Hub::start(control, Vec::new()).unwrap();
+    let quiet = until(&mut engine, &hub, 0.0, |now, _| now.effects == [EffectState::Ready; 2]);
+    let readings = hub.readings();
+    let mut metered = 0;
+    while metered < 40 {
+        block(&mut engine, 0.0);
+        metered += readings.try_iter().filter(|told| matches!(told.reading, Reading::Meter { .. })).count();
+    }
+    assert!(Arc::ptr_eq(&quiet.0, &hub.state()), "meters make no other state of it");
+    hub.events().gesture(Gesture::Hush(true), Who::PageDesk);
+    let hushed = until(&mut engine, &hub, 0.0, |now, _| now.hushed);
+    assert!(!quiet.0.hushed && !Arc::ptr_eq(&quiet.0, &hushed.0), "who holds what it was keeps that");
+    hub.stop();
+}
+
+#[test]
+fn what_was_applied_shows_in_the_state_before_anyone_is_told_of_it() {
     let (mut engine, control) = tenterhook_rt::engine(&duo(), 48_000, SceneId(0));
     let (sender, applied) = Hub::subscription();
     let hub = Hub::start(control, vec![sender]).unwrap();
-    type Shows = fn(&Snapshot) -> bool;
+    type Shows = fn(&EngineState) -> bool;
     let gestures: [(Gesture, Shows); 9] = [
         (Gesture::Fire(SceneId(1)), |now| now.scene.is_some_and(|(scene, since)| scene == SceneId(1) && since > 0)),
         (Gesture::Back, |now| now.scene.is_some_and(|(scene, _)| scene == SceneId(0))),
@@ -126,34 +139,36 @@ fn what_was_applied_shows_in_the_snapshot_before_anyone_is_told_of_it() {
                 Err(_) => assert!(began.elapsed() < Duration::from_secs(60)),
             }
         };
-        let snapshot = hub.snapshot();
-        assert!(shows(&snapshot), "{:?}: {snapshot:?}", done.applied);
+        let state = hub.state();
+        assert!(shows(&state), "{:?}: {state:?}", done.applied);
     }
     hub.stop();
 }
 
 #[test]
-fn limiting_numbers_that_are_none_and_loudness_show_in_the_snapshot() {
+fn limiting_numbers_that_are_none_and_loudness_show_in_the_state() {
     let (mut engine, control) = tenterhook_rt::engine(&duo(), 48_000, SceneId(0));
     let hub = Hub::start(control, Vec::new()).unwrap();
-    let quiet = until(&mut engine, &hub, 0.0, |now| now.effects == [Stands::Ready; 2]);
-    assert_eq!((quiet.controllers[2], quiet.mics[1].bad, quiet.outputs[1].reduction), (0.0, 0, 1.0));
+    let (quiet, meters) = until(&mut engine, &hub, 0.0, |now, _| now.effects == [EffectState::Ready; 2]);
+    assert_eq!((quiet.controllers[2], meters.mics[1].bad, meters.outputs[1].reduction), (0.0, 0, 1.0));
     // The highpass makes nothing of a constant, so this swings.
     let mut sign = 1.0;
-    let loud = loop {
+    let (loud, meters) = loop {
         sign = -sign;
         block(&mut engine, sign);
-        let now = hub.snapshot();
-        if now.outputs[1].reduction < 0.5 {
-            break now;
+        let (now, meters) = hub.window().metered();
+        if meters.outputs[1].reduction < 0.5 {
+            break (now, meters);
         }
-        assert!(engine.sample() < 48_000 * 3600, "{now:?}");
+        assert!(engine.sample() < 48_000 * 3600, "{now:?} {meters:?}");
     };
-    assert_eq!((loud.controllers[2], loud.effects[1], loud.outputs[0].reduction), (1.0, Stands::On, 1.0));
+    assert_eq!((loud.controllers[2], loud.effects[1], meters.outputs[0].reduction), (1.0, EffectState::On, 1.0));
+    let clips = meters.mics[1].clips;
     block(&mut engine, f32::NAN);
-    until(&mut engine, &hub, 0.0, |now| now.mics[0].bad == 64 && now.mics[1].bad == 64);
-    let quiet = until(&mut engine, &hub, 0.0, |now| now.controllers[2] == 0.0 && now.effects[1] == Stands::Ready);
-    assert_eq!(quiet.mics[1].clips, loud.mics[1].clips);
+    until(&mut engine, &hub, 0.0, |_, meters| meters.mics[0].bad == 64 && meters.mics[1].bad == 64);
+    let (_, meters) =
+        until(&mut engine, &hub, 0.0, |now, _| now.controllers[2] == 0.0 && now.effects[1] == EffectState::Ready);
+    assert_eq!(meters.mics[1].clips, clips);
     hub.stop();
 }
 
@@ -164,13 +179,13 @@ fn an_effect_waits_after_a_hush_until_its_controller_was_at_rest() {
     let crank = |value| Gesture::Controller { id: ControllerId(1), value };
     let mut becomes = |gesture, stands| {
         hub.events().gesture(gesture, Who::PageDesk);
-        until(&mut engine, &hub, 0.0, |now| now.effects[0] == stands);
+        until(&mut engine, &hub, 0.0, |now, _| now.effects[0] == stands);
     };
-    becomes(crank(1.0), Stands::On);
-    becomes(Gesture::Hush(true), Stands::Waits);
-    becomes(Gesture::Hush(false), Stands::Waits);
-    becomes(crank(0.0), Stands::Ready);
-    becomes(crank(0.5), Stands::On);
+    becomes(crank(1.0), EffectState::On);
+    becomes(Gesture::Hush(true), EffectState::Waits);
+    becomes(Gesture::Hush(false), EffectState::Waits);
+    becomes(crank(0.0), EffectState::Ready);
+    becomes(crank(0.5), EffectState::On);
     hub.stop();
 }
 
@@ -191,31 +206,33 @@ fn a_changed_piece_finds_each_value_under_its_name() {
         hub.events().gesture(gesture, Who::PageDesk);
     }
     block(&mut engine, f32::NAN);
-    let before = until(&mut engine, &hub, 0.0, |now| {
-        now.scene.is_some_and(|(scene, _)| scene == SceneId(1)) && now.mics[1].bad == 64 && now.effects[0] == Stands::On
+    let (before, _) = until(&mut engine, &hub, 0.0, |now, meters| {
+        now.scene.is_some_and(|(scene, _)| scene == SceneId(1))
+            && meters.mics[1].bad == 64
+            && now.effects[0] == EffectState::On
     });
-    assert_eq!(before.effects[1], Stands::Out);
+    assert_eq!(before.effects[1], EffectState::Out);
     assert!(hub.replace(Arc::new(new.clone())));
     // Whenever it is looked at, all belongs together.
-    let after = until(&mut engine, &hub, 0.0, |now| {
-        let is_new = now.plan.as_deref() == Some(&new);
+    let (after, _) = until(&mut engine, &hub, 0.0, |now, meters| {
+        let is_new = *now.plan == new;
         if is_new {
             assert_eq!(now.controllers, [0.0, 0.0, 0.25]);
             assert_eq!((now.level_db, &now.levels_db[..]), (-1.0, &[0.0, -3.0, -2.0][..]));
             assert_eq!(now.muted, [false, true]);
-            assert_eq!((now.mics[0].bad, now.mics[1].bad), (0, 64));
+            assert_eq!((meters.mics[0].bad, meters.mics[1].bad), (0, 64));
             assert_eq!(now.scene.map(|(scene, _)| scene), Some(SceneId(1)));
         } else {
             assert_eq!(now.controllers, [0.875, 0.25, 0.0]);
         }
-        is_new && now.effects == [Stands::WaitsOrMoves, Stands::Ready]
+        is_new && now.effects == [EffectState::WaitsOrMoves, EffectState::Ready]
     });
     assert!(after.scene.unwrap().1 > before.scene.unwrap().1, "the changed piece took over there");
     hub.stop();
 }
 
 #[test]
-fn a_snapshot_is_true_again_when_there_was_no_room_for_readings() {
+fn the_state_is_true_again_when_there_was_no_room_for_readings() {
     let old = duo();
     let (mut engine, mut control) = tenterhook_rt::engine(&old, 48_000, SceneId(0));
     let fires: Vec<_> = (0..9000u16)
@@ -228,9 +245,9 @@ fn a_snapshot_is_true_again_when_there_was_no_room_for_readings() {
         block(&mut engine, 0.0);
     }
     let hub = Hub::start(control, Vec::new()).unwrap();
-    let wished = [Stands::Ready, Stands::Ready];
-    let now = until(&mut engine, &hub, 0.0, |now| now.effects == wished);
-    assert_eq!((now.plan.as_deref(), now.scene.map(|(scene, _)| scene)), (Some(&changed()), Some(SceneId(1))));
+    let wished = [EffectState::Ready, EffectState::Ready];
+    let (now, _) = until(&mut engine, &hub, 0.0, |now, _| now.effects == wished);
+    assert_eq!((&*now.plan, now.scene.map(|(scene, _)| scene)), (&changed(), Some(SceneId(1))));
     hub.stop();
 }
 
@@ -248,8 +265,8 @@ fn whoever_asks_for_readings_gets_each_and_whoever_is_slow_holds_nobody_up() {
         let last = u64::from(span) * 1600;
         while peaks.last().is_none_or(|&(sample, _)| sample < last) {
             let told = quick.recv_timeout(Duration::from_secs(60)).expect("a reading comes");
-            if let Reading::Meter { sample, channel: Channel::Mic(MicId(0)), peak, .. } = told.reading {
-                peaks.push((sample, peak));
+            if let Reading::Meter { sample, channel: Channel::Mic(MicId(0)), meter } = told.reading {
+                peaks.push((sample, meter.peak));
             }
         }
     }
@@ -320,8 +337,8 @@ fn a_gesture_comes_with_the_piece_it_belongs_to() {
             }
         }
     }
-    let snapshot = hub.snapshot();
-    assert_eq!((snapshot.plan.as_deref(), snapshot.hushed), (Some(&new), true));
+    let state = hub.state();
+    assert_eq!((&*state.plan, state.hushed), (&new, true));
     hub.stop();
 }
 
@@ -377,7 +394,7 @@ fn a_gesture_reaches_what_it_names_whichever_version_of_the_piece_is_in_force() 
     // What is gone is reached by nothing.
     hub.events().of(&Arc::new(duo())).gesture(Gesture::Mute { mic: MicId(1), muted: true }, Who::PageDesk);
     hub.events().of(&Arc::new(duo())).gesture(Gesture::Mute { mic: MicId(0), muted: true }, Who::PageDesk);
-    until(&mut engine, &hub, 0.0, |now| now.muted == [true]);
+    until(&mut engine, &hub, 0.0, |now, _| now.muted == [true]);
     assert_eq!(applied.try_iter().filter(|done| matches!(done.applied.what, Gesture::Mute { .. })).count(), 1);
     hub.stop();
 }

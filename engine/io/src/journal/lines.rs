@@ -1,11 +1,11 @@
 //! The lines of a journal: how they are written, how they are read, and what they tell.
 
 use super::{Found, Interrupted, MOST_BYTES, checksum};
-use crate::hub::Snapshot;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use std::collections::BTreeMap;
 use std::io;
+use tenterhook_plan::EngineState;
 
 /// The version of the lines.
 pub(super) const VERSION: u32 = 1;
@@ -46,15 +46,15 @@ pub(super) struct Stands {
 
 impl Stands {
     /// `None`: nothing is known of a scene yet.
-    pub fn of(snapshot: &Snapshot) -> Option<Self> {
-        let plan = snapshot.plan.as_ref()?;
-        let muted = plan.mics.iter().zip(&snapshot.muted).filter(|(_, muted)| **muted);
-        let levels = plan.outputs.iter().zip(&snapshot.levels_db).filter(|(_, db)| **db != 0.0);
+    pub fn of(state: &EngineState) -> Option<Self> {
+        let plan = &state.plan;
+        let muted = plan.mics.iter().zip(&state.muted).filter(|(_, muted)| **muted);
+        let levels = plan.outputs.iter().zip(&state.levels_db).filter(|(_, db)| **db != 0.0);
         Some(Self {
-            mark: plan.scenes.get(snapshot.scene?.0.index())?.mark.clone(),
-            hushed: snapshot.hushed,
+            mark: plan.scenes.get(state.scene?.0.index())?.mark.clone(),
+            hushed: state.hushed,
             muted: muted.map(|(mic, _)| mic.name.clone()).collect(),
-            level_db: snapshot.level_db,
+            level_db: state.level_db,
             levels_db: levels.map(|(output, db)| (output.name.clone(), *db)).collect(),
         })
     }

@@ -381,19 +381,19 @@ fn a_long_run_has_its_piece_among_what_is_read() {
         path: path.clone(),
         file: journal.file,
         piece: PIECE.to_owned(),
-        snapshot: Snapshot::of(plan(&marks)),
+        state: EngineState::new(plan(&marks)),
         newest: Arc::new(Mutex::new((plan(&marks), 7))),
         told_piece: None,
         told: None,
         anew: None,
         since_piece: 0,
     };
-    writer.snapshot.apply(Applied { sample: 0, what: fire(1), who: Who::Pedal });
+    writer.state.apply(Applied { sample: 0, what: fire(1), who: Who::Pedal });
     let mut n = 0;
     while fs::metadata(&path).unwrap().len() < 3 * MOST_BYTES / 2 {
         n += 1;
         let what = Gesture::Level { output: None, db: -(n as f32) / 100.0 };
-        writer.snapshot.apply(Applied { sample: n, what, who: Who::Pedal });
+        writer.state.apply(Applied { sample: n, what, who: Who::Pedal });
         assert!(writer.write(false).unwrap());
     }
     drop(writer);

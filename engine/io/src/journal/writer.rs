@@ -3,7 +3,6 @@
 use super::lines::{Line, PIECE_AGAIN, Piece, Stands, VERSION, line};
 use super::{AGAIN, ENDED, GOES_ON, JournalError, Locked, PACE, PAUSE};
 use crate::Done;
-use crate::hub::Snapshot;
 use crossbeam_channel::{Receiver, RecvTimeoutError};
 use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom, Write};
@@ -11,14 +10,14 @@ use std::path::PathBuf;
 use std::sync::atomic::{AtomicU8, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Instant;
-use tenterhook_plan::Plan;
+use tenterhook_plan::{EngineState, Plan};
 
 pub(super) struct Writer {
     pub path: PathBuf,
     pub file: Locked,
     /// The path of the piece.
     pub piece: String,
-    pub snapshot: Snapshot,
+    pub state: EngineState,
     /// The newest version of the piece, with its checksum.
     pub newest: Arc<Mutex<(Arc<Plan>, u32)>>,
     pub told_piece: Option<Piece>,
@@ -61,10 +60,10 @@ impl Writer {
     }
 
     fn take_in(&mut self, Done { applied, plan }: &Done) {
-        if self.snapshot.plan.as_ref().is_none_or(|known| !Arc::ptr_eq(known, plan)) {
-            self.snapshot.change(Arc::clone(plan));
+        if !Arc::ptr_eq(&self.state.plan, plan) {
+            self.state.change(plan);
         }
-        self.snapshot.apply(*applied);
+        self.state.apply(*applied);
     }
 
     /// Writes what is not written yet, and waits until the disk has it. False: there was nothing.
@@ -76,7 +75,7 @@ impl Writer {
             crc,
             marks: plan.scenes.iter().map(|scene| scene.mark.clone()).collect(),
         };
-        let stands = Stands::of(&self.snapshot);
+        let stands = Stands::of(&self.state);
         let mut text = String::new();
         let tells_piece = self.told_piece.as_ref() != Some(&piece) || self.since_piece >= PIECE_AGAIN;
         if tells_piece {

@@ -15,8 +15,8 @@ use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr, ToSocketAddrs, UdpSocket}
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
-use tenterhook_plan::{ControllerId, Gesture, MicId, OutputId, Plan};
-use tenterhook_rt::{Channel as Metered, Reading};
+use tenterhook_plan::{Channel as Metered, ControllerId, Gesture, MeterReading, MicId, OutputId, Plan};
+use tenterhook_rt::Reading;
 
 /// How often everything is told that there is to know.
 const STATE: Duration = Duration::from_secs(1);
@@ -257,7 +257,7 @@ impl Work {
                     self.scene = scene;
                 }
             }
-            Reading::Meter { channel, peak, rms, .. } => {
+            Reading::Meter { channel, meter: MeterReading { peak, rms, .. }, .. } => {
                 let name = match channel {
                     Metered::Mic(id) => plan.mics.get(id.index()).map(|mic| named(METER_MIC, &mic.name)),
                     Metered::Output(id) => plan.outputs.get(id.index()).map(|output| named(METER_OUTPUT, &output.name)),
@@ -299,27 +299,26 @@ impl Work {
         if self.lines.is_empty() {
             return;
         }
-        // Whatever is in the snapshot must have been told before: else what is told next would be older than this.
-        let mut snapshot = self.window.snapshot();
+        // Whatever is in the state must have been told before: else what is told next would be older than this.
+        let mut state = self.window.state();
         for _ in 0..AGAIN {
             let Ok(done) = applied.try_recv() else { break };
             self.gestures(done, applied);
-            snapshot = self.window.snapshot();
+            state = self.window.state();
         }
-        let Some((plan, (scene, _))) = snapshot.plan.as_ref().zip(snapshot.scene).filter(|_| applied.is_empty()) else {
-            return;
-        };
-        let values = snapshot.controllers.iter().zip(&plan.controllers).enumerate();
+        let Some((scene, _)) = state.scene.filter(|_| applied.is_empty()) else { return };
+        let plan = &state.plan;
+        let values = state.controllers.iter().zip(&plan.controllers).enumerate();
         let values = values.filter(|(index, (_, controller))| {
             let id = Some(ControllerId::new(*index));
             // What fires or hushes has no value; loudness is computed.
             !controller.is_loudness() && ![plan.next, plan.back, plan.hush].contains(&id)
         });
-        let levels = snapshot.levels_db.iter().enumerate();
-        let muted = snapshot.muted.iter().enumerate();
-        let gestures = [Gesture::Hush(snapshot.hushed), Gesture::Fire(scene)]
+        let levels = state.levels_db.iter().enumerate();
+        let muted = state.muted.iter().enumerate();
+        let gestures = [Gesture::Hush(state.hushed), Gesture::Fire(scene)]
             .into_iter()
-            .chain([Gesture::Level { output: None, db: snapshot.level_db }])
+            .chain([Gesture::Level { output: None, db: state.level_db }])
             .chain(levels.map(|(index, &db)| Gesture::Level { output: Some(OutputId::new(index)), db }))
             .chain(muted.map(|(index, &muted)| Gesture::Mute { mic: MicId::new(index), muted }))
             .chain(values.map(|(index, (&value, _))| Gesture::Controller { id: ControllerId::new(index), value }));

@@ -1,4 +1,5 @@
 use super::*;
+use std::sync::Arc;
 use tenterhook_plan::{Address, By, Curve, Decibels, Instance, InstanceId, Mic, Output, Owner, Scene, Source, Use};
 
 /// Two mics, each with an effect in scene A: the voice by `pedal`, the viol by `foot`; in B the viol alone.
@@ -78,28 +79,26 @@ fn all() -> Vec<Ask> {
     ]
 }
 
-fn at(scene: u16) -> (Plan, Stand) {
-    let plan = plan();
-    let stand = Stand { scene: SceneId(scene), ..Stand::new(&plan) };
-    (plan, stand)
+fn at(scene: u16) -> EngineState {
+    EngineState { scene: Some((SceneId(scene), 0)), ..EngineState::new(Arc::new(plan())) }
 }
 
 #[test]
 fn the_desk_may_do_everything() {
-    let (plan, stand) = at(0);
+    let state = at(0);
     let who = Who { role: Role::Desk, part: None, moved: None };
     for ask in all() {
-        let answer = answer(&ask, who, &plan, &stand);
+        let answer = answer(&ask, who, &state);
         assert!(matches!(answer, Ok(Answer::Gesture(_) | Answer::Reset | Answer::Learn(_))), "{ask:?}: {answer:?}");
     }
 }
 
 #[test]
 fn a_watcher_may_do_nothing() {
-    let (plan, stand) = at(0);
+    let state = at(0);
     for part in [None, Some(MicId(0))] {
         for ask in all() {
-            assert!(answer(&ask, Who { role: Role::Watch, part, moved: None }, &plan, &stand).is_err(), "{ask:?}");
+            assert!(answer(&ask, Who { role: Role::Watch, part, moved: None }, &state).is_err(), "{ask:?}");
         }
     }
 }
@@ -113,9 +112,9 @@ fn a_player_moves_the_own_lever_of_the_scene_in_force_and_nothing_else() {
         (1, Some(MicId(0)), None),
         (1, Some(MicId(1)), Some(ControllerId(1))),
     ] {
-        let (plan, stand) = at(scene);
+        let state = at(scene);
         let who = Who { role: Role::Player, part, moved: None };
-        let may = all().into_iter().filter_map(|ask| answer(&ask, who, &plan, &stand).ok());
+        let may = all().into_iter().filter_map(|ask| answer(&ask, who, &state).ok());
         let may: Vec<_> = may.filter(|answer| *answer != Answer::Nothing).collect();
         let lever = own.map(|id| Answer::Gesture(Gesture::Controller { id, value: 0.5 }));
         assert_eq!(may, Vec::from_iter(lever), "scene {scene}, {part:?}");
@@ -124,27 +123,27 @@ fn a_player_moves_the_own_lever_of_the_scene_in_force_and_nothing_else() {
 
 #[test]
 fn a_player_lets_go_of_a_lever_that_a_scene_has_taken_away() {
-    let (plan, stand) = at(1);
+    let state = at(1);
     let who = Who { role: Role::Player, part: Some(MicId(0)), moved: Some(ControllerId(0)) };
     let ask = |value| Ask::Controller { name: "pedal".to_owned(), value };
-    assert!(answer(&ask(0.0), who, &plan, &stand).is_ok());
-    assert!(answer(&ask(0.5), who, &plan, &stand).is_err());
-    assert!(answer(&ask(0.0), Who { moved: None, ..who }, &plan, &stand).is_err());
+    assert!(answer(&ask(0.0), who, &state).is_ok());
+    assert!(answer(&ask(0.5), who, &state).is_err());
+    assert!(answer(&ask(0.0), Who { moved: None, ..who }, &state).is_err());
 }
 
 #[test]
 fn a_scene_is_fired_from_the_scene_that_was_seen_only() {
     let who = Who { role: Role::Desk, part: None, moved: None };
     let fire = Ask::Fire { mark: "B".to_owned(), seen: "A".to_owned() };
-    let (plan, stand) = at(0);
-    assert_eq!(answer(&fire, who, &plan, &stand), Ok(Answer::Gesture(Gesture::Fire(SceneId(1)))));
-    let (plan, stand) = at(1);
-    assert_eq!(answer(&fire, who, &plan, &stand), Ok(Answer::Nothing), "the second tap");
+    let state = at(0);
+    assert_eq!(answer(&fire, who, &state), Ok(Answer::Gesture(Gesture::Fire(SceneId(1)))));
+    let state = at(1);
+    assert_eq!(answer(&fire, who, &state), Ok(Answer::Nothing), "the second tap");
 }
 
 #[test]
 fn what_makes_no_sense_is_refused_in_words() {
-    let (plan, stand) = at(0);
+    let state = at(0);
     let who = Who { role: Role::Desk, part: None, moved: None };
     let name = |name: &str| name.to_owned();
     for ask in [
@@ -160,7 +159,7 @@ fn what_makes_no_sense_is_refused_in_words() {
         Ask::Mute { mic: name("oboe"), on: true },
         Ask::Part { mic: Some(name("oboe")) },
     ] {
-        assert!(answer(&ask, who, &plan, &stand).is_err_and(|words| !words.is_empty()), "{ask:?}");
+        assert!(answer(&ask, who, &state).is_err_and(|words| !words.is_empty()), "{ask:?}");
     }
-    assert_eq!(answer(&Ask::Key { key: name("q"), down: true }, who, &plan, &stand), Ok(Answer::Nothing));
+    assert_eq!(answer(&Ask::Key { key: name("q"), down: true }, who, &state), Ok(Answer::Nothing));
 }

@@ -7,10 +7,10 @@ use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 use tenterhook_page::score::{About, View};
-use tenterhook_page::{Access, Page, Settings, Stand, Studio};
+use tenterhook_page::{Access, Page, Settings, Studio};
 use tenterhook_plan::{
-    Address, By, Controller, ControllerId, Curve, Decibels, Gesture, Instance, InstanceId, Mic, MicId, Output, Owner,
-    Plan, Scene, Source, Use, Who,
+    Address, By, Controller, ControllerId, Curve, Decibels, EngineState, Gesture, Instance, InstanceId, Mic, MicId,
+    Output, Owner, Plan, RunState, Scene, Source, Use, Who,
 };
 
 /// More than anything takes on a slow machine.
@@ -92,6 +92,7 @@ impl House {
             access,
             plan: Arc::clone(&plan),
             about,
+            words: |condition| condition.topic.name().to_owned(),
             etudes: Vec::new(),
             hear: Arc::new(|_| Err("there are none".to_owned())),
             studio,
@@ -107,12 +108,18 @@ impl House {
         Self { page: Page::serve(settings).unwrap(), plan, asked }
     }
 
-    pub fn stand(&self) -> Stand {
-        Stand::new(&self.plan)
+    /// A run that has not begun.
+    pub fn state(&self) -> RunState {
+        RunState::new(self.engine())
     }
 
-    pub fn show(&self, stand: Stand) {
-        self.page.show(&self.plan, stand);
+    /// What its engine says.
+    pub fn engine(&self) -> EngineState {
+        EngineState::new(Arc::clone(&self.plan))
+    }
+
+    pub fn show(&self, state: RunState) {
+        self.page.show(state);
     }
 
     pub fn asked(&self) -> Vec<Gesture> {

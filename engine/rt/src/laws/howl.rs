@@ -6,9 +6,9 @@
 use proptest::prelude::*;
 use std::f64::consts::TAU;
 use tenterhook_config::{Text, check};
-use tenterhook_plan::{MicId, OutputId, Plan, SceneId};
+use tenterhook_plan::{Channel, MicId, OutputId, Plan, SceneId};
 
-use crate::{Channel, Reading, Report, engine};
+use crate::{Reading, Report, engine};
 
 const RATE: usize = 48_000;
 /// The way from the loudspeakers to the mic, 7 m.
@@ -42,10 +42,10 @@ fn run(plan: &Plan, back: Option<f64>, block: usize, sound: &[f32]) -> (Told, To
             air[n + WAY] = out[0][n - at] + out[1][n - at];
         }
         while let Some(report) = control.report() {
-            let Report::Reading(Reading::Meter { sample, channel, howls, offset, reduction, .. }) = report else {
+            let Report::Reading(Reading::Meter { sample, channel, meter }) = report else {
                 continue;
             };
-            let told = (sample, howls, offset, reduction);
+            let told = (sample, meter.howls, meter.offset, meter.reduction);
             match channel {
                 Channel::Output(OutputId(0)) => output.push(told),
                 Channel::Mic(MicId(0)) => mic.push(told),

@@ -4,10 +4,12 @@ use std::collections::BTreeMap;
 
 use super::random;
 use super::run::{CHANGED, PIECE, Run, gesture, plan, sound};
-use crate::{Channel, Engine, Reading, Report};
+use crate::{Engine, Reading, Report};
 use proptest::prelude::*;
 use tenterhook_config::{Text, check};
-use tenterhook_plan::{Event, Gesture, MicId, OutputId, Plan, SceneId, Stands, Timed, gain};
+use tenterhook_plan::{
+    Channel, EffectState, Event, Gesture, MeterReading, MicId, OutputId, Plan, SceneId, Timed, gain,
+};
 
 /// More than the ring of readings holds.
 const FLOOD: u16 = 9000;
@@ -16,7 +18,7 @@ const FLOOD: u16 = 9000;
 #[derive(Default)]
 struct Heard {
     scene: Option<(SceneId, u64)>,
-    effects: BTreeMap<usize, Stands>,
+    effects: BTreeMap<usize, EffectState>,
     held: BTreeMap<usize, Option<(u64, u64)>>,
     loudness: BTreeMap<usize, Vec<f32>>,
     wired: BTreeMap<usize, bool>,
@@ -40,7 +42,7 @@ impl Heard {
             Report::Installed => *self = Self { installed: self.installed + 1, ..Self::default() },
             Report::Reading(reading) => match reading {
                 Reading::Scene { sample, scene } => self.scene = Some((scene, sample)),
-                Reading::Meter { sample, channel, peak, reduction, bad, .. } => {
+                Reading::Meter { sample, channel, meter: MeterReading { peak, reduction, bad, .. } } => {
                     self.meters.push(Seen { sample, channel, peak, reduction, bad });
                 }
                 Reading::Held { effect, span } => drop(self.held.insert(effect.index(), span)),
@@ -172,7 +174,7 @@ fn every_sample_that_is_no_number_is_counted() {
 }
 
 /// Does each step, then looks at the effects whose keys begin so.
-fn steps(steps: &[(&str, &str, &str, &[Stands])]) {
+fn steps(steps: &[(&str, &str, &str, &[EffectState])]) {
     let plan = plan(PIECE);
     let (mut run, mut heard) = (Run::of(&plan), Heard::default());
     for &(controller, value, key, expected) in steps {
@@ -183,15 +185,15 @@ fn steps(steps: &[(&str, &str, &str, &[Stands])]) {
         run.hear(&mut heard);
         heard.is_true_of(&run.engine);
         let named = plan.instances.iter().enumerate().filter(|(_, instance)| instance.key == key);
-        let stand: Vec<Stands> =
-            named.map(|(index, _)| heard.effects[&index]).filter(|&one| one != Stands::Out).collect();
+        let stand: Vec<EffectState> =
+            named.map(|(index, _)| heard.effects[&index]).filter(|&one| one != EffectState::Out).collect();
         assert_eq!(stand, expected, "{key} after {controller} {value}");
     }
 }
 
 #[test]
 fn after_a_hush_an_effect_waits_until_its_controller_was_at_rest() {
-    use Stands::{On, Ready, Waits};
+    use EffectState::{On, Ready, Waits};
     steps(&[
         ("pedal", "0", "freeze", &[Ready]),
         ("pedal", "1", "freeze", &[On]),
@@ -208,7 +210,7 @@ fn after_a_hush_an_effect_waits_until_its_controller_was_at_rest() {
 
 #[test]
 fn what_is_new_in_a_scene_waits_for_a_controller_that_is_held() {
-    use Stands::{On, Ready, Waits, WaitsOrMoves};
+    use EffectState::{On, Ready, Waits, WaitsOrMoves};
     steps(&[
         ("wheel", "0.5", "stretch", &[Ready]),
         ("fire", "B", "stretch", &[WaitsOrMoves, WaitsOrMoves]),

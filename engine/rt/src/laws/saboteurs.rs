@@ -3,12 +3,12 @@
 use std::ops::Range;
 use tenterhook_dsp::effects::{EFFECTS, Effect, Processor, named};
 use tenterhook_dsp::memory::{Heard, Insight};
-use tenterhook_plan::{Event, Gesture, InstanceId, MicId, Plan, SceneId, Source, Stands, Timed};
+use tenterhook_plan::{EffectState, Event, Gesture, InstanceId, MicId, Part, Plan, SceneId, Source, Timed};
 
 use super::bits;
 use super::clicks::{LIMIT_DB, click_db};
 use super::run::{Run, gesture, plan};
-use crate::{Making, Part, Reading, quiet_hook};
+use crate::{Making, Reading, quiet_hook};
 
 /// The voice has an effect that is to break, a steady one, and one that follows; the viol has its own.
 const PIECE: &str = r#"
@@ -99,7 +99,7 @@ fn broken(run: &Run) -> Vec<(Part, String)> {
     run.told().iter().filter_map(one).collect()
 }
 
-fn stands(run: &Run, effect: InstanceId) -> Option<Stands> {
+fn stands(run: &Run, effect: InstanceId) -> Option<EffectState> {
     let one = |reading: &Reading| match reading {
         Reading::Effect { effect: of, stands } if *of == effect => Some(*stands),
         _ => None,
@@ -140,8 +140,8 @@ fn an_effect_that_breaks_is_let_down_without_a_click_and_all_else_holds_bit_for_
             let told = broken(&run);
             assert!(matches!(&told[..], [(Part::Effect(id), _)] if *id == direct), "told once: {told:?}");
             assert!(told[0].1.contains("laws/saboteurs.rs:"), "{told:?}");
-            assert_eq!(stands(&run, direct), Some(Stands::Broken));
-            assert_eq!(stands(&run, instance(&plan, "freeze")), Some(Stands::On));
+            assert_eq!(stands(&run, direct), Some(EffectState::Broken));
+            assert_eq!(stands(&run, instance(&plan, "freeze")), Some(EffectState::On));
             cut.push(out);
         }
         // Where it breaks at a gesture or a line; in the middle of a cell nobody knows at which of its samples.
@@ -226,8 +226,8 @@ fn a_model_that_breaks_silences_what_reads_it_and_an_analysis_too_and_nothing_el
                     if *of == insight && *source == Source::Mic(MicId(mic)) && spot.contains("saboteurs.rs")),
                 "{told:?}"
             );
-            assert_eq!(stands(&run, instance(&plan, effect)), Some(Stands::Broken));
-            assert_eq!(stands(&run, instance(&plan, "direct")), Some(Stands::On));
+            assert_eq!(stands(&run, instance(&plan, effect)), Some(EffectState::Broken));
+            assert_eq!(stands(&run, instance(&plan, "direct")), Some(EffectState::On));
         }
     }
 }

@@ -2,7 +2,7 @@
 
 /// How an effect stands in the scene.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
-pub enum Stands {
+pub enum EffectState {
     /// The scene does not have it.
     #[default]
     Out,
