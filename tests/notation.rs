@@ -3,6 +3,8 @@
 
 #[path = "../engine/notes/tests/common/mod.rs"]
 mod common;
+#[path = "common/packages.rs"]
+mod packages;
 
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -17,26 +19,10 @@ use tenterhook_notes::{Rhythm, Shared};
 
 const ROOT: &str = env!("CARGO_MANIFEST_DIR");
 
-/// The Python that has what `tests/notation/requirements.txt` names, brought here the first time.
+/// The Python that has what `tests/notation/requirements.txt` names.
 fn python() -> &'static Path {
     static PYTHON: OnceLock<PathBuf> = OnceLock::new();
-    PYTHON.get_or_init(|| {
-        let wanted = Path::new(ROOT).join("tests/notation/requirements.txt");
-        let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).with_file_name("notation");
-        let (python, there) = (folder.join("bin/python"), folder.join("requirements.txt"));
-        if fs::read(&there).ok() != fs::read(&wanted).ok() {
-            let run = |command: &mut Command| {
-                let done = command.output().unwrap_or_else(|why| panic!("{command:?}: {why}: install python3-venv"));
-                assert!(done.status.success(), "{command:?}: {}", String::from_utf8_lossy(&done.stderr));
-            };
-            run(Command::new("python3").args(["-m", "venv", "--clear"]).arg(&folder));
-            let install = ["-m", "pip", "install", "-q", "--disable-pip-version-check", "-r"];
-            run(Command::new(&python).args(install).arg(&wanted));
-            // Copied last: its being there says that all of it is.
-            fs::copy(&wanted, &there).unwrap();
-        }
-        python
-    })
+    PYTHON.get_or_init(|| packages::python("notation", &[]).join("bin/python"))
 }
 
 /// What is said of the scores in a folder.

@@ -4,6 +4,7 @@
 pub mod client;
 pub mod company;
 pub mod log;
+pub mod packages;
 pub mod program;
 #[path = "../../engine/io/tests/server/mod.rs"]
 pub mod server;

@@ -10,11 +10,13 @@ mod house;
 mod study;
 
 use std::path::{Path, PathBuf};
+use std::sync::OnceLock;
 
 use browser::{Browser, Device, LAPTOP, PHONE, TABLET};
 use common::client::RATE;
 use common::folder;
 use common::log::{channels, gestures};
+use common::packages;
 use common::program::Program;
 use rosc::{OscMessage, OscPacket, OscType};
 use serde_json::Value;
@@ -349,13 +351,29 @@ fn pictures() -> Option<PathBuf> {
     std::env::var_os("TENTERHOOK_PICTURES").map(PathBuf::from)
 }
 
-/// The rules of WCAG 2.2 A and AA that a machine can check, by axe-core (Mozilla Public Licence 2.0).
-const AXE: &str = include_str!("axe.min.js");
+/// The rules of WCAG 2.2 A and AA that a machine can check: axe-core, out of the package that
+/// `tests/page/requirements.txt` names.
+fn axe() -> &'static str {
+    static AXE: OnceLock<String> = OnceLock::new();
+    AXE.get_or_init(|| {
+        let script =
+            file(&packages::python("page", &["--no-deps"]), "axe.min.js").expect("the package brings axe.min.js");
+        std::fs::read_to_string(script).unwrap()
+    })
+}
+
+/// The file of this name somewhere below a folder.
+fn file(folder: &Path, name: &str) -> Option<PathBuf> {
+    let entries = std::fs::read_dir(folder).ok()?.flatten();
+    let (folders, files): (Vec<_>, Vec<_>) = entries.map(|entry| entry.path()).partition(|path| path.is_dir());
+    let found = files.into_iter().find(|path| path.file_name().is_some_and(|own| own == name));
+    found.or_else(|| folders.iter().find_map(|folder| file(folder, name)))
+}
 
 /// Which rules the page breaks just now, and where.
 fn rules(browser: &Browser) -> Value {
     // The page lets no foreign script in; a test's comes by the driver.
-    browser.script(AXE);
+    browser.script(axe());
     browser.eventually(
         "axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'] }) \
          .then(found => done(found.violations.map(one => \
