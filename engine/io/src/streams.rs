@@ -6,9 +6,8 @@ use crate::edge::{self, Terms};
 use crate::quiet::quietly;
 use crate::{Direction, Error, Facts, Seat, Source, State, Stats, Wish};
 use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
-use cpal::{
-    BufferSize, ErrorKind, FromSample, Sample, SampleFormat, SizedSample, StreamConfig, SupportedStreamConfigRange,
-};
+use cpal::{BufferSize, ErrorKind, SampleFormat, SizedSample, StreamConfig, SupportedStreamConfigRange};
+use dasp_sample::{FromSample, I24, Sample};
 use pump::{Ear, Pump};
 use std::sync::{Arc, OnceLock};
 use tenterhook_config::Host;
@@ -17,7 +16,7 @@ use tenterhook_config::Host;
 macro_rules! with_sample_type {
     ($format:expr, $t:ident => $made:expr) => {
         with_sample_type!(@ $format, $t, $made, [
-            I8 => i8, I16 => i16, I24 => cpal::I24, I32 => i32, U8 => u8, U16 => u16, U32 => u32, F64 => f64
+            I8 => i8, I16 => i16, I24 => I24, I32 => i32, U8 => u8, U16 => u16, U32 => u32, F64 => f64
         ])
     };
     (@ $format:expr, $t:ident, $made:expr, [$($name:ident => $type:ty),*]) => {
@@ -270,8 +269,10 @@ fn is_pcm(format: SampleFormat) -> bool {
 
 /// The formats that are read and written, the best first; `None`: not read here.
 fn rank(format: SampleFormat) -> Option<usize> {
-    use SampleFormat::{F32, F64, I8, I16, I24, I32, U8, U16, U32};
-    [F32, I32, I24, I16, F64, U32, U16, I8, U8].iter().position(|known| *known == format)
+    use SampleFormat as As;
+    [As::F32, As::I32, As::I24, As::I16, As::F64, As::U32, As::U16, As::I8, As::U8]
+        .iter()
+        .position(|known| *known == format)
 }
 
 /// What is done about a stream's errors: gaps are counted, the others end it.

@@ -2,7 +2,8 @@
 
 use crate::edge::{Converter, Inlet, Intake, Terms};
 use crate::{Error, Facts, MOST_CHANNELS, Seat, Stats};
-use cpal::{FromSample, SizedSample};
+use cpal::SizedSample;
+use dasp_sample::FromSample;
 use ringbuf::traits::{Consumer, Observer, Producer, Split};
 use ringbuf::{HeapCons, HeapProd, HeapRb};
 use std::time::Instant;

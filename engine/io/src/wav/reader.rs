@@ -3,6 +3,7 @@
 use super::header::{Length, Place};
 use super::{RATES, Recording, WavError, refused};
 use crate::reading::{most, open_file};
+use dasp_sample::Sample;
 use hound::{SampleFormat, WavSpec};
 use std::fs::File;
 use std::io::{self, BufReader, Chain, Cursor, Read, Seek, SeekFrom, Take};
@@ -138,10 +139,10 @@ impl<R: Read + Seek> WavReader<R> {
                 }
             }
             SampleFormat::Int => {
-                // Exact: a power of two, and 24 bits fit the mantissa.
-                let scale = 1.0 / 2f64.powi(i32::from(self.spec.bits_per_sample) - 1);
+                // Whatever its bits, full scale is that of 32; up to 24 the number is exact.
+                let shift = 32_u16.saturating_sub(self.spec.bits_per_sample);
                 for sample in self.samples.samples::<i32>().take(count * channels) {
-                    put((f64::from(sample.map_err(failed)?) * scale) as f32);
+                    put((sample.map_err(failed)? << shift).to_sample());
                 }
             }
         }
