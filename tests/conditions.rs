@@ -3,6 +3,9 @@
 mod common;
 
 use std::fs;
+use std::path::Path;
+use std::process::Command;
+use std::time::Duration;
 
 use common::folder;
 use common::program::Program;
@@ -42,6 +45,68 @@ fn a_full_disk_is_told_everywhere_and_the_run_still_tells_how_it_went() {
     let last = ended.load();
     assert!(last["load"]["blocks"].as_u64() > Some(0) && last["log_trouble"].is_string(), "{last}");
     assert!(ended.events.iter().any(|event| event["event"] == "failed"), "{:?}", ended.events);
+}
+
+/// Frames of a sound file.
+fn frames(path: &Path) -> u64 {
+    u64::from(hound::WavReader::open(path).unwrap_or_else(|why| panic!("{}: {why}", path.display())).duration())
+}
+
+#[test]
+fn a_log_goes_on_in_a_new_part_when_the_disk_has_room_again_and_the_run_can_be_rehearsed() {
+    // More inputs than outputs: the disk is full for these first.
+    let folder = folder(&PIECE.replace("voice = 1", "voice = 1, viol = 2, lute = 3"));
+    let by = ["sh", "-c", "trap '' XFSZ; ulimit -S -f 128; exec \"$0\" \"$@\""];
+    let mut play =
+        Program::start_by(&by, folder.path(), "play piece.toml --host clock --json --no-page --log run", &[]);
+    play.event("started");
+    let full = condition(&mut play, "log-lost", true);
+    assert!(full["text"].as_str().unwrap().contains("it goes on in a new part when there is room"), "{full}");
+    // Now it has.
+    let all = rustix::process::Rlimit { current: None, maximum: None };
+    let pid = rustix::process::Pid::from_raw(play.id() as i32).unwrap();
+    rustix::process::prlimit(Some(pid), rustix::process::Resource::Fsize, all).unwrap();
+    let room = condition(&mut play, "log-lost", false);
+    assert_eq!(room["text"], "The log is kept again.");
+    std::thread::sleep(Duration::from_secs(1));
+    let ended = play.terminate();
+    assert_eq!(ended.status, Some(0), "{}", ended.words);
+    let run = folder.path().join("run");
+    let lost = fs::read_to_string(run.join("lost.csv")).unwrap();
+    let hole: Vec<&str> = lost.lines().nth(1).expect("the hole is marked").split(',').collect();
+    let (from, missing): (u64, u64) = (hole[1].parse().unwrap(), hole[2].parse().unwrap());
+    assert_eq!((lost.lines().count(), hole[3]), (2, "nothing"), "{lost}");
+    let take: Value = serde_json::from_slice(&fs::read(run.join("take.json")).unwrap()).unwrap();
+    let all = take["ended"]["frames"].as_u64().unwrap();
+    for stem in ["mics", "outputs"] {
+        let parts = [format!("{stem}.wav"), format!("{stem}-2.wav")].map(|name| frames(&run.join(name)));
+        assert_eq!((parts[0], parts[0] + missing + parts[1]), (from, all), "{stem}: {lost}");
+        assert!(parts[1] > 0);
+    }
+    assert_eq!((&take["ended"]["lost"], &ended.load()["log_frames_lost"]), (&missing.into(), &missing.into()));
+    // It plays as one.
+    let rehearsed = Command::new(env!("CARGO_BIN_EXE_tenterhook"))
+        .args(["rehearse", "run/piece.toml", "--take", "run", "--out", "again.wav"])
+        .current_dir(folder.path())
+        .output()
+        .unwrap();
+    let words = String::from_utf8_lossy(&rehearsed.stderr).into_owned();
+    assert!(rehearsed.status.success(), "{words}");
+    assert_eq!(words.matches("since the disk took nothing").count(), 1, "{words}");
+    assert!(frames(&folder.path().join("again.wav")) >= all, "{words}");
+}
+
+#[test]
+fn a_log_whose_folder_is_removed_is_told_of() {
+    let folder = folder(PIECE);
+    let mut play = Program::start(folder.path(), "play piece.toml --host clock --json --no-page --log run", &[]);
+    play.event("started");
+    fs::remove_dir_all(folder.path().join("run")).unwrap();
+    let gone = condition(&mut play, "log-lost", true);
+    assert!(gone["text"].as_str().unwrap().contains("run was removed or moved"), "{gone}");
+    let ended = play.terminate();
+    assert_eq!(ended.status, Some(1), "{}", ended.words);
+    assert!(ended.words.contains("removed or moved") && ended.load()["log_trouble"].is_string(), "{}", ended.words);
 }
 
 #[test]

@@ -199,6 +199,14 @@ fn of_a_run_that_was_kept_one_mic_is_studied_between_two_marks() {
         assert!(said.contains(words), "{said}");
     }
     assert!(refused(folder.path(), &["spectrum", "evening"]).contains("--mic"));
+    // A whole evening is no moment, and would not fit into memory: it goes on in a second part, of silence.
+    fs::rename(take.join("mics.wav"), take.join("mics-2.wav")).unwrap();
+    let silence = vec![0.0; 301 * RATE as usize];
+    write(&take.join("mics.wav"), &[&silence, &silence]);
+    let said = refused(folder.path(), &["spectrum", "evening", "--mic", "viol"]);
+    assert!(said.contains("these are 5.1 minutes, and at most 5") && said.contains("--from and --to"), "{said}");
+    let (found, _) = strongest(&["spectrum", "evening", "--mic", "viol", "--from", "301 s", "--to", "303 s", "--json"]);
+    assert!(cents(found, 180.0).abs() < 1.0, "a part that is asked for: {found}");
     let backwards = refused(folder.path(), &["spectrum", "evening", "--mic", "viol", "--from", "C", "--to", "B"]);
     assert!(backwards.contains("before"), "{backwards}");
 }

@@ -11,8 +11,8 @@ use serde_json::json;
 use signal_hook::consts;
 use tenterhook_config::Host;
 use tenterhook_io::{
-    Ears, Events, Facts, GonePort, Hub, Keeper, Load, Log, LogSettings, MidiPorts, Osc, OscCounts, Player, Recent,
-    Refused, Relay, RelayCounts, Sound, Standing, Stats, Window, Wiring, Wish,
+    Ears, Ended, Events, Facts, GonePort, Hub, Keeper, Load, Log, LogSettings, MidiPorts, Osc, OscCounts, Player,
+    Recent, Refused, Relay, RelayCounts, Sound, Standing, Stats, TakeSettings, Window, Wiring, Wish,
 };
 use tenterhook_plan::{EngineState, Event, Gesture, Meters, Plan, RunState, SceneId, Who};
 
@@ -114,6 +114,13 @@ impl Stage {
                     outputs,
                     texts: asked.texts,
                     files: asked.files,
+                    take: TakeSettings {
+                        program: env!("CARGO_PKG_VERSION"),
+                        host: &host.to_string(),
+                        device: &keeper.facts().words,
+                        block: keeper.facts().block,
+                        began: &jiff::ZonedDateTime::now().to_string(),
+                    },
                 };
                 let (log, tap) = Log::start(settings, heard).map_err(Failure::asked)?;
                 if log.dir() != dir {
@@ -316,13 +323,15 @@ impl Stage {
         self.hub.take().and_then(Hub::stop);
         let engine = self.engine();
         // That the log is not whole keeps nobody from being told how the run went.
-        let log = self.log.take().map(Log::finish).transpose();
+        let load = self.stats.load();
+        let ended = Ended { late_blocks: load.late, gaps: load.xruns };
+        let log = self.log.take().map(|log| log.finish(ended)).transpose();
         let (log_lost, log_trouble) = match log {
             Ok(end) => (end.map(|end| end.lost), None),
             Err(why) => (None, Some(why.to_string())),
         };
         let refused = self.takeover.inbox.look().map(|(_, counts)| counts);
-        let ending = Ending { load: self.stats.load(), engine, log_lost, log_trouble, died, told, refused };
+        let ending = Ending { load, engine, log_lost, log_trouble, died, told, refused };
         (ending, self.owed)
     }
 }
@@ -370,7 +379,7 @@ impl Ending {
             say(format_args!("caution: of {} packets of OSC the network refused {refused}", sent + refused));
         }
         if let Some(frames) = self.log_lost.filter(|frames| *frames > 0) {
-            say(format_args!("caution: {frames} frames were lost on the way to the log; they stand there as silence"));
+            say(format_args!("caution: {frames} frames were lost on the way to the log; lost.csv tells which"));
         }
     }
 }

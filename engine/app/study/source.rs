@@ -18,6 +18,8 @@ use crate::stage;
 
 /// Frames that are read at a time.
 const CHUNK: usize = 4096;
+/// Seconds of a run that are studied at a time: a minute takes up to 60 MB of memory.
+const MOST_STUDIED: u64 = 300;
 /// The latest place that can be named, in seconds: a day.
 const LONGEST: f64 = 86_400.0;
 
@@ -117,6 +119,14 @@ pub fn from_take(
     let (from, to) = (time(ends[0])?.unwrap_or(0), time(ends[1])?.unwrap_or(frames).min(frames));
     if from >= to {
         return Err(Failure::asked("there is nothing between these two: the first must come before the second"));
+    }
+    if to - from > MOST_STUDIED * u64::from(rate) {
+        let minutes = (to - from) as f64 / f64::from(rate) / 60.0;
+        return Err(Failure::Asked(format!(
+            "these are {minutes:.1} minutes, and at most {} are studied at a time: say with --from and --to, by marks or \
+             times, which part it is",
+            MOST_STUDIED / 60
+        )));
     }
     // Of a long run with many mics only what is asked for is ever in memory.
     let (mut part, mut chunk) = (Vec::new(), vec![Vec::new(); mics.channels()]);

@@ -54,7 +54,7 @@ pub use jack_source::JackSource;
 pub use journal::{Found, Interrupted, Journal, JournalError, Keeping, checksum};
 pub use keeper::{Away, Keeper, Standing};
 pub use load::{Fault, FaultKind, Load, Stats};
-pub use log::{KeptError, Log, LogEnd, LogError, LogSettings, MicFiles, is_inside, is_own};
+pub use log::{Ended, KeptError, Log, LogEnd, LogError, LogSettings, MicFiles, TakeSettings, is_inside, is_own};
 pub use midi::{GonePort, MidiPorts, MidiState, channel_message, port_bits};
 pub use osc::{Follow, Osc, OscCounts, OscMap, Receiver, Refused, Relay, RelayCounts};
 pub use player::{Player, Sound, recording};

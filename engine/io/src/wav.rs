@@ -7,9 +7,10 @@ pub use reader::WavReader;
 
 use crate::place::{self, Over, Taken};
 use crate::reading::ReadError;
+use header::Place;
 use hound::{SampleFormat, WavSpec};
 use std::fs::{self, File};
-use std::io::{self, BufWriter};
+use std::io::{self, BufWriter, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
 /// The most bytes of samples in one file: the format counts them in 32 bits, and the header takes some too.
@@ -167,7 +168,7 @@ pub fn wav_bytes(channels: &[&[f32]], rate: u32) -> Result<Vec<u8>, WavError> {
 pub struct WavWriter {
     path: PathBuf,
     unfinished: PathBuf,
-    // `None` only while it is being finished or thrown away.
+    // `None` once nothing more is written.
     writer: Option<hound::WavWriter<BufWriter<File>>>,
     channels: usize,
     bytes: u64,
@@ -227,9 +228,66 @@ impl WavWriter {
     }
 
     /// Keeps what was written even if the file is never finished.
-    pub fn keep_unfinished(mut self) -> Self {
+    pub fn keep(&mut self) {
         self.keep = true;
-        self
+    }
+
+    /// The file once more, opened anew.
+    ///
+    /// # Errors
+    /// [`WavError`] if it cannot be opened.
+    pub(crate) fn second(&self) -> Result<File, WavError> {
+        let file = File::options().read(true).write(true).open(&self.unfinished);
+        file.map_err(|why| WavError::Write { path: self.path.clone(), why })
+    }
+
+    /// Frames that were written.
+    pub(crate) fn frames(&self) -> u64 {
+        self.bytes / self.frame()
+    }
+
+    fn frame(&self) -> u64 {
+        (self.channels as u64).max(1) * BYTES_PER_SAMPLE
+    }
+
+    /// Writes nothing more, however much of it the disk has taken; how many whole frames lie there.
+    pub(crate) fn close(&mut self) -> u64 {
+        // What it still holds goes where there is room; that there may be none is why this is called.
+        drop(self.writer.take());
+        let place = self.second().and_then(|mut file| self.place(&mut file));
+        if let Ok(place) = place {
+            self.bytes = place.there;
+        }
+        self.frames()
+    }
+
+    /// Of a closed file only the first `frames` stay, and its header tells of them.
+    ///
+    /// # Errors
+    /// [`WavError`] if it cannot be written.
+    pub(crate) fn cut(&mut self, frames: u64) -> Result<(), WavError> {
+        let mut file = self.second()?;
+        let place = self.place(&mut file)?;
+        let bytes = place.there.min(frames * self.frame());
+        let all = place.begin + bytes;
+        let count = |bytes: u64| u32::try_from(bytes).unwrap_or(u32::MAX).to_le_bytes();
+        let mut cut = || -> io::Result<()> {
+            file.set_len(all)?;
+            for (at, bytes) in [(4, all.saturating_sub(8)), (place.begin.saturating_sub(4), bytes)] {
+                file.seek(SeekFrom::Start(at))?;
+                file.write_all(&count(bytes))?;
+            }
+            Ok(())
+        };
+        cut().map_err(|why| WavError::Write { path: self.path.clone(), why })?;
+        self.bytes = bytes;
+        Ok(())
+    }
+
+    fn place(&self, file: &mut File) -> Result<Place, WavError> {
+        let failed = |why| WavError::Write { path: self.path.clone(), why };
+        let place = Place::find(file).and_then(|place| place.map(|place| place.reaching_the_end(file)).transpose());
+        place.map_err(failed)?.ok_or_else(|| failed(io::ErrorKind::UnexpectedEof.into()))
     }
 
     /// Takes no more than `bytes` of samples.
@@ -293,8 +351,10 @@ impl WavWriter {
     /// # Errors
     /// [`WavError`] if it cannot be written.
     pub fn finish(mut self) -> Result<(), WavError> {
-        let Some(writer) = self.writer.take() else { return Ok(()) };
-        let result = writer.finalize().map_err(|why| failed(&self.path, why)).and_then(|()| {
+        // One that was closed is as it is.
+        let writer = self.writer.take();
+        let whole = writer.map_or(Ok(()), |writer| writer.finalize().map_err(|why| failed(&self.path, why)));
+        let result = whole.and_then(|()| {
             let settled = File::options().write(true).open(&self.unfinished).and_then(|file| file.sync_all());
             let named = settled.and_then(|()| place::take(&self.unfinished, &self.path, self.over));
             named.map_err(|why| match why.kind() {
@@ -304,17 +364,16 @@ impl WavWriter {
                 _ => WavError::Write { path: self.path.clone(), why },
             })
         });
-        if result.as_ref().is_err_and(|why| !matches!(why, WavError::Came { .. })) && !self.keep {
-            // Best effort: what matters is that the first error is told.
-            let _ = fs::remove_file(&self.unfinished);
-        }
+        self.keep |= result.as_ref().map_or_else(|why| matches!(why, WavError::Came { .. }), |()| true);
         result
     }
 }
 
 impl Drop for WavWriter {
     fn drop(&mut self) {
-        if self.writer.take().is_some() && !self.keep {
+        drop(self.writer.take());
+        if !self.keep {
+            // Best effort: what matters is that the first error is told.
             let _ = fs::remove_file(&self.unfinished);
         }
     }

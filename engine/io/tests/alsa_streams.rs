@@ -10,8 +10,8 @@ use std::fs;
 use std::path::Path;
 use tenterhook_config::{Host, Text, check};
 use tenterhook_io::{
-    Direction, Error, Facts, Load, Log, LogSettings, Player, Seat, Source, State, StreamSource, Wiring, Wish, devices,
-    read_wav,
+    Direction, Ended, Error, Facts, Load, Log, LogSettings, Player, Seat, Source, State, StreamSource, TakeSettings,
+    Wiring, Wish, devices, read_wav,
 };
 use tenterhook_plan::{Plan, SceneId};
 
@@ -256,7 +256,15 @@ fn sounds(client: Client) {
     assert_eq!((facts.host, facts.rate, facts.inputs, facts.outputs), (Host::Alsa, 48_000, 8, 8));
 
     let dir = tempfile::tempdir().unwrap();
-    let settings = LogSettings { dir: dir.path(), rate: facts.rate, inputs: 8, outputs: 8, texts: &[], files: &[] };
+    let settings = LogSettings {
+        dir: dir.path(),
+        rate: facts.rate,
+        inputs: 8,
+        outputs: 8,
+        texts: &[],
+        files: &[],
+        take: TakeSettings::default(),
+    };
     let (log, tap) = Log::start(settings, crossbeam_channel::never()).unwrap();
     let (engine, _control) = tenterhook_rt::engine(&plan, facts.rate, SceneId(0));
     let player = Player::new(engine, facts.rate).with_log(tap);
@@ -280,7 +288,7 @@ fn sounds(client: Client) {
     drop(counter);
     source.stop();
     assert_eq!(source.state(), State::Stopped);
-    let end = log.finish().unwrap();
+    let end = log.finish(Ended::default()).unwrap();
     assert_eq!(end.lost, 0);
     println!("load {:?}", tenterhook_io::Load { histogram: Vec::new(), ..stats.load() });
 

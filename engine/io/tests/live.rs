@@ -13,7 +13,8 @@ use std::sync::Arc;
 use std::time::Duration;
 use tenterhook_config::{Files, Text, check_with};
 use tenterhook_io::{
-    Hub, JackSource, Keeper, Log, LogSettings, Player, Recent, Seat, Source, State, Wiring, Wish, decode_sound,
+    Ended, Hub, JackSource, Keeper, Log, LogSettings, Player, Recent, Seat, Source, State, TakeSettings, Wiring, Wish,
+    decode_sound,
 };
 use tenterhook_plan::{ControllerId, Gesture, MicId, OutputId, Plan, Recording, SceneId, Who};
 
@@ -101,6 +102,7 @@ fn played(plan: &Plan, changed: &Arc<Plan>) {
         outputs: facts.outputs,
         texts: &[],
         files: &[],
+        take: TakeSettings::default(),
     };
     let (log, tap) = Log::start(settings, heard).unwrap();
     let (_recent, recent_tap) = Recent::start(facts.inputs, facts.rate).unwrap();
@@ -150,7 +152,7 @@ fn played(plan: &Plan, changed: &Arc<Plan>) {
     let load = stats.load();
     println!("{}: {} blocks, {} of them late", plan.title, load.blocks, load.late);
     assert!(load.blocks > 100);
-    assert_eq!(log.finish().unwrap().frames, load.frames);
+    assert_eq!(log.finish(Ended::default()).unwrap().frames, load.frames);
 }
 
 #[test]

@@ -3,7 +3,7 @@
 
 use assert_no_alloc::{AllocDisabler, assert_no_alloc, reset_violation_count, violation_count};
 use tenterhook_config::{Text, check};
-use tenterhook_io::{Bridge, Log, LogSettings, Player, Recent, recording};
+use tenterhook_io::{Bridge, Ended, Log, LogSettings, Player, Recent, TakeSettings, recording};
 use tenterhook_plan::{ControllerId, Event, Gesture, Midi, SceneId, Timed};
 
 #[global_allocator]
@@ -22,7 +22,15 @@ fn a_block_neither_allocates_nor_frees() {
                  mic.voice.direct = { by = \"lever\" }\nmic.viol.freeze = { by = \"pedal\" }\n";
     let plan = check(&Text::new("reed.toml", piece), None).expect("nothing is wrong with it").plan;
     let dir = tempfile::tempdir().unwrap();
-    let settings = LogSettings { dir: dir.path(), rate: 48_000, inputs: 2, outputs: 2, texts: &[], files: &[] };
+    let settings = LogSettings {
+        dir: dir.path(),
+        rate: 48_000,
+        inputs: 2,
+        outputs: 2,
+        texts: &[],
+        files: &[],
+        take: TakeSettings::default(),
+    };
     let (log, tap) = Log::start(settings, crossbeam_channel::never()).unwrap();
     let (_recent, heard) = Recent::start(2, 48_000).unwrap();
     // The one that does more.
@@ -70,6 +78,6 @@ fn a_block_neither_allocates_nor_frees() {
     let expected = 10.0 * sizes.iter().sum::<usize>() as f64 * 48.0 / 44.1;
     assert!(((played - begun) as f64 - expected).abs() < 64.0, "{}", played - begun);
     drop(player);
-    let end = log.finish().unwrap();
+    let end = log.finish(Ended::default()).unwrap();
     assert_eq!(end.frames, played);
 }

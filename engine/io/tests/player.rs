@@ -4,8 +4,8 @@ use std::path::Path;
 use std::sync::mpsc;
 use tenterhook_config::{Host, Text, check};
 use tenterhook_io::{
-    ClockSource, Error, Facts, Hub, Log, LogEnd, LogSettings, Player, Rendering, Seat, Source, State, Wiring, Wish,
-    open, read_wav, recording, render,
+    ClockSource, Ended, Error, Facts, Hub, Log, LogEnd, LogSettings, Player, Rendering, Seat, Source, State,
+    TakeSettings, Wiring, Wish, open, read_wav, recording, render,
 };
 use tenterhook_plan::{ControllerId, Event, Gesture, Keys, Plan, SceneId, Timed};
 
@@ -48,7 +48,15 @@ fn played(dir: &Path, inputs: &[Vec<f32>], blocks: &[usize], events: &[Timed<Eve
     let (sender, applied) = Hub::subscription();
     let hub = Hub::start(control, vec![sender]).unwrap();
     let texts = [("piece.toml", PIECE)];
-    let settings = LogSettings { dir, rate: RATE, inputs: inputs.len(), outputs: 2, texts: &texts, files: &[] };
+    let settings = LogSettings {
+        dir,
+        rate: RATE,
+        inputs: inputs.len(),
+        outputs: 2,
+        texts: &texts,
+        files: &[],
+        take: TakeSettings::default(),
+    };
     let (log, tap) = Log::start(settings, applied).unwrap();
     let mut player = Player::new(engine, RATE).with_log(tap);
     let frames = inputs[0].len();
@@ -68,7 +76,7 @@ fn played(dir: &Path, inputs: &[Vec<f32>], blocks: &[usize], events: &[Timed<Eve
     assert_eq!(player.sample(), frames as u64);
     drop(player);
     hub.stop();
-    (heard, log.finish().unwrap())
+    (heard, log.finish(Ended::default()).unwrap())
 }
 
 #[test]
@@ -108,7 +116,15 @@ fn a_sound_in_place_of_the_mics_is_what_the_engine_hears_and_the_log_holds() {
     let inputs = vec![noise(4, 5000), noise(5, 5000), noise(6, 3000)];
     let dir = tempfile::tempdir().unwrap();
     let (engine, _control) = tenterhook_rt::engine(&plan(), RATE, SceneId(0));
-    let settings = LogSettings { dir: dir.path(), rate: RATE, inputs: 3, outputs: 2, texts: &[], files: &[] };
+    let settings = LogSettings {
+        dir: dir.path(),
+        rate: RATE,
+        inputs: 3,
+        outputs: 2,
+        texts: &[],
+        files: &[],
+        take: TakeSettings::default(),
+    };
     let (log, tap) = Log::start(settings, crossbeam_channel::never()).unwrap();
     let mut player = Player::new(engine, RATE).with_log(tap).with_sound(3, recording(inputs.clone()));
     let loud = [9.0; 100];
@@ -117,7 +133,7 @@ fn a_sound_in_place_of_the_mics_is_what_the_engine_hears_and_the_log_holds() {
     }
     assert_eq!(player.stats().load().blocks, 60);
     drop(player);
-    log.finish().unwrap();
+    log.finish(Ended::default()).unwrap();
     for (channel, input) in read_wav(&dir.path().join("mics.wav")).unwrap().channels.iter().zip(&inputs) {
         assert_eq!(channel[..input.len()], input[..]);
         assert!(channel[input.len()..].iter().all(|x| *x == 0.0), "silence after its end");

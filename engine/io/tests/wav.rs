@@ -9,7 +9,7 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 use tenterhook_io::place::Over;
-use tenterhook_io::{Log, LogSettings, Player, WavError, WavWriter, read_wav};
+use tenterhook_io::{Log, LogSettings, Player, TakeSettings, WavError, WavWriter, read_wav};
 
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(32))]
@@ -234,7 +234,8 @@ fn a_killed_log_can_be_read() {
 fn log_until_killed(dir: &Path) -> ! {
     let piece = "mics = { voice = 1 }\noutputs = { left = 1 }\n[[scene]]\nmark = \"A\"\n";
     let plan = tenterhook_config::check(&tenterhook_config::Text::new("a.toml", piece), None).unwrap().plan;
-    let settings = LogSettings { dir, rate: 8000, inputs: 1, outputs: 1, texts: &[], files: &[] };
+    let settings =
+        LogSettings { dir, rate: 8000, inputs: 1, outputs: 1, texts: &[], files: &[], take: TakeSettings::default() };
     let (_log, tap) = Log::start(settings, crossbeam_channel::never()).unwrap();
     let (engine, _control) = tenterhook_rt::engine(&plan, 8000, tenterhook_plan::SceneId(0));
     let mut player = Player::new(engine, 8000).with_log(tap);

@@ -1,17 +1,18 @@
 //! The folder of a log: one in which nothing of a run lies yet, and what is put there at once.
 
 use super::LogError;
+use super::text::Text;
 use std::ffi::OsString;
 use std::fs::{self, File};
-use std::io::{self, BufWriter, Write};
+use std::io::{self, Write};
 use std::path::{Component, Path, PathBuf};
 
 /// How many names of folders are tried.
 const MOST_NAMES: u32 = 10_000;
 
 /// The files in which a run is kept, with their endings; each may be followed by its number.
-const OWN: [(&str, &str); 5] =
-    [("mics", ".wav"), ("outputs", ".wav"), ("gestures", ".csv"), ("who", ".csv"), ("lost", ".csv")];
+const OWN: [(&str, &str); 6] =
+    [("mics", ".wav"), ("outputs", ".wav"), ("gestures", ".csv"), ("who", ".csv"), ("lost", ".csv"), ("take", ".json")];
 /// The texts beside them.
 const TEXTS: [(&str, &str); 2] = [("piece", ".toml"), ("hall", ".toml")];
 
@@ -68,7 +69,7 @@ pub(super) fn take(
     texts: &[(&str, &str)],
     files: &[(String, PathBuf)],
     sign: &str,
-) -> Result<BufWriter<File>, LogError> {
+) -> Result<Text, LogError> {
     let taken = |found: &str| LogError::AlreadyThere { dir: dir.to_owned(), found: found.to_owned() };
     if dir.symlink_metadata().is_ok() && !dir.is_dir() {
         return Err(taken("no folder"));
@@ -100,7 +101,7 @@ pub(super) fn take(
             return Err(taken(name));
         }
     }
-    let gestures = super::create(dir, sign)?;
+    let gestures = Text::create(dir, sign)?;
     for (name, text) in texts {
         new(&dir.join(name), |file| file.write_all(text.as_bytes()))?;
     }

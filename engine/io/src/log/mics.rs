@@ -1,5 +1,8 @@
 //! The mics of a run that was kept, as its files lie: finished or not, in as many parts as there are.
 
+use super::LOST;
+use super::text::unfinished;
+use crate::reading::{most, read_file};
 use crate::{WavError, WavReader};
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -57,7 +60,8 @@ pub struct MicFiles {
 
 #[derive(Clone)]
 struct Part {
-    path: PathBuf,
+    /// `None`: nothing lies on the disk, since that took nothing at the time.
+    path: Option<PathBuf>,
     /// The first frame of it.
     from: u64,
     frames: u64,
@@ -72,16 +76,21 @@ impl MicFiles {
     /// [`KeptError`]: what is wrong with them, and what to do.
     pub fn kept(dir: &Path) -> Result<Self, KeptError> {
         let mut files = Self::none();
+        let holes = holes(dir);
         for path in paths(dir)? {
+            files.leave_out(&holes);
             let whole = path.file_stem().is_some_and(|stem| !stem.to_string_lossy().ends_with(".unfinished"));
             let reader = WavReader::as_it_lies(&path, 0)?;
             files.add(path, &reader, true)?;
             files.cautions.extend(reader.caution());
-            if !whole && reader.caution().is_none() {
-                let path = files.parts.last().map(|part| part.path.display().to_string()).unwrap_or_default();
-                files.cautions.push(format!("{path} was never finished; it is read to where it ends"));
+            if !whole
+                && reader.caution().is_none()
+                && let Some(Part { path: Some(path), .. }) = files.parts.last()
+            {
+                files.cautions.push(format!("{} was never finished; it is read to where it ends", path.display()));
             }
         }
+        files.leave_out(&holes);
         if files.frames == 0 {
             return Err(KeptError::Empty { dir: dir.to_owned() });
         }
@@ -94,7 +103,7 @@ impl MicFiles {
     /// [`WavError`]: what is wrong with it.
     pub fn one(path: &Path) -> Result<Self, WavError> {
         let reader = WavReader::open(path)?;
-        let part = Part { path: path.to_owned(), from: 0, frames: reader.frames(), kept: false };
+        let part = Part { path: Some(path.to_owned()), from: 0, frames: reader.frames(), kept: false };
         let (rate, channels, frames) = (reader.rate(), reader.channels(), reader.frames());
         let cautions = reader.caution().into_iter().collect();
         Ok(Self { parts: vec![part], rate, channels, frames, cautions, reader: Some((0, reader)), at: 0 })
@@ -112,9 +121,24 @@ impl MicFiles {
             let (found, wanted) = (words(reader.rate(), reader.channels()), words(self.rate, self.channels));
             return Err(KeptError::Differs { path, found, wanted });
         }
-        self.parts.push(Part { path, from: self.frames, frames: reader.frames(), kept });
+        self.parts.push(Part { path: Some(path), from: self.frames, frames: reader.frames(), kept });
         self.frames += reader.frames();
         Ok(())
+    }
+
+    /// Goes on behind a hole, if one is here.
+    fn leave_out(&mut self, holes: &[(u64, u64)]) {
+        if let Some((_, end)) = holes.iter().find(|(from, end)| (*from..*end).contains(&self.frames)) {
+            let frames = end - self.frames;
+            let seconds = |frames: u64| frames as f64 / f64::from(self.rate.max(1));
+            self.cautions.push(format!(
+                "{:.2} s are missing from {:.2} s on, since the disk took nothing: silence takes their place",
+                seconds(frames),
+                seconds(self.frames)
+            ));
+            self.parts.push(Part { path: None, from: self.frames, frames, kept: true });
+            self.frames = *end;
+        }
     }
 
     /// The same from their beginning, to be read beside these.
@@ -145,7 +169,7 @@ impl MicFiles {
 
     /// The files, in their order.
     pub fn paths(&self) -> impl Iterator<Item = &Path> {
-        self.parts.iter().map(|part| part.path.as_path())
+        self.parts.iter().filter_map(|part| part.path.as_deref())
     }
 
     /// Reads on from this frame.
@@ -162,8 +186,16 @@ impl MicFiles {
         while got < frames {
             let here = |part: &Part| (part.from..part.from + part.frames).contains(&self.at);
             let Some(n) = self.parts.iter().position(here) else { break };
+            let left = self.parts[n].from + self.parts[n].frames - self.at;
+            let wanted = usize::try_from(left).unwrap_or(usize::MAX).min(frames - got);
+            let Some(path) = &self.parts[n].path else {
+                into.iter_mut().for_each(|channel| channel.resize(channel.len() + wanted, 0.0));
+                got += wanted;
+                self.at += wanted as u64;
+                continue;
+            };
             if self.reader.as_ref().is_none_or(|(open, _)| *open != n) {
-                let Part { path, from, kept, .. } = &self.parts[n];
+                let Part { from, kept, .. } = &self.parts[n];
                 let reader = match kept {
                     true => WavReader::as_it_lies(path, self.at - from)?,
                     false => WavReader::at(path, self.at - from)?,
@@ -171,8 +203,6 @@ impl MicFiles {
                 self.reader = Some((n, reader));
             }
             let Some((_, reader)) = &mut self.reader else { break };
-            let left = self.parts[n].from + self.parts[n].frames - self.at;
-            let wanted = usize::try_from(left).unwrap_or(usize::MAX).min(frames - got);
             let read = reader.read(wanted, into)?;
             if read == 0 {
                 // The file has become shorter since it was opened.
@@ -183,6 +213,19 @@ impl MicFiles {
         }
         Ok(got)
     }
+}
+
+/// The frames of which nothing lies on the disk, as `lost.csv` tells, finished or not: each from the first to the one after
+/// the last. A line that cannot be read tells nothing.
+fn holes(dir: &Path) -> Vec<(u64, u64)> {
+    let path = dir.join(LOST);
+    let text = [unfinished(&path), path].iter().find_map(|path| read_file(path, most::TEXT).ok()).unwrap_or_default();
+    let hole = |line: &str| {
+        let [_, from, frames, "nothing"] = line.split(',').collect::<Vec<_>>()[..] else { return None };
+        let from: u64 = from.parse().ok()?;
+        Some((from, from.checked_add(frames.parse().ok()?)?))
+    };
+    String::from_utf8_lossy(&text).lines().filter_map(hole).collect()
 }
 
 /// The files of the mics, in their order.

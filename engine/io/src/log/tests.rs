@@ -1,3 +1,4 @@
+use super::parts::Parts;
 use super::*;
 use crate::read_wav;
 use crossbeam_channel::unbounded;
@@ -16,6 +17,7 @@ fn settings(dir: &Path) -> LogSettings<'_> {
         outputs: 1,
         texts: &[("piece.toml", "title = \"Reed and Rain\"\n")],
         files: &[],
+        take: TakeSettings::default(),
     }
 }
 
@@ -42,7 +44,7 @@ proptest! {
     ) {
         let dir = tempfile::tempdir().unwrap();
         let (sender, applied) = unbounded();
-        let (mut writer, mut tap) = Writer::begin(settings(dir.path()), applied, 1000).unwrap();
+        let (mut writer, mut tap) = Writer::begin(&settings(dir.path()), applied, 1000, File::sync_data).unwrap();
         let (mut at, mut waiting) = (0u64, 0usize);
         let mut kept = Vec::new();
         for (frames, drain) in steps {
@@ -52,13 +54,13 @@ proptest! {
             waiting += if room { frames } else { 0 };
             at += frames as u64;
             if drain {
-                writer.drain().unwrap();
+                writer.drain();
                 waiting = 0;
             }
         }
         drop((tap, sender));
         let lost = kept.iter().filter(|kept| !**kept).count() as u64;
-        prop_assert_eq!(writer.finish().unwrap(), LogEnd { frames: at, lost });
+        prop_assert_eq!(writer.finish(Ended::default()).unwrap(), LogEnd { frames: at, lost });
 
         let mics = read_wav(&dir.path().join("mics.wav")).unwrap();
         let outs = read_wav(&dir.path().join("outputs.wav")).unwrap();
@@ -70,12 +72,157 @@ proptest! {
 
         let mut marked = vec![true; kept.len()];
         for line in fs::read_to_string(dir.path().join(LOST)).unwrap_or_default().lines().skip(1) {
+            let line = line.strip_suffix(",silence").expect("it stands there as silence");
             let fields: Vec<f64> = line.split(',').map(|field| field.parse().unwrap()).collect();
             prop_assert_eq!(fields[0], fields[1] / f64::from(RATE));
             marked[fields[1] as usize..(fields[1] + fields[2]) as usize].fill(false);
         }
         prop_assert_eq!(marked, kept);
     }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(24))]
+
+    /// Wherever the disk takes nothing more, and wherever it does again: all that lies there has its own time.
+    #[test]
+    fn where_nothing_was_kept_silence_is_read_and_the_rest_keeps_its_time(
+        steps in prop::collection::vec((1usize..700, 0u8..4), 1..40),
+    ) {
+        let dir = tempfile::tempdir().unwrap();
+        let (sender, applied) = unbounded();
+        let (mut writer, mut tap) = Writer::begin(&settings(dir.path()), applied, 100_000, File::sync_data).unwrap();
+        let mut at = 0u64;
+        let mut stops = 0;
+        for (frames, turn) in steps {
+            push(&mut tap, at, frames);
+            at += frames as u64;
+            writer.drain();
+            match turn {
+                0 => {
+                    stops += 1;
+                    writer.stop_for_a_test();
+                }
+                1 => writer.go_on_for_a_test(),
+                2 => drop(writer.flush()),
+                _ => {}
+            }
+        }
+        let stopped = writer.flush().is_err();
+        drop((tap, sender));
+        prop_assert_eq!(writer.finish(Ended::default()).is_err(), stopped);
+
+        let mut kept = vec![true; at as usize];
+        for line in fs::read_to_string(dir.path().join(LOST)).unwrap_or_default().lines().skip(1) {
+            let fields: Vec<&str> = line.split(',').collect();
+            prop_assert_eq!(fields[3], "nothing");
+            let [from, frames] = [1, 2].map(|n: usize| fields[n].parse::<usize>().unwrap());
+            kept[from..from + frames].fill(false);
+        }
+        prop_assert!(stops > 0 || kept.iter().all(|kept| *kept));
+        if let Ok(mut mics) = MicFiles::kept(dir.path()) {
+            prop_assert_eq!(mics.frames(), at);
+            let mut read = vec![Vec::new(); 2];
+            while mics.read(100, &mut read).unwrap() > 0 {}
+            for (n, kept) in kept.iter().enumerate() {
+                let want = if *kept { n as f32 + 1.0 } else { 0.0 };
+                prop_assert_eq!((read[0][n], read[1][n]), (want, -want), "frame {}", n);
+            }
+        }
+        // Each file can be read by others, and inputs and outputs are as long.
+        let frames = |stem: &str| -> usize {
+            let files = fs::read_dir(dir.path()).unwrap().map(|entry| entry.unwrap().path());
+            let own = files.filter(|path| path.file_name().unwrap().to_string_lossy().starts_with(stem));
+            own.map(|path| hound::WavReader::open(path).unwrap().duration() as usize).sum()
+        };
+        let there = kept.iter().filter(|kept| **kept).count();
+        prop_assert_eq!((frames("mics"), frames("outputs")), (there, there));
+    }
+}
+
+/// A disk that takes two seconds to confirm anything.
+fn slow(_: &File) -> io::Result<()> {
+    std::thread::sleep(Duration::from_secs(2));
+    Ok(())
+}
+
+#[test]
+fn a_disk_that_takes_its_time_to_confirm_keeps_nobody_from_writing() {
+    let dir = tempfile::tempdir().unwrap();
+    let (log, mut tap) = Log::synced_by(slow, settings(dir.path()), unbounded().1).unwrap();
+    let (began, mut at) = (Instant::now(), 0);
+    // While it confirms once, more sound comes than the rings would hold.
+    while began.elapsed() < Duration::from_secs(3) {
+        push(&mut tap, at, RATE as usize / 10);
+        at += u64::from(RATE) / 10;
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    assert!(at > 2 * (RING_SECONDS * f64::from(RATE)) as u64, "{at} frames");
+    drop(tap);
+    assert_eq!(log.finish(Ended::default()).unwrap(), LogEnd { frames: at, lost: 0 });
+}
+
+fn unplugged(_: &File) -> io::Result<()> {
+    Err(io::Error::other("it is unplugged"))
+}
+
+#[test]
+fn a_disk_that_does_not_confirm_is_told_of_and_so_is_a_folder_that_is_gone_until_it_is_back() {
+    let until = |log: &Log, words: Option<&str>| {
+        let began = Instant::now();
+        while !match (log.trouble(), words) {
+            (None, None) => true,
+            (Some(trouble), Some(words)) => trouble.contains(words),
+            _ => false,
+        } {
+            assert!(began.elapsed() < Duration::from_secs(30), "{:?}", log.trouble());
+            std::thread::sleep(Duration::from_millis(10));
+        }
+    };
+    let dir = tempfile::tempdir().unwrap();
+    let (log, _tap) = Log::synced_by(unplugged, settings(dir.path()), unbounded().1).unwrap();
+    until(&log, Some("it is unplugged"));
+    drop(log.finish(Ended::default()));
+
+    let (run, away) = (dir.path().join("run"), dir.path().join("away"));
+    let (log, mut tap) = Log::start(settings(&run), unbounded().1).unwrap();
+    push(&mut tap, 0, 100);
+    until(&log, None);
+    fs::rename(&run, &away).unwrap();
+    until(&log, Some("was removed or moved"));
+    push(&mut tap, 100, 100);
+    // Another folder of its name is none of ours.
+    fs::create_dir(&run).unwrap();
+    std::thread::sleep(2 * FLUSH);
+    until(&log, Some("was removed or moved"));
+    fs::remove_dir(&run).unwrap();
+    fs::rename(&away, &run).unwrap();
+    until(&log, None);
+    drop(tap);
+    assert_eq!(log.finish(Ended::default()).unwrap(), LogEnd { frames: 200, lost: 0 });
+    assert_eq!(read_wav(&run.join("mics.wav")).unwrap().channels[0].len(), 200);
+}
+
+#[test]
+fn a_take_tells_on_what_it_was_played_and_how_that_went() {
+    let dir = tempfile::tempdir().unwrap();
+    let began = "2026-11-29T19:30:00+01:00[Europe/Berlin]";
+    let take = TakeSettings { program: "0.1.0", host: "JACK", device: "two rows of \"reeds\"", block: 64, began };
+    let (log, mut tap) = Log::start(LogSettings { take, ..settings(dir.path()) }, unbounded().1).unwrap();
+    let read = |name: &str| -> serde_json::Value {
+        serde_json::from_slice(&fs::read(dir.path().join(name)).unwrap()).unwrap()
+    };
+    let mut wanted = serde_json::json!({
+        "version": 1, "program": "0.1.0", "host": "JACK", "device": "two rows of \"reeds\"", "rate": RATE, "block": 64,
+        "began": began, "ended": null,
+    });
+    assert_eq!(read("take.unfinished.json"), wanted);
+    push(&mut tap, 0, 64);
+    drop(tap);
+    log.finish(Ended { late_blocks: 3, gaps: 1 }).unwrap();
+    wanted["ended"] = serde_json::json!({ "frames": 64, "lost": 0, "late_blocks": 3, "gaps": 1 });
+    assert_eq!(read("take.json"), wanted);
+    assert!(!dir.path().join("take.unfinished.json").exists());
 }
 
 #[test]
@@ -86,7 +233,7 @@ fn the_files_that_a_piece_names_are_kept_under_the_names_it_gives_them() {
     // What lies outside the piece's folder has no name inside the log's.
     let files = [named("sounds/bell.wav"), named("../bell.wav"), named("/bell.wav")];
     let (log, _tap) = Log::start(LogSettings { files: &files, ..settings(dir.path()) }, unbounded().1).unwrap();
-    log.finish().unwrap();
+    log.finish(Ended::default()).unwrap();
     assert_eq!(fs::read_to_string(dir.path().join("sounds/bell.wav")).unwrap(), "a bell");
     assert_eq!(fs::read_dir(piece.path()).unwrap().count(), 1);
     assert!(!dir.path().parent().unwrap().join("bell.wav").exists());
@@ -94,7 +241,7 @@ fn the_files_that_a_piece_names_are_kept_under_the_names_it_gives_them() {
     // In the piece's own folder nothing is copied onto itself, and nothing else is written over.
     let own = [named("bell.wav")];
     let (log, _tap) = Log::start(LogSettings { files: &own, ..settings(piece.path()) }, unbounded().1).unwrap();
-    log.finish().unwrap();
+    log.finish(Ended::default()).unwrap();
     assert_eq!(fs::read_to_string(piece.path().join("bell.wav")).unwrap(), "a bell");
     for name in ["bell.wav", "piece.toml"] {
         let dir = tempfile::tempdir().unwrap();
@@ -104,7 +251,7 @@ fn the_files_that_a_piece_names_are_kept_under_the_names_it_gives_them() {
         fs::rename(dir.path().join(name), run.join(name)).unwrap();
         let (log, _tap) = Log::start(LogSettings { files: &own, ..settings(&run) }, unbounded().1).unwrap();
         assert_eq!(log.dir(), dir.path().join("run-2"));
-        log.finish().unwrap();
+        log.finish(Ended::default()).unwrap();
         assert_eq!(fs::read_to_string(run.join(name)).unwrap(), "another's");
         assert_eq!(fs::read_dir(run).unwrap().count(), 1);
     }
@@ -118,7 +265,7 @@ fn the_files_that_a_piece_names_are_kept_under_the_names_it_gives_them() {
     let fine = [named("hallelujah.toml"), named("mics/mics.wav")];
     let dir = tempfile::tempdir().unwrap();
     let (log, _tap) = Log::start(LogSettings { files: &fine, ..settings(dir.path()) }, unbounded().1).unwrap();
-    log.finish().unwrap();
+    log.finish(Ended::default()).unwrap();
 
     let dir = tempfile::tempdir().unwrap();
     let gone = [("gone.wav".to_owned(), dir.path().join("gone.wav"))];
@@ -137,14 +284,14 @@ fn gestures_and_texts_stand_in_the_folder() {
         sender.send(Done { applied: Applied { sample, what, who: Who::Pedal }, plan: Arc::clone(&plan) }).unwrap();
     }
     drop(tap);
-    assert_eq!(log.finish().unwrap(), LogEnd { frames: 64, lost: 0 });
+    assert_eq!(log.finish(Ended::default()).unwrap(), LogEnd { frames: 64, lost: 0 });
     let text = |name: &str| fs::read_to_string(dir.path().join(name)).unwrap();
     assert_eq!(text("piece.toml"), "title = \"Reed and Rain\"\n");
     assert_eq!(text("gestures.csv"), "seconds,controller,value\r\n0.500000,fire,B\r\n1.500000,hush,1\r\n");
     let mut names: Vec<_> = fs::read_dir(dir.path()).unwrap().map(|e| e.unwrap().file_name()).collect();
     names.sort();
     assert_eq!(text("who.csv"), "sample,controller,who\r\n4000,fire,pedal\r\n12000,hush,pedal\r\n");
-    assert_eq!(names, ["gestures.csv", "mics.wav", "outputs.wav", "piece.toml", "who.csv"]);
+    assert_eq!(names, ["gestures.csv", "mics.wav", "outputs.wav", "piece.toml", "take.json", "who.csv"]);
 }
 
 /// Names in a folder, sorted.
@@ -172,13 +319,16 @@ fn a_folder_that_holds_a_run_is_left_alone_and_the_next_name_that_is_free_is_tak
         // Two that are asked for at once each have their own.
         let (one, _tap) = Log::start(settings(&run), unbounded().1).unwrap();
         let (other, _tap) = Log::start(settings(&run), unbounded().1).unwrap();
-        let (one, other) = (one.finish().map(|_| "run-5").unwrap(), other.finish().map(|_| "run-6").unwrap());
+        let (one, other) = (
+            one.finish(Ended::default()).map(|_| "run-5").unwrap(),
+            other.finish(Ended::default()).map(|_| "run-6").unwrap(),
+        );
         let all = ["nowhere", "run", "run-2", "run-3", "run-4", one, other];
         assert_eq!(names(dir.path()), all[1..], "{name}");
         for log in [one, other] {
             assert_eq!(
                 names(&dir.path().join(log)),
-                ["gestures.csv", "mics.wav", "outputs.wav", "piece.toml", "who.csv"]
+                ["gestures.csv", "mics.wav", "outputs.wav", "piece.toml", "take.json", "who.csv"]
             );
         }
         for taken in ["run", "run-2"] {
@@ -197,7 +347,7 @@ fn a_folder_with_other_things_in_it_is_taken_as_it_is() {
     }
     let (log, _tap) = Log::start(settings(dir.path()), unbounded().1).unwrap();
     assert_eq!(log.dir(), dir.path());
-    log.finish().unwrap();
+    log.finish(Ended::default()).unwrap();
 }
 
 #[test]
@@ -218,7 +368,7 @@ fn channels_that_a_device_has_not_are_silent() {
     let (log, mut tap) = Log::start(nothing, unbounded().1).unwrap();
     tap.block(&[], &[], 10);
     drop(tap);
-    log.finish().unwrap();
+    log.finish(Ended::default()).unwrap();
     assert_eq!(read_wav(&dir.path().join("mics.wav")).unwrap().channels, [[0.0; 10]]);
 }
 
@@ -228,8 +378,8 @@ fn what_is_too_long_for_one_file_goes_on_in_the_next() {
     // Room for 50 frames of 2 channels of 4 bytes.
     let mut parts = Parts::begin(dir.path(), "mics", 2, RATE, 400).unwrap();
     let sound: Vec<f32> = (0..120).map(|n| n as f32).collect();
-    for block in sound.chunks(20) {
-        parts.write(&[block, block]).unwrap();
+    for (block, at) in sound.chunks(20).zip((0..).step_by(20)) {
+        parts.write(at, &[block, block]).unwrap();
     }
     parts.finish().unwrap();
     let part = |name: &str| read_wav(&dir.path().join(name)).unwrap().channels.swap_remove(1);
