@@ -1,6 +1,8 @@
 //! The real-time law, by RealtimeSanitizer: `process` is marked "nonblocking", and whatever allocates, frees, waits or
 //! calls the system below it ends the program with status 43. It exists on nightly Rust only, and cannot see a lock that
 //! nobody holds, nor a clock that is read: these are banned by the `.clippy.toml` that `fence.rs` checks.
+//!
+//! These build the engine twice more, so they have a command of their own: `.ci/sanitizers`.
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
@@ -69,6 +71,7 @@ fn laws(arguments: &[&str]) -> (Option<i32>, String) {
 }
 
 #[test]
+#[ignore = "builds on nightly Rust: run `.ci/sanitizers`"]
 fn whole_runs_do_nothing_on_the_audio_thread_that_may_wait() {
     // All laws but the measure of clicks and the cut into blocks, whose runs are others' too, and the saboteurs, whose
     // panics allocate (`tests/counted.rs` counts that): every scene, every controller, hush, levels, mutes, swaps, random
@@ -82,6 +85,7 @@ fn whole_runs_do_nothing_on_the_audio_thread_that_may_wait() {
 }
 
 #[test]
+#[ignore = "builds on nightly Rust: run `.ci/sanitizers`"]
 fn the_live_path_does_nothing_on_the_audio_thread_that_may_wait() {
     // The server's callback itself: ports, MIDI, the player, log and recent sounds, with every scene and every controller
     // of the bundled pieces, changed pieces that take over, and a server that is lost and found.
@@ -102,6 +106,7 @@ fn the_live_path_does_nothing_on_the_audio_thread_that_may_wait() {
 }
 
 #[test]
+#[ignore = "builds on nightly Rust: run `.ci/sanitizers`"]
 fn the_sanitizer_sees_an_allocation_a_free_and_a_lock_that_is_held() {
     for (control, seen) in [
         ("an_allocation_ends_the_program", "malloc"),
@@ -115,6 +120,7 @@ fn the_sanitizer_sees_an_allocation_a_free_and_a_lock_that_is_held() {
 }
 
 #[test]
+#[ignore = "builds on nightly Rust: run `.ci/sanitizers`"]
 fn the_unsafe_place_of_the_engine_is_clean_under_address_sanitizer() {
     // Setting the flush mode is the one thing here that the compiler cannot check; a whole run is made in it.
     let law = "laws::the_flush_mode_of_the_processor_is_no_matter";

@@ -205,7 +205,7 @@ fn a_server_that_stands_still_is_left_and_taken_up_again() {
 }
 
 #[test]
-#[ignore = "under RealtimeSanitizer it ends the program, as it should: `cargo test --test sanitizer` runs it"]
+#[ignore = "under RealtimeSanitizer it ends the program, as it should: `.ci/sanitizers` runs it"]
 fn what_the_callback_must_not_do_is_seen() {
     let plan = pieces().remove(0);
     let (engine, _control) = tenterhook_rt::engine(&plan, 48_000, SceneId(0));

@@ -14,19 +14,19 @@ fn frees(sound: Vec<f32>) {
 }
 
 #[test]
-#[ignore = "it ends the program, as it should: `cargo test --test sanitizer` runs it"]
+#[ignore = "it ends the program, as it should: `.ci/sanitizers` runs it"]
 fn an_allocation_ends_the_program() {
     assert_eq!(allocates(), 8);
 }
 
 #[test]
-#[ignore = "it ends the program, as it should: `cargo test --test sanitizer` runs it"]
+#[ignore = "it ends the program, as it should: `.ci/sanitizers` runs it"]
 fn a_free_ends_the_program() {
     frees(vec![1.0; 8]);
 }
 
 #[test]
-#[ignore = "it ends the program, as it should: `cargo test --test sanitizer` runs it"]
+#[ignore = "it ends the program, as it should: `.ci/sanitizers` runs it"]
 #[expect(clippy::disallowed_types, reason = "a lock is what is to be seen")]
 fn a_lock_that_is_held_ends_the_program() {
     use std::sync::Mutex;
