@@ -3,6 +3,16 @@
 //! The [effects] of Tenterhook, one file each, and what they share. Nothing here opens a file, asks a clock, waits,
 //! prints or knows a device; time is a sample number that the caller passes in.
 //!
+//! ```
+//! use tenterhook_dsp::limiter::Limiter;
+//!
+//! let mut limiter = Limiter::new(0.5, 48_000);
+//! let mut sound = [1.0; 480];
+//! // In any pieces: the samples are the same.
+//! sound.chunks_mut(100).for_each(|piece| limiter.process(piece));
+//! assert!(sound.iter().all(|sample| sample.abs() <= 0.5));
+//! ```
+//!
 //! # The grid
 //! All work is cut at multiples of [`CELL`] samples, counted from the engine's first sample, besides the places where
 //! gestures fall. Whatever happens "now and then" (a step of an analysis, a meter settling) happens at such a grid

@@ -7,6 +7,28 @@
 //! [`Hub`], to which [`MidiPorts`] and [`Osc`] send.
 //!
 //! There are threads here and no async, and nothing here knows an effect.
+//!
+//! ```
+//! use tenterhook_config::{Text, check};
+//! use tenterhook_io::{Rendering, render};
+//! use tenterhook_plan::SceneId;
+//!
+//! let piece = r#"
+//! mics = { voice = 1 }
+//! outputs = { left = 1 }
+//! [[scene]]
+//! mark = "A"
+//! mic.voice.direct = { by = "scene" }
+//! "#;
+//! let plan = check(&Text::new("reed.toml", piece), None).map_err(|errors| errors.render(false))?.plan;
+//! let (mut engine, _control) = tenterhook_rt::engine(&plan, 48_000, SceneId(0));
+//! let rendering = Rendering { inputs: &[vec![0.25; 48_000]], outputs: 1, blocks: &[64, 100], events: &[], tail: 0 };
+//! let mut heard = Vec::new();
+//! let frames = render(&mut engine, &rendering, |block| Ok(heard.extend_from_slice(block[0])));
+//! assert_eq!(frames.map_err(|why| why.to_string())?, 48_000);
+//! assert!(heard[47_999] > 0.2);
+//! # Ok::<(), String>(())
+//! ```
 
 mod ahead;
 mod choice;

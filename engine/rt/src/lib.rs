@@ -4,6 +4,31 @@
 //! [`engine`] makes the two halves. The [`Engine`] belongs to the audio thread: it turns blocks of mics into blocks of
 //! outputs. The [`Control`] belongs to any other thread: it sends events, replaces the piece, and reads what happened.
 //! Between them there are only rings that neither side ever waits for.
+//!
+//! ```
+//! use tenterhook_config::{Text, check};
+//! use tenterhook_plan::{ControllerId, Event, Gesture, SceneId, Who};
+//!
+//! let piece = r#"
+//! mics = { voice = 1 }
+//! outputs = { left = 1 }
+//! controllers = { foot = {} }
+//! [[scene]]
+//! mark = "A"
+//! mic.voice.direct = { by = "foot" }
+//! "#;
+//! let plan = check(&Text::new("reed.toml", piece), None).map_err(|errors| errors.render(false))?.plan;
+//! let (mut engine, mut control) = tenterhook_rt::engine(&plan, 48_000, SceneId(0));
+//! let press = Gesture::Controller { id: ControllerId(0), value: 1.0 };
+//! control.send(Event::Gesture(press, Who::Pedal)).map_err(|why| why.to_string())?;
+//! let (voice, mut left) = ([0.25; 64], [0.0; 64]);
+//! // A tenth of a second.
+//! for _ in 0..75 {
+//!     engine.process(&[&voice], &mut [&mut left], &[]);
+//! }
+//! assert!(left[63] > 0.2);
+//! # Ok::<(), String>(())
+//! ```
 
 mod bytes;
 mod carry;

@@ -3,6 +3,13 @@
 //!
 //! Samples in, a [`Study`] out. Nothing here is for the audio thread, and nothing here touches a file.
 //!
+//! ```
+//! let tone = |n: u32| (f64::from(n) * 330.0 / 48_000.0 * std::f64::consts::TAU).sin() as f32;
+//! let study = tenterhook_spectra::study(&(0..48_000).map(tone).collect::<Vec<f32>>(), 48_000);
+//! let moment = study.moment(study.most_telling());
+//! assert!((moment.partials[0].hz - 330.0).abs() < 0.01);
+//! ```
+//!
 //! - Every 10 ms spectra are taken through windows of 160 ms (below 600 Hz), 80 ms and 55 ms (from 2 kHz on); their peaks
 //!   (`partials`) are joined to courses (`tracks`), which are told from noise by how well their phases go on (`sureness`).
 //!   Pairs that lie too close for these windows and beat are told apart by one of 640 ms (`close`).
