@@ -6,6 +6,7 @@ mod common;
 use std::fs;
 use std::net::UdpSocket;
 use std::path::Path;
+use std::process::Command;
 use std::time::{Duration, Instant};
 
 use common::client::{Part, RATE, Recorder, Singer, change, sample, voice};
@@ -125,6 +126,78 @@ fn a_device_that_is_not_there_is_refused_by_its_name() {
     fs::write(folder.path().join("hall.toml"), "[device]\noutput = \"rain house\"\n").unwrap();
     let words = refused(folder.path(), "play piece.toml --hall hall.toml --host alsa", &[NO_SERVER]);
     assert!(words.contains("alsa has no output device `rain house`"), "{words}");
+}
+
+/// What `check --doors` says of the device of this hall, for people and for programs, and that its status is 0.
+fn before_the_doors(piece: &str, hall: &str, environment: &[(&str, &str)]) -> (String, serde_json::Value) {
+    let folder = folder(piece);
+    fs::write(folder.path().join("hall.toml"), hall).unwrap();
+    let check = |arguments: &str| {
+        let mut check = Command::new(env!("CARGO_BIN_EXE_tenterhook"));
+        let output =
+            check.args(arguments.split(' ')).envs(environment.iter().copied()).current_dir(folder.path()).output();
+        let output = output.unwrap();
+        assert_eq!(output.status.code(), Some(0), "{output:?}");
+        String::from_utf8(output.stdout).unwrap()
+    };
+    let words = check("check piece.toml --hall hall.toml --doors");
+    let told: serde_json::Value =
+        serde_json::from_str(&check("check piece.toml --hall hall.toml --doors --json")).unwrap();
+    let line = told["doors"].as_array().unwrap().iter().find(|line| line["what"] == "device").expect("there is a line");
+    // People read the same, in lines of a width.
+    let words = words.split_whitespace().collect::<Vec<_>>().join(" ");
+    for said in [&line["found"], &line["to_do"]].into_iter().filter_map(|said| said.as_str()) {
+        assert!(words.contains(said), "{said:?} is not in {words}");
+    }
+    assert_eq!(line["to_do"].is_null(), line["state"] == "good", "{line}");
+    (line["found"].as_str().unwrap().to_owned(), line.clone())
+}
+
+#[test]
+fn before_the_doors_the_halls_device_and_channels_are_held_against_the_server() {
+    if std::env::var_os(INSIDE).is_none() {
+        let name = "before_the_doors_the_halls_device_and_channels_are_held_against_the_server";
+        return Server::start().run(name, INSIDE, &[]);
+    }
+    let other = client("waiting");
+    // The server has 8 of each.
+    let three = PLAIN.replace("voice = 1", "voice = 1, viol = 9, reed = 12").replace("left = 1", "left = 1, far = 10");
+    let hall = "[device]\nhost = \"jack\"\n";
+    assert_eq!(before_the_doors(PLAIN, hall, &[]).0, "the JACK server at 48000 Hz, 128 frames");
+    // Where nothing is asked for, a running server is what a show would take.
+    assert_eq!(before_the_doors(PLAIN, "", &[]).0, "the JACK server at 48000 Hz, 128 frames");
+    let (found, line) = before_the_doors(&three, hall, &[]);
+    let inputs = "the JACK server has 8 inputs, but `viol` is on 9, `reed` is on 12";
+    assert_eq!(found, format!("{inputs}; the JACK server has 8 outputs, but `far` is on 10"));
+    assert!(line["to_do"].as_str().unwrap().contains("lower numbers in the hall"), "{line}");
+    // The hall's numbers are looked at, not the piece's.
+    let moved = format!("mics = {{ viol = 2, reed = 3 }}\noutputs = {{ far = 2 }}\n{hall}");
+    assert_eq!(before_the_doors(&three, &moved, &[]).1["state"], "good");
+    let (found, line) = before_the_doors(PLAIN, &format!("{hall}rate = 44100\n"), &[]);
+    assert_eq!(found, "the JACK server cannot run at 44100 Hz");
+    assert!(line["to_do"].as_str().unwrap().contains("48000 Hz"), "{line}");
+    // It does not stay there.
+    assert!(other.ports(Some("tenterhook"), None, jack::PortFlags::empty()).is_empty());
+}
+
+#[test]
+fn before_the_doors_a_device_that_is_not_there_is_told_with_what_to_do() {
+    let room = tempfile::tempdir().unwrap();
+    let none = room.path().join("no_devices");
+    fs::write(&none, "").unwrap();
+    // Without a configuration ALSA knows no device.
+    let nothing = [NO_SERVER, ("ALSA_CONFIG_PATH", none.to_str().unwrap())];
+    for (hall, state, found, to_do) in [
+        ("[device]\nhost = \"jack\"\n", "look", "no JACK server is running", "start the JACK server"),
+        ("", "look", "because no JACK server and no sound device answer", "or nothing will be heard"),
+        ("[device]\nhost = \"clock\"\n", "good", "makes no sound, as it is asked", ""),
+        ("[device]\noutput = \"rain house\"\n", "look", "alsa has no output device `rain house`", "plugged in"),
+        ("[device]\nhost = \"jack\"\noutput = \"rain house\"\n", "look", "the host jack has none", "leave them out"),
+    ] {
+        let (said, line) = before_the_doors(PLAIN, hall, &nothing);
+        assert!(line["state"] == state && said.contains(found), "{hall}{line}");
+        assert!(line["to_do"].as_str().unwrap_or_default().contains(to_do), "{hall}{line}");
+    }
 }
 
 #[test]

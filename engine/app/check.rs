@@ -25,7 +25,11 @@ pub fn run(asked: &Check) -> Result<(), Failure> {
     };
     let (plan, cautions) = (&loaded.checked.plan, &loaded.checked.cautions);
     let doors = match asked.doors {
-        true => Some(doors::look(plan, loaded.checked.device.rate, asked.log.as_deref(), false)?),
+        true => {
+            let device = &loaded.checked.device;
+            let (rate, log) = (device.rate, asked.log.as_deref());
+            Some(doors::look(&doors::Show { plan, device: Some(device), rate, log })?)
+        }
         false => None,
     };
     let room = Room::here(plan, loaded.checked.device.rate.unwrap_or(RATE));

@@ -258,7 +258,8 @@ pub struct Check {
     /// The hall
     #[arg(long, value_name = "HALL")]
     pub hall: Option<PathBuf>,
-    /// Before the doors open: looks as well at what on this machine may ruin the show. It writes 64 MB for a moment
+    /// Before the doors open: looks as well at what on this machine may ruin the show, the hall's device among it. It writes
+    /// 64 MB for a moment
     #[arg(long)]
     pub doors: bool,
     /// The folder in which the show's log will be; without it the one in which the program runs

@@ -152,7 +152,8 @@ impl Drop for Desk {
 
 /// Looks the machine over, on which the piece in force plays.
 fn look_over(window: &Window, rate: u32, log: Option<&Path>) -> serde_json::Value {
-    let lines = doors::look(&window.state().plan, Some(rate), log, true).ok();
+    let state = window.state();
+    let lines = doors::look(&doors::Show { plan: &state.plan, device: None, rate: Some(rate), log }).ok();
     doors::to_json(&lines.unwrap_or_default())
 }
 

@@ -1,5 +1,6 @@
 //! Before the doors open: what on this machine may ruin a show.
 
+mod device;
 mod disk;
 mod limits;
 mod power;
@@ -12,11 +13,13 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use serde_json::{Value, json};
+use tenterhook_config::DeviceWish;
 use tenterhook_io::Wiring;
 use tenterhook_plan::Plan;
 
 use crate::failure::Failure;
 use crate::say::wrapped;
+use crate::stage;
 
 /// The rate to reckon with where a hall names none, in Hz.
 const RATE: u32 = 48_000;
@@ -124,37 +127,54 @@ pub struct Line {
     to_do: Option<String>,
 }
 
-/// Looks at this machine, on which a piece is to be played at a rate, or 48 kHz, and logged into a folder.
-/// `plays`: a piece plays on it already.
-pub fn look(plan: &Plan, rate: Option<u32>, log: Option<&Path>, plays: bool) -> Result<Vec<Line>, Failure> {
-    let wiring = Wiring::of(plan).map_err(Failure::asked)?;
+/// What is to be played, and where.
+pub struct Show<'s> {
+    /// The piece in its hall.
+    pub plan: &'s Plan,
+    /// What the hall asks of the machine; `None`: the piece plays already.
+    pub device: Option<&'s DeviceWish>,
+    /// The rate, in Hz; `None`: 48 kHz are reckoned with.
+    pub rate: Option<u32>,
+    /// The folder of the log.
+    pub log: Option<&'s Path>,
+}
+
+/// Looks at this machine, on which a piece is to be played.
+pub fn look(show: &Show<'_>) -> Result<Vec<Line>, Failure> {
+    let wiring = Wiring::of(show.plan).map_err(Failure::asked)?;
     let channels = wiring.inputs.len() + wiring.outputs.len();
     let machine = Machine {
         sys: "/sys".into(),
         proc: "/proc".into(),
-        log: log.unwrap_or(Path::new(".")).to_owned(),
-        log_bytes: channels as f64 * f64::from(rate.unwrap_or(RATE)) * size_of::<f32>() as f64,
-        plays,
+        log: show.log.unwrap_or(Path::new(".")).to_owned(),
+        log_bytes: channels as f64 * f64::from(show.rate.unwrap_or(RATE)) * size_of::<f32>() as f64,
+        plays: show.device.is_none(),
         watch: &|| std::thread::sleep(WATCH),
     };
-    Ok(lines(cfg!(target_os = "linux").then_some(&machine)))
+    let device = match show.device.map(|device| stage::wish(show.plan, device, None)).transpose() {
+        Ok(wish) => device::look(wish.as_ref()),
+        Err(failure) => device::said(&failure.brief()),
+    };
+    let device = line("device", device, "");
+    Ok([device].into_iter().chain(lines(cfg!(target_os = "linux").then_some(&machine))).collect())
 }
 
 /// All checks of a machine; `None`: its system shows nothing of itself to this program.
 fn lines(machine: Option<&Machine<'_>>) -> Vec<Line> {
-    let line = |check: &Check| {
-        let seen = match machine {
-            Some(machine) => (check.look)(machine),
-            None => Seen::Hidden("this program cannot see it on this system".to_owned()),
-        };
-        let (state, found, to_do) = match seen {
-            Seen::Good(found) => ("good", found, None),
-            Seen::Look(found, to_do) => ("look", found, Some(to_do)),
-            Seen::Hidden(why) => ("cannot be seen", why, Some(check.by_hand.to_owned())),
-        };
-        Line { what: check.what, state, found, to_do }
+    let seen = |check: &Check| match machine {
+        Some(machine) => (check.look)(machine),
+        None => Seen::Hidden("this program cannot see it on this system".to_owned()),
     };
-    CHECKS.iter().map(line).collect()
+    CHECKS.iter().map(|check| line(check.what, seen(check), check.by_hand)).collect()
+}
+
+fn line(what: &'static str, seen: Seen, by_hand: &str) -> Line {
+    let (state, found, to_do) = match seen {
+        Seen::Good(found) => ("good", found, None),
+        Seen::Look(found, to_do) => ("look", found, Some(to_do)),
+        Seen::Hidden(why) => ("cannot be seen", why, Some(by_hand.to_owned())),
+    };
+    Line { what, state, found, to_do }
 }
 
 /// For people: a line for each, and what to do below it.
