@@ -20,31 +20,19 @@
 
 mod aim;
 mod analysis;
-pub mod attacks;
-mod bank;
-mod breath;
 mod bytes;
 pub mod effects;
 pub mod guard;
 pub mod highpass;
-mod hold;
 pub mod howl;
-mod interpolation;
 pub mod limiter;
 pub mod memory;
 pub mod meter;
-mod model;
 pub mod offset;
-mod onsets;
-mod oscillators;
 pub mod ramp;
 pub mod random;
-mod resonators;
 mod schedule;
-mod seam;
-mod separation;
-mod spectrum;
-mod touched;
+pub mod touched;
 pub mod windows;
 
 /// Samples between two lines of the absolute grid at which periodic work may be done.

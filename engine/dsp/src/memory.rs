@@ -4,7 +4,7 @@ use crate::CELL;
 use crate::aim::Aim;
 use crate::analysis::{Analysis, Moments};
 use crate::bytes::many;
-use crate::model::{Findings, Model};
+use crate::effects::stretch::model::{Findings, Model};
 use crate::touched::touched;
 use std::fmt;
 

@@ -2,7 +2,7 @@
 
 /// So many of one value, written rather than zero-allocated: the system gives a zero-allocated page only when it is first
 /// written, which would be a page fault on the audio thread.
-pub(crate) fn touched<T: Clone>(value: T, count: usize) -> Box<[T]> {
+pub fn touched<T: Clone>(value: T, count: usize) -> Box<[T]> {
     let mut all = Vec::with_capacity(count);
     all.resize(count, std::hint::black_box(value));
     all.into_boxed_slice()

@@ -1,6 +1,8 @@
 //! What is heard of a mic and told to others, where somebody asked for it.
 
-use tenterhook_dsp::attacks::Attacks;
+mod attacks;
+
+use attacks::Attacks;
 use tenterhook_dsp::memory::{Memory, Pitch};
 use tenterhook_plan::{MicId, Plan};
 

@@ -1,17 +1,21 @@
 //! freeze.
 
+mod hold;
+mod separation;
+mod spectrum;
+
 use super::{Effect, Processor, Settings};
 use crate::CELL;
 use crate::aim::{self, Span};
 use crate::bytes::many;
 use crate::guard::settle;
-use crate::hold::{self, Frame, Hold};
 use crate::memory::Heard;
 use crate::random::{bits, even};
 use crate::schedule::Schedule;
-use crate::separation::Separation;
 use crate::touched::touched;
 use crate::windows::{hann, scaled};
+use hold::{Frame, Hold};
+use separation::Separation;
 use std::ops::Range;
 use tenterhook_plan::declare::{Declaration, Emits, Kind, Setting, SettingDeclaration, Unit};
 

@@ -5,7 +5,7 @@ mod direct;
 mod double;
 mod freeze;
 mod reverse;
-mod stretch;
+pub(crate) mod stretch;
 mod sympathetic;
 mod tape;
 

@@ -1,11 +1,14 @@
 //! reverse.
 
+mod onsets;
+mod seam;
+
 use super::{Effect, Processor, Settings, number};
 use crate::CELL;
 use crate::guard::settle;
 use crate::memory::Heard;
 use crate::random::bits;
-use crate::seam::{Readings, Seam};
+use seam::{Readings, Seam};
 use tenterhook_plan::declare::{Declaration, Emits, Kind, SettingDeclaration, Unit};
 
 pub(super) const EFFECT: Effect = Effect {

@@ -1,16 +1,20 @@
 //! stretch.
 
+mod bank;
+mod breath;
+pub(crate) mod model;
+mod oscillators;
 mod record;
 
 use super::{Effect, Processor, Settings};
 use crate::CELL;
-use crate::bank::{Bank, Between, Late};
-use crate::breath::{self, Breath};
 use crate::guard::settle;
 use crate::memory::Heard;
-use crate::model::{Attack, Knot, Known, decode};
 use crate::ramp::Ramp;
 use crate::schedule::Schedule;
+use bank::{Bank, Between, Late};
+use breath::{Breath};
+use model::{Attack, Knot, Known, decode};
 use record::Record;
 use tenterhook_plan::declare::{Declaration, Emits, Kind, SettingDeclaration, Unit};
 

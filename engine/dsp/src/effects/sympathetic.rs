@@ -1,10 +1,12 @@
 //! sympathetic.
 
+mod resonators;
+
 use super::{Effect, Processor, Settings};
 use crate::CELL;
 use crate::guard::settle;
 use crate::memory::Heard;
-use crate::resonators::{Resonance, Resonators};
+use resonators::{Resonance, Resonators};
 use tenterhook_plan::declare::{Declaration, Emits, Kind, Setting, SettingDeclaration, Unit};
 use tenterhook_plan::{Tuning, gain};
 

@@ -1,9 +1,11 @@
 //! tape.
 
+mod interpolation;
+
 use super::{Effect, Processor, Settings};
 use crate::guard::settle;
-use crate::interpolation::Kernel;
 use crate::memory::Heard;
+use interpolation::Kernel;
 use std::sync::Arc;
 use tenterhook_plan::Recording;
 use tenterhook_plan::declare::{Declaration, Emits, Kind, Setting, SettingDeclaration};

@@ -1,8 +1,8 @@
 //! What a voice has taken in of its source: the model forgets it.
 
+use super::model::{Attack, Hue, Knot, PARTIALS, Partial, SPAN, Strength, decode, encode, places};
 use crate::bytes::many;
 use crate::memory::Heard;
-use crate::model::{Attack, Hue, Knot, PARTIALS, Partial, SPAN, Strength, decode, encode, places};
 use crate::touched::touched;
 use crate::windows::scaled;
 

@@ -4,9 +4,9 @@
 //! Of all starts within a range those are tried that lie on a grid of about 12 kHz, on every so-manieth sample of both
 //! sounds; the samples around the best are tried after them. The work is cut into cells of even cost.
 
+use super::onsets::{BEFORE, Onsets};
 use crate::bytes::many;
 use crate::memory::Heard;
-use crate::onsets::{BEFORE, Onsets};
 use crate::touched::touched;
 
 /// How much a note's beginning in a seam weighs against likeness, which is −1…1: any start without one is better.

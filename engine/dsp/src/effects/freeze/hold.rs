@@ -8,9 +8,9 @@
 //!
 //! One call does one step. None allocates; which steps are due when is the caller's business.
 
+use super::spectrum::BLACKMAN_HARRIS;
 use crate::bytes::{many, plan_bytes};
 use crate::random;
-use crate::spectrum::BLACKMAN_HARRIS;
 use crate::touched::touched;
 use realfft::num_complex::Complex32;
 use realfft::{ComplexToReal, RealFftPlanner};

@@ -1,9 +1,9 @@
 //! The partials of a source as they sound, read at any pace.
 
+use super::model::{Partial, SLOTS};
+use super::oscillators::Courses;
 use crate::CELL;
 use crate::bytes::many;
-use crate::model::{Partial, SLOTS};
-use crate::oscillators::Courses;
 use pulp::{Arch, Simd, WithSimd};
 
 /// How an amplitude goes over a stretch: from `start` on by `octaves` and `slope` per sample, under a gain that goes from

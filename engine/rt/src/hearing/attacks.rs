@@ -4,8 +4,8 @@
 //! slurred note, is none; what swells from nothing in 20 ms is one, be it a bow or a fast beat. All numbers without a source here are common practice; the tests hold them to sounds whose
 //! attacks are known.
 
-use crate::CELL;
-use crate::touched::touched;
+use tenterhook_dsp::CELL;
+use tenterhook_dsp::touched::touched;
 
 /// Seconds over which the energy is taken, and of the past with which that is compared: more than a period of the lowest
 /// voices, whose pulses are no attacks.
@@ -131,8 +131,8 @@ impl Attacks {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::random::even;
     use std::f64::consts::TAU;
+    use tenterhook_dsp::random::even;
 
     const RATE: u32 = 48_000;
 

@@ -1,7 +1,7 @@
 //! Sines, summed over one cell.
 
+use super::model::SLOTS;
 use crate::CELL;
-use crate::model::SLOTS;
 use pulp::Simd;
 
 /// The courses of sines over a cell: from `turns` on at `frequency` periods per sample, which changes by `2 × bend` per

@@ -16,11 +16,11 @@ mod peaks;
 
 use self::levels::{spacing, twice};
 use self::peaks::level_of;
+use super::hold::{Hold, PARTIALS, Partial};
+use super::spectrum::{BLOCK, Spectrum};
 use crate::aim::{Course, FITS, Span};
 use crate::bytes::{many, plan_bytes};
-use crate::hold::{Hold, PARTIALS, Partial};
 use crate::memory::Heard;
-use crate::spectrum::{BLOCK, Spectrum};
 use crate::touched::touched;
 use crate::windows::{hann, scaled};
 use realfft::num_complex::Complex32;

@@ -1,10 +1,10 @@
 //! What is left of a source without its partials and attacks, and the partials alone: the model's own sound at full
 //! pace, and the spectra of both.
 
+use super::super::bank::{Bank, Between};
 use super::strength::Meter;
 use super::{Attack, Knot, Strength, Told};
 use crate::CELL;
-use crate::bank::{Bank, Between};
 use crate::bytes::{many, plan_bytes};
 use crate::touched::touched;
 use crate::windows::{hann, scaled};

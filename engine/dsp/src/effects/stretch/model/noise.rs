@@ -160,7 +160,7 @@ impl Noise {
     }
 }
 
-/// Places of an envelope: one for every two bins of [a frame of made noise](crate::breath::Breath).
+/// Places of an envelope: one for every two bins of [a frame of made noise](super::super::breath::Breath).
 pub(crate) fn places(rate: u32) -> usize {
     (scaled(2048, rate) / 2 + 1).div_ceil(2)
 }
