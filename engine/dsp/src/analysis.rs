@@ -13,7 +13,17 @@ use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 use std::ops::RangeInclusive;
 use std::sync::Arc;
 
-const STEPS: u64 = 5;
+const STEPS: [Step; 5] = [Step::Load, Step::Transform, Step::WeighBands, Step::Correlate, Step::WeighPitch];
+
+/// What is done at one grid line.
+#[derive(Clone, Copy)]
+enum Step {
+    Load,
+    Transform,
+    WeighBands,
+    Correlate,
+    WeighPitch,
+}
 /// The highest tone that is told, in Hz, and into how many parts a period is divided to find it.
 const HIGHEST: f32 = 2500.0;
 const PARTS: usize = 6;
@@ -117,7 +127,7 @@ impl Analysis {
     /// An analysis for `rate` samples a second; `stagger` moves its steps against those of other sources.
     pub fn new(rate: u32, stagger: u64) -> Self {
         let (size, hop) = (scaled(2048, rate), scaled(2048, rate) / 4);
-        let schedule = Schedule::new(hop, STEPS);
+        let schedule = Schedule::new(hop, STEPS.len() as u64);
         // So much of nothing after the frame that no lag looked at comes round to it.
         let padded = size / 2 * 3;
         let mut planner = RealFftPlanner::new();
@@ -169,13 +179,13 @@ impl Analysis {
     /// Does what is due at the grid line `line`; `read` fills a slice with the sound that ends there.
     pub fn advance(&mut self, line: u64, read: impl Fn(&mut [f32])) {
         let (_, due) = self.schedule.due(line + self.stagger);
-        for step in due {
+        for step in due.filter_map(|step| STEPS.get(step as usize)) {
             match step {
-                0 => self.load(line, &read),
-                1 => self.transform(),
-                2 => self.weigh_bands(),
-                3 => self.correlate(),
-                _ => self.weigh_pitch(),
+                Step::Load => self.load(line, &read),
+                Step::Transform => self.transform(),
+                Step::WeighBands => self.weigh_bands(),
+                Step::Correlate => self.correlate(),
+                Step::WeighPitch => self.weigh_pitch(),
             }
         }
     }

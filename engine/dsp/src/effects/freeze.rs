@@ -139,7 +139,7 @@ impl Freeze {
     fn new(settings: &Settings<'_>) -> Self {
         let size = scaled(2048, settings.rate).min(4096);
         let hold = Hold::new(size);
-        let frames = Schedule::new(hold.hop(), hold::STEPS);
+        let frames = Schedule::new(hold.hop(), hold::STEPS.len() as u64);
         let spread = settings.number(1, 0.0).clamp(0.0, 1.0);
         Self {
             rate: settings.rate,
@@ -233,8 +233,8 @@ impl Freeze {
         }
         let Some(since) = (line + self.frames.lead()).checked_sub(self.engaged) else { return };
         let (frame, due) = self.frames.due(since);
-        for step in due {
-            if step == 0 {
+        for &step in due.filter_map(|step| hold::STEPS.get(step as usize)) {
+            if step == hold::Step::LowNoise {
                 self.turn(frame);
             }
             self.hold.step(step, frame, self.frame(frame), self.seed, self.engaged + frame * self.frames.hop());

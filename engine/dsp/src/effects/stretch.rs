@@ -13,7 +13,7 @@ use crate::memory::Heard;
 use crate::ramp::Ramp;
 use crate::schedule::Schedule;
 use bank::{Bank, Between, Late};
-use breath::{Breath};
+use breath::Breath;
 use model::{Attack, Knot, Known, decode};
 use record::Record;
 use tenterhook_plan::declare::{Declaration, Emits, Kind, SettingDeclaration, Unit};
@@ -173,7 +173,7 @@ impl Stretch {
 
     fn new(settings: &Settings<'_>) -> Self {
         let breath = Breath::new(settings.rate, settings.seed);
-        let schedule = Schedule::new(breath.hop(), breath::STEPS + 1);
+        let schedule = Schedule::new(breath.hop(), breath::STEPS.len() as u64);
         Self {
             most: settings.number(0, 8.0).max(1.0).log2() as f32,
             back: settings.samples(BACK) as u64,
@@ -427,9 +427,9 @@ impl Stretch {
     }
 
     /// Does a step of a frame of noise.
-    fn breathe(&mut self, frame: u64, step: u64, pace: f64) {
+    fn breathe(&mut self, frame: u64, step: breath::Step, pace: f64) {
         let since = frame * self.schedule.hop();
-        let Some(step) = step.checked_sub(1) else {
+        if step == breath::Step::Envelope {
             // Where the reading will be in the middle of the frame.
             let middle = self.place + pace * (self.schedule.lead() + 2 * self.schedule.hop()) as f64;
             while self.record.hue(self.hue + 1).is_some_and(|next| self.at(next) <= middle) {
@@ -457,8 +457,7 @@ impl Stretch {
             if let Some(place) = self.noises.get_mut(frame as usize % 8) {
                 *place = power;
             }
-            return;
-        };
+        }
         self.breath.step(step, since, self.sounds() + since);
     }
 }
@@ -501,7 +500,7 @@ impl Processor for Stretch {
             {
                 let pace = f64::from((-self.most * x.clamp(0.0, 1.0)).exp2());
                 let (frame, due) = self.schedule.due(line);
-                for step in due {
+                for &step in due.filter_map(|step| breath::STEPS.get(step as usize)) {
                     self.breathe(frame, step, pace);
                 }
             }

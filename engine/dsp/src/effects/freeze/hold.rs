@@ -20,8 +20,21 @@ use std::sync::Arc;
 /// The most partials.
 pub(crate) const PARTIALS: usize = 192;
 
-/// Steps of a frame, see [`Hold::step`].
-pub(crate) const STEPS: u64 = 6;
+/// The steps of a frame, one at a grid line.
+pub(crate) const STEPS: [Step; 6] =
+    [Step::LowNoise, Step::HighNoise, Step::ShapeNoise, Step::AddPartials, Step::Transform, Step::Add];
+
+/// What is done of a frame at one grid line.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(crate) enum Step {
+    /// The lower half of the noise's bins.
+    LowNoise,
+    HighNoise,
+    ShapeNoise,
+    AddPartials,
+    Transform,
+    Add,
+}
 
 const OVERLAP: usize = 4;
 
@@ -146,15 +159,15 @@ impl Hold {
     }
 
     /// One of the [`STEPS`] of frame `number`; `seed` and `sample` are what its random numbers come from.
-    pub fn step(&mut self, step: u64, number: u64, frame: Frame, seed: u64, sample: u64) {
+    pub fn step(&mut self, step: Step, number: u64, frame: Frame, seed: u64, sample: u64) {
         let half = self.noise.len() / 2;
         match step {
-            0 => self.make_noise(0, half, frame.noise, random::frame(seed, sample)),
-            1 => self.make_noise(half, self.noise.len(), frame.noise, random::frame(seed, sample)),
-            2 => self.shape_noise(),
-            3 => self.add_partials(frame),
-            4 => self.transform(),
-            _ => self.add(number * self.hop() as u64),
+            Step::LowNoise => self.make_noise(0, half, frame.noise, random::frame(seed, sample)),
+            Step::HighNoise => self.make_noise(half, self.noise.len(), frame.noise, random::frame(seed, sample)),
+            Step::ShapeNoise => self.shape_noise(),
+            Step::AddPartials => self.add_partials(frame),
+            Step::Transform => self.transform(),
+            Step::Add => self.add(number * self.hop() as u64),
         }
     }
 
@@ -259,7 +272,7 @@ mod tests {
         let mut out = Vec::new();
         for number in 0..frames {
             let turned = (number * hop) as f64 + hold.size() as f64 / 2.0;
-            for step in 0..STEPS {
+            for step in STEPS {
                 hold.step(step, number, Frame { turned, speed: 1.0, partials: 1.0, noise: 1.0 }, 3, number * hop);
             }
             out.extend((0..hop).map(|i| hold.sound(number * hop + i)));

@@ -14,8 +14,20 @@ use std::sync::{Arc, LazyLock};
 /// Places of the table of normal numbers: a power of two.
 const NORMAL: usize = 2048;
 
-/// Steps of a frame: see [`Breath::step`].
-pub(crate) const STEPS: u64 = 5;
+/// The steps of a frame, one at a grid line.
+pub(crate) const STEPS: [Step; 6] =
+    [Step::Envelope, Step::Fill(0), Step::Fill(1), Step::Fill(2), Step::Transform, Step::Add];
+
+/// What is done of a frame at one grid line.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Step {
+    /// Whoever it belongs to gives it the [envelope](Breath::envelope).
+    Envelope,
+    /// A third of the spectrum.
+    Fill(usize),
+    Transform,
+    Add,
+}
 
 /// Makes the noise of one voice.
 pub(crate) struct Breath {
@@ -69,10 +81,11 @@ impl Breath {
     }
 
     /// Does a step of the frame that starts to sound `since` samples after the first, at the sample `at`.
-    pub fn step(&mut self, step: u64, since: u64, at: u64) {
+    pub fn step(&mut self, step: Step, since: u64, at: u64) {
         match step {
-            0..3 => self.fill(step as usize, at),
-            3 => {
+            Step::Envelope => {}
+            Step::Fill(third) => self.fill(third, at),
+            Step::Transform => {
                 // The two bins that have no phase.
                 for end in [0, self.spectrum.len() - 1] {
                     if let Some(z) = self.spectrum.get_mut(end) {
@@ -82,7 +95,7 @@ impl Breath {
                 // All lengths were fixed when it was made.
                 let _ = self.inverse.process_with_scratch(&mut self.spectrum, &mut self.frame, &mut self.scratch);
             }
-            _ => self.add(since),
+            Step::Add => self.add(since),
         }
     }
 
@@ -178,7 +191,7 @@ mod tests {
         let mut sum = 0.0f64;
         for number in 0..400 {
             breath.envelope().fill(0.5);
-            (0..STEPS).for_each(|step| breath.step(step, number * hop, 7 + number * hop));
+            STEPS.into_iter().for_each(|step| breath.step(step, number * hop, 7 + number * hop));
             let mut sound = vec![0.0; hop as usize];
             breath.sound(number * hop, &mut sound);
             if number >= 4 {

@@ -3,15 +3,40 @@
 use super::{BANDS, HIGHEST, LOWEST, Separation};
 use crate::memory::Heard;
 
+/// What is done of a frame of the span that the hold is compared with.
+#[derive(Clone, Copy)]
+pub(super) enum Compare {
+    Load,
+    Transform,
+    /// The transform is the longest step of all: nothing comes beside it.
+    Nothing,
+    Add,
+}
+
+pub(super) const COMPARE: [Compare; 4] = [Compare::Load, Compare::Transform, Compare::Nothing, Compare::Add];
+
+/// What is done in one round of correcting.
+#[derive(Clone, Copy)]
+pub(super) enum Correct {
+    SumNoise,
+    Noisy,
+    Tonal,
+    Gains,
+    Partials,
+    Noise,
+}
+
+pub(super) const CORRECT: [Correct; 6] =
+    [Correct::SumNoise, Correct::Noisy, Correct::Tonal, Correct::Gains, Correct::Partials, Correct::Noise];
+
 impl Separation {
     /// The span's own density, frame by frame.
-    pub(super) fn compare(&mut self, step: usize, heard: &Heard<'_>) {
-        let (frame, step) = (step / 4, step % 4);
+    pub(super) fn compare(&mut self, frame: usize, step: Compare, heard: &Heard<'_>) {
         let frames = self.compared(self.length);
         let size = self.frame.len();
         let length = self.length.min(size);
         match step {
-            0 => {
+            Compare::Load => {
                 let room = (self.span.length() as usize).saturating_sub(length);
                 let start = self.span.from + (room * frame / (frames - 1).max(1)) as i64;
                 self.frame.fill(0.0);
@@ -29,13 +54,12 @@ impl Separation {
                     sound.iter_mut().zip((0..length).map(at)).for_each(window);
                 }
             }
-            1 => {
+            Compare::Transform => {
                 // All lengths were fixed when it was made.
                 let _ = self.compare.process_with_scratch(&mut self.frame, &mut self.out, &mut self.scratch);
             }
-            // The transform is the longest step of all: nothing comes beside it.
-            2 => {}
-            _ => {
+            Compare::Nothing => {}
+            Compare::Add => {
                 let scale = 1.0 / (0.375 * length.max(1) as f32 * frames as f32);
                 for (raw, z) in self.raw.iter_mut().zip(&self.out) {
                     let flush = |x: f32| if x.abs() < 1e-9 { 0.0 } else { x };
@@ -68,13 +92,13 @@ impl Separation {
         }
     }
 
-    pub(super) fn correct(&mut self, step: usize) {
+    pub(super) fn correct(&mut self, step: Correct) {
         let size = self.frame.len();
         match step {
-            0 => {
+            Correct::SumNoise => {
                 twice(self.noise.iter().map(|&p| f64::from(p)), self.noise.len(), &mut self.twice);
             }
-            1 => {
+            Correct::Noisy => {
                 let hold = 2 * (self.noise.len() - 1);
                 let scale = hold as f64 / size as f64;
                 for band in 0..BANDS {
@@ -85,7 +109,7 @@ impl Separation {
                     }
                 }
             }
-            2 => {
+            Correct::Tonal => {
                 self.tonal.fill(0.0);
                 let scale = size as f64 / self.spectrum.size() as f64;
                 let bands: [(f64, f64); BANDS] = std::array::from_fn(|band| self.band(band));
@@ -105,7 +129,7 @@ impl Separation {
                     }
                 }
             }
-            3 => {
+            Correct::Gains => {
                 let gains = self.partial_gain.iter_mut().zip(&mut self.noise_gain);
                 for (((partial, noise), wanted), (noisy, tonal)) in
                     gains.zip(self.wanted).zip(self.noisy.iter().zip(self.tonal))
@@ -116,14 +140,14 @@ impl Separation {
                     *noise = if all > 1e-22 { ((ratio as f32).log2() * (noisy / all) as f32).exp2() } else { 1.0 };
                 }
             }
-            4 => {
+            Correct::Partials => {
                 let scale = self.rate / self.spectrum.size() as f64;
                 for line in self.lines.iter_mut().take(self.count) {
                     let band = ((line.place * scale / LOWEST).max(1.0).ln() / spacing()) as f32;
                     line.power *= f64::from(between(&self.partial_gain, band));
                 }
             }
-            _ => {
+            Correct::Noise => {
                 for (noise, &band) in self.noise.iter_mut().zip(&self.band_of) {
                     *noise *= between(&self.noise_gain, band);
                 }

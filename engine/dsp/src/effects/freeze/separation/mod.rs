@@ -14,7 +14,7 @@ mod levels;
 mod noise;
 mod peaks;
 
-use self::levels::{spacing, twice};
+use self::levels::{COMPARE, CORRECT, spacing, twice};
 use self::peaks::level_of;
 use super::hold::{Hold, PARTIALS, Partial};
 use super::spectrum::{BLOCK, Spectrum};
@@ -277,8 +277,8 @@ impl Separation {
             Part::Cells => steps(self.levels.len(), 400),
             Part::Noise => steps(self.noise.len(), 205),
             Part::Partials => steps(PARTIALS, 20),
-            Part::Compare => 4 * self.compared(length),
-            Part::Correct => 6 * ROUNDS as usize,
+            Part::Compare => COMPARE.len() * self.compared(length),
+            Part::Correct => CORRECT.len() * ROUNDS as usize,
             Part::Bands => 2,
             Part::Course | Part::Clear | Part::Prune | Part::Decide | Part::Finish => 1,
         }) as u64
@@ -314,6 +314,7 @@ impl Separation {
             Part::Clear => self.clear(),
             Part::Place => self.place(i),
             Part::Read => self.read(i * self.chunk, heard),
+            // Each frame is gathered, then transformed.
             Part::Gather if i.is_multiple_of(2) => self.spectrum.gather(i / 2),
             Part::Gather => self.spectrum.transform(i / 2),
             Part::Combine => self.combine(i * self.blocks()),
@@ -324,10 +325,18 @@ impl Separation {
             Part::Cells => self.gather_noise(i * 400),
             Part::Noise => self.shape_noise(i * 205),
             Part::Partials => self.weigh_partials(i * 20),
-            Part::Compare => self.compare(i, heard),
+            Part::Compare => {
+                if let Some(&step) = COMPARE.get(i % COMPARE.len()) {
+                    self.compare(i / COMPARE.len(), step, heard);
+                }
+            }
             Part::Bands if i == 0 => twice(self.raw.iter().map(|&p| f64::from(p)), self.raw.len(), &mut self.twice),
             Part::Bands => self.want(),
-            Part::Correct => self.correct(i % 6),
+            Part::Correct => {
+                if let Some(&step) = CORRECT.get(i % CORRECT.len()) {
+                    self.correct(step);
+                }
+            }
             Part::Finish => self.finish(hold),
         }
         self.done += 1;

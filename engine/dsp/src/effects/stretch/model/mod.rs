@@ -42,8 +42,63 @@ const BENT: u64 = 2;
 const FRAMES: usize = 8;
 /// Knots, hues and strengths kept.
 const KEPT: usize = 64;
-/// Steps of a frame: see [`Model::step`].
-const STEPS: u64 = 16;
+/// What is done at one grid line.
+#[derive(Clone, Copy)]
+enum Step {
+    /// Of the frame of the round.
+    Load,
+    Transform,
+    Weigh,
+    Find,
+    Refine,
+    Follow,
+    Begin,
+    /// Of frames before it: a half of what bends, and what is told.
+    Bend(usize),
+    Tell,
+    /// Of the period.
+    Period(period::Step),
+    /// Of the noise.
+    Residual,
+    Partials,
+    TakeIn,
+    WeighNoise,
+    Draw,
+    Hurry,
+    Nothing,
+}
+
+/// The steps of a round: first those of all rounds, then those of rounds of even number, in which noise is looked for, and
+/// of the others, in which the period is.
+const STEPS: [Step; 10] = [
+    Step::Load,
+    Step::Transform,
+    Step::Weigh,
+    Step::Find,
+    Step::Refine,
+    Step::Follow,
+    Step::Begin,
+    Step::Bend(0),
+    Step::Bend(1),
+    Step::Tell,
+];
+const EVEN: [Step; 6] = [Step::Residual, Step::Partials, Step::TakeIn, Step::WeighNoise, Step::Draw, Step::Hurry];
+const ODD: [Step; 6] = [
+    Step::Period(period::Step::Load),
+    Step::Period(period::Step::Transform),
+    Step::Period(period::Step::Correlate),
+    Step::Period(period::Step::Choose),
+    Step::Nothing,
+    Step::Nothing,
+];
+
+impl Step {
+    /// The one of this place in the round of this number.
+    fn of(round: u64, place: u64) -> Self {
+        let last = if round.is_multiple_of(2) { &EVEN } else { &ODD };
+        STEPS.iter().chain(last).nth(place as usize).copied().unwrap_or(Self::Nothing)
+    }
+}
 /// Partials told of at once.
 pub(crate) const PARTIALS: usize = tracks::PARTIALS;
 /// Their slots: one for every track.
@@ -192,7 +247,7 @@ impl Model {
     /// A model for `rate` samples a second; `stagger` moves its steps against those of other sources.
     pub fn new(rate: u32, stagger: u64) -> Self {
         let hop = scaled(2048, rate) / 4;
-        let schedule = Schedule::new(hop, STEPS);
+        let schedule = Schedule::new(hop, (STEPS.len() + EVEN.len()) as u64);
         let onsets = Onsets::new(rate);
         let peaks = Peaks::new(rate);
         let knot = Knot { middle: 0, onset: None, start: None, partials: [Partial::default(); PARTIALS], count: 0 };
@@ -263,14 +318,14 @@ impl Model {
         }
         let (round, due) = self.schedule.due(line + self.stagger);
         for step in due {
-            self.step(round, step, line, &read);
+            self.step(round, Step::of(round, step), line, &read);
         }
     }
 
-    fn step(&mut self, number: u64, step: u64, line: u64, read: &impl Fn(i64, &mut [f32])) {
+    fn step(&mut self, number: u64, step: Step, line: u64, read: &impl Fn(i64, &mut [f32])) {
         let here = self.frame(number);
         match step {
-            0 => {
+            Step::Load => {
                 let frame = line.checked_sub(self.behind).and_then(|middle| self.place(number, middle));
                 if let Some(place) = self.frames.get_mut(number as usize % FRAMES) {
                     *place = frame.map(|(frame, _)| frame);
@@ -282,49 +337,49 @@ impl Model {
                 }
             }
             // A frame that an onset left no room for has no spectrum.
-            1..=6 if here.is_none() => {}
-            1 => self.peaks.transform(&mut self.spectrum),
-            2 => self.peaks.weigh(&self.spectrum),
-            3 => self.peaks.find(self.width),
-            4 => self.peaks.refine(&self.spectrum),
-            5 => {
+            Step::Transform | Step::Weigh | Step::Find | Step::Refine | Step::Follow | Step::Begin
+                if here.is_none() => {}
+            Step::Transform => self.peaks.transform(&mut self.spectrum),
+            Step::Weigh => self.peaks.weigh(&self.spectrum),
+            Step::Find => self.peaks.find(self.width),
+            Step::Refine => self.peaks.refine(&self.spectrum),
+            Step::Follow => {
                 if let Some(frame) = here {
                     self.tracks.follow(frame, self.peaks.found(), &self.spectrum);
                 }
             }
-            6 => {
+            Step::Begin => {
                 if let Some(frame) = here {
                     self.tracks.begin(frame, self.peaks.found(), &self.spectrum);
                 }
             }
-            7 | 8 => {
+            Step::Bend(half) => {
                 if let Some(bent) = number.checked_sub(BENT) {
-                    self.tracks.bend(bent, step as usize - 7, &self.lobe);
+                    self.tracks.bend(bent, half, &self.lobe);
                 }
             }
-            9 => {
+            Step::Tell => {
                 if let Some(frame) = number.checked_sub(AHEAD).and_then(|told| self.frame(told)) {
                     self.tell(frame, line);
                 }
             }
-            // The period is looked for in every second round, noise in the others.
-            10.. if number % 2 == 1 => {
+            Step::Period(step) => {
                 let start = line.saturating_sub((line + self.stagger) % self.schedule.hop());
-                self.period.step(step - 10, start.saturating_sub(self.behind) + self.schedule.hop());
+                self.period.step(step, start.saturating_sub(self.behind) + self.schedule.hop());
             }
-            10 => {
+            Step::Residual => {
                 self.residual.frame();
                 self.residual.transform_rest();
             }
-            11 => self.residual.transform_partials(),
-            12 => {
+            Step::Partials => self.residual.transform_partials(),
+            Step::TakeIn => {
                 if let Some((rest, partials)) = self.residual.spectra() {
                     self.noise.take_in(rest, partials);
                 }
             }
-            13 => self.noise.weigh(),
-            14 => self.noise.draw(self.near.0),
-            _ => {
+            Step::WeighNoise => self.noise.weigh(),
+            Step::Draw => self.noise.draw(self.near.0),
+            Step::Hurry => {
                 if let Some(middle) = self.residual.middle() {
                     self.hues.tell(line, |hue| {
                         hue.middle = middle;
@@ -332,6 +387,7 @@ impl Model {
                     });
                 }
             }
+            Step::Nothing => {}
         }
     }
 

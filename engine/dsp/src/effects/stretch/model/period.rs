@@ -21,6 +21,15 @@ const LAGS: (f64, f64) = (0.0015, 0.02);
 const AS_GOOD: f32 = 0.93;
 const WEAK: f32 = 0.4;
 
+/// What is done of a frame at one grid line.
+#[derive(Clone, Copy)]
+pub(super) enum Step {
+    Load,
+    Transform,
+    Correlate,
+    Choose,
+}
+
 /// See the module.
 pub(super) struct Period {
     forward: Arc<dyn RealToComplex<f32>>,
@@ -123,9 +132,9 @@ impl Period {
     }
 
     /// Does a step of the frame around the sample `middle`.
-    pub fn step(&mut self, step: u64, middle: u64) {
+    pub fn step(&mut self, step: Step, middle: u64) {
         match step {
-            0 => {
+            Step::Load => {
                 let start = (middle / self.apart as u64).wrapping_sub(FRAME as u64 / 2);
                 let (frame, rest) = self.frame.split_at_mut(FRAME);
                 rest.fill(0.0);
@@ -135,18 +144,17 @@ impl Period {
                     *x = if y.abs() < 1e-12 { 0.0 } else { y };
                 }
             }
-            1 => {
+            Step::Transform => {
                 let scratch = self.scratch.get_mut(..self.forward.get_scratch_len()).unwrap_or_default();
                 // All lengths were fixed when it was made.
                 let _ = self.forward.process_with_scratch(&mut self.frame, &mut self.spectrum, scratch);
             }
-            2 => {
+            Step::Correlate => {
                 flatten(&mut self.spectrum);
                 let scratch = self.scratch.get_mut(..self.inverse.get_scratch_len()).unwrap_or_default();
                 let _ = self.inverse.process_with_scratch(&mut self.spectrum, &mut self.frame, scratch);
             }
-            3 => self.choose(),
-            _ => {}
+            Step::Choose => self.choose(),
         }
     }
 
