@@ -4,8 +4,6 @@ mod common;
 
 use std::net::{SocketAddr, UdpSocket};
 use std::process::{Child, Command};
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
 use common::client::{Part, RATE, Recorder, Singer, change, sample, voice};
@@ -13,6 +11,7 @@ use common::folder;
 use common::log::{channels, gestures};
 use common::program::Program;
 use common::server::{Server, Successor, client, within_a_minute};
+use common::waiting::Waiting;
 use rosc::{OscMessage, OscPacket, OscType};
 use serde_json::Value;
 
@@ -139,37 +138,12 @@ fn strongest_of(sound: &[f32], rate: u32) -> (f64, f64) {
     (hz, 20.0 * peak.log10())
 }
 
-/// How long this machine has let a program wait that only wanted to go on, since a moment.
-struct Waiting {
-    since: Instant,
-    late: Arc<AtomicU64>,
-    over: Arc<AtomicBool>,
-}
-
-impl Waiting {
-    fn begin() -> Self {
-        let (late, over) = (Arc::new(AtomicU64::new(0)), Arc::new(AtomicBool::new(false)));
-        let (counts, ends) = (Arc::clone(&late), Arc::clone(&over));
-        let nap = Duration::from_millis(5);
-        std::thread::spawn(move || {
-            while !ends.load(Ordering::Relaxed) {
-                let slept = Instant::now();
-                std::thread::sleep(nap);
-                counts.fetch_add(slept.elapsed().saturating_sub(nap).as_micros() as u64, Ordering::Relaxed);
-            }
-        });
-        Self { since: Instant::now(), late, over }
-    }
-
-    /// What has gone by since then is a second at most, but for what the machine itself kept us waiting.
-    fn within_a_second(self, what: &str) -> Duration {
-        let took = self.since.elapsed();
-        self.over.store(true, Ordering::Relaxed);
-        let late = Duration::from_micros(self.late.load(Ordering::Relaxed));
-        println!("{what} after {took:.0?}, in which the machine kept us waiting for {late:.0?}");
-        assert!(took <= Duration::from_secs(1) + late, "{what} only after {took:.0?}");
-        took
-    }
+/// What has gone by since then is a second at most, but for what the machine itself kept us waiting.
+fn within_a_second((since, waiting): (Instant, Waiting), what: &str) -> Duration {
+    let (took, late) = (since.elapsed(), waiting.late());
+    println!("{what} after {took:.0?}, in which the machine kept us waiting for {late:.0?}");
+    assert!(took <= Duration::from_secs(1) + late, "{what} only after {took:.0?}");
+    took
 }
 
 /// What the singer sings when the pedal goes down: f', four equal semitones below the ensemble's a' of 415 Hz, and as loud
@@ -196,10 +170,10 @@ fn comes_back(rate: u32, period: u32) {
     is_held_from_the_voice(before);
     // A machine that stood still may have had it say so before.
     held.play.said("gone");
-    let waiting = Waiting::begin();
+    let waiting = (Instant::now(), Waiting::begin());
     signal("KILL", &server_id().unwrap());
     let gone = held.play.event("gone");
-    let noticed = waiting.within_a_second("noticed");
+    let noticed = within_a_second(waiting, "noticed");
     let why = gone["found"].as_str().unwrap();
     assert!(["server ended", "asks for no sound"].iter().any(|words| why.contains(words)), "{gone}");
     // As long as this program has a client on a server, JACK's library takes the next one's clients for those of the last.
@@ -266,10 +240,10 @@ fn a_server_that_stands_still_is_told_of_and_taken_up_when_it_goes_on() {
     is_held_from_the_voice(before);
     // A machine that stood still may have had it say so before.
     held.play.said("gone");
-    let waiting = Waiting::begin();
+    let waiting = (Instant::now(), Waiting::begin());
     signal("STOP", &server_id().unwrap());
     held.play.event("gone");
-    waiting.within_a_second("noticed");
+    within_a_second(waiting, "noticed");
     held.next();
     held.event("scene", "C");
     signal("CONT", &server_id().unwrap());

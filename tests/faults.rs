@@ -14,6 +14,7 @@ use common::folder;
 use common::log::{channels, gestures, grown, names};
 use common::program::{Ended, Program};
 use common::server::{Freewheel, Server, within_a_minute};
+use common::waiting::Waiting;
 use rosc::{OscMessage, OscPacket, OscType};
 use serde_json::Value;
 use tenterhook_dsp::highpass::Highpass;
@@ -319,10 +320,13 @@ fn of_ten_thousand_pedal_moves_a_second_each_is_written_down() {
         let written = values(folder.path(), "foot");
         let lost = count(&ended, "applied_lost") + load(&ended, "events_lost").as_u64().unwrap();
         println!("{sent} sent, {} written down, {lost} lost and counted", written.len());
+        // Whatever the program counts: what stands in the log was sent, in this order, and it is nearly all.
+        let meant: Vec<String> =
+            ten_thousand_a_second().iter().map(|(_, [.., value])| (f32::from(*value) / 127.0).to_string()).collect();
+        let mut sent_after = meant.iter();
+        assert!(written.iter().all(|one| sent_after.any(|other| other == one)), "what was not sent stands in the log");
+        assert!(100 * written.len() >= 99 * meant.len(), "{} of {sent} stand in the log", written.len());
         assert_eq!(written.len() as u64 + lost, sent, "none is lost uncounted");
-        if lost == 0 {
-            assert_eq!(written.last().map(String::as_str), Some((100f32 / 127.0).to_string().as_str()));
-        }
     });
 }
 
@@ -341,9 +345,9 @@ fn ten_thousand_pedal_moves_a_second_make_no_block_late_by_its_own_work() {
         print_load("10,000 moves a second", &flood);
         let overworked = |ended: &Ended| load(ended, "overworked").as_u64().unwrap();
         println!("late by their own work: quiet {}, flooded {}", overworked(&quiet), overworked(&flood));
-        // A shared machine may take its own share of a block's time.
+        // What the host of a virtual machine takes meanwhile counts as a block's own work: some are let pass.
         let blocks = load(&flood, "blocks").as_u64().unwrap();
-        assert!(100 * overworked(&flood) <= blocks, "blocks are not late by their own work");
+        assert!(overworked(&flood) <= overworked(&quiet) + 6 + blocks / 1000, "blocks are not late by their own work");
         assert!(values(folder.path(), "foot").len() > 20_000, "they did come");
     });
 }
@@ -403,6 +407,9 @@ fn a_flood_of_osc_is_counted_and_its_last_value_is_reached() {
     print_load("meanwhile", &ended);
     assert_eq!(written.last().map(String::as_str), Some("0.55"));
     assert!(arrived <= sent && arrived + dropped >= sent, "what is lost is counted, by us or by the system");
+    // What the system drops may have been garbage: at least so many came, and of these nine of ten act.
+    let came = sent.saturating_sub(dropped);
+    assert!(10 * (arrived - lost) >= 9 * came, "of {came} that came only {} act", arrived - lost);
 }
 
 // ---- Signals ----
@@ -494,6 +501,7 @@ fn of_a_run_that_is_killed_all_but_the_last_seconds_is_on_disk() {
         let origin = play.event("started")["server_frame"].as_u64().expect("under JACK there is one") as u32;
         company.connect(&["bad", "good"]);
         recorder.connect(&["plain", "wild", "calm"]);
+        let waiting = Waiting::begin();
         company.begin();
         within_a_minute("all is played", || company.played() >= sample(SECONDS));
         let until = company.frame_time().wrapping_sub(origin) as usize;
@@ -516,9 +524,10 @@ fn of_a_run_that_is_killed_all_but_the_last_seconds_is_on_disk() {
             missing(kept["outputs"]),
             missing(last),
         );
-        // The files are brought up to date once a second; a busy disk may be a second behind.
+        // Promised is a second; beyond it goes only what the machine itself has kept everybody waiting for.
+        let most = 1.0 + waiting.late().as_secs_f64();
         for frames in kept.values().copied().chain([last]) {
-            assert!(missing(frames) < 2.5, "{kept:?}, the last gesture at {last}, of {until}");
+            assert!(missing(frames) <= most, "{kept:?}, the last gesture at {last}, of {until}");
         }
     });
 }

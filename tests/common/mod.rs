@@ -11,6 +11,7 @@ pub mod server;
 pub mod socket;
 #[cfg(target_os = "linux")]
 pub mod terminal;
+pub mod waiting;
 
 use std::fs;
 
