@@ -386,3 +386,27 @@ fn what_is_too_long_for_one_file_goes_on_in_the_next() {
     assert_eq!([part("mics.wav"), part("mics-2.wav"), part("mics-3.wav")].concat(), sound);
     assert_eq!(fs::read_dir(dir.path()).unwrap().count(), 3);
 }
+
+#[test]
+fn a_part_that_was_ended_says_how_long_it_is_whatever_its_header_said_before() {
+    use std::io::{Seek, SeekFrom, Write};
+    for kept in [100, 60, 0] {
+        let dir = tempfile::tempdir().unwrap();
+        let mut parts = Parts::begin(dir.path(), "mics", 3, RATE, 100_000).unwrap();
+        let block: Vec<f32> = (0..100).map(|n| n as f32).collect();
+        parts.write(0, &[&block, &block, &block]).unwrap();
+        assert_eq!(parts.close(), 100);
+        // As a full disk leaves it: a header of a second ago, and a torn frame at the end.
+        let path = dir.path().join("mics.unfinished.wav");
+        let mut file = File::options().write(true).open(path).unwrap();
+        let end = file.seek(SeekFrom::End(0)).unwrap();
+        file.write_all(&[1, 2, 3, 4, 5]).unwrap();
+        file.seek(SeekFrom::Start(end - 100 * 12 - 4)).unwrap();
+        file.write_all(&[0; 4]).unwrap();
+        parts.cut(kept).unwrap();
+        parts.finish().unwrap();
+        let read = hound::WavReader::open(dir.path().join("mics.wav")).unwrap();
+        assert_eq!(u64::from(read.duration()), kept);
+        assert_eq!(read_wav(&dir.path().join("mics.wav")).map(|read| read.channels[2].len() as u64).unwrap_or(0), kept);
+    }
+}
