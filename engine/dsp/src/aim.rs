@@ -390,6 +390,7 @@ impl Course {
 }
 
 /// Gaussian elimination with pivots.
+#[expect(clippy::indexing_slicing, reason = "rows and columns are counted to the lengths of the arrays")]
 fn solve(mut m: [[f64; 5]; 4]) -> Option<[f64; 4]> {
     for i in 0..4 {
         let pivot = (i..4).max_by(|&a, &b| m[a][i].abs().total_cmp(&m[b][i].abs()))?;

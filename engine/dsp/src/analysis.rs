@@ -7,6 +7,7 @@ use crate::CELL;
 use crate::bytes::{many, plan_bytes};
 use crate::schedule::Schedule;
 use crate::touched::touched;
+use crate::transform;
 use crate::windows::{hann, scaled};
 use realfft::num_complex::Complex32;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
@@ -204,8 +205,7 @@ impl Analysis {
 
     fn transform(&mut self) {
         let scratch = self.scratch.get_mut(..self.forward.get_scratch_len()).unwrap_or_default();
-        // All lengths were fixed when it was made.
-        let _ = self.forward.process_with_scratch(&mut self.time, &mut self.spectrum, scratch);
+        transform::forward(&*self.forward, &mut self.time, &mut self.spectrum, scratch);
     }
 
     fn weigh_bands(&mut self) {
@@ -240,7 +240,7 @@ impl Analysis {
 
     fn correlate(&mut self) {
         let scratch = self.scratch.get_mut(..self.inverse.get_scratch_len()).unwrap_or_default();
-        let _ = self.inverse.process_with_scratch(&mut self.spectrum, &mut self.time, scratch);
+        transform::inverse(&*self.inverse, &mut self.spectrum, &mut self.time, scratch);
     }
 
     /// The best normalised correlation at 62…800 Hz: the frame's own over the window's (Boersma, "Accurate short-term

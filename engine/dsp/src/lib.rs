@@ -18,6 +18,17 @@
 //! gestures fall. Whatever happens "now and then" (a step of an analysis, a meter settling) happens at such a grid
 //! line, so that a run's sound does not depend on the block size of the device.
 
+#![cfg_attr(
+    not(test),
+    deny(
+        clippy::indexing_slicing,
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        clippy::let_underscore_must_use
+    )
+)]
+
 mod aim;
 mod analysis;
 mod bytes;
@@ -33,6 +44,7 @@ pub mod ramp;
 pub mod random;
 mod schedule;
 pub mod touched;
+mod transform;
 pub mod windows;
 
 /// Samples between two lines of the absolute grid at which periodic work may be done.

@@ -134,12 +134,20 @@ impl Memory {
 
     /// From now on this is neither worked out nor told any more. It is kept where it is, and freed with the memory.
     pub fn give_up(&mut self, insight: Insight) {
-        self.given_up[insight as usize] = true;
+        let [analysis, model] = &mut self.given_up;
+        *match insight {
+            Insight::Analysis => analysis,
+            Insight::Model => model,
+        } = true;
     }
 
     /// Whether it was given up.
     pub fn has_given_up(&self, insight: Insight) -> bool {
-        self.given_up[insight as usize]
+        let [analysis, model] = self.given_up;
+        match insight {
+            Insight::Analysis => analysis,
+            Insight::Model => model,
+        }
     }
 
     /// What is told to those who read.

@@ -44,6 +44,7 @@ impl Meter {
     }
 
     /// Takes in the samples from sample `from` on, in any pieces.
+    #[expect(clippy::indexing_slicing, reason = "a cell has a weight for each of its samples")]
     pub fn feed(&mut self, from: u64, samples: &[f32]) {
         for (sample, at) in samples.iter().zip(from..) {
             let size = sample.abs();

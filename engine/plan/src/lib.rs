@@ -4,6 +4,17 @@
 //!
 //! This crate has no dependencies and does nothing: it only says what there is.
 
+#![cfg_attr(
+    not(test),
+    deny(
+        clippy::indexing_slicing,
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        clippy::let_underscore_must_use
+    )
+)]
+
 mod address;
 mod broken;
 pub mod condition;

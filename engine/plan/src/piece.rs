@@ -167,8 +167,8 @@ impl Plan {
         let exact = self.scenes.iter().position(|scene| scene.mark == mark);
         let place = exact.or_else(|| {
             let wanted = mark.to_lowercase();
-            let mut alike = (0..self.scenes.len()).filter(|&n| self.scenes[n].mark.to_lowercase() == wanted);
-            alike.next().filter(|_| alike.next().is_none())
+            let mut alike = self.scenes.iter().enumerate().filter(|(_, scene)| scene.mark.to_lowercase() == wanted);
+            alike.next().filter(|_| alike.next().is_none()).map(|(n, _)| n)
         });
         place.map(SceneId::new)
     }
@@ -203,6 +203,7 @@ impl Plan {
     }
 
     /// The name that the piece gives an effect's owner.
+    #[expect(clippy::indexing_slicing, reason = "an id is the place of a thing of its own plan")]
     pub fn owner_name(&self, owner: Owner) -> &str {
         match owner {
             Owner::Mic(id) => &self.mics[id.index()].name,
@@ -211,6 +212,7 @@ impl Plan {
     }
 
     /// What makes an instance the same one elsewhere.
+    #[expect(clippy::indexing_slicing, reason = "an id is the place of a thing of its own plan")]
     pub fn identity(&self, id: InstanceId) -> Identity {
         let instance = &self.instances[id.index()];
         Identity {

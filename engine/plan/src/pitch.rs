@@ -23,6 +23,7 @@ pub fn nearest(hz: f64, tuning_hz: f64) -> (i32, f64) {
 }
 
 /// A note's name with sharps: `"C4"`, `"F#3"`.
+#[expect(clippy::indexing_slicing, reason = "an octave has as many names as notes")]
 pub fn note_name(note: i32) -> String {
     format!("{}{}", NAMES[note.rem_euclid(12) as usize], note.div_euclid(12) - 1)
 }

@@ -35,7 +35,8 @@ enum Name<'a> {
 fn names(plan: &Plan) -> Vec<Name<'_>> {
     let mics = plan.mics.iter().map(|mic| Name::Mic(&mic.name));
     let groups = plan.groups.iter().map(|group| {
-        Name::Group(&group.name, group.mics.iter().map(|id| plan.mics[id.index()].name.as_str()).collect())
+        let mics = group.mics.iter().filter_map(|id| plan.mics.get(id.index()));
+        Name::Group(&group.name, mics.map(|mic| mic.name.as_str()).collect())
     });
     let mut names: Vec<_> = mics.chain(groups).collect();
     let mut followed: Vec<(usize, usize)> =
@@ -53,6 +54,10 @@ fn left_out(count: usize, kept: impl Fn(usize) -> bool) -> Vec<usize> {
     (0..count).filter(|&i| !kept(i)).collect()
 }
 
+#[expect(
+    clippy::indexing_slicing,
+    reason = "each place was counted in the list of the plan, and a table has a thing for each of its plan's"
+)]
 impl Carry {
     /// From the plan `old`, whose sources remember `had`, to the plan `new`, whose sources shall remember `needs`: these
     /// grow to what the same source had, so that its memory can simply move over.
@@ -183,7 +188,7 @@ fn named<T>(things: &[T], name: impl Fn(&T) -> &String) -> Vec<&str> {
 
 /// The ceilings of an output and of those that share its channel: what its limiters have to hold.
 fn ceilings(plan: &Plan, output: usize) -> Vec<(&str, Decibels)> {
-    let channel = plan.outputs[output].channel;
+    let channel = plan.outputs.get(output).and_then(|output| output.channel);
     let on_it = plan
         .outputs
         .iter()

@@ -53,6 +53,11 @@ pub struct Engine {
 /// The most events that one block takes from the ring: a flood waits for the next block rather than making this one late.
 const EVENTS_A_BLOCK: usize = 512;
 
+#[expect(
+    clippy::indexing_slicing,
+    reason = "the scene in force is one of the table's, and so are the places that its parts name; what comes from outside \
+              is looked up with `get`"
+)]
 impl Engine {
     /// One block. AUDIO THREAD: nothing here allocates, frees, locks, waits, logs or panics.
     ///
@@ -400,6 +405,10 @@ fn source_at(place: usize, mics: usize, groups: usize, residents: &[Resident]) -
     }
 }
 
+#[expect(
+    clippy::indexing_slicing,
+    reason = "a piece lies in a cell and in the block; places in the lists were counted when the table was built"
+)]
 impl Table {
     /// What reads a thing of this source that broke is let down.
     pub(crate) fn let_down(&mut self, place: usize) {

@@ -30,6 +30,17 @@
 //! # Ok::<(), String>(())
 //! ```
 
+#![cfg_attr(
+    not(test),
+    deny(
+        clippy::indexing_slicing,
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        clippy::let_underscore_must_use
+    )
+)]
+
 mod bytes;
 mod carry;
 mod clock;

@@ -40,10 +40,14 @@ impl Midi {
             let listener = Listener { hand: midi.hands.len(), channel: *channel, port, finer: false };
             for number in message.controls() {
                 let first = matches!(message, Message::Control { number: first, .. } if *first == number);
-                midi.controls[usize::from(number & 127)].push(Listener { finer: !first, ..listener });
+                if let Some(list) = midi.controls.get_mut(usize::from(number & 127)) {
+                    list.push(Listener { finer: !first, ..listener });
+                }
             }
-            if let Message::Note { number } = message {
-                midi.notes[usize::from(number & 127)].push(listener);
+            if let Message::Note { number } = message
+                && let Some(list) = midi.notes.get_mut(usize::from(number & 127))
+            {
+                list.push(listener);
             }
             midi.hands.extend(Hand::new(ControllerId::new(index), controller));
         }
@@ -72,7 +76,7 @@ impl Midi {
             listener.channel.is_none_or(|channel| channel == status & 0x0F)
                 && listener.port.is_none_or(|port| ports & port != 0)
         };
-        let listener = list[usize::from(number & 127)].iter().filter(hears).nth(nth)?;
+        let listener = list.get(usize::from(number & 127))?.iter().filter(hears).nth(nth)?;
         let said = if listener.finer { Said::Finer(value) } else { Said::Value(value) };
         let hand = self.hands.get_mut(listener.hand)?;
         hand.hear(said, at, clock);

@@ -73,17 +73,13 @@ pub(crate) enum Works {
 
 impl Works {
     pub fn new(by: By, controllers: &[Controller]) -> Self {
-        match by {
-            By::Scene => Works::Scene,
-            By::Controller(id) => {
-                let controller = &controllers[id.index()];
-                Works::Controller {
-                    index: id.index(),
-                    rise: controller.rise,
-                    fall: controller.fall,
-                    by_moving: !controller.is_switch() && !controller.is_loudness(),
-                }
-            }
+        let By::Controller(id) = by else { return Works::Scene };
+        let controller = controllers.get(id.index());
+        Works::Controller {
+            index: id.index(),
+            rise: controller.map_or(0.0, |controller| controller.rise),
+            fall: controller.and_then(|controller| controller.fall),
+            by_moving: controller.is_some_and(|controller| !controller.is_switch() && !controller.is_loudness()),
         }
     }
 
@@ -404,8 +400,7 @@ impl Resident {
     ) {
         let mut buffer = [0.0; CELL as usize];
         for nth in 0..self.voices.len() {
-            let out = &mut buffer[..now.len()];
-            let voice = &mut self.voices[nth];
+            let (Some(voice), Some(out)) = (self.voices.get_mut(nth), buffer.get_mut(..now.len())) else { return };
             if voice.life == Life::Free {
                 continue;
             }
@@ -415,7 +410,7 @@ impl Resident {
                     self.broke(from, spot, clock);
                 }
             }
-            let voice = &mut self.voices[nth];
+            let Some(voice) = self.voices.get_mut(nth) else { return };
             if self.broken {
                 voice.fall(clock, out);
             }
@@ -427,7 +422,7 @@ impl Resident {
                     continue;
                 }
                 let mut sent = [0.0; CELL as usize];
-                let sent = &mut sent[..out.len()];
+                let Some(sent) = sent.get_mut(..out.len()) else { return };
                 send.fill(sent);
                 for (sent, &sound) in sent.iter_mut().zip(&*out) {
                     *sent *= sound;

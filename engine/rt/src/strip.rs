@@ -39,7 +39,7 @@ impl Source {
     /// The present piece, whose first `length` samples are set, becomes the past of what follows. True: what is worked
     /// out of it broke just now; `beside` is called beside it.
     pub fn remember(&mut self, from: u64, length: usize, beside: impl Fn(Insight)) -> bool {
-        let sound = &mut self.now[..length];
+        let sound = self.now.get_mut(..length).unwrap_or_default();
         if self.coming.left() > 0 {
             sound.iter_mut().for_each(|sample| *sample = settle(*sample * self.coming.advance()));
         }
@@ -100,7 +100,7 @@ impl MicStrip {
         self.meter.feed(from, sound);
         self.offset.feed(from, sound);
         let (mut one, mut two) = ([0.0; CELL as usize], [0.0; CELL as usize]);
-        let (one, two) = (&mut one[..sound.len()], &mut two[..sound.len()]);
+        let (Some(one), Some(two)) = (one.get_mut(..sound.len()), two.get_mut(..sound.len())) else { return };
         self.gain.fill(one);
         sound.iter_mut().zip(&*one).for_each(|(sample, gain)| *sample *= gain);
         if let Some(highpass) = &mut self.highpass {
@@ -175,9 +175,9 @@ impl OutputStrip {
 
     /// Makes the sum of the samples from `from` on into what goes out; `all` is the level of all outputs together.
     pub fn process(&mut self, from: u64, all: &[f32]) -> &[f32] {
-        let sound = &mut self.sum[..all.len()];
+        let sound = self.sum.get_mut(..all.len()).unwrap_or_default();
         let (mut level, mut dip) = ([0.0; CELL as usize], [0.0; CELL as usize]);
-        let (level, dip) = (&mut level[..all.len()], &mut dip[..all.len()]);
+        let (Some(level), Some(dip)) = (level.get_mut(..sound.len()), dip.get_mut(..sound.len())) else { return sound };
         self.level.fill(level);
         self.dip.fill(dip);
         for (((sample, &all), level), dip) in sound.iter_mut().zip(all).zip(&*level).zip(&*dip) {
@@ -227,8 +227,11 @@ impl SharedChannel {
     pub fn all(outputs: &[Output], rate: u32) -> Vec<Self> {
         let mut channels: Vec<u16> = outputs.iter().filter_map(|output| output.channel).collect();
         channels.sort_unstable();
-        let shared: Vec<u16> =
-            channels.chunk_by(|a, b| a == b).filter(|same| same.len() > 1).map(|same| same[0]).collect();
+        let shared: Vec<u16> = channels
+            .chunk_by(|a, b| a == b)
+            .filter(|same| same.len() > 1)
+            .filter_map(|same| same.first().copied())
+            .collect();
         let ceiling = |channel: u16| {
             let on_it = outputs.iter().filter(|output| output.channel == Some(channel));
             on_it.map(|output| output.ceiling.gain()).fold(1.0, f32::min)

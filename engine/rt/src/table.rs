@@ -69,7 +69,7 @@ fn place(plan: &Plan, reads: Reads, feeds: &[Option<usize>]) -> usize {
     match reads {
         Reads::Mic(id) => id.index(),
         Reads::Group(id) => plan.mics.len() + id.index(),
-        Reads::Instance(id) => feeds[id.index()].unwrap_or(0),
+        Reads::Instance(id) => feeds.get(id.index()).copied().flatten().unwrap_or(0),
     }
 }
 
@@ -79,9 +79,9 @@ pub(crate) fn feeds(plan: &Plan) -> Vec<Option<usize>> {
     let mut next = plan.mics.len() + plan.groups.len();
     for instance in &plan.instances {
         if let Reads::Instance(id) = instance.source
-            && feeds[id.index()].is_none()
+            && let Some(feeds @ None) = feeds.get_mut(id.index())
         {
-            feeds[id.index()] = Some(next);
+            *feeds = Some(next);
             next += 1;
         }
     }
@@ -93,12 +93,12 @@ pub(crate) fn needs(plan: &Plan, rate: u32, making: Making) -> Vec<Need> {
     let feeds = feeds(plan);
     let sources = plan.mics.len() + plan.groups.len() + feeds.iter().flatten().count();
     let mut needs = vec![Need::default(); sources];
-    for mic in &mut needs[..plan.mics.len()] {
+    for mic in needs.iter_mut().take(plan.mics.len()) {
         mic.analysis = making.hears;
     }
     for instance in &plan.instances {
         let effect = making.effect(instance.effect);
-        let need = &mut needs[place(plan, instance.source, &feeds)];
+        let Some(need) = needs.get_mut(place(plan, instance.source, &feeds)) else { continue };
         let seconds = (effect.reach)(&instance.settings);
         need.samples = need.samples.max((seconds * f64::from(rate)).ceil() as usize + 2 * CELL as usize);
         need.analysis |= (effect.wants_analysis)(&instance.settings);
@@ -127,6 +127,7 @@ impl Default for Making {
 
 impl Making {
     /// The effect of a name that the checker of pieces has found in the table.
+    #[expect(clippy::indexing_slicing, reason = "there is one at least; not for the audio thread")]
     pub fn effect(self, name: &str) -> &'static Effect {
         self.effects.iter().find(|effect| effect.declaration.name == name).unwrap_or(&self.effects[0])
     }
@@ -158,14 +159,14 @@ impl Table {
             let effect = making.effect(instance.effect);
             let mut resident = Resident::new(effect, instance, index, &plan.controllers, rate, outputs);
             resident.reads = place(plan, instance.source, &feeds);
-            resident.feeds = feeds[index];
+            resident.feeds = feeds.get(index).copied().flatten();
             resident
         };
         let clock = Clock::new(rate);
         let worked = |index: usize| {
             let by =
                 |instance: &tenterhook_plan::Instance| matches!(instance.by, By::Controller(id) if id.index() == index);
-            (0..plan.instances.len()).filter(|&i| by(&plan.instances[i])).collect()
+            plan.instances.iter().enumerate().filter(|(_, instance)| by(instance)).map(|(i, _)| i).collect()
         };
         Self {
             clock,
@@ -198,9 +199,13 @@ impl SceneTable {
         for used in &scene.uses {
             let mut row = vec![0.0; plan.outputs.len()].into_boxed_slice();
             for send in &used.sends {
-                row[send.output.index()] = send.gain;
+                if let Some(gain) = row.get_mut(send.output.index()) {
+                    *gain = send.gain;
+                }
             }
-            gains[used.instance.index()] = Some(row);
+            if let Some(gains) = gains.get_mut(used.instance.index()) {
+                *gains = Some(row);
+            }
         }
         // A fade of nothing would be a click.
         Self { fade: clock.samples(scene.fade).max(clock.glide), gains }

@@ -125,7 +125,7 @@ impl Voice {
         out: &mut [f32],
     ) {
         let (mut x, mut fade) = ([0.0; tenterhook_dsp::CELL as usize], [0.0; tenterhook_dsp::CELL as usize]);
-        let (x, fade) = (&mut x[..out.len()], &mut fade[..out.len()]);
+        let (Some(x), Some(fade)) = (x.get_mut(..out.len()), fade.get_mut(..out.len())) else { return };
         self.x.fill(x);
         self.processor.render(from, now, x, heard, out);
         // From here on x is the level that it asks for, and then the level that is.

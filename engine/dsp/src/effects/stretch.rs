@@ -244,10 +244,10 @@ impl Stretch {
         if since < self.opening.end {
             let sounds = self.sounds();
             heard.read(from as i64 - self.back as i64, &mut self.opening.sound);
-            for i in 0..self.opening.gain.len() {
+            self.opening.gain = std::array::from_fn(|i| {
                 let power = (from + i as u64).checked_sub(sounds).map_or(0.0, |since| self.breath.power(since));
-                self.opening.gain[i] = self.opening.gain(since + i as u64, power);
-            }
+                self.opening.gain(since + i as u64, power)
+            });
         }
     }
 

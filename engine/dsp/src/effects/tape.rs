@@ -210,12 +210,12 @@ impl Seam {
         let samples = |seconds: f64| (seconds * f64::from(recording.rate)) as usize;
         let sound = &recording.samples;
         let length = samples(SEAM).min(sound.len() / 4);
-        let beginning = &sound[..length];
+        let beginning = sound.get(..length).unwrap_or_default();
         let product = |one: &[f32], other: &[f32]| -> f64 {
             one.iter().zip(other).map(|(a, b)| f64::from(*a) * f64::from(*b)).sum()
         };
         let likeness = |end: usize| {
-            let last = &sound[end - length..end];
+            let last = sound.get(end - length..end).unwrap_or_default();
             let energy = product(last, last) * product(beginning, beginning);
             if energy > 1e-24 { (product(last, beginning) / energy.sqrt()) as f32 } else { 0.0 }
         };

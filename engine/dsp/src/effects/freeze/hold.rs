@@ -12,6 +12,7 @@ use super::spectrum::BLACKMAN_HARRIS;
 use crate::bytes::{many, plan_bytes};
 use crate::random;
 use crate::touched::touched;
+use crate::transform;
 use realfft::num_complex::Complex32;
 use realfft::{ComplexToReal, RealFftPlanner};
 use std::f64::consts::TAU;
@@ -240,8 +241,7 @@ impl Hold {
             let flush = |x: f32| if x.abs() < TINY { 0.0 } else { x };
             *z = Complex32::new(flush(z.re), flush(z.im));
         }
-        // All lengths were fixed when it was made.
-        let _ = self.inverse.process_with_scratch(&mut self.spectrum, &mut self.frame, &mut self.scratch);
+        transform::inverse(&*self.inverse, &mut self.spectrum, &mut self.frame, &mut self.scratch);
     }
 
     fn add(&mut self, since: u64) {

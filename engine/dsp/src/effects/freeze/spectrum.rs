@@ -6,6 +6,7 @@
 
 use crate::bytes::{many, plan_bytes};
 use crate::touched::touched;
+use crate::transform;
 use realfft::num_complex::Complex32;
 use realfft::{RealFftPlanner, RealToComplex};
 use std::f64::consts::TAU;
@@ -130,8 +131,7 @@ impl Spectrum {
 
     /// Step: transforms it.
     pub fn transform(&mut self, frame: usize) {
-        // All lengths were fixed when it was made.
-        let _ = self.plan.process_with_scratch(&mut self.frame, &mut self.out, &mut self.scratch);
+        transform::forward(&*self.plan, &mut self.frame, &mut self.out, &mut self.scratch);
         let start = frame * self.out.len();
         let places = start..start + self.out.len();
         if let (Some(re), Some(im)) = (self.re.get_mut(places.clone()), self.im.get_mut(places)) {

@@ -60,6 +60,10 @@ struct Lanes {
 /// Lanes that are worked on together.
 const TOGETHER: usize = 8;
 
+#[expect(
+    clippy::indexing_slicing,
+    reason = "a lane is below SLOTS, the length of all arrays: each function sees to it first"
+)]
 impl Lanes {
     fn new() -> Self {
         Self {

@@ -6,6 +6,7 @@
 use crate::bytes::{many, plan_bytes};
 use crate::random::{frame, grain};
 use crate::touched::touched;
+use crate::transform;
 use crate::windows::{hann, scaled};
 use realfft::num_complex::Complex32;
 use realfft::{ComplexToReal, RealFftPlanner};
@@ -92,8 +93,7 @@ impl Breath {
                         *z = Complex32::ZERO;
                     }
                 }
-                // All lengths were fixed when it was made.
-                let _ = self.inverse.process_with_scratch(&mut self.spectrum, &mut self.frame, &mut self.scratch);
+                transform::inverse(&*self.inverse, &mut self.spectrum, &mut self.frame, &mut self.scratch);
             }
             Step::Add => self.add(since),
         }

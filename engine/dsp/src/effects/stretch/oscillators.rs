@@ -33,11 +33,13 @@ impl Courses {
         let splat = |x: f32| simd.splat_f32s(x);
         let [a, b, c, d, e] = SINE.map(splat);
         let round = splat(ROUND);
-        for course in 0..self.count.min(SLOTS) {
+        let ways = self.turns.iter().zip(&self.frequency).zip(&self.bend);
+        let courses = ways.zip(self.amplitude.iter().zip(&self.slope)).take(self.count);
+        for (((&turns, &frequency), &bend), (&amplitude, &slope)) in courses {
             // A cosine is a sine a quarter turn on.
-            let start = splat(self.turns[course] + 0.25);
-            let (frequency, bend) = (splat(self.frequency[course]), splat(self.bend[course]));
-            let (amplitude, slope) = (splat(self.amplitude[course]), splat(self.slope[course]));
+            let start = splat(turns + 0.25);
+            let (frequency, bend) = (splat(frequency), splat(bend));
+            let (amplitude, slope) = (splat(amplitude), splat(slope));
             for (sum, &i) in sums.iter_mut().zip(places) {
                 let turns = simd.mul_add_e_f32s(i, simd.mul_add_e_f32s(i, bend, frequency), start);
                 let whole = simd.sub_f32s(simd.add_f32s(turns, round), round);
@@ -55,6 +57,7 @@ impl Courses {
 }
 
 /// The samples of a cell.
+#[expect(clippy::indexing_slicing, reason = "the compiler works it out, and would say so")]
 const PLACES: [f32; CELL as usize] = {
     let mut places = [0.0; CELL as usize];
     let mut i = 0;

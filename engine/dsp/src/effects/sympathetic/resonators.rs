@@ -38,6 +38,7 @@ struct Lanes {
 
 impl Lanes {
     /// Takes the sound in, and adds what all sound to `sums`, one sum for each lane.
+    #[expect(clippy::indexing_slicing, reason = "all arrays have as many lanes as are counted")]
     #[inline(always)]
     fn ring(&mut self, sound: &[f64], sums: &mut [[f64; TOGETHER]; CELL as usize]) {
         let Self { re, im, cos, sin, gain } = self;
@@ -79,13 +80,13 @@ impl Resonators {
     pub fn new(resonances: &[Resonance], rate: u32) -> Self {
         let rate = f64::from(rate.max(1));
         let mut lanes = touched(Lanes::default(), resonances.len().div_ceil(TOGETHER));
-        for (place, one) in resonances.iter().enumerate() {
-            let (sin, cos) = (TAU * one.hertz / rate).sin_cos();
-            let r = 10f64.powf(-3.0 / (one.decay * rate));
-            let (lanes, lane) = (&mut lanes[place / TOGETHER], place % TOGETHER);
-            lanes.cos[lane] = r * cos;
-            lanes.sin[lane] = r * sin;
-            lanes.gain[lane] = one.gain * (1.0 - r * r) / (2.0 * r * sin);
+        for (Lanes { cos, sin, gain, .. }, all) in lanes.iter_mut().zip(resonances.chunks(TOGETHER)) {
+            for ((one, gain), (place_cos, place_sin)) in all.iter().zip(gain).zip(cos.iter_mut().zip(sin)) {
+                let (sin, cos) = (TAU * one.hertz / rate).sin_cos();
+                let r = 10f64.powf(-3.0 / (one.decay * rate));
+                (*place_cos, *place_sin) = (r * cos, r * sin);
+                *gain = one.gain * (1.0 - r * r) / (2.0 * r * sin);
+            }
         }
         Self { lanes, heard: [0.0; 2], arch: Arch::new() }
     }
@@ -117,7 +118,7 @@ impl Resonators {
             *excitation = sound - self.heard[1];
             self.heard = [sound, self.heard[0]];
         }
-        let sound = &excitation[..sound.len().min(CELL as usize)];
+        let sound = excitation.get(..sound.len()).unwrap_or(&excitation);
         self.arch.dispatch(Piece { lanes: &mut self.lanes, sound, out });
     }
 }

@@ -2,6 +2,7 @@
 
 use super::{BANDS, HIGHEST, LOWEST, Separation};
 use crate::memory::Heard;
+use crate::transform;
 
 /// What is done of a frame of the span that the hold is compared with.
 #[derive(Clone, Copy)]
@@ -55,8 +56,7 @@ impl Separation {
                 }
             }
             Compare::Transform => {
-                // All lengths were fixed when it was made.
-                let _ = self.compare.process_with_scratch(&mut self.frame, &mut self.out, &mut self.scratch);
+                transform::forward(&*self.compare, &mut self.frame, &mut self.out, &mut self.scratch);
             }
             Compare::Nothing => {}
             Compare::Add => {

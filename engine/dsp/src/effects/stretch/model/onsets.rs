@@ -35,6 +35,16 @@ enum Of {
     Changes,
 }
 
+impl Of {
+    /// Its own of both.
+    fn of(self, [steps, changes]: [f32; 2]) -> f32 {
+        match self {
+            Self::Steps => steps,
+            Self::Changes => changes,
+        }
+    }
+}
+
 /// Listens to one source; knows an onset [`Onsets::delay`] samples after it.
 pub(super) struct Onsets {
     /// Samples per block of 1 ms.
@@ -142,7 +152,7 @@ impl Onsets {
 
     /// The energy of two blocks from this one on.
     fn pair(&self, of: Of, block: u64) -> f32 {
-        let at = |block: u64| self.energies.get(block as usize % KEPT).map_or(0.0, |energies| energies[of as usize]);
+        let at = |block: u64| self.energies.get(block as usize % KEPT).map_or(0.0, |energies| of.of(*energies));
         at(block) + at(block + 1)
     }
 

@@ -3,6 +3,7 @@
 use super::lobe::{self, Halves};
 use crate::bytes::{many, plan_bytes};
 use crate::touched::touched;
+use crate::transform;
 use crate::windows::scaled;
 use realfft::num_complex::Complex32;
 use realfft::{RealFftPlanner, RealToComplex};
@@ -133,8 +134,7 @@ impl Peaks {
 
     /// Step: its spectrum.
     pub fn transform(&mut self, spectrum: &mut [Complex32]) {
-        // All lengths were fixed when it was made.
-        let _ = self.forward.process_with_scratch(&mut self.frame, spectrum, &mut self.scratch);
+        transform::forward(&*self.forward, &mut self.frame, spectrum, &mut self.scratch);
     }
 
     /// Step: the power of each bin and the floor under it.

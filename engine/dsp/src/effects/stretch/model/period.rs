@@ -7,6 +7,7 @@ use super::peaks::{LENGTHS, USUAL};
 use crate::CELL;
 use crate::bytes::{many, plan_bytes};
 use crate::touched::touched;
+use crate::transform;
 use crate::windows::{hann, scaled};
 use realfft::num_complex::Complex32;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
@@ -79,15 +80,16 @@ impl Period {
         let mut frame = vec![0.0; 2 * FRAME];
         frame.iter_mut().zip(&window).for_each(|(x, w)| *x = *w);
         let mut spectrum = forward.make_output_vec();
-        // The window's own likeness to itself, by the same way. All lengths are as planned.
-        let _ = forward.process(&mut frame, &mut spectrum);
+        // The window's own likeness to itself, by the same way.
+        let mut scratch = touched(Complex32::ZERO, scratch);
+        transform::forward(&*forward, &mut frame, &mut spectrum, part(&mut scratch, forward.get_scratch_len()));
         flatten(&mut spectrum);
-        let _ = inverse.process(&mut spectrum, &mut frame);
+        transform::inverse(&*inverse, &mut spectrum, &mut frame, part(&mut scratch, inverse.get_scratch_len()));
         let own = |lag: usize| frame.get(lag).copied().unwrap_or(0.0);
         let lag = |seconds: f64| (seconds * kept_rate) as usize;
         let first = lag(LAGS.0);
         Self {
-            scratch: touched(Complex32::ZERO, scratch),
+            scratch,
             apart,
             filter: (0..taps).map(|i| (tap(i) / sum) as f32).collect(),
             past: touched(0.0, taps + CELL as usize),
@@ -145,14 +147,13 @@ impl Period {
                 }
             }
             Step::Transform => {
-                let scratch = self.scratch.get_mut(..self.forward.get_scratch_len()).unwrap_or_default();
-                // All lengths were fixed when it was made.
-                let _ = self.forward.process_with_scratch(&mut self.frame, &mut self.spectrum, scratch);
+                let scratch = part(&mut self.scratch, self.forward.get_scratch_len());
+                transform::forward(&*self.forward, &mut self.frame, &mut self.spectrum, scratch);
             }
             Step::Correlate => {
                 flatten(&mut self.spectrum);
-                let scratch = self.scratch.get_mut(..self.inverse.get_scratch_len()).unwrap_or_default();
-                let _ = self.inverse.process_with_scratch(&mut self.spectrum, &mut self.frame, scratch);
+                let scratch = part(&mut self.scratch, self.inverse.get_scratch_len());
+                transform::inverse(&*self.inverse, &mut self.spectrum, &mut self.frame, scratch);
             }
             Step::Choose => self.choose(),
         }
@@ -186,6 +187,11 @@ impl Period {
             USUAL
         };
     }
+}
+
+/// The first so many of what both transforms share.
+fn part(scratch: &mut [Complex32], length: usize) -> &mut [Complex32] {
+    scratch.get_mut(..length).unwrap_or_default()
 }
 
 /// Magnitudes in the place of powers: formants count less, so that a harmonic under one is not taken for the note.

@@ -7,6 +7,7 @@ use super::{Attack, Knot, Strength, Told};
 use crate::CELL;
 use crate::bytes::{many, plan_bytes};
 use crate::touched::touched;
+use crate::transform;
 use crate::windows::{hann, scaled};
 use realfft::num_complex::Complex32;
 use realfft::{RealFftPlanner, RealToComplex};
@@ -211,6 +212,5 @@ fn transform(
         let y = ring.get(start.wrapping_add(i) & mask).copied().unwrap_or(0.0) * w;
         *x = if y.abs() < 1e-15 { 0.0 } else { y };
     }
-    // All lengths were fixed when it was made.
-    let _ = plan.process_with_scratch(frame, spectrum, scratch);
+    transform::forward(plan, frame, spectrum, scratch);
 }

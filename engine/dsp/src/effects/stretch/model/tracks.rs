@@ -198,13 +198,16 @@ impl Tracks {
         for (index, track) in self.tracks.iter_mut().enumerate() {
             track.live &= !cut;
             if track.live {
-                track.expected = track.moments[track.last as usize % KEPT].frequency + 0.7 * track.change;
-                self.order[self.live] = index as u8;
+                let last = track.moments.get(track.last as usize % KEPT).map_or(0.0, |moment| moment.frequency);
+                track.expected = last + 0.7 * track.change;
+                if let Some(place) = self.order.get_mut(self.live) {
+                    *place = index as u8;
+                }
                 self.live += 1;
             }
         }
         let tracks = &self.tracks;
-        let order = &mut self.order[..self.live];
+        let order = self.order.get_mut(..self.live).unwrap_or_default();
         order.sort_unstable_by(|&a, &b| {
             let at = |i: u8| tracks.get(usize::from(i)).map_or(0.0, |track| track.expected);
             at(a).total_cmp(&at(b))
