@@ -308,7 +308,7 @@ fn every_ban_finds_its_offence() {
 // ---- Where `unsafe` may stand ----
 
 /// The files that cannot do without it.
-const UNSAFE: [&str; 2] = ["engine/rt/src/laws/flush.rs", "engine/io/src/jack_source.rs"];
+const UNSAFE: [&str; 2] = ["engine/rt/src/laws/flush.rs", "engine/io/src/device/jack_source.rs"];
 
 /// All Rust files below a folder, but for what is built.
 fn sources(folder: &Path) -> Vec<PathBuf> {

@@ -362,10 +362,10 @@ pub struct Spectrum {
     /// Where the mic is
     #[arg(long, value_name = "HOST", value_parser = host(), conflicts_with = "sound")]
     pub host: Option<Host>,
-    #[arg(long = "for", value_name = "PLAYERS", value_delimiter = ',', help = crate::spectrum::help_on_players())]
+    #[arg(long = "for", value_name = "PLAYERS", value_delimiter = ',', help = crate::commands::spectrum::help_on_players())]
     pub players: Vec<String>,
     /// How finely pitch is written; exact: the nearest semitone, and the cents above it in words
-    #[arg(long, value_name = "STEP", default_value = "quarter-tone", value_parser = crate::spectrum::step)]
+    #[arg(long, value_name = "STEP", default_value = "quarter-tone", value_parser = crate::commands::spectrum::step)]
     pub step: Step,
     /// Lets partials be played one or more octaves away, where nobody has them in range
     #[arg(long)]

@@ -1,45 +1,20 @@
 //! The program: one file per command, and what the commands share.
 
-mod broke;
 mod bundled;
-mod change;
-mod check;
 mod cli;
-mod conditions;
-mod console;
-mod demo;
-mod desk;
-mod devices;
-mod doors;
-mod etudes;
+mod commands;
 mod failure;
-mod follow;
-mod hand;
-mod invite;
-mod learn;
 mod levels;
-mod licences;
-mod listen;
-mod load;
+mod live;
 mod loading;
-mod play;
 mod progress;
-mod rehearse;
-mod relay;
-mod resume;
-mod room;
 mod say;
-mod schema;
-mod show;
-mod spectrum;
-mod stage;
-mod study;
 mod whole;
-mod words;
 
 use std::process::ExitCode;
 
 use cli::Command;
+use commands::{check, demo, devices, etudes, invite, learn, licences, load, play, rehearse, schema, spectrum};
 use tenterhook_page::score::View;
 
 /// Runs the program with the arguments that it was given. Its exit status: 0 done, 1 it failed while running, 2 what was
