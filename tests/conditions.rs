@@ -151,3 +151,119 @@ fn each_condition_says_the_same_on_terminal_json_and_page() {
         |event: &Value| event["event"] == "said" && event["text"].as_str().is_some_and(|text| text.contains("injure"));
     assert!(ended.events.iter().any(said), "what is said to people is told to programs");
 }
+
+/// Waits until programs are told of all these topics; what they were told, topic by topic.
+fn all(play: &mut Program, topics: &[&str]) -> Vec<Value> {
+    let mut found: Vec<Value> = Vec::new();
+    while found.len() < topics.len() {
+        let event = play.event("condition");
+        let is_new = !found.iter().any(|one| one["topic"] == event["topic"]);
+        if event["holds"] == true && is_new && topics.iter().any(|topic| event["topic"] == *topic) {
+            found.push(event);
+        }
+    }
+    found
+}
+
+/// Words whose numbers go on by themselves, without these.
+fn without_numbers(text: &str) -> String {
+    text.chars().filter(|sign| !sign.is_ascii_digit()).collect()
+}
+
+/// Sees each of these conditions on the page, ends the run, and sees it on standard error.
+fn seen_everywhere(play: Program, socket: &mut Socket, told: &[Value]) {
+    for event in told {
+        let (topic, text) = (event["topic"].as_str().unwrap(), event["text"].as_str().unwrap());
+        let shown = |now: &Value| {
+            let words = now["words"].as_array().unwrap();
+            words.iter().any(|word| {
+                word["topic"] == topic
+                    && word["subject"] == event["subject"]
+                    && without_numbers(word["text"].as_str().unwrap()) == without_numbers(text)
+            })
+        };
+        socket.until(text, shown);
+    }
+    let ended = play.terminate();
+    for event in told {
+        let kind = if event["grave"] == true { "error" } else { "caution" };
+        let line = without_numbers(&format!("{kind}: {}", event["text"].as_str().unwrap()));
+        assert!(without_numbers(&ended.words).contains(&line), "{line}: {}", ended.words);
+    }
+}
+
+#[test]
+fn what_is_wrong_with_a_mic_or_an_output_is_told_everywhere() {
+    let piece = "mics = { voice = 1, viol = 2, lute = 3 }\noutputs = { left = 1 }\n[[scene]]\nmark = \"A\"\n\
+                 mic.lute.direct = { by = \"scene\" }\n";
+    let folder = folder(piece);
+    let spec = hound::WavSpec {
+        channels: 3,
+        sample_rate: 48_000,
+        bits_per_sample: 32,
+        sample_format: hound::SampleFormat::Float,
+    };
+    let mut wav = hound::WavWriter::create(folder.path().join("mics.wav"), spec).unwrap();
+    for n in 0..48_000 * 20 {
+        let swing = (std::f32::consts::TAU * 220.0 * n as f32 / 48_000.0).sin();
+        let numbers = if n % 100 == 0 { f32::NAN } else { 0.0 };
+        [2.0 * swing, numbers, 4.0 * swing].into_iter().for_each(|sample| wav.write_sample(sample).unwrap());
+    }
+    wav.finalize().unwrap();
+    let arguments = "rehearse piece.toml --mics mics.wav --aloud --host clock --json --page 127.0.0.1:0";
+    let mut play = Program::start(folder.path(), arguments, &[]);
+    let mut socket = Socket::open(play.event("started")["page"].as_str().expect("there is a page"));
+    let mut told = all(&mut play, &["clips", "not-numbers"]);
+    // It begins mildly, as the scene comes.
+    let held_down = |event: &Value| event["topic"] == "limited" && event["grave"] == true;
+    told.push(loop {
+        play.said("condition");
+        match play.last("condition", held_down) {
+            Some(event) => break event,
+            None => std::thread::sleep(Duration::from_millis(20)),
+        }
+    });
+    let of = |topic: &str| told.iter().find(|event| event["topic"] == topic).unwrap();
+    assert_eq!((&of("clips")["subject"], &of("not-numbers")["subject"]), (&"voice".into(), &"viol".into()));
+    assert_eq!(of("limited")["subject"], "left");
+    seen_everywhere(play, &mut socket, &told);
+}
+
+#[test]
+fn what_is_wrong_with_osc_is_told_everywhere() {
+    let folder = folder(&PIECE.replace("foot = {}", "foot = { osc = \"/foot\" }"));
+    // Nobody listens there.
+    let gone = std::net::UdpSocket::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
+    let here = std::net::UdpSocket::bind("127.0.0.1:0").unwrap();
+    let listens = std::net::UdpSocket::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
+    let arguments =
+        format!("play piece.toml --host clock --json --page 127.0.0.1:0 --no-journal --osc {listens} --osc-to {gone}");
+    let mut play = Program::start(folder.path(), &arguments, &[]);
+    let mut socket = Socket::open(play.event("started")["page"].as_str().expect("there is a page"));
+    let unreached = all(&mut play, &["osc-unreached"]).remove(0);
+    let message = rosc::OscMessage { addr: "/nothing/\u{1b}[2J".to_owned(), args: Vec::new() };
+    here.send_to(&rosc::encoder::encode(&rosc::OscPacket::Message(message)).unwrap(), listens).unwrap();
+    let senseless = all(&mut play, &["osc-senseless"]).remove(0);
+    let text = senseless["text"].as_str().unwrap();
+    assert!(text.contains(&here.local_addr().unwrap().to_string()) && !text.contains('\u{1b}'), "{text}");
+    seen_everywhere(play, &mut socket, &[unreached, senseless]);
+}
+
+#[test]
+fn time_that_was_lost_is_told_everywhere() {
+    let folder = folder(PIECE);
+    let mut play = Program::start(folder.path(), "play piece.toml --host clock --json --page 127.0.0.1:0", &[]);
+    let mut socket = Socket::open(play.event("started")["page"].as_str().expect("there is a page"));
+    // Nothing of it runs for a while, again and again, until that fell into a block.
+    let mut found = None;
+    while found.is_none() {
+        play.signal("STOP");
+        std::thread::sleep(Duration::from_millis(150));
+        play.signal("CONT");
+        std::thread::sleep(Duration::from_millis(150));
+        if play.said("condition") > 1 {
+            found = play.last("condition", |event| event["topic"] == "late-blocks" || event["topic"] == "gaps");
+        }
+    }
+    seen_everywhere(play, &mut socket, &[found.unwrap()]);
+}

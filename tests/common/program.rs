@@ -91,6 +91,11 @@ impl Program {
         self.seen.iter().filter(|event| event["event"] == name).count()
     }
 
+    /// The last event of this name that it has said by now and that is as wished.
+    pub fn last(&self, name: &str, wished: impl Fn(&Value) -> bool) -> Option<Value> {
+        self.seen.iter().rev().find(|event| event["event"] == name && wished(event)).cloned()
+    }
+
     /// Its process id.
     pub fn id(&self) -> u32 {
         self.child.id()

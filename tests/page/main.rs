@@ -3,6 +3,7 @@
 mod browser;
 #[path = "../common/mod.rs"]
 mod common;
+mod conditions;
 #[cfg(target_os = "linux")]
 mod cost;
 #[path = "../../engine/page/tests/house/mod.rs"]

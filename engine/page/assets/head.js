@@ -22,6 +22,7 @@ export class Head {
     this.name = h("span.name");
     this.bar = h("span.bar");
     this.cue = h("span.cue");
+    this.where = h("h2.where", {}, this.name, h("span.place", {}, this.bar, this.cue));
     this.inScene = h("span.figures", { id: "in-scene" });
     this.since = h("span.figures", { id: "since-start" });
     this.nextMark = h("span.mark.small", { id: "next-mark" });
@@ -32,7 +33,7 @@ export class Head {
       "div.head",
       {},
       this.title,
-      h("div.here", {}, this.mark, h("h2.where", {}, this.name, h("span.place", {}, this.bar, this.cue))),
+      h("div.here", {}, this.mark, this.where),
       h("p.clocks", {}, h("span", {}, this.inScene, " in this scene"), h("span", {}, this.since, " since the start")),
       h("div.next", {}, h("span.then", {}, "then"), this.nextMark, h("p.where", {}, this.nextName, h("span.place", {}, this.nextBar, this.nextCue))),
     );
@@ -43,6 +44,8 @@ export class Head {
     text(this.title, piece.title);
     const write = (scene, ...elements) => [scene.mark, scene.name ?? "", ...place(scene)].forEach((words, index) => text(elements[index], words));
     write(scene(), this.mark, this.name, this.bar, this.cue);
+    // A scene may have nothing but its mark: an empty heading would be read aloud as one.
+    show(this.where, this.where.textContent !== "");
     const next = piece.scenes[now.scene + 1];
     show(this.nextMark, next !== undefined);
     write(next ?? { mark: "", name: "nothing: this is the last scene" }, this.nextMark, this.nextName, this.nextBar, this.nextCue);

@@ -8,6 +8,7 @@ use std::time::{Duration, Instant};
 
 use tenterhook_page::score::{About, View};
 use tenterhook_page::{Access, Page, Settings, Studio};
+use tenterhook_plan::condition::Condition;
 use tenterhook_plan::{
     Address, By, Controller, ControllerId, Curve, Decibels, EngineState, Gesture, Instance, InstanceId, Mic, MicId,
     Output, Owner, Plan, RunState, Scene, Source, Use, Who,
@@ -62,6 +63,11 @@ pub fn plan() -> Plan {
     }
 }
 
+/// The facts as they stand: the words for people are the program's.
+fn words(condition: &Condition) -> String {
+    format!("{} of {}: {:?}", condition.topic.name(), condition.subject.as_deref().unwrap_or_default(), condition.topic)
+}
+
 /// A page that is served, without an engine: what it asks for is kept.
 pub struct House {
     pub page: Page,
@@ -92,7 +98,7 @@ impl House {
             access,
             plan: Arc::clone(&plan),
             about,
-            words: |condition| condition.topic.name().to_owned(),
+            words,
             etudes: Vec::new(),
             hear: Arc::new(|_| Err("there are none".to_owned())),
             studio,
@@ -116,6 +122,11 @@ impl House {
     /// What its engine says.
     pub fn engine(&self) -> EngineState {
         EngineState::new(Arc::clone(&self.plan))
+    }
+
+    /// What it says of a condition.
+    pub fn words(&self, condition: &Condition) -> String {
+        words(condition)
     }
 
     pub fn show(&self, state: RunState) {
