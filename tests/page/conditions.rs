@@ -131,6 +131,12 @@ fn all_that_one_must_know_is_shown_as_text_the_grave_first() {
         assert_eq!(rules(&browser), Value::Array(Vec::new()), "{name}");
         let wide = browser.script("return document.documentElement.scrollWidth > innerWidth;");
         assert_eq!(wide, Value::Bool(false), "{name}: nothing lies beside the page");
+        // However long a word is, such as a file's name, it is broken rather than pushed out of its line.
+        let over = browser.script(
+            "return [...document.querySelectorAll('#score .words p')].filter(line => line.scrollWidth > line.clientWidth + 1 \
+             || line.getBoundingClientRect().right > innerWidth).length;",
+        );
+        assert_eq!(over, 0, "{name}");
     }
     // What no longer holds is shown no longer.
     shown.lock().unwrap().conditions = Arc::default();
