@@ -248,22 +248,3 @@ fn what_is_wrong_with_osc_is_told_everywhere() {
     assert!(text.contains(&here.local_addr().unwrap().to_string()) && !text.contains('\u{1b}'), "{text}");
     seen_everywhere(play, &mut socket, &[unreached, senseless]);
 }
-
-#[test]
-fn time_that_was_lost_is_told_everywhere() {
-    let folder = folder(PIECE);
-    let mut play = Program::start(folder.path(), "play piece.toml --host clock --json --page 127.0.0.1:0", &[]);
-    let mut socket = Socket::open(play.event("started")["page"].as_str().expect("there is a page"));
-    // Nothing of it runs for a while, again and again, until that fell into a block.
-    let mut found = None;
-    while found.is_none() {
-        play.signal("STOP");
-        std::thread::sleep(Duration::from_millis(150));
-        play.signal("CONT");
-        std::thread::sleep(Duration::from_millis(150));
-        if play.said("condition") > 1 {
-            found = play.last("condition", |event| event["topic"] == "late-blocks" || event["topic"] == "gaps");
-        }
-    }
-    seen_everywhere(play, &mut socket, &[found.unwrap()]);
-}

@@ -22,8 +22,8 @@ pub struct Bytes {
 }
 
 /// Bytes that an engine takes that plays a plan at `rate` samples a second, with all that its effects will ever need.
-/// Recordings that the plan has in memory already are not among them. Within 2 % of what an allocator counts, while the
-/// first piece plays; a changed piece takes its own beside the old one's until it has taken over.
+/// Recordings that the plan has in memory already are not among them. Within 2 % of what an allocator counts for a
+/// whole piece, while the first plays (one effect that takes hardly anything may be some hundred bytes off); a changed piece takes its own beside the old one's until it has taken over.
 pub fn bytes(plan: &Plan, rate: u32) -> Bytes {
     let making = Making::default();
     let source = |need: &Need| size_of::<Source>() + Memory::bytes(need.samples, rate, need.analysis, need.model);
