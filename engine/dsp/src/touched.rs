@@ -7,3 +7,9 @@ pub fn touched<T: Clone>(value: T, count: usize) -> Box<[T]> {
     all.resize(count, std::hint::black_box(value));
     all.into_boxed_slice()
 }
+
+/// One value in memory of its own, written likewise: where it is all zeros an optimising compiler would have the system
+/// give zeroed pages.
+pub fn touched_one<T>(value: T) -> Box<T> {
+    Box::new(std::hint::black_box(value))
+}

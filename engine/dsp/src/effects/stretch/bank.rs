@@ -4,6 +4,7 @@ use super::model::{Partial, SLOTS};
 use super::oscillators::Courses;
 use crate::CELL;
 use crate::bytes::many;
+use crate::touched::touched_one;
 use pulp::{Arch, Simd, WithSimd};
 
 /// How an amplitude goes over a stretch: from `start` on by `octaves` and `slope` per sample, under a gain that goes from
@@ -210,8 +211,8 @@ pub(crate) struct Bank {
 
 impl Bank {
     pub fn new() -> Self {
-        let lanes = || Box::new(Lanes::new());
-        Self { now: lanes(), next: lanes(), courses: Box::new(Courses::new()), arch: Arch::new() }
+        let lanes = || touched_one(Lanes::new());
+        Self { now: lanes(), next: lanes(), courses: touched_one(Courses::new()), arch: Arch::new() }
     }
 
     /// Bytes that one takes beside itself.
