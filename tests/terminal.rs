@@ -55,7 +55,10 @@ fn marks_are_typed_scenes_fire_and_the_status_line_tells() {
     terminal.shows("the last scene");
     terminal.hides("mark:");
     terminal.types("bridges\r");
-    terminal.shows("there is no mark `bridges`: the piece has `A`, `Bridge`, `C`");
+    terminal.until("it is said above the status line", |terminal| {
+        terminal.screen().contains("there is no mark `bridges`: the piece has `A`, `Bridge`, `C`")
+            && terminal.status().starts_with("C  0:0")
+    });
     terminal.types("a");
     terminal.until("what is typed stays first", |terminal| terminal.status().starts_with("mark: a"));
     // Dropped, not hushed; and no longer armed.
@@ -83,6 +86,36 @@ fn a_narrow_terminal_keeps_its_status_in_one_line() {
     let before = terminal.screen().lines().count();
     std::thread::sleep(std::time::Duration::from_millis(300));
     assert_eq!(terminal.screen().lines().count(), before, "{}", terminal.screen());
+    assert_eq!(terminal.end(), Some(0));
+}
+
+#[test]
+fn nothing_that_is_typed_or_said_hides_that_all_is_hushed() {
+    let many = (0..30).map(|n| format!("[[scene]]\nmark = \"Verse {n}\"\n")).collect::<String>();
+    let folder = common::folder(&PIECE.replace("[[scene]]\nmark = \"C\"\n", &many));
+    let mut terminal = Terminal::start(folder.path(), "play piece.toml --host clock --no-page", 80, false);
+    terminal.shows("A Threshold  0:0");
+    terminal.types("bridges\r");
+    terminal.until("it is said in full", |terminal| terminal.screen().contains("`Verse 29`"));
+    terminal.types(ESCAPE);
+    terminal.until("hushed", |terminal| terminal.status().starts_with("HUSHED   A Threshold"));
+    terminal.types(&"zu".repeat(100));
+    terminal.until("hushed still, and what was typed last", |terminal| {
+        terminal.status().starts_with("HUSHED   mark: …zuzu") && terminal.status().contains("A Threshold")
+    });
+    assert_eq!(terminal.end(), Some(0));
+}
+
+#[test]
+fn letters_of_two_columns_keep_the_status_in_one_line() {
+    let folder = common::folder(&PIECE.replace("Threshold", &"敷居".repeat(30)));
+    let mut terminal = Terminal::start(folder.path(), "play piece.toml --host clock --no-page", 80, false);
+    terminal.shows("A 敷居");
+    let before = terminal.screen().lines().count();
+    std::thread::sleep(std::time::Duration::from_millis(500));
+    assert_eq!(terminal.screen().lines().count(), before, "{}", terminal.screen());
+    terminal.types(ESCAPE);
+    terminal.until("hushed", |terminal| terminal.status().starts_with("HUSHED   A 敷居"));
     assert_eq!(terminal.end(), Some(0));
 }
 

@@ -108,7 +108,7 @@ impl Show {
         self.learn(stage);
         let (now, meters) = self.look(stage);
         stage.show(&now);
-        self.console.show(&console::status(&now, &meters));
+        self.console.show(now.engine.hushed, &console::status(&now, &meters));
         let before = std::mem::replace(&mut self.state, now);
         self.tell(stage, &before);
         asked

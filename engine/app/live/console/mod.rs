@@ -7,6 +7,7 @@ use crossterm::event::{self, Event, KeyboardEnhancementFlags};
 use crossterm::{cursor, execute, queue, style, terminal};
 use tenterhook_io::Events;
 use tenterhook_plan::{EngineState, Keys, Plan, Who, shown, shown_lines};
+use unicode_width::UnicodeWidthChar;
 
 use crate::say::{said, show};
 use keyboard::{Act, Keyboard};
@@ -21,13 +22,15 @@ pub use status::status;
 const HELP: &str = "Page Down next, Page Up back, Esc hush and release; type a mark and press Enter to fire it, Esc drops \
                     what is typed; Ctrl-C ends";
 
+/// What is typed is shown from its last letters: a cat on the keys hides nothing of how the run stands.
+const MOST_TYPED: usize = 24;
+
 /// The terminal, if there is one to read keys from.
 pub struct Console {
     raw: bool,
     /// Whether the terminal tells when a key comes up.
     releases: bool,
     keyboard: Keyboard,
-    said: Option<(String, Instant)>,
 }
 
 /// What a person asks for that is not a gesture.
@@ -45,7 +48,7 @@ impl Console {
         let raw =
             std::io::stdin().is_terminal() && std::io::stderr().is_terminal() && terminal::enable_raw_mode().is_ok();
         let releases = raw && tells_releases();
-        let console = Self { raw, releases, keyboard: Keyboard::new(plan, releases), said: None };
+        let console = Self { raw, releases, keyboard: Keyboard::new(plan, releases) };
         if raw {
             console.tell(&format!("{HELP}."));
             console.tell_of_keys(plan);
@@ -121,7 +124,8 @@ impl Console {
                     Act::Gesture(gesture) => {
                         events.gesture(gesture, Who::Terminal);
                     }
-                    Act::Say(words) => self.say(words),
+                    // Above the status line, which must not give way to it.
+                    Act::Say(words) => self.print(&words),
                     Act::End => return Asked::End,
                 }
             }
@@ -129,26 +133,23 @@ impl Console {
         Asked::Nothing
     }
 
-    /// Shows a few words on the status line for a while.
-    pub fn say(&mut self, words: String) {
-        self.said = Some((words, Instant::now()));
-    }
-
-    /// Shows the status line, on a terminal only.
-    pub fn show(&mut self, status: &str) {
+    /// Shows the status line, on a terminal only: that all is hushed, what is typed, and how the run stands.
+    pub fn show(&mut self, hushed: bool, status: &str) {
         if !self.raw {
             return;
         }
-        self.said.take_if(|(_, since)| since.elapsed() > Duration::from_secs(4));
-        let said = self.said.as_ref().map_or("", |(words, _)| words);
         let typed = match self.keyboard.typed(Instant::now()) {
             "" => String::new(),
-            typed => format!("mark: {typed} (Enter fires it)"),
+            typed => match typed.char_indices().rev().nth(MOST_TYPED - 1) {
+                Some((at @ 1.., _)) => format!("mark: …{} (Enter fires it)", &typed[at..]),
+                _ => format!("mark: {typed} (Enter fires it)"),
+            },
         };
-        // What is typed stays in sight, whatever else is said.
-        let line = [&typed, said, status].into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>().join("   ");
-        let width = terminal::size().map_or(80, |(columns, _)| usize::from(columns)).saturating_sub(1);
-        let line: String = shown(&line).chars().take(width).collect();
+        let parts = [if hushed { "HUSHED" } else { "" }, &typed, status];
+        let line = parts.into_iter().filter(|part| !part.is_empty()).collect::<Vec<_>>().join("   ");
+        let columns = terminal::size().map_or(80, |(columns, _)| usize::from(columns)).saturating_sub(1);
+        let line = shown(&line);
+        let line = within(&line, columns);
         let mut err = std::io::stderr().lock();
         // A terminal that is gone is no reason to stop the show.
         let _ = queue!(
@@ -171,6 +172,17 @@ impl Drop for Console {
             show("");
         }
     }
+}
+
+/// As much of a line as so many columns hold: some letters take two, and one column too many would begin a new line each
+/// time that the status is shown.
+fn within(line: &str, columns: usize) -> &str {
+    let mut taken = 0;
+    let end = line.char_indices().find(|(_, letter)| {
+        taken += letter.width().unwrap_or(0);
+        taken > columns
+    });
+    end.map_or(line, |(end, _)| &line[..end])
 }
 
 /// Asks the terminal to tell of releases too; whether it will. The answer may take it a moment.

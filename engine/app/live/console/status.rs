@@ -9,9 +9,6 @@ const SILENT_DB: f32 = -70.0;
 pub fn status(state: &RunState, meters: &Meters) -> String {
     let (engine, plan) = (&state.engine, &state.engine.plan);
     let mut parts = Vec::new();
-    if engine.hushed {
-        parts.push("HUSHED".to_owned());
-    }
     if let Some((id, since)) = engine.scene
         && let Some(scene) = plan.scenes.get(id.index())
     {
