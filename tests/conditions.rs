@@ -28,8 +28,9 @@ fn condition(play: &mut Program, topic: &str, holds: bool) -> Value {
 #[test]
 fn a_full_disk_is_told_everywhere_and_the_run_still_tells_how_it_went() {
     let folder = folder(PIECE);
-    // The disk is full, as far as this process can tell: the system limits its files to some kilobytes.
-    let by = ["sh", "-c", "trap '' XFSZ; ulimit -f 128; exec \"$0\" \"$@\""];
+    // The disk is full, as far as this process can tell: the system limits its files to some kilobytes, and would end
+    // who does not expect the signal.
+    let by = ["sh", "-c", "ulimit -f 128; exec \"$0\" \"$@\""];
     let arguments = "play piece.toml --host clock --json --page 127.0.0.1:0 --no-journal --log run";
     let mut play = Program::start_by(&by, folder.path(), arguments, &[]);
     let started = play.event("started");
@@ -56,7 +57,7 @@ fn frames(path: &Path) -> u64 {
 fn a_log_goes_on_in_a_new_part_when_the_disk_has_room_again_and_the_run_can_be_rehearsed() {
     // More inputs than outputs: the disk is full for these first.
     let folder = folder(&PIECE.replace("voice = 1", "voice = 1, viol = 2, lute = 3"));
-    let by = ["sh", "-c", "trap '' XFSZ; ulimit -S -f 128; exec \"$0\" \"$@\""];
+    let by = ["sh", "-c", "ulimit -S -f 128; exec \"$0\" \"$@\""];
     let mut play =
         Program::start_by(&by, folder.path(), "play piece.toml --host clock --json --no-page --log run", &[]);
     play.event("started");
@@ -107,6 +108,66 @@ fn a_log_whose_folder_is_removed_is_told_of() {
     let ended = play.terminate();
     assert_eq!(ended.status, Some(1), "{}", ended.words);
     assert!(ended.words.contains("removed or moved") && ended.load()["log_trouble"].is_string(), "{}", ended.words);
+}
+
+#[test]
+fn a_version_that_is_saved_does_not_make_the_folder_of_a_lost_log_anew() {
+    let folder = folder(PIECE);
+    let arguments = "play piece.toml --host clock --json --no-page --no-journal --log run --follow";
+    let mut play = Program::start(folder.path(), arguments, &[]);
+    play.event("started");
+    let (run, away) = (folder.path().join("run"), folder.path().join("away"));
+    fs::rename(&run, &away).unwrap();
+    condition(&mut play, "log-lost", true);
+    fs::write(folder.path().join("piece.toml"), PIECE.replace("\"A\"", "\"B\"")).unwrap();
+    play.event("changed");
+    assert!(!run.exists(), "it would stand in the way of the log itself");
+    // As it was told: brought back, it goes on.
+    fs::rename(&away, &run).unwrap();
+    condition(&mut play, "log-lost", false);
+    let ended = play.terminate();
+    assert_eq!(ended.status, Some(0), "{}", ended.words);
+    assert!(ended.words.contains("this version is not kept in the log: the folder run was removed"), "{}", ended.words);
+    assert!(run.join("outputs.wav").exists());
+}
+
+#[test]
+fn a_run_that_broke_off_begins_again_where_its_log_cannot() {
+    let folder = folder(PIECE);
+    let arguments = "play piece.toml --host clock --json --page 127.0.0.1:0 --log kept/run";
+    let mut play = Program::start(folder.path(), arguments, &[]);
+    play.event("started");
+    play.signal("KILL");
+    play.end();
+    // Where logs are to be there is no folder any more.
+    fs::rename(folder.path().join("kept"), folder.path().join("elsewhere")).unwrap();
+    fs::write(folder.path().join("kept"), "").unwrap();
+    let mut play = Program::start(folder.path(), arguments, &[]);
+    let started = play.event("started");
+    assert!(started["taken_up"].is_string() && started["log"].is_null(), "{started}");
+    let mut socket = Socket::open(started["page"].as_str().expect("there is a page"));
+    let lost = condition(&mut play, "log-lost", true);
+    let text = lost["text"].as_str().expect("it has words").to_owned();
+    assert!(lost["grave"] == true && text.contains("kept/run") && text.contains("goes on without one"), "{lost}");
+    let now = socket.until("it is on the page", |now| Socket::word(now, "log-lost").is_some());
+    assert_eq!(Socket::word(&now, "log-lost"), Some(&text[..]));
+    let ended = play.terminate();
+    assert!(ended.status == Some(1) && !ended.words.contains("are being recorded"), "{}", ended.words);
+    assert!(ended.words.contains(&format!("error: {text}")) && ended.load()["log_trouble"].is_string());
+    // One that nothing broke off is refused: there is time to say where the log is to be.
+    let refused = Program::start(folder.path(), arguments, &[]).end();
+    assert_eq!(refused.status, Some(2), "{}", refused.words);
+    assert!(refused.words.contains("error: cannot write kept/run"), "{}", refused.words);
+}
+
+#[test]
+fn a_show_begins_where_there_is_no_folder_for_temporary_files() {
+    let folder = folder(PIECE);
+    let nowhere = folder.path().join("nowhere").to_str().unwrap().to_owned();
+    let arguments = "play piece.toml --host clock --json --page 127.0.0.1:0 --no-journal";
+    let mut play = Program::start(folder.path(), arguments, &[("TMPDIR", &nowhere)]);
+    assert!(play.event("started")["page"].is_string());
+    assert_eq!(play.terminate().status, Some(0));
 }
 
 #[test]

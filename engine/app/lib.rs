@@ -12,6 +12,8 @@ mod say;
 mod whole;
 
 use std::process::ExitCode;
+#[cfg(unix)]
+use std::sync::{Arc, atomic::AtomicBool};
 
 use cli::Command;
 use commands::{check, demo, devices, etudes, invite, learn, licences, load, play, rehearse, schema, spectrum};
@@ -21,6 +23,7 @@ use tenterhook_page::score::View;
 /// asked for is wrong.
 pub fn main() -> ExitCode {
     tenterhook_rt::quiet_hook();
+    outgrow_limits();
     let done = match cli::parse().command {
         Command::Demo(asked) => demo::run(&asked),
         Command::Play(asked) => play::run(&asked, View::Score),
@@ -39,5 +42,15 @@ pub fn main() -> ExitCode {
     match done {
         Ok(()) => ExitCode::SUCCESS,
         Err(failure) => failure.report(),
+    }
+}
+
+/// Lets a file that is as large as the system allows (`ulimit -f`) be an error of that write, as a full disk is. Without
+/// this it is a signal that ends the program, in the midst of a show.
+fn outgrow_limits() {
+    #[cfg(unix)]
+    {
+        // The signal itself means nothing more. Where it cannot be had, all is as the system has it.
+        let _ = signal_hook::flag::register(signal_hook::consts::SIGXFSZ, Arc::<AtomicBool>::default());
     }
 }

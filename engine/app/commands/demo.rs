@@ -73,6 +73,7 @@ fn play(asked: &Demo, plan: &Plan, gestures: &Gestures) -> Result<(), Failure> {
         from: SceneId(0),
         begun_by: Who::Start,
         first: &[],
+        comes_back: false,
         players: Some(&players),
         log: asked.log.as_deref(),
         texts: &[("piece.toml", PIECE)],

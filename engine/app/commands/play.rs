@@ -53,6 +53,7 @@ pub fn run(asked: &Play, opens: View) -> Result<(), Failure> {
             first: &beginning.gestures,
             players: None,
             log: asked.log.as_deref(),
+            comes_back: beginning.taken_up.is_some(),
             texts: &texts,
             files: &loaded.files,
             osc: &asked.osc,
@@ -62,7 +63,7 @@ pub fn run(asked: &Play, opens: View) -> Result<(), Failure> {
     )?;
     announce(plan, &stage, asked.json);
     relay::caution(&asked.osc);
-    if asked.log.is_some() {
+    if stage.log().is_some() {
         say("Mics and outputs are being recorded: recording people needs their consent.");
         for (name, _) in loaded.files.iter().filter(|(name, _)| !tenterhook_io::is_inside(name)) {
             say(format_args!("caution: {name} lies outside the piece's folder and is not kept in the log"));

@@ -167,6 +167,7 @@ fn aloud(
         from,
         begun_by: Who::Start,
         first: &[],
+        comes_back: false,
         players: Some(&players),
         log: None,
         texts: &[],

@@ -119,6 +119,10 @@ impl Takeover {
     /// Keeps a version that takes over beside the log, which began with another; the name of its file.
     pub fn keep(&self, loaded: &Loaded) -> Result<Option<String>, String> {
         let Some(folder) = &self.log else { return Ok(None) };
+        // One made anew would stand in the way of the log's own, should somebody bring that back.
+        if !folder.is_dir() {
+            return Err(format!("the folder {} was removed or moved", folder.display()));
+        }
         let texts = [("piece", Some(&loaded.piece)), ("hall", loaded.hall.as_ref())];
         let texts: Vec<_> = texts.into_iter().filter_map(|(kind, text)| Some((kind, text?.text.as_bytes()))).collect();
         loop {

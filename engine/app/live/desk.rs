@@ -62,7 +62,7 @@ impl Desk {
             return Ok(None);
         }
         let (address, access) = invite::access(options)?;
-        let listening = Listening::new().map_err(Failure::running)?;
+        let listening = Listening::default();
         let events = hub.events();
         let rehearsal = asked.rehearsal;
         // The same copy as the hub's: what is the same is then seen without a look inside.

@@ -42,28 +42,35 @@ fn title(text: &str) -> &str {
     line.and_then(|line| line.split('"').nth(1)).unwrap_or("")
 }
 
-/// Etudes as WAV files in a folder of their own, each made when it is first asked for.
-pub struct Listening {
-    made: Mutex<HashMap<String, PathBuf>>,
-    folder: TempDir,
+/// Etudes as WAV files in a folder of their own, each made when it is first asked for, and so is the folder: one that the
+/// system does not give keeps no show from beginning.
+#[derive(Default)]
+pub struct Listening(Mutex<Made>);
+
+#[derive(Default)]
+struct Made {
+    files: HashMap<String, PathBuf>,
+    /// Goes when this does.
+    folder: Option<TempDir>,
 }
 
 impl Listening {
-    /// A folder for them, which goes when this does.
-    pub fn new() -> std::io::Result<Self> {
-        Ok(Self { made: Mutex::default(), folder: tempfile::tempdir()? })
-    }
-
     /// The file in which an etude is heard, or why there is none, in words.
     pub fn file(&self, name: &str) -> Result<PathBuf, String> {
-        let mut made = self.made.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
-        if let Some(path) = made.get(name) {
+        let mut made = self.0.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        if let Some(path) = made.files.get(name) {
             return Ok(path.clone());
         }
         let (_, text) = BUNDLED.iter().find(|(known, _)| *known == name).ok_or("there is no such étude")?;
-        let path = self.folder.path().join(format!("{name}.wav"));
+        let folder = match made.folder.take() {
+            Some(folder) => folder,
+            None => tempfile::tempdir().map_err(|why| {
+                format!("the étude could not be played ({why}): see that the folder for temporary files, TMPDIR, may be written to")
+            })?,
+        };
+        let path = made.folder.insert(folder).path().join(format!("{name}.wav"));
         write(text, &path).map_err(|why| format!("the étude could not be played ({why})"))?;
-        made.insert(name.to_owned(), path.clone());
+        made.files.insert(name.to_owned(), path.clone());
         Ok(path)
     }
 }
@@ -136,7 +143,7 @@ mod tests {
 
     #[test]
     fn every_etude_has_a_title_and_is_heard_and_stays_under_full_scale() {
-        let listening = Listening::new().unwrap();
+        let listening = Listening::default();
         for etude in etudes().into_iter().filter(|etude| etude.name != "demo") {
             assert!(!etude.title.is_empty() && !etude.idea.is_empty(), "{}", etude.name);
             let recording = tenterhook_io::read_wav(&listening.file(&etude.name).unwrap()).unwrap();

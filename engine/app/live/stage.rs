@@ -40,6 +40,8 @@ pub struct Asked<'a> {
     /// Who plays instead of the mics.
     pub players: Option<&'a Players>,
     pub log: Option<&'a Path>,
+    /// Whether a run that broke off is taken up: then it begins also where its log cannot.
+    pub comes_back: bool,
     /// Texts that the log keeps: names and what they hold.
     pub texts: &'a [(&'a str, &'a str)],
     /// Files that the log keeps: names and where they lie.
@@ -55,6 +57,8 @@ pub struct Stage {
     window: Window,
     stats: Arc<Stats>,
     log: Option<Log>,
+    /// Why there is no log, though one was asked for.
+    no_log: Option<String>,
     desk: Option<Desk>,
     takeover: Takeover,
     relay: Option<Relay>,
@@ -102,11 +106,10 @@ impl Stage {
         let ports = control.ports().to_vec();
         let mut subscribers: Vec<_> = applied.into_iter().chain(told).collect();
         let mut player = Player::new(engine.begun_by(asked.begun_by), rate);
-        let log = match asked.log {
-            None => None,
+        let (log, no_log) = match asked.log {
+            None => (None, None),
             Some(dir) => {
                 let (told, heard) = Hub::subscription();
-                subscribers.push(told);
                 let settings = LogSettings {
                     dir,
                     rate,
@@ -122,13 +125,24 @@ impl Stage {
                         began: &jiff::ZonedDateTime::now().to_string(),
                     },
                 };
-                let (log, tap) = Log::start(settings, heard).map_err(Failure::asked)?;
-                if log.dir() != dir {
-                    let (taken, log) = (dir.display(), log.dir().display());
-                    say(format_args!("{taken} holds a run already, or something else: this one is kept in {log}."));
+                match Log::start(settings, heard) {
+                    Ok((log, tap)) => {
+                        if log.dir() != dir {
+                            let (taken, log) = (dir.display(), log.dir().display());
+                            say(format_args!(
+                                "{taken} holds a run already, or something else: this one is kept in {log}."
+                            ));
+                        }
+                        subscribers.push(told);
+                        player = player.with_log(tap);
+                        (Some(log), None)
+                    }
+                    // The hall is full, and it played a moment ago.
+                    Err(why) if asked.comes_back => {
+                        (None, Some(format!("{why}; this run goes on without one, the next start tries again")))
+                    }
+                    Err(why) => return Err(Failure::asked(why)),
                 }
-                player = player.with_log(tap);
-                Some(log)
             }
         };
         if let Some((channels, sound)) = sound {
@@ -179,6 +193,7 @@ impl Stage {
             hub: Some(hub),
             stats,
             log,
+            no_log,
             desk,
             takeover,
             relay,
@@ -230,7 +245,7 @@ impl Stage {
 
     /// Why the log is no longer kept, if it is not.
     pub fn log_trouble(&self) -> Option<String> {
-        self.log.as_ref().and_then(Log::trouble)
+        self.no_log.clone().or_else(|| self.log.as_ref().and_then(Log::trouble))
     }
 
     /// Whether a recording, or an ensemble that is made up, plays in place of the mics.
@@ -327,7 +342,7 @@ impl Stage {
         let ended = Ended { late_blocks: load.late, gaps: load.xruns };
         let log = self.log.take().map(|log| log.finish(ended)).transpose();
         let (log_lost, log_trouble) = match log {
-            Ok(end) => (end.map(|end| end.lost), None),
+            Ok(end) => (end.map(|end| end.lost), self.no_log.take()),
             Err(why) => (None, Some(why.to_string())),
         };
         let refused = self.takeover.inbox.look().map(|(_, counts)| counts);
