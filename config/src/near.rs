@@ -1,5 +1,7 @@
 //! Near names: what was probably meant.
 
+use std::borrow::Cow;
+
 /// The longest name that is compared, in characters.
 const LONGEST: usize = 64;
 
@@ -29,6 +31,15 @@ pub(crate) fn remedy<'a>(name: &str, what: &str, candidates: impl IntoIterator<I
     }
 }
 
+/// A name as it is written for a key: plain letters as they are, all else in quotes.
+pub(crate) fn key(name: &str) -> Cow<'_, str> {
+    let plain = |letter: char| letter.is_ascii_alphanumeric() || letter == '-' || letter == '_';
+    if !name.is_empty() && name.chars().all(plain) {
+        return Cow::Borrowed(name);
+    }
+    Cow::Owned(format!("\"{}\"", name.replace('\\', "\\\\").replace('"', "\\\"")))
+}
+
 /// Names in a sentence; of many only the first.
 fn list(names: &[&str]) -> String {
     const SHOWN: usize = 24;
@@ -42,6 +53,14 @@ fn list(names: &[&str]) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_name_is_written_so_that_it_is_read_again() {
+        for name in ["left", "l-2_b", "her own", "flûte", "a \"b\"", "a\\b", "", "a.b", "1"] {
+            let table: toml::Table = format!("{} = 1", key(name)).parse().unwrap();
+            assert_eq!(table.keys().collect::<Vec<_>>(), [name]);
+        }
+    }
 
     #[test]
     fn a_slip_of_the_finger_is_near_and_another_word_is_not() {

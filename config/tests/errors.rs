@@ -114,6 +114,21 @@ fn all_errors_come_at_once_and_in_the_order_of_the_file() {
 }
 
 #[test]
+fn a_name_that_needs_quotes_has_them_in_what_is_to_be_written() {
+    let piece = SOUND.replace("right = { output = 2 }", "\"her own\" = { output = 2, private = true }");
+    let hall = |text: String| check(&Text::new("piece.toml", piece.as_str()), Some(&Text::new("hall.toml", text)));
+    let report = hall("[outputs]\n\"her own\" = 1\n".to_owned()).expect_err("all would hear it");
+    let remedy = &report.diagnostics()[0].remedy;
+    let (_, written) = remedy.split_once("write ").expect("it says what to write");
+    let (written, _) = written.split_once(" in the hall").expect("and where");
+    // Copied as it stands it does what was said.
+    assert!(hall(format!("[outputs]\n{written}\n")).is_ok(), "{written}");
+    let report = check(&Text::new("piece.toml", SOUND.replace("both = [", "\"the two\" = []\nboth = [")), None);
+    let remedy = report.expect_err("it is empty").diagnostics()[0].remedy.clone();
+    assert!(remedy.contains("write \"the two\" = [\"…\"]"), "{remedy}");
+}
+
+#[test]
 fn errors_of_the_piece_and_of_the_hall_come_together() {
     let piece = Text::new("piece.toml", SOUND.replace("title =", "titel ="));
     let hall = Text::new("hall.toml", "[mics]\nvioce = 3\n");

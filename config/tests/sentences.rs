@@ -196,7 +196,7 @@ error: a mark has a character in it that cannot be printed
 15 | mark = "A\u009b2J"
    |        ^^^^^^^^^^^
    |
-   = help: write a letter or more, without spaces around them"#,
+   = help: leave that character out"#,
     );
     is_seen(
         "by = \"pedal\"",

@@ -174,7 +174,10 @@ fn check_all<T>(list: &[Named<T>], what: &str, findings: &mut Findings) {
 /// Checks that a name or a mark can be written on one line and found again. `what` in words: "a mark".
 pub(super) fn check_plain(name: &str, place: Place, what: &str, findings: &mut Findings) {
     if let Some(trouble) = trouble(name) {
-        let remedy = "write a letter or more, without spaces around them";
+        let remedy = match name.chars().find(|letter| letter.is_control()) {
+            Some(_) if name.trim() == name => "leave that character out",
+            _ => "write a letter or more, without spaces around them",
+        };
         findings.add(Kind::BadName, place, format!("{what} {trouble}"), remedy);
     }
 }

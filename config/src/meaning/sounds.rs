@@ -3,6 +3,7 @@
 use super::Rules;
 use super::names::Names;
 use crate::kind::Kind;
+use crate::near;
 use crate::report::Findings;
 use crate::written::{CEILING_DB, Channel, Named, Said};
 use tenterhook_plan::{Decibels, Group, Mic, MicId, Output, OutputId};
@@ -70,10 +71,11 @@ fn private_ones(names: &Names<'_>, outputs: &[Output], findings: &mut Findings) 
         let (Some(open), Some(at)) = (open, written.channel.at()) else { continue };
         let place = names.outputs[open].what.channel.at().map_or(at.place, |other| other.place.max(at.place));
         let (name, open, number) = (&one.name, &outputs[open].name, channel + 1);
+        let key = near::key(name);
         let message =
             format!("\"{name}\" is private, and would be heard from \"{open}\": both are on output channel {number}");
         let remedy = format!(
-            "give it a channel of its own: {} is free. If all are meant to hear it, write {name} = {{ output = {number}, \
+            "give it a channel of its own: {} is free. If all are meant to hear it, write {key} = {{ output = {number}, \
              shared = true }} in the hall",
             free()
         );
@@ -105,7 +107,7 @@ pub(super) fn groups(names: &Names<'_>, findings: &mut Findings) -> Vec<Group> {
                 Kind::EmptyGroup,
                 named.place,
                 message,
-                format!("write {} = [\"…\"], or leave it out", named.name),
+                format!("write {} = [\"…\"], or leave it out", near::key(&named.name)),
             );
         }
         groups.push(Group { name: named.name.clone(), mics });

@@ -8,6 +8,7 @@ use crate::near;
 use crate::place::Place;
 use crate::report::Findings;
 use serde_json::{Map, Value as Json, json};
+use tenterhook_dsp::effects::EFFECTS;
 use toml::de::{DeTable, DeValue};
 
 /// A table while it is being read.
@@ -141,12 +142,15 @@ impl<'t> Fields<'t> {
                 continue;
             }
             let message = format!("{what} has no key \"{}\"", item.key);
-            findings.add(
-                Kind::UnknownKey,
-                item.key_place,
-                message,
-                near::remedy(item.key, "keys", self.known.iter().copied()),
-            );
+            let is_effect = EFFECTS.iter().any(|effect| effect.declaration.name == item.key);
+            let remedy = match what == "a scene" && is_effect {
+                true => format!(
+                    "an effect stands at a mic or a group: mic.voice.{} = … is that of the mic \"voice\"",
+                    item.key
+                ),
+                false => near::remedy(item.key, "keys", self.known.iter().copied()),
+            };
+            findings.add(Kind::UnknownKey, item.key_place, message, remedy);
         }
     }
 }

@@ -163,14 +163,16 @@ impl Mended<'_> {
                 Kind::Syntax,
                 self.place(error.span.clone()),
                 format!("this is not TOML: {}", error.said),
-                remedy(&error.said, told),
+                remedy(&error.said, told, ""),
             );
             self.replace(statement, &quoted);
             return;
         } else {
-            let told = &self.text[error.span.start.min(self.text.len())..error.span.end.min(self.text.len())];
+            let end = error.span.end.min(self.text.len());
+            let (told, after) = (&self.text[error.span.start.min(self.text.len())..end], &self.text[end..]);
             let place = self.place(error.span.clone());
-            findings.add(Kind::Syntax, place, format!("this is not TOML: {}", error.said), remedy(&error.said, told));
+            let remedy = remedy(&error.said, told, after);
+            findings.add(Kind::Syntax, place, format!("this is not TOML: {}", error.said), remedy);
         }
         let whole = self.extent(&statement, at);
         self.broken.push(self.origin(whole.start)..self.origin(whole.end));
@@ -295,13 +297,24 @@ fn header(line: &str) -> Option<String> {
     (plain && mended != line && first_error(&mended).is_none()).then_some(mended)
 }
 
-/// What to do about an error of the syntax.
-fn remedy(said: &str, told: &str) -> String {
+/// What to do about an error of the syntax at `told`, behind which `after` stands.
+fn remedy(said: &str, told: &str, after: &str) -> String {
     let told = told.trim();
     if said.contains("unquoted key") {
         "a name with other letters than a-z stands in quotes: \"Flöte\" = 1".to_owned()
     } else if said.contains("duplicate key") {
-        "give one of the two another name".to_owned()
+        "leave one of the two out, or give it another name".to_owned()
+    } else if said.contains("missing comma") {
+        "put a comma before this, between it and what comes before".to_owned()
+    } else if said.contains("must be quoted")
+        && let Some((value, _)) = told.rsplit_once(char::is_whitespace)
+        && after.trim_start().starts_with('=')
+    {
+        format!("put a comma after {}", value.trim_end())
+    } else if said.contains("basic string") && said.ends_with("expected `\"`") {
+        "close it with \" on the same line".to_owned()
+    } else if said.contains("literal string") && said.ends_with("expected `'`") {
+        "close it with ' on the same line".to_owned()
     } else if said.contains("must be quoted") && told.is_empty() {
         "write a value after the =".to_owned()
     } else if said.contains("must be quoted") && !told.contains('"') {

@@ -179,6 +179,14 @@ impl Shape for Channels {
                 findings.add(Kind::NoneInPiece, item.place, message, remedy);
                 None
             }
+            DeValue::String(_) if self.hall => {
+                let remedy = format!(
+                    "write a bare number from {} to {}, or \"none\" to leave it out",
+                    CHANNEL.least, CHANNEL.most
+                );
+                item.refuse("a whole number", remedy, findings);
+                None
+            }
             _ => CHANNEL.read(item, findings).map(Channel::Number),
         }
     }

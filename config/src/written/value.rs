@@ -10,7 +10,7 @@ use crate::report::Findings;
 use crate::unit::{self, Trouble};
 use serde_json::{Value as Json, json};
 use tenterhook_plan::declare::Unit;
-use toml::de::{DeInteger, DeValue};
+use toml::de::{DeArray, DeInteger, DeValue};
 
 /// What a key takes.
 pub(crate) trait Shape {
@@ -86,7 +86,15 @@ impl Shape for Text {
                 names.first().map(|name| (*name).to_owned())
             }
             _ => {
-                item.refuse("text in quotes", format!("write {} = \"…\"", item.key), findings);
+                let meant = match item.value {
+                    DeValue::Integer(number) => number.to_string(),
+                    DeValue::Float(number) => number.to_string(),
+                    DeValue::Boolean(said) => said.to_string(),
+                    DeValue::Datetime(date) => date.to_string(),
+                    DeValue::Array(list) if matches!(self, Text::Tuning) => notes(list).unwrap_or("…".to_owned()),
+                    _ => "…".to_owned(),
+                };
+                item.refuse("text in quotes", format!("write {} = \"{meant}\"", item.key), findings);
                 None
             }
         }
@@ -102,6 +110,16 @@ impl Shape for Text {
             Text::Tuning => defined("tuning"),
         }
     }
+}
+
+/// The notes of a list, as one text; `None`: there are other things in it.
+fn notes(list: &DeArray<'_>) -> Option<String> {
+    let note = |one: &toml::Spanned<DeValue<'_>>| match one.get_ref() {
+        DeValue::String(note) if !note.contains(['"', '\\']) => Some(note.to_string()),
+        _ => None,
+    };
+    let notes: Option<Vec<_>> = list.iter().map(note).collect();
+    notes.filter(|notes| !notes.is_empty()).map(|notes| notes.join(" "))
 }
 
 /// Reports a list where one controller should stand.
