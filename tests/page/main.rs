@@ -272,6 +272,49 @@ fn levels_and_mutes_are_gestures_like_any_other() {
 }
 
 #[test]
+fn a_mark_that_is_a_word_lies_over_nothing() {
+    let scene = |mark: &str, name: &str| format!("[[scene]]\nmark = \"{mark}\"\nname = \"{name}\"\n");
+    let scenes = [("Intermezzo", "The bells far away"), ("Interlude for two", ""), ("Unaussprechlichkeiten", "x")];
+    let scenes: String = scenes.map(|(mark, name)| scene(mark, name)).concat();
+    let folder =
+        folder(&format!("title = \"Slate and Rope\"\nmics = {{ voice = 1 }}\noutputs = {{ left = 1 }}\n{scenes}"));
+    let arguments = "play piece.toml --host clock --json --page 127.0.0.1:0 --no-journal";
+    let mut program = Program::start(folder.path(), arguments, &[]);
+    let address = program.event("started")["page"].as_str().expect("there is a page").to_owned();
+    let browser = ready(&address);
+    for _ in 0..3 {
+        for device in [PHONE, TABLET, LAPTOP] {
+            let Device { name, .. } = device;
+            browser.device(device);
+            std::thread::sleep(std::time::Duration::from_millis(300));
+            let over = browser.script(
+                "const box = (what) => document.querySelector(what).getBoundingClientRect(), mark = box('#mark'); \
+                 const others = ['#title', '.head .clocks', '.here .where', '.head .next'].map(box); \
+                 const lies = (a, b) => b.width > 0 && a.left < b.right && b.left < a.right && a.top < b.bottom && b.top < a.bottom; \
+                 return others.filter((other) => lies(mark, other)).length + (mark.right > innerWidth || mark.left < 0 ? 1 : 0);",
+            );
+            assert_eq!(over, Value::from(0), "{name}: {}", browser.text("#mark"));
+            browser.script("location.hash = '#cue';");
+            browser.until("!document.querySelector('#cue').hidden");
+            let cut = browser.script(
+                "const mark = document.querySelector('#cue .mark').getBoundingClientRect(); \
+                 return mark.right > innerWidth || document.documentElement.scrollWidth > innerWidth;",
+            );
+            assert_eq!(cut, Value::from(false), "{name}: {}", browser.text("#mark"));
+            if let Some(folder) = pictures() {
+                browser.picture(&folder.join(format!("cue-word-{name}.png")));
+            }
+            browser.script("location.hash = '#score';");
+            browser.until("!document.querySelector('#score').hidden");
+        }
+        browser.key("PageDown");
+        std::thread::sleep(A_WHILE);
+    }
+    drop(browser);
+    assert_eq!(program.terminate().status, Some(0));
+}
+
+#[test]
 fn the_desk_learns_a_controller_by_working_it() {
     let folder = common::folder(
         "mics = { voice = 1 }\noutputs = { left = 1 }\ncontrollers = { foot = { cc = 11 } }\n[[scene]]\nmark = \"A\"\n\

@@ -4,7 +4,7 @@ import { h, text, show, arrange, attribute } from "./dom.js";
 import { state, ready, scene, leverOf, part, choosePart } from "./state.js";
 import { send } from "./connection.js";
 import { Effects } from "./effect.js";
-import { place } from "./head.js";
+import { place, writeMark } from "./head.js";
 
 export class Cue {
   constructor(section) {
@@ -36,7 +36,7 @@ export class Cue {
     if (!ready()) return;
     const { piece, now } = state;
     const here = scene();
-    text(this.mark, here.mark);
+    writeMark(this.mark, here.mark);
     text(this.name, here.name ?? "");
     text(this.place, place(here).filter(Boolean).join(", "));
     show(this.hushed, now.hushed);

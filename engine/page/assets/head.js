@@ -1,12 +1,18 @@
 // The head of the score: the rehearsal mark in its box, where we are, the clocks, and what comes.
 
-import { h, text, show } from "./dom.js";
+import { attribute, h, text, show } from "./dom.js";
 import { state, scene } from "./state.js";
 import { meters } from "./meters.js";
 
 export function clock(samples, rate) {
   const seconds = Math.max(0, Math.floor(samples / rate));
   return `${Math.floor(seconds / 60)}:${String(seconds % 60).padStart(2, "0")}`;
+}
+
+/** Shows a mark. One of so many letters is a word rather than a letter or a number, and smaller. */
+export function writeMark(element, mark) {
+  text(element, mark);
+  attribute(element, "data-long", [...mark].length >= 7);
 }
 
 /** Bar and cue words of a scene, as they stand in parts. */
@@ -44,6 +50,7 @@ export class Head {
     text(this.title, piece.title);
     const write = (scene, ...elements) => [scene.mark, scene.name ?? "", ...place(scene)].forEach((words, index) => text(elements[index], words));
     write(scene(), this.mark, this.name, this.bar, this.cue);
+    writeMark(this.mark, scene().mark);
     // A scene may have nothing but its mark: an empty heading would be read aloud as one.
     show(this.where, this.where.textContent !== "");
     const next = piece.scenes[now.scene + 1];
