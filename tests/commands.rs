@@ -155,7 +155,7 @@ fn what_is_wrong_with_the_request_is_said_once_with_place_reason_and_remedy_and_
         ("check piece.toml --hall nowhere.toml", &["nowhere.toml"]),
         ("rehearse piece.toml --mics nowhere.wav", &["nowhere.wav", "check the name"]),
         ("rehearse piece.toml --mics words.wav", &["words.wav is not a WAV file", "export"]),
-        ("rehearse piece.toml --mics mono.wav", &["mic `viol` is on input 2", "mono.wav has 1 channels", "hall file"]),
+        ("rehearse piece.toml --mics mono.wav", &["mic `viol` is on input 2", "mono.wav has 1 channel:", "hall file"]),
         (&format!("{base} --gestures back.csv"), &["back.csv:3:", "1.5"]),
         (&format!("{base} --from Q"), &["no mark `Q`", "`A`"]),
         (&format!("{base} --out nowhere/out.wav"), &["nowhere/out.wav"]),
@@ -169,6 +169,8 @@ fn what_is_wrong_with_the_request_is_said_once_with_place_reason_and_remedy_and_
         ("load piece.toml --block 0", &["--block", "1..=8192"]),
         ("load piece.toml --rate 1", &["--rate", "8000..=192000"]),
         ("etudes nothing", &["no étude `nothing`", "freeze"]),
+        ("play piece.toml --page localhost:4250", &["localhost:4250", "--page", "as in 127.0.0.1:4250"]),
+        ("play piece.toml --osc 4251", &["--osc", "an address in numbers and a port, as in 127.0.0.1:4251"]),
         ("play piece.toml --host elsewhere", &["elsewhere", "jack", "clock"]),
     ] {
         let (status, said) = room.refused(arguments);

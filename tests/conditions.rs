@@ -9,6 +9,7 @@ use std::time::Duration;
 
 use common::folder;
 use common::program::Program;
+use common::server::{ended, within_a_minute};
 use common::socket::Socket;
 use serde_json::Value;
 
@@ -137,6 +138,11 @@ fn a_run_that_broke_off_begins_again_where_its_log_cannot() {
     let arguments = "play piece.toml --host clock --json --page 127.0.0.1:0 --log kept/run";
     let mut play = Program::start(folder.path(), arguments, &[]);
     play.event("started");
+    let journals = folder.path().join("state/tenterhook/journals");
+    within_a_minute("the journal knows where it stands", || {
+        let mut journals = fs::read_dir(&journals).into_iter().flatten().flatten();
+        journals.any(|file| fs::read_to_string(file.path()).is_ok_and(|text| text.contains("stands")))
+    });
     play.signal("KILL");
     play.end();
     // Where logs are to be there is no folder any more.
@@ -168,6 +174,76 @@ fn a_show_begins_where_there_is_no_folder_for_temporary_files() {
     let mut play = Program::start(folder.path(), arguments, &[("TMPDIR", &nowhere)]);
     assert!(play.event("started")["page"].is_string());
     assert_eq!(play.terminate().status, Some(0));
+}
+
+#[test]
+fn a_program_that_stops_reading_keeps_no_show_from_its_end_and_reads_all_when_it_goes_on() {
+    let mark = |n: usize| format!("{n} {}", "tick ".repeat(40).trim_end());
+    let scenes: String = (0..40).map(|n| format!("[[scene]]\nmark = \"{}\"\n", mark(n))).collect();
+    let folder = folder(&format!("mics = {{ voice = 1 }}\noutputs = {{ left = 1 }}\n{scenes}"));
+    for goes_on in [false, true] {
+        let run = if goes_on { "read" } else { "unread" };
+        // A port that was free a moment ago.
+        let osc = std::net::UdpSocket::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
+        let (reads, writes) = std::io::pipe().unwrap();
+        rustix::pipe::fcntl_setpipe_size(&writes, 4096).unwrap();
+        let mut play = Command::new(env!("CARGO_BIN_EXE_tenterhook"))
+            .args([
+                "play",
+                "piece.toml",
+                "--host",
+                "clock",
+                "--no-page",
+                "--no-journal",
+                "--json",
+                "--log",
+                run,
+                "--osc",
+            ])
+            .arg(osc.to_string())
+            .current_dir(folder.path())
+            .stdin(std::process::Stdio::null())
+            .stdout(writes)
+            .stderr(std::process::Stdio::null())
+            .spawn()
+            .unwrap();
+        let kept = folder.path().join(run).join("outputs.unfinished.wav");
+        within_a_minute("it plays", || kept.exists());
+        let from = std::net::UdpSocket::bind("127.0.0.1:0").unwrap();
+        for n in 1..40 {
+            let args = vec![rosc::OscType::String(mark(n))];
+            let message = rosc::OscMessage { addr: "/tenterhook/fire".to_owned(), args };
+            from.send_to(&rosc::encoder::encode(&rosc::OscPacket::Message(message)).unwrap(), osc).unwrap();
+            // What is in force is looked at twenty times a second.
+            std::thread::sleep(Duration::from_millis(120));
+        }
+        let read = |mut reads: std::io::PipeReader| {
+            let mut all = String::new();
+            std::io::Read::read_to_string(&mut reads, &mut all).unwrap();
+            all
+        };
+        let reader = goes_on.then(|| {
+            std::thread::spawn({
+                let reads = reads.try_clone().unwrap();
+                move || read(reads)
+            })
+        });
+        rustix::process::kill_process(rustix::process::Pid::from_child(&play), rustix::process::Signal::TERM).unwrap();
+        let status = ended(&mut play, Duration::from_secs(30));
+        let _ = play.kill();
+        assert_eq!(status.expect("it ends").code(), Some(0));
+        assert!(folder.path().join(run).join("outputs.wav").exists(), "its files are whole");
+        let Some(reader) = reader else { continue };
+        drop(reads);
+        let all = reader.join().unwrap();
+        let told: Vec<Value> = all.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+        let marks = told.iter().filter(|event| event["event"] == "scene").filter_map(|event| event["mark"].as_str());
+        let numbers: Vec<usize> = marks.map(|mark| mark.split(' ').next().unwrap().parse().unwrap()).collect();
+        assert!(numbers.is_sorted() && numbers.len() > 20, "more than the pipe holds, in their order: {numbers:?}");
+        assert_eq!(numbers.last(), Some(&39));
+        assert!(told.iter().all(|event| event["event"] != "missed"));
+        assert_eq!(told.last().expect("much was told")["event"], "ended");
+    }
 }
 
 #[test]

@@ -58,7 +58,7 @@ pub enum Command {
 #[derive(Clone, Debug, Args)]
 pub struct PageOptions {
     /// The address and port at which the page is served; 127.0.0.1:4150 without it
-    #[arg(long, value_name = "ADDRESS")]
+    #[arg(long, value_name = "ADDRESS", value_parser = address)]
     pub page: Option<SocketAddr>,
     /// Serves no page
     #[arg(long, conflicts_with_all = ["page", "share", "new_keys"])]
@@ -83,7 +83,7 @@ pub struct Invite {
     #[arg(long)]
     pub new_key: bool,
     /// The address and port at which the page is served, if the run has --page
-    #[arg(long, value_name = "ADDRESS")]
+    #[arg(long, value_name = "ADDRESS", value_parser = address)]
     pub page: Option<SocketAddr>,
 }
 
@@ -129,7 +129,7 @@ pub struct JournalOptions {
 pub struct OscOptions {
     /// Listens for OSC at this address and port, for everything that can be worked; whoever reaches it can work the show.
     /// Without it only what the piece itself asks for is listened for, at 127.0.0.1:4151
-    #[arg(long, value_name = "ADDRESS")]
+    #[arg(long, value_name = "ADDRESS", value_parser = address)]
     pub osc: Option<SocketAddr>,
     /// Tells gestures, scenes, meters, pitch and onsets to this host by OSC, as in 192.168.1.20:4151; may be given again.
     /// Lights and mechanical instruments that follow can do harm: follow your local rules and your licensed technicians
@@ -283,7 +283,7 @@ pub struct Learn {
     #[arg(long, value_name = "HALL")]
     pub hall: PathBuf,
     /// The address and port at which OSC is listened for
-    #[arg(long, value_name = "ADDRESS", default_value = "127.0.0.1:4151")]
+    #[arg(long, value_name = "ADDRESS", default_value = "127.0.0.1:4151", value_parser = address)]
     pub osc: SocketAddr,
     /// Tells what happens as lines of JSON on standard output
     #[arg(long)]
@@ -414,6 +414,14 @@ pub fn parse() -> Cli {
             std::process::exit(why.exit_code());
         }
         why.exit()
+    })
+}
+
+/// An address in numbers, and a port.
+fn address(text: &str) -> Result<SocketAddr, String> {
+    text.parse().map_err(|_| {
+        let port = text.rsplit(':').next().and_then(|port| port.parse::<u16>().ok()).unwrap_or(4150);
+        format!("write an address in numbers and a port, as in 127.0.0.1:{port}")
     })
 }
 

@@ -39,10 +39,12 @@ pub fn main() -> ExitCode {
         Command::Etudes(asked) => etudes::run(&asked),
         Command::Licences => licences::run(),
     };
-    match done {
+    let status = match done {
         Ok(()) => ExitCode::SUCCESS,
         Err(failure) => failure.report(),
-    }
+    };
+    say::settle();
+    status
 }
 
 /// Lets a file that is as large as the system allows (`ulimit -f`) be an error of that write, as a full disk is. Without

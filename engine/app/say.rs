@@ -4,6 +4,10 @@
 use std::fmt::Display;
 use std::io::{ErrorKind, Write};
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Mutex, OnceLock, PoisonError};
+use std::time::Duration;
+
+use crossbeam_channel::{Receiver, Sender, bounded};
 
 use serde_json::{Value, json};
 
@@ -11,6 +15,11 @@ use tenterhook_config::Report;
 use tenterhook_plan::{shown, shown_lines};
 
 use crate::failure::{Failure, colour};
+
+/// Lines that wait for a program that does not read them just now: hours of a show. More are counted, and told of.
+const MOST_WAITING: usize = 10_000;
+/// How long the end waits for a program to read what it is told.
+const LAST_WORDS: Duration = Duration::from_secs(1);
 
 /// Why a run ended of which nothing else is known.
 const BROKE_OFF: &str = "the program broke off; standard error has what it said last";
@@ -22,6 +31,7 @@ pub fn answer(text: impl Display) -> Result<(), Failure> {
 
 /// Gives a result of several lines.
 pub fn print(text: &str) -> Result<(), Failure> {
+    settle();
     let text = shown_lines(text);
     let mut out = std::io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
@@ -33,18 +43,86 @@ pub fn print(text: &str) -> Result<(), Failure> {
 }
 
 /// Tells what happens during a live run, a line of its own on standard output. The show goes on whether or not anybody
-/// reads it.
+/// reads it: keys and signals are never kept waiting by a program that hangs.
 pub fn tell(text: impl Display) {
+    let line = shown(&text.to_string()).into_owned();
+    match TELLER.get() {
+        Some(teller) => teller.tell(line),
+        None => write_line(&line),
+    }
+}
+
+fn write_line(line: &str) {
     let mut out = std::io::stdout().lock();
-    let _ = writeln!(out, "{}", shown(&text.to_string())).and_then(|()| out.flush());
+    let _ = writeln!(out, "{line}").and_then(|()| out.flush());
+}
+
+/// Waits until a program has been told all, but no longer than a moment.
+pub fn settle() {
+    if let Some(teller) = TELLER.get() {
+        teller.settle();
+    }
 }
 
 /// Whether a program reads what happens.
 static TELLS: AtomicBool = AtomicBool::new(false);
+/// Who tells it.
+static TELLER: OnceLock<Teller> = OnceLock::new();
 
 /// From now on all that is said is told to a program as well.
 pub fn tell_programs() {
+    let (line, lines) = bounded(MOST_WAITING);
+    let thread = std::thread::Builder::new().name("json".to_owned()).spawn(move || write_lines(&lines));
+    // Where the system gives no thread each line waits until it is read.
+    if thread.is_ok() {
+        TELLER.get_or_init(|| Teller { line, missed: Mutex::default() });
+    }
     TELLS.store(true, Ordering::Relaxed);
+}
+
+/// Hands lines to the thread that writes them.
+struct Teller {
+    line: Sender<Line>,
+    /// How many found no room since the last that did.
+    missed: Mutex<u64>,
+}
+
+enum Line {
+    Text(String),
+    /// Answered when all before it is written.
+    Settle(Sender<()>),
+}
+
+impl Teller {
+    fn tell(&self, line: String) {
+        let mut missed = self.missed.lock().unwrap_or_else(PoisonError::into_inner);
+        if *missed > 0 {
+            let gap = json!({ "event": "missed", "lines": *missed }).to_string();
+            if self.line.try_send(Line::Text(gap)).is_ok() {
+                *missed = 0;
+            }
+        }
+        if *missed > 0 || self.line.try_send(Line::Text(line)).is_err() {
+            *missed += 1;
+        }
+    }
+
+    fn settle(&self) {
+        let (done, is_done) = bounded(1);
+        if self.line.send_timeout(Line::Settle(done), LAST_WORDS).is_ok() {
+            // Either it reads, or nobody is there to be waited for.
+            let _ = is_done.recv_timeout(LAST_WORDS);
+        }
+    }
+}
+
+fn write_lines(lines: &Receiver<Line>) {
+    for line in lines {
+        match line {
+            Line::Text(line) => write_line(&line),
+            Line::Settle(done) => drop(done.send(())),
+        }
+    }
 }
 
 /// Says something on standard error, a line of its own, whether or not anybody reads it; to a program as an event.
@@ -117,6 +195,7 @@ impl Drop for Owed {
     fn drop(&mut self) {
         if TELLS.load(Ordering::Relaxed) {
             tell(&self.0);
+            settle();
         }
     }
 }
@@ -148,6 +227,22 @@ pub fn wrapped(indent: usize, text: &str) -> String {
 mod tests {
     use super::*;
     use std::process::Command;
+
+    #[test]
+    fn what_finds_no_room_is_counted_and_told_of_when_there_is_some() {
+        let (line, lines) = bounded(2);
+        let teller = Teller { line, missed: Mutex::default() };
+        let told = || match lines.try_recv() {
+            Ok(Line::Text(line)) => line,
+            _ => String::new(),
+        };
+        ["a", "b", "c", "d"].into_iter().for_each(|line| teller.tell(line.to_owned()));
+        assert_eq!((told(), told(), told()), ("a".to_owned(), "b".to_owned(), String::new()));
+        ["e", "f"].into_iter().for_each(|line| teller.tell(line.to_owned()));
+        assert_eq!((told(), told()), (r#"{"event":"missed","lines":2}"#.to_owned(), "e".to_owned()));
+        teller.tell("g".to_owned());
+        assert_eq!((told(), told()), (r#"{"event":"missed","lines":1}"#.to_owned(), "g".to_owned()));
+    }
 
     #[test]
     fn a_program_is_told_of_the_end_even_when_the_run_breaks_off() {

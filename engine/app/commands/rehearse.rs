@@ -112,10 +112,11 @@ pub fn run(asked: &Rehearse) -> Result<(), Failure> {
     let channels = mics.channels();
     if let Some(mic) = plan.mics.iter().find(|mic| mic.input.is_some_and(|input| usize::from(input) >= channels)) {
         return Err(Failure::Asked(format!(
-            "mic `{}` is on input {}, but {} has {channels} channels: give it that channel, or map the mic in a hall file",
+            "mic `{}` is on input {}, but {} has {}: give it that channel, or map the mic in a hall file",
             mic.name,
             mic.input.map_or(0, |input| input + 1),
             mics.paths().next().unwrap_or(Path::new("")).display(),
+            count(channels as u64, "channel"),
         )));
     }
     if asked.aloud {

@@ -23,7 +23,7 @@ use crate::live::desk::{self, Desk};
 use crate::live::relay;
 use crate::live::room::Room;
 use crate::loading::Loaded;
-use crate::say::{Owed, say};
+use crate::say::{Owed, count, say};
 
 /// Makes, at a rate, the sound that takes the place of the mics, and says how many channels it has.
 pub type Players = dyn Fn(u32) -> Result<(usize, Sound), Failure>;
@@ -386,8 +386,11 @@ impl Ending {
             self.refused.filter(|counts| *counts != OscCounts::default())
         {
             say(format_args!(
-                "caution: by OSC came {senseless} messages that made no sense, {far} bundles for more than a minute \
-                 later, and {crowded} gestures for later that found no room"
+                "caution: by OSC came {} that made no sense, {} for more than a minute later, and {} for later that found \
+                 no room",
+                count(senseless, "message"),
+                count(far, "bundle"),
+                count(crowded, "gesture"),
             ));
         }
         if let Some(RelayCounts { sent, refused }) = self.told.filter(|counts| counts.refused > 0) {

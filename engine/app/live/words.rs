@@ -19,7 +19,11 @@ pub fn of(Condition { topic, subject, .. }: &Condition) -> String {
         Topic::DeviceStill { seconds } => {
             format!("the device has asked for no sound for {seconds} s: see its cable and its program")
         }
-        Topic::NoDevice => "no sound device: the built-in clock runs, and nothing is heard".to_owned(),
+        Topic::NoDevice => {
+            "no sound device: the built-in clock runs, and nothing is heard; connect one, or start a JACK server, and start \
+             again"
+                .to_owned()
+        },
         Topic::ClocksApart { ppm } => format!(
             "the clocks of the two devices differ by {ppm:.0} ppm, more than crystals do: see whether one should follow \
              another clock"
