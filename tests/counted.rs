@@ -5,11 +5,12 @@
 mod beside;
 
 use std::alloc::System;
+use std::ops::Range;
 
 use beside::Beside;
 use stats_alloc::{INSTRUMENTED_SYSTEM, Region, Stats, StatsAlloc};
 use tenterhook_config::{Text, check_with};
-use tenterhook_dsp::effects::{EFFECTS, Effect, Processor};
+use tenterhook_dsp::effects::{EFFECTS, Effect, Prepared, Processor};
 use tenterhook_dsp::memory::{Heard, Insight};
 use tenterhook_plan::{ControllerId, Event, Gesture, Plan, SceneId, Timed};
 use tenterhook_rt::{Making, bytes, engine, engine_with, quiet_hook};
@@ -128,13 +129,17 @@ struct Saboteur {
 }
 
 impl Processor for Saboteur {
-    fn begin(&mut self, _: u64, _: &Heard<'_>) {
+    fn begin(&mut self, _: u64, _: &Heard<'_>, _: &Prepared, _: u64) {
         assert!(!self.in_begin, "it broke in {}", "begin");
     }
 
-    fn render(&mut self, _: u64, now: &[f32], x: &[f32], _: &Heard<'_>, out: &mut [f32]) {
+    fn render(&mut self, _: u64, now: &[f32], x: &[f32], _: &Heard<'_>, _: &Prepared, out: &mut [f32]) {
         assert!(self.in_begin || x.iter().all(|&x| x < 1.0), "it broke in {}", "render");
         out.copy_from_slice(now);
+    }
+
+    fn holds(&self) -> Option<Range<u64>> {
+        None
     }
 }
 
@@ -144,7 +149,7 @@ fn what_breaks_costs_at_most_four_allocations_and_two_frees_once() {
          [[scene]]\nmark = \"A\"\nmic.voice.direct = { by = \"foot\", to = [\"left\"] }\n\
          mic.viol.stretch = { by = \"wheel\", to = [\"right\"] }\n",
     );
-    let table = |make: fn(&tenterhook_dsp::effects::Settings<'_>) -> Box<dyn Processor>| -> &'static [Effect] {
+    let table = |make: fn(u32, f64) -> Box<dyn Processor>| -> &'static [Effect] {
         let one =
             |effect: &Effect| if effect.declaration.name == "direct" { Effect { make, ..*effect } } else { *effect };
         Box::leak(EFFECTS.iter().map(one).collect())
@@ -157,8 +162,8 @@ fn what_breaks_costs_at_most_four_allocations_and_two_frees_once() {
         assert!((insight, place) != (Insight::Model, 1) || at < 30_000 || [true][std::hint::black_box(1)]);
     };
     let saboteurs = [
-        ("begin", Making { effects: table(|_| Box::new(Saboteur { in_begin: true })), ..usual }),
-        ("render", Making { effects: table(|_| Box::new(Saboteur { in_begin: false })), ..usual }),
+        ("begin", Making { effects: table(|_, _| Box::new(Saboteur { in_begin: true })), ..usual }),
+        ("render", Making { effects: table(|_, _| Box::new(Saboteur { in_begin: false })), ..usual }),
         ("a step of the model", Making { step: broken_step, ..usual }),
         ("an index past the end", Making { step: past_the_end, ..usual }),
     ];

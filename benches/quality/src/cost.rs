@@ -3,7 +3,7 @@
 use std::time::{Duration, Instant};
 
 use realfft::RealFftPlanner;
-use tenterhook_dsp::effects::{Settings, named};
+use tenterhook_dsp::effects::named;
 use tenterhook_dsp::memory::Memory;
 use tenterhook_plan::declare::Setting;
 
@@ -39,19 +39,20 @@ fn ours(sound: &[f32], ratio: f64) -> Blocks {
     let (sound, rate) = (sound.to_vec(), RATE as u32);
     let effect = named("stretch").expect("there is a stretch");
     let values = [Setting::Quantity(ratio), Setting::Quantity(sound.len() as f64 / RATE + 1.0)];
-    let mut processor = (effect.make)(&Settings { values: &values, rate, seed: 0 });
-    let reach = ((effect.reach)(&values) * RATE) as usize + tenterhook_dsp::CELL as usize;
+    let settings = (effect.prepare)(&values, rate);
+    let mut processor = (effect.make)(rate, settings.room);
+    let reach = (settings.reach * RATE) as usize + tenterhook_dsp::CELL as usize;
     let mut memory = Memory::new(reach).modelled(rate, 0);
     let x = [1.0; tenterhook_dsp::CELL as usize];
     Box::new(move |number| {
         for from in (number * BLOCK..(number + 1) * BLOCK).step_by(x.len()) {
             let now = &sound[from..from + x.len()];
             if from == 0 {
-                processor.begin(0, &memory.heard(0));
+                processor.begin(0, &memory.heard(0), &settings, 0);
             }
             memory.write(from as u64, now);
             let mut out = x;
-            processor.render(from as u64, now, &x, &memory.heard(from as u64), &mut out);
+            processor.render(from as u64, now, &x, &memory.heard(from as u64), &settings, &mut out);
             std::hint::black_box(out);
         }
     })

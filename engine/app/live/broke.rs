@@ -53,10 +53,11 @@ pub fn all(state: &EngineState) -> impl Iterator<Item = Condition> + '_ {
 #[cfg(test)]
 mod tests {
     use std::collections::BTreeMap;
+    use std::ops::Range;
     use std::time::{Duration, Instant};
 
     use tenterhook_config::{Host, Text, check};
-    use tenterhook_dsp::effects::{EFFECTS, Effect, Processor};
+    use tenterhook_dsp::effects::{EFFECTS, Effect, Prepared, Processor};
     use tenterhook_dsp::memory::Heard;
     use tenterhook_io::{ClockSource, Facts, Hub, Player, Seat, Source as _, Standing};
     use tenterhook_plan::{ControllerId, Gesture, Meters, SceneId, Who};
@@ -74,10 +75,14 @@ mod tests {
     struct Saboteur;
 
     impl Processor for Saboteur {
-        fn begin(&mut self, _: u64, _: &Heard<'_>) {}
+        fn begin(&mut self, _: u64, _: &Heard<'_>, _: &Prepared, _: u64) {}
 
-        fn render(&mut self, _: u64, now: &[f32], _: &[f32], _: &Heard<'_>, out: &mut [f32]) {
+        fn render(&mut self, _: u64, now: &[f32], _: &[f32], _: &Heard<'_>, _: &Prepared, out: &mut [f32]) {
             out.copy_from_slice(&now[std::hint::black_box(1000)..]);
+        }
+
+        fn holds(&self) -> Option<Range<u64>> {
+            None
         }
     }
 
@@ -87,7 +92,7 @@ mod tests {
         quiet_hook();
         let plan = check(&Text::new("reed.toml", PIECE), None).expect("nothing is wrong with it").plan;
         let one = |effect: &Effect| match effect.declaration.name {
-            "direct" => Effect { make: |_| Box::new(Saboteur), ..*effect },
+            "direct" => Effect { make: |_, _| Box::new(Saboteur), ..*effect },
             _ => *effect,
         };
         let effects: &[Effect] = Box::leak(EFFECTS.iter().map(one).collect());

@@ -75,24 +75,21 @@ impl<'p> Room<'p> {
     /// What would help most: the kind of effect that takes most.
     fn remedy(&self) -> String {
         let mut kinds: Vec<(&str, usize, usize)> = Vec::new();
-        for (instance, &bytes) in self.plan.instances.iter().zip(&self.takes.effects) {
-            match kinds.iter_mut().find(|(name, ..)| *name == instance.effect) {
+        for &(effect, bytes) in &self.takes.voices {
+            match kinds.iter_mut().find(|(name, ..)| *name == effect) {
                 Some((_, count, sum)) => (*count, *sum) = (*count + 1, *sum + bytes),
-                None => kinds.push((instance.effect, 1, bytes)),
+                None => kinds.push((effect, 1, bytes)),
             }
         }
         let Some((name, count, sum)) = kinds.into_iter().max_by_key(|(.., sum)| *sum) else {
             return "quit what takes memory".to_owned();
         };
         let how = match name {
-            "stretch" => "give them a shorter `memory`, or",
-            _ => "have fewer, or",
+            "stretch" => "give them a shorter `memory`, or have fewer mics that stretch",
+            _ => "have fewer mics with it",
         };
-        let many = if count == 1 { format!("1 {name}") } else { format!("{count} of {name}") };
-        format!(
-            "{many} with settings of their own take {} MB of it: {how} the same settings in all scenes, which then share one",
-            megabytes(sum as u64)
-        )
+        let on = if count == 1 { "one source".to_owned() } else { format!("{count} sources") };
+        format!("{name} on {on} takes {} MB of it: {how}", megabytes(sum as u64))
     }
 }
 

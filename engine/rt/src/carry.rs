@@ -2,13 +2,17 @@
 
 use tenterhook_plan::{Decibels, Identity, InstanceId, Mic, Plan, SceneId, Source};
 
-use crate::table::{self, Need, Table};
+use crate::pool::{Becoming, PoolNeed};
+use crate::table::{self, Need, Needs, Table, walk_with};
 
 /// Places in the old table and in the new one, of what carries on; and what of the old one fades out before it goes.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Carry {
     pub mics: Vec<(usize, usize)>,
     pub sources: Vec<(usize, usize)>,
+    /// The pools of voices on those sources, and what they become.
+    pub pools: Vec<(usize, usize, Becoming)>,
+    /// In the order of the old ones.
     pub residents: Vec<(usize, usize)>,
     pub outputs: Vec<(usize, usize)>,
     pub controllers: Vec<(usize, usize)>,
@@ -22,6 +26,19 @@ pub(crate) struct Carry {
     pub fresh_sources: Vec<usize>,
     /// Outputs of the old table that go, or go on at another channel or under another ceiling.
     pub dipped_outputs: Vec<usize>,
+}
+
+/// What the sources and voices of a piece hold, as a changed one after it has to know it.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Had {
+    pub sources: Vec<Need>,
+    pub pools: Vec<PoolNeed>,
+}
+
+impl Had {
+    pub fn of(needs: &Needs) -> Self {
+        Self { sources: needs.sources.clone(), pools: needs.pools.clone() }
+    }
 }
 
 /// What makes a source the same one in a changed piece.
@@ -59,22 +76,32 @@ fn left_out(count: usize, kept: impl Fn(usize) -> bool) -> Vec<usize> {
     reason = "each place was counted in the list of the plan, and a table has a thing for each of its plan's"
 )]
 impl Carry {
-    /// From the plan `old`, whose sources remember `had`, to the plan `new`, whose sources shall remember `needs`: these
-    /// grow to what the same source had, so that its memory can simply move over.
-    pub fn new(old: &Plan, had: &[Need], new: &Plan, needs: &mut [Need]) -> Self {
+    /// From the plan `old`, whose sources and voices hold `had`, to the plan `new`, whose shall hold `needs`: these grow to
+    /// what the same source had, so that its memory and its voices can simply move over.
+    pub fn new(old: &Plan, had: &Had, new: &Plan, needs: &mut Needs) -> Self {
         let mics = pairs(&named(&old.mics, |mic| &mic.name), &named(&new.mics, |mic| &mic.name));
         let outputs = pairs(&named(&old.outputs, |output| &output.name), &named(&new.outputs, |output| &output.name));
         let controllers = pairs(&named(&old.controllers, |one| &one.name), &named(&new.controllers, |one| &one.name));
 
         let mut sources = pairs(&names(old), &names(new));
         sources.retain(|&(i, j)| {
-            let knows = (had[i].analysis || !needs[j].analysis) && (had[i].model || !needs[j].model);
-            let goes_on = knows && had[i].samples >= needs[j].samples;
+            let (had, needs) = (had.sources[i], &mut needs.sources[j]);
+            let knows = (had.analysis || !needs.analysis) && (had.model || !needs.model);
+            let goes_on = knows && had.samples >= needs.samples;
             if goes_on {
-                needs[j] = had[i];
+                *needs = had;
             }
             goes_on
         });
+
+        let mut pools = Vec::new();
+        for (i, had) in had.pools.iter().enumerate() {
+            let Some(&(_, source)) = sources.iter().find(|(from, _)| *from == had.source) else { continue };
+            let same = |need: &PoolNeed| need.source == source && need.effect == had.effect;
+            if let Some(j) = needs.pools.iter().position(same) {
+                pools.push((i, j, needs.pools[j].follow(had)));
+            }
+        }
 
         let identities = |plan: &Plan| -> Vec<Identity> {
             (0..plan.instances.len()).map(|index| plan.identity(InstanceId::new(index))).collect()
@@ -101,11 +128,12 @@ impl Carry {
         };
         Self {
             doomed: left_out(old.instances.len(), |i| residents.iter().any(|&(a, _)| a == i)),
-            fresh_sources: left_out(needs.len(), |j| sources.iter().any(|&(_, b)| b == j)),
+            fresh_sources: left_out(needs.sources.len(), |j| sources.iter().any(|&(_, b)| b == j)),
             dipped_mics: left_out(old.mics.len(), same_mic),
             dipped_outputs: left_out(old.outputs.len(), same_output),
             mics,
             sources,
+            pools,
             residents,
             outputs,
             controllers,
@@ -118,8 +146,7 @@ impl Carry {
         let hurry = old.clock.hurry;
         for &i in &self.doomed {
             let resident = &mut old.residents[i];
-            resident.doomed = true;
-            resident.voices.iter_mut().for_each(|voice| voice.leave(hurry));
+            resident.doom(&mut old.pools[resident.pool], hurry);
         }
         for &i in &self.dipped_mics {
             old.mics[i].dip.go(0.0, hurry);
@@ -159,18 +186,19 @@ impl Carry {
                 before.next().into_iter().for_each(|before| loudness.carry(before));
             }
         }
-        for &(i, j) in &self.residents {
-            let (from, to) = (&mut old.residents[i], &mut new.residents[j]);
-            std::mem::swap(&mut from.voices, &mut to.voices);
-            to.gate = from.gate;
-            (to.broken, to.fault) = (from.broken, from.fault.anew());
-            for (voice, blank) in to.voices.iter_mut().zip(&mut from.voices) {
-                // The number of outputs may differ: the new one's sends, filled from the old one's.
-                std::mem::swap(&mut voice.sends, &mut blank.sends);
-                for &(a, b) in &self.outputs {
-                    voice.sends[b] = blank.sends[a];
-                }
-            }
+        for &(i, j, becoming) in &self.pools {
+            let (from, to) = (&mut old.pools[i], &mut new.pools[j]);
+            from.free_all(|owner| old.residents[owner].doomed);
+            to.carry(from, becoming, &self.outputs);
+        }
+        // What is not looked at is as it was made.
+        for &i in &old.walk {
+            let Ok(found) = self.residents.binary_search_by_key(&i, |&(i, _)| i) else { continue };
+            let (from, j) = (&mut old.residents[i], self.residents[found].1);
+            let Some(&(a, b, becoming)) = self.pools.iter().find(|(a, ..)| *a == from.pool) else { continue };
+            let (before, pool) = (&old.pools[a], &mut new.pools[b]);
+            new.residents[j].carry(from, pool, |pool, slot| pool.slot(before, becoming, slot));
+            walk_with(&mut new.walk, j);
         }
         // What is new and reads what broke before it came does not begin.
         (0..new.sources.len()).for_each(|place| new.let_down(place));

@@ -11,11 +11,11 @@ use ringbuf::traits::{Consumer, Observer, Producer, Split};
 use ringbuf::{HeapCons, HeapProd, HeapRb};
 use tenterhook_plan::{Applied, Event, Plan, SceneId, Who};
 
-use crate::carry::Carry;
+use crate::carry::{Carry, Had};
 use crate::engine::Engine;
 use crate::outbox::{Inbox, Item, Outbox};
 use crate::reading::Reading;
-use crate::table::{Making, Need, Table, needs};
+use crate::table::{Making, Needs, Table};
 
 /// Events on their way to the audio thread.
 const EVENTS: usize = 4096;
@@ -48,8 +48,8 @@ pub struct Control {
     plans: VecDeque<Plan>,
     /// Installations that the gestures have told of and the readings have not yet.
     behind: u32,
-    /// What the sources of the newest plan remember.
-    needs: Vec<Need>,
+    /// What the sources and voices of the newest plan hold.
+    had: Had,
     ports: Vec<String>,
     making: Making,
 }
@@ -97,9 +97,10 @@ pub fn engine_with(making: Making, plan: &Plan, rate: u32, first: SceneId) -> (E
     let (readings_out, readings) = Outbox::with_room(READINGS);
     let lost = Arc::new(AtomicU64::new(0));
     let ports: Vec<String> = plan.ports().into_iter().map(str::to_owned).collect();
-    let needs = needs(plan, rate, making);
+    let needs = Needs::new(plan, rate, making);
+    let had = Had::of(&needs);
     let (home, back) = HeapRb::new(1).split();
-    let table = Table::new(plan, rate, &ports, &needs, making, Carry::default(), home);
+    let table = Table::new(plan, rate, &ports, needs, making, Carry::default(), home);
     let engine = Engine {
         sample: 0,
         scene: SceneId::new(first.index().min(plan.scenes.len().saturating_sub(1))),
@@ -126,7 +127,7 @@ pub fn engine_with(making: Making, plan: &Plan, rate: u32, first: SceneId) -> (E
         homes: vec![back],
         plans: VecDeque::from([plan.clone()]),
         behind: 0,
-        needs,
+        had,
         ports,
         making,
     };
@@ -137,7 +138,7 @@ pub fn engine_with(making: Making, plan: &Plan, rate: u32, first: SceneId) -> (E
 /// all that the piece will ever need.
 pub struct Builder {
     rate: u32,
-    old: Option<(Plan, Vec<Need>)>,
+    old: Option<(Plan, Had)>,
     ports: Vec<String>,
     making: Making,
 }
@@ -148,7 +149,7 @@ pub struct Built {
     /// Where the table before it comes home to.
     back: HeapCons<Box<Table>>,
     plan: Plan,
-    needs: Vec<Need>,
+    had: Had,
     ports: Vec<String>,
 }
 
@@ -156,11 +157,12 @@ impl Builder {
     /// Builds it.
     pub fn build(self, plan: &Plan) -> Box<Built> {
         let ports = plan.ports_after(&self.ports);
-        let mut needs = needs(plan, self.rate, self.making);
+        let mut needs = Needs::new(plan, self.rate, self.making);
         let carry = self.old.map_or_else(Carry::default, |(old, had)| Carry::new(&old, &had, plan, &mut needs));
+        let had = Had::of(&needs);
         let (home, back) = HeapRb::new(1).split();
-        let table = Box::new(Table::new(plan, self.rate, &ports, &needs, self.making, carry, home));
-        Box::new(Built { table, back, plan: plan.clone(), needs, ports })
+        let table = Box::new(Table::new(plan, self.rate, &ports, needs, self.making, carry, home));
+        Box::new(Built { table, back, plan: plan.clone(), had, ports })
     }
 }
 
@@ -184,7 +186,7 @@ impl Control {
     /// Builds a changed piece on any thread, for [`Control::hand_over`].
     pub fn builder(&self) -> Builder {
         // There is always one: the plan of the newest table.
-        let old = self.plans.back().cloned().map(|plan| (plan, self.needs.clone()));
+        let old = self.plans.back().cloned().map(|plan| (plan, self.had.clone()));
         Builder { rate: self.rate, old, ports: self.ports.clone(), making: self.making }
     }
 
@@ -198,12 +200,12 @@ impl Control {
         if self.tables.is_full() {
             return Err(built);
         }
-        let Built { table, back, plan, needs, ports } = *built;
+        let Built { table, back, plan, had, ports } = *built;
         // There is room: nobody else puts anything in.
         if self.tables.try_push(table).is_ok() {
             self.homes.push(back);
             self.plans.push_back(plan);
-            (self.needs, self.ports) = (needs, ports);
+            (self.had, self.ports) = (had, ports);
         }
         Ok(())
     }

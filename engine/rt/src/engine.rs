@@ -15,8 +15,8 @@ use tenterhook_plan::{
 
 use crate::outbox::Outbox;
 use crate::reading::Reading;
-use crate::resident::{Change, Moment, Resident};
-use crate::table::Table;
+use crate::resident::{Change, Moment, Reads, Resident};
+use crate::table::{Table, walk_with};
 
 /// The audio half of an engine: give it to the audio thread and call [`process`](Engine::process) there.
 ///
@@ -187,14 +187,16 @@ impl Engine {
             self.record(Gesture::Controller { id, value }, who);
         }
         let moment = self.moment();
-        let Table { controllers, worked, residents, sources, scenes, .. } = &mut *self.table;
-        let (Some(state), Some(worked)) = (controllers.get_mut(id.index()), worked.get(id.index())) else { return };
+        let Table { controllers, walk, residents, pools, sources, scenes, .. } = &mut *self.table;
+        let Some(state) = controllers.get_mut(id.index()) else { return };
         state.set(value);
-        for &index in worked {
+        let scene = &scenes[moment.scene.index()];
+        for &index in &*walk {
             let resident = &mut residents[index];
-            let gains = scenes[moment.scene.index()].gains[index].as_deref().unwrap_or(&[]);
-            let memory = &sources[resident.reads].memory;
-            resident.moved(moment, state, gains, memory);
+            if resident.controller() == Some(id.index()) {
+                let reads = Reads { pool: &mut pools[resident.pool], memory: &sources[resident.reads].memory };
+                resident.moved(moment, state, scene.gains(resident.part), reads);
+            }
         }
     }
 
@@ -204,7 +206,11 @@ impl Engine {
             if self.sample == 0 {
                 // Nothing has sounded: the scene fired at the first sample is the first scene, so that a run that was
                 // begun at a later mark is played back as it was.
-                self.table.residents.iter_mut().for_each(Resident::forget);
+                let Table { walk, residents, pools, .. } = &mut *self.table;
+                for &index in &*walk {
+                    let resident = &mut residents[index];
+                    resident.forget(&mut pools[resident.pool]);
+                }
             }
             // The scene in force, fired again, leaves what still fades to its own pace.
             let hurry = if scene == self.scene { u32::MAX } else { self.table.clock.hurry };
@@ -218,17 +224,27 @@ impl Engine {
         (self.scene, self.since) = (scene, self.sample);
         self.tell_scene();
         let moment = self.moment();
-        let Table { controllers, residents, sources, scenes, .. } = &mut *self.table;
+        let Table { controllers, walk, residents, pools, sources, scenes, .. } = &mut *self.table;
         let scene = &scenes[scene.index()];
         let change = Change { fade: scene.fade, hurry };
-        for (resident, gains) in residents.iter_mut().zip(&scene.gains) {
-            match (resident.is_out(), gains) {
-                (false, Some(gains)) => resident.carry_on(gains, change),
-                (_, None) => resident.go(change),
-                (true, Some(gains)) => {
-                    let state = resident.controller().map(|index| &controllers[index]);
-                    resident.come(moment, state, gains, change, &sources[resident.reads].memory);
-                }
+        // First what goes, so that its voices are known to be ending.
+        for &index in &*walk {
+            if scene.parts.binary_search_by_key(&index, |part| part.resident).is_err() {
+                let resident = &mut residents[index];
+                resident.go(change, &mut pools[resident.pool]);
+            }
+        }
+        for (nth, part) in scene.parts.iter().enumerate() {
+            let resident = &mut residents[part.resident];
+            resident.part = nth;
+            let pool = &mut pools[resident.pool];
+            if resident.is_out() {
+                let state = resident.controller().map(|index| &controllers[index]);
+                let reads = Reads { pool, memory: &sources[resident.reads].memory };
+                resident.come(moment, state, &part.gains, change, reads);
+                walk_with(walk, part.resident);
+            } else {
+                resident.carry_on(&part.gains, change, pool);
             }
         }
     }
@@ -240,15 +256,17 @@ impl Engine {
         self.hushed = hushed;
         self.record(Gesture::Hush(hushed), who);
         let moment = self.moment();
-        let Table { controllers, residents, sources, scenes, clock, .. } = &mut *self.table;
+        let Table { controllers, walk, residents, pools, sources, scenes, clock, .. } = &mut *self.table;
         let scene = &scenes[self.scene.index()];
-        for (resident, gains) in residents.iter_mut().zip(&scene.gains) {
+        for &index in &*walk {
+            let resident = &mut residents[index];
+            let pool = &mut pools[resident.pool];
             if hushed {
-                resident.hush(*clock);
+                resident.hush(*clock, pool);
             } else {
                 let state = resident.controller().map(|index| &controllers[index]);
-                let gains = gains.as_deref().unwrap_or(&[]);
-                resident.release(moment, state, gains, scene.fade, &sources[resident.reads].memory);
+                let reads = Reads { pool, memory: &sources[resident.reads].memory };
+                resident.release(moment, state, scene.gains(resident.part), scene.fade, reads);
             }
         }
     }
@@ -311,11 +329,13 @@ impl Engine {
             hearing.at_line(self.sample, |reading| self.readings.say(reading));
         }
         let moment = self.moment();
-        let Table { controllers, residents, sources, scenes, .. } = &mut *self.table;
-        for (resident, gains) in residents.iter_mut().zip(&scenes[moment.scene.index()].gains) {
+        let Table { controllers, walk, residents, pools, sources, scenes, .. } = &mut *self.table;
+        let scene = &scenes[moment.scene.index()];
+        for &index in &*walk {
+            let resident = &mut residents[index];
             let state = resident.controller().map(|index| &controllers[index]);
-            let gains = gains.as_deref().unwrap_or(&[]);
-            resident.at_line(moment, state, gains, &sources[resident.reads].memory);
+            let reads = Reads { pool: &mut pools[resident.pool], memory: &sources[resident.reads].memory };
+            resident.at_line(moment, state, scene.gains(resident.part), reads);
         }
         if (self.sample / CELL).is_multiple_of(self.table.clock.reading_cells) {
             self.tell();
@@ -328,12 +348,27 @@ impl Engine {
         self.tell_scene();
         let (sample, moment) = (self.sample, self.moment());
         let groups = self.table.groups.len();
-        let Table { controllers, residents, loudness, midi, mics, outputs, shared, hearings, sources, clock, .. } =
-            &mut *self.table;
+        let Table {
+            controllers,
+            walk,
+            residents,
+            pools,
+            loudness,
+            midi,
+            mics,
+            outputs,
+            shared,
+            hearings,
+            sources,
+            clock,
+            ..
+        } = &mut *self.table;
         let mut say = |reading| self.readings.say(reading);
-        for (index, resident) in residents.iter_mut().enumerate() {
-            resident.tell(InstanceId::new(index), moment, &mut say);
+        for &index in &*walk {
+            let resident = &mut residents[index];
+            resident.tell(moment, &mut pools[resident.pool], &mut say);
         }
+        walk.retain(|&index| residents[index].feeds.is_some() || !residents[index].is_over());
         for (place, source) in sources.iter_mut().enumerate() {
             for (insight, told) in &mut source.faults {
                 told.tell(|fault| {
@@ -412,10 +447,10 @@ fn source_at(place: usize, mics: usize, groups: usize, residents: &[Resident]) -
 impl Table {
     /// What reads a thing of this source that broke is let down.
     pub(crate) fn let_down(&mut self, place: usize) {
-        let Self { residents, sources, clock, .. } = self;
+        let Self { residents, pools, sources, clock, .. } = self;
         for (insight, _) in sources[place].faults.iter().filter(|(_, told)| told.fault.is_some()) {
             let readers = residents.iter_mut().filter(|one| one.reads == place && one.reads_insight(*insight));
-            readers.filter(|one| !one.broken).for_each(|one| one.let_down(*clock));
+            readers.filter(|one| !one.broken).for_each(|one| one.let_down(*clock, &mut pools[one.pool]));
         }
     }
 
@@ -455,14 +490,15 @@ impl Table {
         for output in &mut self.outputs {
             output.sum[..length].fill(0.0);
         }
-        for nth in 0..self.residents.len() {
-            let resident = &mut self.residents[nth];
+        for nth in 0..self.walk.len() {
+            let resident = &mut self.residents[self.walk[nth]];
             let mut sum = [0.0; CELL as usize];
             let sum = &mut sum[..length];
             if !resident.is_silent() {
                 let source = &self.sources[resident.reads];
                 let sinks = &mut self.outputs;
-                resident.render(from, &source.now[..length], &source.memory, self.clock, sum, |output, sound| {
+                let reads = Reads { pool: &mut self.pools[resident.pool], memory: &source.memory };
+                resident.render(from, &source.now[..length], reads, self.clock, sum, |output, sound| {
                     for (sum, &sound) in sinks[output].sum.iter_mut().zip(sound) {
                         *sum += sound;
                     }

@@ -55,6 +55,7 @@ mod hearing;
 mod laws;
 mod midi;
 mod outbox;
+mod pool;
 mod reading;
 mod resident;
 mod strip;

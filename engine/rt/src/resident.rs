@@ -1,19 +1,16 @@
-//! One resident effect: its voices, and when they begin and end.
+//! One resident effect: the voices that it holds, and when they begin and end.
 
 use tenterhook_dsp::CELL;
-use tenterhook_dsp::effects::{Effect, Settings};
+use tenterhook_dsp::effects::{Effect, Prepared};
 use tenterhook_dsp::memory::{Insight, Memory};
-use tenterhook_dsp::ramp::Ramp;
 use tenterhook_plan::{By, Controller, EffectState, Instance, InstanceId, Part, SceneId};
 
 use crate::clock::Clock;
 use crate::controllers::State;
 use crate::fault::{Fault, Spot, Told, caught};
+use crate::pool::{Pool, VOICES};
 use crate::reading::Reading;
-use crate::voice::{Life, Voice};
-
-/// How many voices an effect has: one that begins, one that ends, and one that is hurried out because a third begins.
-const VOICES: usize = 3;
+use crate::voice::{Begins, Life, Sounds, Voice};
 
 /// What an effect waits for.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -105,8 +102,15 @@ impl Works {
 /// A resident effect.
 pub(crate) struct Resident {
     pub gate: Gate,
-    pub voices: Vec<Voice>,
+    /// Where in its pool the voices are that it holds.
+    pub held: [Option<usize>; VOICES],
     pub works: Works,
+    /// Its own place in the table, and that of its pool.
+    place: usize,
+    pub pool: usize,
+    /// Where it stands among the effects of the scene in force, if it has a part in that.
+    pub part: usize,
+    pub settings: Prepared,
     /// The source that it reads, in the table's list.
     pub reads: usize,
     /// The source that its sound is for the effects after it.
@@ -121,87 +125,95 @@ pub(crate) struct Resident {
     pub broken: bool,
     /// Its own fault, if it was that.
     pub fault: Told,
-    /// What was last told of how it stands, and of what it holds; `None`: nothing was.
+    /// What was last told of how it stands and what it holds; `None`: it must be told anew.
     told_stands: Option<EffectState>,
     told_holds: Option<Option<(u64, u64)>>,
 }
 
 impl Resident {
-    /// Makes all that it will ever need. Not for the audio thread.
-    pub fn new(
-        effect: &Effect,
-        instance: &Instance,
-        place: usize,
-        controllers: &[Controller],
-        rate: u32,
-        outputs: usize,
-    ) -> Self {
-        let voice = |voice: usize| {
-            let seed = (place * VOICES + voice) as u64;
-            Voice::new((effect.make)(&Settings { values: &instance.settings, rate, seed }), outputs)
-        };
+    /// At the place `place` of the table. Nothing of it sounds yet: whoever shows it knows that without being told.
+    pub fn new(effect: &Effect, instance: &Instance, settings: Prepared, place: usize, plan: &[Controller]) -> Self {
         Self {
             gate: Gate::Out,
-            voices: (0..VOICES).map(voice).collect(),
-            works: Works::new(instance.by, controllers),
+            held: [None; VOICES],
+            works: Works::new(instance.by, plan),
+            place,
+            pool: 0,
+            part: 0,
             reads: 0,
             feeds: None,
             doomed: false,
             level: effect.level,
-            reads_analysis: (effect.wants_analysis)(&instance.settings),
+            reads_analysis: settings.wants_analysis,
             reads_model: effect.wants_model,
+            settings,
             broken: false,
             fault: Told::default(),
-            told_stands: None,
-            told_holds: None,
+            told_stands: Some(EffectState::Out),
+            told_holds: Some(None),
         }
     }
 
-    /// Bytes that one takes whose processors take so many each.
-    pub fn bytes(processor: usize, outputs: usize) -> usize {
-        size_of::<Self>() + VOICES * (size_of::<Voice>() + processor + outputs * size_of::<Ramp>())
+    /// Does something with each voice that it holds.
+    fn each(&self, pool: &mut Pool, mut what: impl FnMut(&mut Voice)) {
+        for slot in self.held.into_iter().flatten() {
+            pool.get_mut(slot).into_iter().for_each(&mut what);
+        }
     }
 
     /// It is as if nothing had happened yet.
-    pub fn forget(&mut self) {
+    pub fn forget(&mut self, pool: &mut Pool) {
         self.gate = Gate::Out;
-        self.voices.iter_mut().for_each(|voice| voice.life = Life::Free);
+        self.each(pool, Voice::free);
+        self.held = [None; VOICES];
+    }
+
+    /// Nothing of it begins any more, and what sounds is silent after so many samples.
+    pub fn doom(&mut self, pool: &mut Pool, hurry: u32) {
+        self.doomed = true;
+        self.each(pool, |voice| voice.leave(hurry));
+    }
+
+    /// Takes the place of the one that it is in the piece before. Its voices are where `slot` says.
+    pub fn carry(&mut self, old: &mut Self, pool: &mut Pool, slot: impl Fn(&Pool, usize) -> usize) {
+        (self.gate, self.broken, self.fault) = (old.gate, old.broken, old.fault.anew());
+        (self.told_stands, self.told_holds) = (None, None);
+        self.held = std::mem::take(&mut old.held).map(|held| held.map(|held| slot(pool, held)));
+        let place = self.place;
+        self.each(pool, |voice| voice.owner = Some(place));
     }
 
     /// The scene that comes has it too: the sound goes on, and glides to where it sounds there. What an earlier scene
     /// left behind is hurried out, here and below.
-    pub fn carry_on(&mut self, gains: &[f32], change: Change) {
-        for voice in &mut self.voices {
-            match voice.life {
-                Life::Free | Life::Falling => {}
-                Life::Sounding | Life::Ending => voice.redirect(gains, change.fade),
-                Life::Leaving => voice.leave(change.hurry),
-            }
-        }
+    pub fn carry_on(&mut self, gains: &[f32], change: Change, pool: &mut Pool) {
+        self.each(pool, |voice| match voice.life {
+            Life::Free | Life::Falling => {}
+            Life::Sounding | Life::Ending => voice.redirect(gains, change.fade),
+            Life::Leaving => voice.leave(change.hurry),
+        });
     }
 
     /// The scene that comes does not have it.
-    pub fn go(&mut self, change: Change) {
-        for voice in &mut self.voices {
-            match voice.life {
-                Life::Free | Life::Falling => {}
-                Life::Sounding | Life::Ending => voice.leave(change.fade),
-                Life::Leaving => voice.leave(change.hurry),
-            }
-        }
+    pub fn go(&mut self, change: Change, pool: &mut Pool) {
+        self.each(pool, |voice| match voice.life {
+            Life::Free | Life::Falling => {}
+            Life::Sounding | Life::Ending => voice.leave(change.fade),
+            Life::Leaving => voice.leave(change.hurry),
+        });
         self.gate = Gate::Out;
     }
 
     /// A scene that has it comes after one that did not.
-    pub fn come(&mut self, moment: Moment, state: Option<&State>, gains: &[f32], change: Change, memory: &Memory) {
-        for voice in &mut self.voices {
+    pub fn come(&mut self, moment: Moment, state: Option<&State>, gains: &[f32], change: Change, reads: Reads) {
+        let Reads { pool, memory } = reads;
+        self.each(pool, |voice| {
             if voice.life == Life::Leaving {
                 voice.leave(change.hurry);
             }
-        }
+        });
         self.wait(state, true);
         if !moment.hushed && self.works == Works::Scene {
-            self.begin(moment, 1.0, change.fade, gains, memory);
+            self.begin(moment, 1.0, change.fade, gains, Reads { pool, memory });
         }
     }
 
@@ -216,8 +228,8 @@ impl Resident {
     }
 
     /// Everything falls silent.
-    pub fn hush(&mut self, clock: Clock) {
-        self.voices.iter_mut().for_each(|voice| voice.leave(clock.hush));
+    pub fn hush(&mut self, clock: Clock, pool: &mut Pool) {
+        self.each(pool, |voice| voice.leave(clock.hush));
         if self.gate != Gate::Out {
             self.gate = Gate::Held { from: None };
         }
@@ -225,18 +237,18 @@ impl Resident {
 
     /// Hush is released: nothing begins before its controller has come to rest, but what the scene itself works is
     /// there again.
-    pub fn release(&mut self, moment: Moment, state: Option<&State>, gains: &[f32], fade: u32, memory: &Memory) {
+    pub fn release(&mut self, moment: Moment, state: Option<&State>, gains: &[f32], fade: u32, reads: Reads) {
         if self.gate == Gate::Out {
             return;
         }
         self.wait(state, false);
         if self.works == Works::Scene {
-            self.begin(moment, 1.0, fade, gains, memory);
+            self.begin(moment, 1.0, fade, gains, reads);
         }
     }
 
     /// Its controller has a new value.
-    pub fn moved(&mut self, moment: Moment, state: &State, gains: &[f32], memory: &Memory) {
+    pub fn moved(&mut self, moment: Moment, state: &State, gains: &[f32], reads: Reads) {
         if moment.hushed || self.works == Works::Scene {
             return;
         }
@@ -244,24 +256,24 @@ impl Resident {
             Gate::Out => {}
             Gate::Held { .. } if state.at_rest => self.gate = Gate::Ready,
             Gate::Held { from: Some(from) } if (state.value - from).abs() >= TAKES_HOLD => {
-                self.begin_by(moment, state.value, gains, memory);
+                self.begin_by(moment, state.value, gains, reads);
             }
             Gate::Held { .. } => {}
             Gate::Ready => {
                 if !state.at_rest {
-                    self.begin_by(moment, state.value, gains, memory);
+                    self.begin_by(moment, state.value, gains, reads);
                 }
             }
             Gate::On { .. } if state.at_rest => {
                 let (works, clock) = (self.works, moment.clock);
-                if let Some(voice) = self.sounding() {
+                if let Some(voice) = self.sounding(reads.pool) {
                     voice.end(|change| works.end(change, clock));
                 }
                 self.gate = Gate::Ready;
             }
             Gate::On { .. } => {
                 let (works, clock) = (self.works, moment.clock);
-                if let Some(voice) = self.sounding() {
+                if let Some(voice) = self.sounding(reads.pool) {
                     voice.follow(state.value, |change| works.follow(change, clock));
                 }
             }
@@ -269,55 +281,59 @@ impl Resident {
     }
 
     /// At a grid line: what found no free voice begins now if there is one.
-    pub fn at_line(&mut self, moment: Moment, state: Option<&State>, gains: &[f32], memory: &Memory) {
+    pub fn at_line(&mut self, moment: Moment, state: Option<&State>, gains: &[f32], reads: Reads) {
         if (self.gate == Gate::On { waits: true }) && !moment.hushed {
             match state {
-                Some(state) => self.begin_by(moment, state.value, gains, memory),
-                None => self.begin(moment, 1.0, moment.clock.glide, gains, memory),
+                Some(state) => self.begin_by(moment, state.value, gains, reads),
+                None => self.begin(moment, 1.0, moment.clock.glide, gains, reads),
             }
         }
     }
 
-    fn begin_by(&mut self, moment: Moment, value: f32, gains: &[f32], memory: &Memory) {
-        self.begin(moment, value, self.works.follow(value, moment.clock), gains, memory);
+    fn begin_by(&mut self, moment: Moment, value: f32, gains: &[f32], reads: Reads) {
+        self.begin(moment, value, self.works.follow(value, moment.clock), gains, reads);
     }
 
-    fn begin(&mut self, moment: Moment, value: f32, rise: u32, gains: &[f32], memory: &Memory) {
+    fn begin(&mut self, moment: Moment, value: f32, rise: u32, gains: &[f32], Reads { pool, memory }: Reads) {
         if self.doomed || self.broken {
             return;
         }
-        let busy = self.voices.iter().filter(|voice| voice.life != Life::Free).count();
-        if busy + 1 >= VOICES {
+        if self.held.iter().flatten().count() + 1 >= VOICES {
             // Two are there already: the older makes room.
-            let oldest =
-                self.voices.iter_mut().filter(|voice| voice.life != Life::Free).min_by_key(|voice| voice.began);
-            if let Some(oldest) = oldest {
-                oldest.leave(moment.clock.hurry);
-            }
+            let oldest = self.held.into_iter().flatten().filter_map(|slot| Some((pool.get(slot)?.began, slot))).min();
+            let oldest = oldest.and_then(|(_, slot)| pool.get_mut(slot));
+            oldest.into_iter().for_each(|voice| voice.leave(moment.clock.hurry));
+        } else {
+            pool.make_room(moment.clock);
         }
+        let free = self.held.iter().position(Option::is_none).and_then(|ordinal| Some((ordinal, pool.free()?)));
+        let Some((ordinal, slot)) = free else {
+            self.gate = Gate::On { waits: true };
+            return;
+        };
+        let seed = (self.place * VOICES + ordinal) as u64;
+        let begins = Begins { owner: self.place, settings: &self.settings, seed, value, rise, gains };
         let heard = memory.heard(moment.at);
-        match self.voices.iter_mut().find(|voice| voice.life == Life::Free) {
-            Some(voice) => {
-                let begun = caught(|| voice.begin(value, rise, gains, moment.clock, &heard));
-                self.gate = Gate::On { waits: false };
-                if let Err(spot) = begun {
-                    self.broke(moment.at, spot, moment.clock);
-                }
-            }
-            None => self.gate = Gate::On { waits: true },
+        let Some(voice) = pool.get_mut(slot) else { return };
+        let begun = caught(|| voice.begin(begins, moment.clock, &heard));
+        self.held.get_mut(ordinal).into_iter().for_each(|held| *held = Some(slot));
+        self.gate = Gate::On { waits: false };
+        if let Err(spot) = begun {
+            self.broke(moment.at, spot, moment.clock, pool, Some(slot));
         }
     }
 
-    /// It panicked.
-    fn broke(&mut self, sample: u64, spot: Spot, clock: Clock) {
+    /// It panicked, in this voice.
+    fn broke(&mut self, sample: u64, spot: Spot, clock: Clock, pool: &mut Pool, slot: Option<usize>) {
+        slot.and_then(|slot| pool.get_mut(slot)).into_iter().for_each(|voice| voice.spoiled = true);
         self.fault = Told::of(Fault { sample, spot });
-        self.let_down(clock);
+        self.let_down(clock, pool);
     }
 
     /// From here on it is silent: what sounds falls from its last sample.
-    pub fn let_down(&mut self, clock: Clock) {
+    pub fn let_down(&mut self, clock: Clock, pool: &mut Pool) {
         self.broken = true;
-        self.voices.iter_mut().for_each(|voice| voice.let_down(clock));
+        self.each(pool, |voice| voice.let_down(clock));
     }
 
     /// Whether it reads this of its source's memory.
@@ -329,11 +345,12 @@ impl Resident {
     }
 
     /// Says how it stands and what it holds, where that is not what was last told; `say` returns whether it was told.
-    pub fn tell(&mut self, effect: InstanceId, moment: Moment, mut say: impl FnMut(Reading) -> bool) {
+    pub fn tell(&mut self, moment: Moment, pool: &mut Pool, mut say: impl FnMut(Reading) -> bool) {
+        let effect = InstanceId::new(self.place);
         let span = match self.broken {
             true => None,
-            false => caught(|| self.holds()).unwrap_or_else(|spot| {
-                self.broke(moment.at, spot, moment.clock);
+            false => caught(|| self.holds(pool)).unwrap_or_else(|spot| {
+                self.broke(moment.at, spot, moment.clock, pool, self.newest(pool));
                 None
             }),
         };
@@ -345,6 +362,13 @@ impl Resident {
         if self.told_holds != Some(span) && say(Reading::Held { effect, span }) {
             self.told_holds = Some(span);
         }
+    }
+
+    /// Whether it has no part in the scene, nothing of it sounds, and that has been told: a block need not look at it. One
+    /// that broke is looked at for ever, so that it is not forgotten when the piece changes.
+    pub fn is_over(&self) -> bool {
+        let told = self.told_stands == Some(EffectState::Out) && self.told_holds == Some(None);
+        self.is_out() && self.is_silent() && told && !self.broken
     }
 
     /// How it stands in the scene.
@@ -361,13 +385,18 @@ impl Resident {
     }
 
     /// What it holds: the newest of its voices says it.
-    pub fn holds(&self) -> Option<(u64, u64)> {
-        let newest = self.voices.iter().filter(|voice| voice.life != Life::Free).max_by_key(|voice| voice.began);
-        newest.and_then(Voice::holds)
+    pub fn holds(&self, pool: &Pool) -> Option<(u64, u64)> {
+        self.newest(pool).and_then(|slot| pool.get(slot)?.holds())
     }
 
-    fn sounding(&mut self) -> Option<&mut Voice> {
-        self.voices.iter_mut().find(|voice| voice.life == Life::Sounding)
+    fn newest(&self, pool: &Pool) -> Option<usize> {
+        self.held.into_iter().flatten().max_by_key(|&slot| pool.get(slot).map_or(0, |voice| voice.began))
+    }
+
+    fn sounding<'a>(&self, pool: &'a mut Pool) -> Option<&'a mut Voice> {
+        let sounds = |&slot: &usize| pool.get(slot).is_some_and(|voice| voice.life == Life::Sounding);
+        let slot = self.held.into_iter().flatten().find(sounds)?;
+        pool.get_mut(slot)
     }
 
     /// Whether it has no part in the scene.
@@ -385,7 +414,7 @@ impl Resident {
 
     /// Whether no voice sounds.
     pub fn is_silent(&self) -> bool {
-        self.voices.iter().all(|voice| voice.life == Life::Free)
+        self.held.iter().all(Option::is_none)
     }
 
     /// Adds the voices' samples from `from` on, all in one cell, to `sum`, and to each output at its send.
@@ -393,24 +422,24 @@ impl Resident {
         &mut self,
         from: u64,
         now: &[f32],
-        memory: &Memory,
+        reads: Reads,
         clock: Clock,
         sum: &mut [f32],
         mut add: impl FnMut(usize, &[f32]),
     ) {
+        let Reads { pool, memory } = reads;
         let mut buffer = [0.0; CELL as usize];
-        for nth in 0..self.voices.len() {
-            let (Some(voice), Some(out)) = (self.voices.get_mut(nth), buffer.get_mut(..now.len())) else { return };
-            if voice.life == Life::Free {
-                continue;
-            }
+        for nth in 0..VOICES {
+            let Some(slot) = self.held.get(nth).copied().flatten() else { continue };
+            let (Some(voice), Some(out)) = (pool.get_mut(slot), buffer.get_mut(..now.len())) else { return };
             if !self.broken {
                 let heard = memory.heard((from - from % CELL).max(voice.began));
-                if let Err(spot) = caught(|| voice.render(from, now, &heard, self.level, clock, out)) {
-                    self.broke(from, spot, clock);
+                let sounds = Sounds { settings: &self.settings, level: self.level };
+                if let Err(spot) = caught(|| voice.render(from, now, &heard, sounds, clock, out)) {
+                    self.broke(from, spot, clock, pool, Some(slot));
                 }
             }
-            let Some(voice) = self.voices.get_mut(nth) else { return };
+            let Some(voice) = pool.get_mut(slot) else { return };
             if self.broken {
                 voice.fall(clock, out);
             }
@@ -429,8 +458,17 @@ impl Resident {
                 }
                 add(output, sent);
             }
+            if voice.life == Life::Free {
+                self.held.get_mut(nth).into_iter().for_each(|held| *held = None);
+            }
         }
     }
+}
+
+/// What a resident effect works on: the voices of its kind, and the past of its source.
+pub(crate) struct Reads<'a> {
+    pub pool: &'a mut Pool,
+    pub memory: &'a Memory,
 }
 
 /// How far a continuous controller that was held through a change of scenes must move to take hold.

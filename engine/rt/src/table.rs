@@ -2,9 +2,9 @@
 
 use ringbuf::HeapProd;
 use tenterhook_dsp::CELL;
-use tenterhook_dsp::effects::{EFFECTS, Effect};
+use tenterhook_dsp::effects::{EFFECTS, Effect, Prepared};
 use tenterhook_dsp::memory::{Insight, Memory};
-use tenterhook_plan::{By, Plan, Source as Reads};
+use tenterhook_plan::{Plan, Source as Reads};
 
 use crate::carry::Carry;
 use crate::clock::Clock;
@@ -12,13 +12,20 @@ use crate::controllers::{Loudness, State, Trigger};
 use crate::fader::Fader;
 use crate::hearing::Hearing;
 use crate::midi::Midi;
+use crate::pool::{Pool, PoolNeed, pools};
 use crate::resident::Resident;
 use crate::strip::{MicStrip, OutputStrip, SharedChannel, Source};
 
-/// A scene: how long it takes to come in, and for each resident effect where it sounds, if at all.
+/// A scene: how long it takes to come in, and what sounds in it, in the order of the resident effects.
 pub(crate) struct SceneTable {
     pub fade: u32,
-    pub gains: Vec<Option<Box<[f32]>>>,
+    pub parts: Box<[ScenePart]>,
+}
+
+/// A resident effect in a scene, by its place, and the factor to each output.
+pub(crate) struct ScenePart {
+    pub resident: usize,
+    pub gains: Box<[f32]>,
 }
 
 /// A whole piece, ready to sound.
@@ -31,13 +38,15 @@ pub(crate) struct Table {
     /// First the mics, then the groups, then the effects that others follow.
     pub sources: Vec<Source>,
     pub residents: Vec<Resident>,
+    pub pools: Vec<Pool>,
+    /// The resident effects that a block looks at, in order: those of the scene in force, those that still sound or have
+    /// something to tell, and those that others follow.
+    pub walk: Vec<usize>,
     pub outputs: Vec<OutputStrip>,
     pub shared: Vec<SharedChannel>,
     /// The level of all outputs together.
     pub all: Fader,
     pub controllers: Vec<State>,
-    /// The resident effects that each controller works, by their place.
-    pub worked: Vec<Vec<usize>>,
     pub next: Trigger,
     pub back: Trigger,
     pub hush: Trigger,
@@ -88,23 +97,38 @@ pub(crate) fn feeds(plan: &Plan) -> Vec<Option<usize>> {
     feeds
 }
 
-/// What each source of a plan must remember; as it is to be made.
-pub(crate) fn needs(plan: &Plan, rate: u32, making: Making) -> Vec<Need> {
-    let feeds = feeds(plan);
-    let sources = plan.mics.len() + plan.groups.len() + feeds.iter().flatten().count();
-    let mut needs = vec![Need::default(); sources];
-    for mic in needs.iter_mut().take(plan.mics.len()) {
-        mic.analysis = making.hears;
+/// What the sources and voices of a piece must hold, worked out before any of them is made.
+pub(crate) struct Needs {
+    pub sources: Vec<Need>,
+    pub pools: Vec<PoolNeed>,
+    /// For each instance the source that it reads, the place of its pool, and its settings.
+    pub reads: Vec<usize>,
+    pub pooled: Vec<usize>,
+    pub settings: Vec<Prepared>,
+}
+
+impl Needs {
+    /// Those of a plan; as it is to be made. Not for the audio thread.
+    pub fn new(plan: &Plan, rate: u32, making: Making) -> Self {
+        let feeds = feeds(plan);
+        let settings: Vec<Prepared> =
+            plan.instances.iter().map(|one| (making.effect(one.effect).prepare)(&one.settings, rate)).collect();
+        let reads: Vec<usize> = plan.instances.iter().map(|one| place(plan, one.source, &feeds)).collect();
+        let count = plan.mics.len() + plan.groups.len() + feeds.iter().flatten().count();
+        let mut sources = vec![Need::default(); count];
+        for mic in sources.iter_mut().take(plan.mics.len()) {
+            mic.analysis = making.hears;
+        }
+        for ((instance, settings), &reads) in plan.instances.iter().zip(&settings).zip(&reads) {
+            let Some(need) = sources.get_mut(reads) else { continue };
+            let samples = (settings.reach * f64::from(rate)).ceil() as usize;
+            need.samples = need.samples.max(samples + 2 * CELL as usize);
+            need.analysis |= settings.wants_analysis;
+            need.model |= making.effect(instance.effect).wants_model;
+        }
+        let (pools, pooled) = pools(plan, &settings, &reads);
+        Self { sources, pools, reads, pooled, settings }
     }
-    for instance in &plan.instances {
-        let effect = making.effect(instance.effect);
-        let Some(need) = needs.get_mut(place(plan, instance.source, &feeds)) else { continue };
-        let seconds = (effect.reach)(&instance.settings);
-        need.samples = need.samples.max((seconds * f64::from(rate)).ceil() as usize + 2 * CELL as usize);
-        need.analysis |= (effect.wants_analysis)(&instance.settings);
-        need.model |= effect.wants_model;
-    }
-    needs
 }
 
 /// What an engine is made of. Only tests have others than the program's own effects, and ones that break.
@@ -133,13 +157,22 @@ impl Making {
     }
 }
 
+/// Puts a resident effect among those that a block looks at. There is room for all.
+pub(crate) fn walk_with(walk: &mut Vec<usize>, resident: usize) {
+    if let Err(place) = walk.binary_search(&resident)
+        && walk.len() < walk.capacity()
+    {
+        walk.insert(place, resident);
+    }
+}
+
 impl Table {
     /// Builds a piece. Not for the audio thread: this allocates, and touches, all that the piece will ever need.
     pub fn new(
         plan: &Plan,
         rate: u32,
         ports: &[String],
-        needs: &[Need],
+        needs: Needs,
         making: Making,
         carry: Carry,
         home: HeapProd<Box<Table>>,
@@ -155,31 +188,33 @@ impl Table {
             let memory = if need.model { memory.modelled(rate, place as u64) } else { memory };
             Source::new(if making.hears && place < plan.mics.len() { memory.pitched() } else { memory })
         };
-        let resident = |(index, instance): (usize, &tenterhook_plan::Instance)| {
+        let Needs { sources, pools, reads, pooled, settings } = needs;
+        let mut residents = Vec::with_capacity(plan.instances.len());
+        for (index, ((instance, settings), (reads, pool))) in
+            plan.instances.iter().zip(settings).zip(reads.into_iter().zip(pooled)).enumerate()
+        {
             let effect = making.effect(instance.effect);
-            let mut resident = Resident::new(effect, instance, index, &plan.controllers, rate, outputs);
-            resident.reads = place(plan, instance.source, &feeds);
+            let mut resident = Resident::new(effect, instance, settings, index, &plan.controllers);
+            (resident.reads, resident.pool) = (reads, pool);
             resident.feeds = feeds.get(index).copied().flatten();
-            resident
-        };
+            residents.push(resident);
+        }
+        let mut walk = Vec::with_capacity(residents.len());
+        walk.extend(feeds.iter().enumerate().filter_map(|(index, feeds)| feeds.and(Some(index))));
         let clock = Clock::new(rate);
-        let worked = |index: usize| {
-            let by =
-                |instance: &tenterhook_plan::Instance| matches!(instance.by, By::Controller(id) if id.index() == index);
-            plan.instances.iter().enumerate().filter(|(_, instance)| by(instance)).map(|(i, _)| i).collect()
-        };
         Self {
             clock,
             step: making.step,
             mics: plan.mics.iter().map(|mic| MicStrip::new(mic, rate)).collect(),
             groups: plan.groups.iter().map(|group| group.mics.iter().map(|id| id.index()).collect()).collect(),
-            sources: needs.iter().enumerate().map(source).collect(),
-            residents: plan.instances.iter().enumerate().map(resident).collect(),
+            sources: sources.iter().enumerate().map(source).collect(),
+            residents,
+            pools: pools.iter().map(|need| Pool::new(need, making, rate, outputs)).collect(),
+            walk,
             outputs: plan.outputs.iter().map(|output| OutputStrip::new(output, rate)).collect(),
             shared: SharedChannel::all(&plan.outputs, rate),
             all: Fader::NEW,
             controllers: vec![State::NEW; plan.controllers.len()],
-            worked: (0..plan.controllers.len()).map(worked).collect(),
             next: Trigger::new(plan.next),
             back: Trigger::new(plan.back),
             hush: Trigger::new(plan.hush),
@@ -195,19 +230,24 @@ impl Table {
 
 impl SceneTable {
     fn new(scene: &tenterhook_plan::Scene, plan: &Plan, clock: Clock) -> Self {
-        let mut gains = vec![None; plan.instances.len()];
-        for used in &scene.uses {
-            let mut row = vec![0.0; plan.outputs.len()].into_boxed_slice();
+        let part = |used: &tenterhook_plan::Use| {
+            let mut gains = vec![0.0; plan.outputs.len()].into_boxed_slice();
             for send in &used.sends {
-                if let Some(gain) = row.get_mut(send.output.index()) {
+                if let Some(gain) = gains.get_mut(send.output.index()) {
                     *gain = send.gain;
                 }
             }
-            if let Some(gains) = gains.get_mut(used.instance.index()) {
-                *gains = Some(row);
-            }
-        }
+            ScenePart { resident: used.instance.index(), gains }
+        };
+        let uses = scene.uses.iter().filter(|used| used.instance.index() < plan.instances.len());
+        let mut parts: Box<[ScenePart]> = uses.map(part).collect();
+        parts.sort_by_key(|part| part.resident);
         // A fade of nothing would be a click.
-        Self { fade: clock.samples(scene.fade).max(clock.glide), gains }
+        Self { fade: clock.samples(scene.fade).max(clock.glide), parts }
+    }
+
+    /// The factors to each output of the part at this place.
+    pub fn gains(&self, part: usize) -> &[f32] {
+        self.parts.get(part).map_or(&[], |part| &part.gains)
     }
 }

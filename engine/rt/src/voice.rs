@@ -1,6 +1,6 @@
 //! One sounding of an effect, from its beginning to its end.
 
-use tenterhook_dsp::effects::Processor;
+use tenterhook_dsp::effects::{Prepared, Processor};
 use tenterhook_dsp::guard::settle;
 use tenterhook_dsp::memory::Heard;
 use tenterhook_dsp::ramp::Ramp;
@@ -23,9 +23,13 @@ pub(crate) enum Life {
     Falling,
 }
 
-/// One voice of a resident effect.
+/// One voice, which a resident effect holds while it sounds.
 pub(crate) struct Voice {
     pub life: Life,
+    /// The resident effect that holds it, by its place in the table.
+    pub owner: Option<usize>,
+    /// Its processor panicked, and may be half changed: it is not begun again.
+    pub spoiled: bool,
     /// The sample at which it began.
     pub began: u64,
     x: Ramp,
@@ -36,13 +40,36 @@ pub(crate) struct Voice {
     last: Last,
     /// The factor to each output of the plan.
     pub sends: Box<[Ramp]>,
-    processor: Box<dyn Processor>,
+    /// `None`: this is only a place for one.
+    processor: Option<Box<dyn Processor>>,
+}
+
+/// What a voice needs of its effect to sound.
+#[derive(Clone, Copy)]
+pub(crate) struct Sounds<'a> {
+    pub settings: &'a Prepared,
+    pub level: fn(f32) -> f32,
+}
+
+/// With what a voice begins.
+#[derive(Clone, Copy)]
+pub(crate) struct Begins<'a> {
+    pub owner: usize,
+    pub settings: &'a Prepared,
+    pub seed: u64,
+    /// x goes from 0 to so much within so many samples.
+    pub value: f32,
+    pub rise: u32,
+    /// The factor to each output.
+    pub gains: &'a [f32],
 }
 
 impl Voice {
-    pub fn new(processor: Box<dyn Processor>, outputs: usize) -> Self {
+    pub fn new(processor: Option<Box<dyn Processor>>, outputs: usize) -> Self {
         Self {
             life: Life::Free,
+            owner: None,
+            spoiled: false,
             began: 0,
             x: Ramp::at(0.0),
             level: 0.0,
@@ -53,9 +80,16 @@ impl Voice {
         }
     }
 
-    /// Begins afresh at the sample where `heard` ends; x goes from 0 to `value` within `rise` samples.
-    pub fn begin(&mut self, value: f32, rise: u32, gains: &[f32], clock: Clock, heard: &Heard) {
+    /// Nobody holds it any more.
+    pub fn free(&mut self) {
+        (self.life, self.owner) = (Life::Free, None);
+    }
+
+    /// Begins afresh at the sample where `heard` ends.
+    pub fn begin(&mut self, begins: Begins, clock: Clock, heard: &Heard) {
         let at = heard.end();
+        let Begins { owner, settings, seed, value, rise, gains } = begins;
+        self.owner = Some(owner);
         self.life = Life::Sounding;
         self.began = at;
         self.x = Ramp::at(0.0);
@@ -67,7 +101,9 @@ impl Voice {
         for (send, &gain) in self.sends.iter_mut().zip(gains) {
             send.set(gain);
         }
-        self.processor.begin(at, heard);
+        if let Some(processor) = &mut self.processor {
+            processor.begin(at, heard, settings, seed);
+        }
     }
 
     /// Its controller has moved.
@@ -111,25 +147,19 @@ impl Voice {
 
     /// Which samples of its source it holds, from the first to before the last.
     pub fn holds(&self) -> Option<(u64, u64)> {
-        self.processor.holds().map(|span| (span.start, span.end))
+        self.processor.as_ref()?.holds().map(|span| (span.start, span.end))
     }
 
     /// Makes the samples from `from` on, all in one cell, into `out`.
-    pub fn render(
-        &mut self,
-        from: u64,
-        now: &[f32],
-        heard: &Heard,
-        level: fn(f32) -> f32,
-        clock: Clock,
-        out: &mut [f32],
-    ) {
+    pub fn render(&mut self, from: u64, now: &[f32], heard: &Heard, effect: Sounds, clock: Clock, out: &mut [f32]) {
         let (mut x, mut fade) = ([0.0; tenterhook_dsp::CELL as usize], [0.0; tenterhook_dsp::CELL as usize]);
         let (Some(x), Some(fade)) = (x.get_mut(..out.len()), fade.get_mut(..out.len())) else { return };
         self.x.fill(x);
-        self.processor.render(from, now, x, heard, out);
+        if let Some(processor) = &mut self.processor {
+            processor.render(from, now, x, heard, effect.settings, out);
+        }
         // From here on x is the level that it asks for, and then the level that is.
-        x.iter_mut().for_each(|x| *x = level(*x));
+        x.iter_mut().for_each(|x| *x = (effect.level)(*x));
         if x.iter().any(|&wanted| wanted != self.level) {
             for level in &mut *x {
                 self.level += (*level - self.level).clamp(-clock.level_step, clock.level_step);
@@ -149,7 +179,7 @@ impl Voice {
             Life::Leaving => self.fade.is_silent() || self.has_ended(),
         };
         if done {
-            self.life = Life::Free;
+            self.free();
         }
     }
 
@@ -166,7 +196,7 @@ impl Voice {
     pub fn fall(&mut self, clock: Clock, out: &mut [f32]) {
         out.iter_mut().for_each(|out| *out = self.last.fall(clock));
         if self.last.fallen >= clock.down {
-            self.life = Life::Free;
+            self.free();
         }
     }
 }

@@ -1,7 +1,7 @@
 //! The engine itself, offline: a piece of one mic and one effect.
 
 use tenterhook_config::{Text, check};
-use tenterhook_dsp::effects::{Effect, Settings, named};
+use tenterhook_dsp::effects::{Effect, named};
 use tenterhook_dsp::ramp::Ramp;
 use tenterhook_plan::declare::Setting;
 use tenterhook_plan::{ControllerId, Event, Gesture, Plan, SceneId, Timed};
@@ -74,8 +74,7 @@ impl Ours {
 
     /// How many samples after the gesture its moment is heard, by the effect's own declaration.
     pub fn lag(&self, x: &[f32]) -> f64 {
-        // The one instance of a piece has the seed 0 in its first voice.
-        (self.effect.lag)(&Settings { values: self.settings(), rate: RATE as u32, seed: 0 }, x)
+        (self.effect.lag)(&(self.effect.prepare)(self.settings(), RATE as u32), RATE as u32, x)
     }
 
     /// How loud the effect is at this x.

@@ -13,41 +13,30 @@
 
 mod listener;
 
-use super::{Effect, Processor, Settings};
+use super::settings::Choice;
+use super::{Given, Measured, Voice, samples};
 use crate::CELL;
 use crate::guard::settle;
 use crate::memory::Heard;
 use listener::{Listener, Phrase};
 use std::f64::consts::PI;
-use tenterhook_plan::declare::{Declaration, Emits, Kind, Setting, SettingDeclaration};
+use tenterhook_plan::declare::{Declaration, Emits};
 
-pub(super) const EFFECT: Effect = Effect {
-    declaration: Declaration {
-        name: "answer",
-        help: "Waits until a phrase has ended, and replies with it.",
-        x: "how loud the reply is, and how soon after the end it comes: 1.5 s near rest, 0.3 s at 1",
-        settings: &[SettingDeclaration {
-            name: "how",
-            help: "What the reply is.",
-            kind: Kind::Choice {
-                words: &[
-                    ("backwards", "the phrase from its end to its beginning"),
-                    ("slower", "the phrase at half its speed, an octave lower"),
-                ],
-                default: 0,
-            },
-        }],
-        emits: Emits::Audio,
-    },
-    level: |x| x,
-    // A reply begins a pause after the phrase's end, and in the end it is as far from what it reads as it is long itself.
-    reach: |_| LONGEST_PAUSE + 2.0 * (LONGEST + BEFORE + AFTER) + 0.2,
-    wants_analysis: |_| false,
-    wants_model: false,
-    // The sound of the gesture, if a phrase ends with it.
-    lag: |settings, x| pause(x.last().copied().unwrap_or(0.0)) * f64::from(settings.rate),
-    bytes: |_| size_of::<Answer>(),
-    make: |settings| Box::new(Answer::new(settings)),
+/// What a reply is.
+#[derive(Clone, Copy, Default, PartialEq, Eq)]
+pub(super) enum How {
+    #[default]
+    Backwards,
+    Slower,
+}
+
+const HOW: Choice<How, 2> = Choice {
+    name: "how",
+    help: "What the reply is.",
+    words: [
+        (How::Backwards, "backwards", "the phrase from its end to its beginning"),
+        (How::Slower, "slower", "the phrase at half its speed, an octave lower"),
+    ],
 };
 
 /// The pause after which it replies, in seconds: at x near 0 and at x = 1, in a straight line between.
@@ -87,7 +76,7 @@ struct Reply {
 }
 
 /// See the module.
-struct Answer {
+pub(super) struct Answer {
     rate: f64,
     slower: bool,
     listener: Listener,
@@ -102,28 +91,6 @@ struct Answer {
 }
 
 impl Answer {
-    fn new(settings: &Settings<'_>) -> Self {
-        let samples = |seconds: f64| settings.samples(seconds).max(1) as u64;
-        // A sinc at the middle between two samples, under a Hann window.
-        let tap = |i: usize| {
-            let t = i as f64 - (TAPS as f64 - 1.0) / 2.0;
-            (PI * t).sin() / (PI * t) * (0.5 + 0.5 * (2.0 * PI * t / TAPS as f64).cos())
-        };
-        let sum: f64 = (0..TAPS).map(tap).sum();
-        Self {
-            rate: settings.rate.into(),
-            slower: matches!(settings.values.first(), Some(Setting::Choice(1))),
-            listener: Listener::new(settings.rate, LONGEST_PAUSE),
-            begun: 0,
-            reply: None,
-            rise: samples(RISE),
-            fall: samples(FALL),
-            give: samples(YIELD),
-            between: std::array::from_fn(|i| (tap(i) / sum) as f32),
-            sound: [0.0; CELL as usize + TAPS + 1],
-        }
-    }
-
     fn samples(&self, seconds: f64) -> u64 {
         (seconds * self.rate) as u64
     }
@@ -194,20 +161,77 @@ fn length(reply: Reply, slower: bool) -> u64 {
     (reply.to - reply.from) * if slower { 2 } else { 1 }
 }
 
+impl Measured for Answer {
+    /// The sound of the gesture, if a phrase ends with it.
+    fn lag(_: &How, rate: u32, x: &[f32]) -> f64 {
+        pause(x.last().copied().unwrap_or(0.0)) * f64::from(rate)
+    }
+}
+
 /// From 0 to 1 without a corner.
 fn curve(part: f64) -> f32 {
     let part = part.clamp(0.0, 1.0);
     (part * part * (3.0 - 2.0 * part)) as f32
 }
 
-impl Processor for Answer {
-    fn begin(&mut self, at: u64, _heard: &Heard<'_>) {
+impl Voice for Answer {
+    const DECLARATION: Declaration = Declaration {
+        name: "answer",
+        help: "Waits until a phrase has ended, and replies with it.",
+        x: "how loud the reply is, and how soon after the end it comes: 1.5 s near rest, 0.3 s at 1",
+        settings: &[HOW.declare(&HOW.texts())],
+        emits: Emits::Audio,
+    };
+
+    type Settings = How;
+
+    fn settings(given: &Given<'_>) -> How {
+        given.choice(&HOW)
+    }
+
+    fn level(x: f32) -> f32 {
+        x
+    }
+
+    /// A reply begins a pause after the phrase's end, and in the end it is as far from what it reads as it is long itself.
+    fn reach(_: &How) -> f64 {
+        LONGEST_PAUSE + 2.0 * (LONGEST + BEFORE + AFTER) + 0.2
+    }
+
+    fn bytes(_: u32, _: f64) -> usize {
+        size_of::<Self>()
+    }
+
+    fn new(rate: u32, _: f64) -> Self {
+        let at_least_one = |seconds: f64| samples(seconds, rate).max(1) as u64;
+        // A sinc at the middle between two samples, under a Hann window.
+        let tap = |i: usize| {
+            let t = i as f64 - (TAPS as f64 - 1.0) / 2.0;
+            (PI * t).sin() / (PI * t) * (0.5 + 0.5 * (2.0 * PI * t / TAPS as f64).cos())
+        };
+        let sum: f64 = (0..TAPS).map(tap).sum();
+        Self {
+            rate: rate.into(),
+            slower: false,
+            listener: Listener::new(rate, LONGEST_PAUSE),
+            begun: 0,
+            reply: None,
+            rise: at_least_one(RISE),
+            fall: at_least_one(FALL),
+            give: at_least_one(YIELD),
+            between: std::array::from_fn(|i| (tap(i) / sum) as f32),
+            sound: [0.0; CELL as usize + TAPS + 1],
+        }
+    }
+
+    fn begin(&mut self, at: u64, _: &Heard<'_>, how: &How, _: u64) {
+        self.slower = *how == How::Slower;
         self.listener.begin(at, self.samples(Listener::PAST));
         self.begun = at;
         self.reply = None;
     }
 
-    fn render(&mut self, from: u64, _now: &[f32], x: &[f32], heard: &Heard<'_>, out: &mut [f32]) {
+    fn render(&mut self, from: u64, _: &[f32], x: &[f32], heard: &Heard<'_>, _: &How, out: &mut [f32]) {
         if from.is_multiple_of(CELL) && from > self.begun {
             self.advance(from, x.first().copied().unwrap_or(0.0), heard);
         }
@@ -221,7 +245,7 @@ impl Processor for Answer {
         // What it hears of itself goes by what the engine makes of it.
         let mut own = [0.0; CELL as usize];
         for ((own, out), x) in own.iter_mut().zip(&*out).zip(x) {
-            *own = settle(*out * (EFFECT.level)(*x));
+            *own = settle(*out * Self::level(*x));
         }
         self.listener.own(own.get_mut(..out.len()).unwrap_or_default());
     }

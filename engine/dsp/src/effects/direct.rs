@@ -1,32 +1,41 @@
 //! direct: the mic itself.
 
-use super::{Effect, Processor};
+use super::{Given, Measured, Voice};
 use crate::memory::Heard;
 use tenterhook_plan::declare::{Declaration, Emits};
 
-pub(super) const EFFECT: Effect = Effect {
-    declaration: Declaration {
+pub(super) struct Direct;
+
+impl Voice for Direct {
+    const DECLARATION: Declaration = Declaration {
         name: "direct",
         help: "The mic as it is, louder.",
         x: "how loud the mic itself is",
         settings: &[],
         emits: Emits::Audio,
-    },
-    level: |x| x,
-    reach: |_| 0.0,
-    wants_analysis: |_| false,
-    wants_model: false,
-    lag: |_, _| 0.0,
-    bytes: |_| 0,
-    make: |_| Box::new(Direct),
-};
+    };
 
-struct Direct;
+    type Settings = ();
 
-impl Processor for Direct {
-    fn begin(&mut self, _at: u64, _heard: &Heard<'_>) {}
+    fn settings(_: &Given<'_>) {}
 
-    fn render(&mut self, _from: u64, now: &[f32], _x: &[f32], _heard: &Heard<'_>, out: &mut [f32]) {
+    fn level(x: f32) -> f32 {
+        x
+    }
+
+    fn bytes(_: u32, _: f64) -> usize {
+        0
+    }
+
+    fn new(_: u32, _: f64) -> Self {
+        Self
+    }
+
+    fn begin(&mut self, _: u64, _: &Heard<'_>, (): &(), _: u64) {}
+
+    fn render(&mut self, _: u64, now: &[f32], _: &[f32], _: &Heard<'_>, (): &(), out: &mut [f32]) {
         out.copy_from_slice(now);
     }
 }
+
+impl Measured for Direct {}

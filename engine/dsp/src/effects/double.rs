@@ -18,37 +18,24 @@
 mod grain;
 mod pitch;
 
-use super::{Effect, Processor, Settings};
+use super::settings::Interval;
+use super::{Given, Measured, Voice, samples};
 use crate::CELL;
 use crate::bytes::many;
 use crate::guard::settle;
 use crate::memory::Heard;
 use crate::touched::touched;
-use grain::{Grain, Half, Reader, SIDE};
+use grain::{Grain, Half, Reading, SIDE, Scratch};
 use pitch::{Found, LONGEST, Pitch};
 use std::f64::consts::TAU;
-use tenterhook_plan::declare::{Declaration, Emits, Kind, SettingDeclaration};
+use tenterhook_plan::declare::{Declaration, Emits};
 
-pub(super) const EFFECT: Effect = Effect {
-    declaration: Declaration {
-        name: "double",
-        help: "The mic joined by itself at an interval.",
-        x: "how loud the second voice is",
-        settings: &[SettingDeclaration {
-            name: "interval",
-            help: "How far above the mic the second voice is; \"down\" after a name, or cents below 0, is below it.",
-            kind: Kind::Interval { least_cents: -2400.0, most_cents: 2400.0, default_cents: -1200.0 },
-        }],
-        emits: Emits::Audio,
-    },
-    level: |x| x,
-    reach: |_| Pitch::PAST + 0.06,
-    wants_analysis: |_| false,
-    wants_model: false,
-    // Nothing is known of its pitch yet: it is read plainly.
-    lag: |_, _| BEHIND,
-    bytes: Double::bytes,
-    make: |settings| Box::new(Double::new(settings)),
+const INTERVAL: Interval = Interval {
+    name: "interval",
+    help: "How far above the mic the second voice is; \"down\" after a name, or cents below 0, is below it.",
+    least: -2400.0,
+    most: 2400.0,
+    default: -1200.0,
 };
 
 /// How far behind the present a place is read at least, in samples: a cell, and what is read on its far side.
@@ -84,12 +71,11 @@ enum Way {
 }
 
 /// See the module.
-struct Double {
+pub(super) struct Double {
     ratio: f64,
     /// Samples a second.
     rate: f64,
-    plain: Reader,
-    shifted: Reader,
+    scratch: Scratch,
     pitch: Pitch,
     way: Way,
     lone: bool,
@@ -109,38 +95,14 @@ struct Link {
     half: f64,
 }
 
+/// How the mic is read plainly, and at the interval.
+pub(super) struct Settings {
+    ratio: f64,
+    plain: Reading,
+    shifted: Reading,
+}
+
 impl Double {
-    fn ratio(settings: &Settings<'_>) -> f64 {
-        (settings.number(0, -1200.0).clamp(-2400.0, 2400.0) / 1200.0).exp2()
-    }
-
-    fn bytes(settings: &Settings<'_>) -> usize {
-        size_of::<Self>()
-            + Reader::bytes(1.0)
-            + Reader::bytes(Self::ratio(settings))
-            + Pitch::bytes(settings.rate)
-            + many::<f32>(settings.samples(LONGEST) + 2 * CELL as usize)
-    }
-
-    fn new(settings: &Settings<'_>) -> Self {
-        let ratio = Self::ratio(settings);
-        Self {
-            ratio,
-            rate: f64::from(settings.rate),
-            plain: Reader::new(1.0),
-            shifted: Reader::new(ratio),
-            pitch: Pitch::new(settings.rate),
-            way: Way::Plain,
-            lone: false,
-            begun: 0,
-            grains: [None; GRAINS],
-            newest: 0,
-            period: touched(0.0, settings.samples(LONGEST) + 2 * CELL as usize),
-            cell: [0.0; CELL as usize],
-            made: 0,
-        }
-    }
-
     /// Decides by what was found how the next grain is read.
     fn choose(&mut self) {
         let Found { period, clear, first, alike, silent, .. } = self.pitch.found;
@@ -196,7 +158,7 @@ impl Double {
 
     fn grain(&mut self, last: &Grain, link: &Link, line: f64, heard: &Heard<'_>) -> Grain {
         let mark = last.mark + link.apart;
-        let pace = if last.shifted { self.shifted.pace() } else { 1.0 };
+        let pace = if last.shifted { self.ratio } else { 1.0 };
         let found = self.pitch.found;
         // No sample may be wanted before it is heard: neither of this grain, whose fall may be a little longer than its
         // rise, nor of the last one's fall.
@@ -273,7 +235,7 @@ impl Double {
     }
 
     /// Makes the rest of the cell from `from` on.
-    fn make(&mut self, from: u64, heard: &Heard<'_>) {
+    fn make(&mut self, from: u64, heard: &Heard<'_>, settings: &Settings) {
         let length = (CELL - from % CELL) as usize;
         let line = (from - self.begun) as f64;
         self.choose();
@@ -294,18 +256,75 @@ impl Double {
                 any |= *w != 0.0;
             }
             if any {
-                let reader = if grain.shifted { &mut self.shifted } else { &mut self.plain };
-                let place = grain.middle + (line - grain.mark) * reader.pace();
+                let (reading, pace) =
+                    if grain.shifted { (&settings.shifted, self.ratio) } else { (&settings.plain, 1.0) };
+                let place = grain.middle + (line - grain.mark) * pace;
                 let whole = place.floor();
-                reader.add(self.begun as i64 + whole as i64, place - whole, &window, heard, out);
+                let place = (self.begun as i64 + whole as i64, place - whole);
+                reading.add(&mut self.scratch, place, &window, heard, out);
             }
         }
     }
 }
 
-impl Processor for Double {
-    fn begin(&mut self, at: u64, _heard: &Heard<'_>) {
-        self.begun = at;
+impl Voice for Double {
+    const DECLARATION: Declaration = Declaration {
+        name: "double",
+        help: "The mic joined by itself at an interval.",
+        x: "how loud the second voice is",
+        settings: &[INTERVAL.declare()],
+        emits: Emits::Audio,
+    };
+
+    type Settings = Settings;
+
+    fn settings(given: &Given<'_>) -> Settings {
+        let ratio = (given.cents(&INTERVAL).clamp(INTERVAL.least, INTERVAL.most) / 1200.0).exp2();
+        Settings { ratio, plain: Reading::new(1.0), shifted: Reading::new(ratio) }
+    }
+
+    fn level(x: f32) -> f32 {
+        x
+    }
+
+    fn reach(_: &Settings) -> f64 {
+        Pitch::PAST + 0.06
+    }
+
+    fn room(settings: &Settings) -> f64 {
+        settings.ratio.max(1.0)
+    }
+
+    fn settings_bytes(settings: &Settings) -> usize {
+        settings.plain.bytes() + settings.shifted.bytes()
+    }
+
+    fn bytes(rate: u32, room: f64) -> usize {
+        size_of::<Self>()
+            + Scratch::bytes(room)
+            + Pitch::bytes(rate)
+            + many::<f32>(samples(LONGEST, rate) + 2 * CELL as usize)
+    }
+
+    fn new(rate: u32, room: f64) -> Self {
+        Self {
+            ratio: 1.0,
+            rate: f64::from(rate),
+            scratch: Scratch::new(room),
+            pitch: Pitch::new(rate),
+            way: Way::Plain,
+            lone: false,
+            begun: 0,
+            grains: [None; GRAINS],
+            newest: 0,
+            period: touched(0.0, samples(LONGEST, rate) + 2 * CELL as usize),
+            cell: [0.0; CELL as usize],
+            made: 0,
+        }
+    }
+
+    fn begin(&mut self, at: u64, _: &Heard<'_>, settings: &Settings, _: u64) {
+        (self.ratio, self.begun) = (settings.ratio, at);
         self.pitch.begin(at);
         (self.way, self.lone) = (Way::Plain, false);
         self.grains = [None; GRAINS];
@@ -324,16 +343,23 @@ impl Processor for Double {
         self.made = at.wrapping_sub(CELL);
     }
 
-    fn render(&mut self, from: u64, _now: &[f32], _x: &[f32], heard: &Heard<'_>, out: &mut [f32]) {
+    fn render(&mut self, from: u64, _: &[f32], _: &[f32], heard: &Heard<'_>, settings: &Settings, out: &mut [f32]) {
         if from.is_multiple_of(CELL) {
             self.pitch.advance(from, heard);
         }
         if from.is_multiple_of(CELL) || from == self.begun {
-            self.make(from, heard);
+            self.make(from, heard, settings);
         }
         let made = (from - self.made) as usize;
         for (out, sound) in out.iter_mut().zip(self.cell.iter().skip(made)) {
             *out = settle(*sound);
         }
+    }
+}
+
+impl Measured for Double {
+    /// Nothing is known of its pitch yet: it is read plainly.
+    fn lag(_: &Settings, _: u32, _: &[f32]) -> f64 {
+        BEHIND
     }
 }

@@ -4,7 +4,8 @@ mod hold;
 mod separation;
 mod spectrum;
 
-use super::{Effect, Processor, Settings};
+use super::settings::{Choice, Quantity};
+use super::{Given, Measured, Voice, samples};
 use crate::CELL;
 use crate::aim::{self, Span};
 use crate::bytes::many;
@@ -17,40 +18,32 @@ use crate::windows::{hann, scaled};
 use hold::{Frame, Hold};
 use separation::Separation;
 use std::ops::Range;
-use tenterhook_plan::declare::{Declaration, Emits, Kind, Setting, SettingDeclaration, Unit};
+use tenterhook_plan::declare::{Declaration, Emits, Unit};
 
-pub(super) const EFFECT: Effect = Effect {
-    declaration: Declaration {
-        name: "freeze",
-        help: "A moment of sound that hangs still.",
-        x: "how loud the held sound is",
-        settings: &[
-            SettingDeclaration {
-                name: "aim",
-                help: "Which moment is held.",
-                kind: Kind::Choice {
-                    words: &[
-                        ("steady", "the steadiest pitched moment near the gesture"),
-                        ("now", "exactly what sounds at the gesture"),
-                    ],
-                    default: 0,
-                },
-            },
-            SettingDeclaration {
-                name: "spread",
-                help: "How much of the hold is a swarm of grains: 0 hangs still, 1 swarms.",
-                kind: Kind::Quantity { unit: Unit::Number, least: 0.0, most: 1.0, default: 0.0 },
-            },
-        ],
-        emits: Emits::Audio,
-    },
-    level: |x| x,
-    reach: |_| PAST,
-    wants_analysis: |_| true,
-    wants_model: false,
-    lag: |_, _| 0.0,
-    bytes: Freeze::bytes,
-    make: |settings| Box::new(Freeze::new(settings)),
+/// Which moment is held.
+#[derive(Clone, Copy, Default, PartialEq, Eq)]
+enum Aim {
+    #[default]
+    Steady,
+    Now,
+}
+
+const AIM: Choice<Aim, 2> = Choice {
+    name: "aim",
+    help: "Which moment is held.",
+    words: [
+        (Aim::Steady, "steady", "the steadiest pitched moment near the gesture"),
+        (Aim::Now, "now", "exactly what sounds at the gesture"),
+    ],
+};
+
+const SPREAD: Quantity = Quantity {
+    name: "spread",
+    help: "How much of the hold is a swarm of grains: 0 hangs still, 1 swarms.",
+    unit: Unit::Number,
+    least: 0.0,
+    most: 1.0,
+    default: 0.0,
 };
 
 /// How far back of the present the source is read, in seconds: the longest span, what lies between it and the gesture,
@@ -73,19 +66,6 @@ const GRAIN: f64 = 0.08;
 const GRAINS: u64 = 4;
 const DETUNED: f64 = 15.0;
 
-#[derive(Clone, Copy, PartialEq, Eq)]
-enum Aim {
-    Steady,
-    Now,
-}
-
-fn aim(settings: &[Setting]) -> Aim {
-    match settings.first() {
-        Some(Setting::Choice(1)) => Aim::Now,
-        _ => Aim::Steady,
-    }
-}
-
 /// Where a hold is.
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum State {
@@ -99,7 +79,7 @@ enum State {
 
 /// Holds a moment: reads plainly up to its middle, meanwhile takes it apart into steady partials and noise, and sounds
 /// those for ever.
-struct Freeze {
+pub(super) struct Freeze {
     rate: u32,
     seed: u64,
     aim: Aim,
@@ -107,6 +87,8 @@ struct Freeze {
     hold: Hold,
     frames: Schedule,
     swarm: Option<Swarm>,
+    /// Whether it swarms.
+    swarms: bool,
     stagger: u64,
     state: State,
     begun: u64,
@@ -126,43 +108,18 @@ struct Freeze {
     left: f64,
 }
 
+/// What is held, and how it hangs.
+pub(super) struct Settings {
+    aim: Aim,
+    spread: f64,
+}
+
+/// Samples of a frame.
+fn size(rate: u32) -> usize {
+    scaled(2048, rate).min(4096)
+}
+
 impl Freeze {
-    fn bytes(settings: &Settings<'_>) -> usize {
-        let size = scaled(2048, settings.rate).min(4096);
-        let swarm = match settings.number(1, 0.0) > 0.0 {
-            true => many::<f32>(settings.samples(aim::LONGEST) + 1 + 1026),
-            false => 0,
-        };
-        size_of::<Self>() + Separation::bytes(aim::LONGEST, settings.rate, size) + Hold::bytes(size) + swarm
-    }
-
-    fn new(settings: &Settings<'_>) -> Self {
-        let size = scaled(2048, settings.rate).min(4096);
-        let hold = Hold::new(size);
-        let frames = Schedule::new(hold.hop(), hold::STEPS.len() as u64);
-        let spread = settings.number(1, 0.0).clamp(0.0, 1.0);
-        Self {
-            rate: settings.rate,
-            seed: settings.seed,
-            aim: aim(settings.values),
-            separation: Separation::new(aim::LONGEST, settings.rate, size),
-            hold,
-            stagger: frames.delay(settings.seed),
-            frames,
-            swarm: (spread > 0.0).then(|| Swarm::new(spread, settings)),
-            state: State::Waiting,
-            begun: 0,
-            first: 0,
-            span: Span::default(),
-            behind: 0,
-            engaged: 0,
-            meets: true,
-            turned: 0.0,
-            speed: 1.0,
-            left: 1.0,
-        }
-    }
-
     fn samples(&self, seconds: f64) -> i64 {
         (seconds * f64::from(self.rate)) as i64
     }
@@ -179,7 +136,7 @@ impl Freeze {
         self.first = line;
         self.engaged = line + self.separation.steps(span.length()) * CELL + self.frames.lead();
         self.separation.start(span);
-        if let Some(swarm) = &mut self.swarm {
+        if let Some(swarm) = self.swarm.as_mut().filter(|_| self.swarms) {
             swarm.start(span);
         }
     }
@@ -222,7 +179,7 @@ impl Freeze {
             return;
         }
         if self.state == State::Taking && line >= self.first {
-            if let Some(swarm) = &mut self.swarm {
+            if let Some(swarm) = self.swarm.as_mut().filter(|_| self.swarms) {
                 swarm.copy(heard);
             }
             self.separation.step(heard, &mut self.hold);
@@ -273,8 +230,74 @@ impl Freeze {
     }
 }
 
-impl Processor for Freeze {
-    fn begin(&mut self, at: u64, heard: &Heard<'_>) {
+impl Voice for Freeze {
+    const DECLARATION: Declaration = Declaration {
+        name: "freeze",
+        help: "A moment of sound that hangs still.",
+        x: "how loud the held sound is",
+        settings: &[AIM.declare(&AIM.texts()), SPREAD.declare()],
+        emits: Emits::Audio,
+    };
+
+    type Settings = Settings;
+
+    fn settings(given: &Given<'_>) -> Settings {
+        Settings { aim: given.choice(&AIM), spread: given.number(&SPREAD).clamp(0.0, 1.0) }
+    }
+
+    fn level(x: f32) -> f32 {
+        x
+    }
+
+    fn reach(_: &Settings) -> f64 {
+        PAST
+    }
+
+    fn wants_analysis(_: &Settings) -> bool {
+        true
+    }
+
+    /// 1 if it swarms, else 0.
+    fn room(settings: &Settings) -> f64 {
+        if settings.spread > 0.0 { 1.0 } else { 0.0 }
+    }
+
+    fn bytes(rate: u32, room: f64) -> usize {
+        let swarm = if room > 0.0 { many::<f32>(samples(aim::LONGEST, rate) + 1 + 1026) } else { 0 };
+        size_of::<Self>() + Separation::bytes(aim::LONGEST, rate, size(rate)) + Hold::bytes(size(rate)) + swarm
+    }
+
+    fn new(rate: u32, room: f64) -> Self {
+        let hold = Hold::new(size(rate));
+        Self {
+            rate,
+            seed: 0,
+            aim: Aim::Steady,
+            separation: Separation::new(aim::LONGEST, rate, size(rate)),
+            frames: Schedule::new(hold.hop(), hold::STEPS.len() as u64),
+            hold,
+            stagger: 0,
+            swarm: (room > 0.0).then(|| Swarm::new(rate)),
+            swarms: false,
+            state: State::Waiting,
+            begun: 0,
+            first: 0,
+            span: Span::default(),
+            behind: 0,
+            engaged: 0,
+            meets: true,
+            turned: 0.0,
+            speed: 1.0,
+            left: 1.0,
+        }
+    }
+
+    fn begin(&mut self, at: u64, heard: &Heard<'_>, settings: &Settings, seed: u64) {
+        (self.aim, self.seed, self.stagger) = (settings.aim, seed, self.frames.delay(seed));
+        self.swarms = settings.spread > 0.0;
+        if let Some(swarm) = &mut self.swarm {
+            swarm.spread(settings.spread);
+        }
         self.begun = at;
         self.state = State::Waiting;
         self.engaged = u64::MAX;
@@ -302,11 +325,12 @@ impl Processor for Freeze {
         }
     }
 
-    fn render(&mut self, from: u64, _now: &[f32], _x: &[f32], heard: &Heard<'_>, out: &mut [f32]) {
+    fn render(&mut self, from: u64, _: &[f32], _: &[f32], heard: &Heard<'_>, _: &Settings, out: &mut [f32]) {
         if from.is_multiple_of(CELL) {
             self.at_line(from, heard);
         }
-        let still = self.swarm.as_ref().map_or(1.0, |swarm| swarm.still);
+        let mut swarm = self.swarm.as_mut().filter(|_| self.swarms);
+        let still = swarm.as_ref().map_or(1.0, |swarm| swarm.still);
         let faded = self.engaged.saturating_add(self.hold.size() as u64);
         if from < faded {
             heard.read(from as i64 - self.behind, out);
@@ -315,7 +339,7 @@ impl Processor for Freeze {
             if let Some(since) = at.checked_sub(self.engaged) {
                 let built = self.hold.built(since);
                 let held = self.hold.sound(since) * still;
-                let swarm = self.swarm.as_mut().map_or(0.0, |swarm| swarm.sound(since, built, self.seed));
+                let swarm = swarm.as_mut().map_or(0.0, |swarm| swarm.sound(since, built, self.seed));
                 *out = if built < 1.0 { *out * (1.0 - built) + held + swarm } else { held + swarm };
             }
             *out = settle(*out);
@@ -327,6 +351,8 @@ impl Processor for Freeze {
         (self.state != State::Waiting).then(|| from.max(0) as u64..to.max(0) as u64)
     }
 }
+
+impl Measured for Freeze {}
 
 /// Grains of the span: windowed pieces of it, [`GRAINS`] at any moment, each from a place of its own and in a pitch of
 /// its own.
@@ -354,21 +380,28 @@ struct Grain {
 }
 
 impl Swarm {
-    fn new(spread: f64, settings: &Settings<'_>) -> Self {
-        let longest = settings.samples(GRAIN) as u64 / GRAINS * GRAINS;
+    fn new(rate: u32) -> Self {
+        let longest = samples(GRAIN, rate) as u64 / GRAINS * GRAINS;
         Self {
-            still: (1.0 - spread).sqrt() as f32,
-            // Squares of Hann at a quarter of its length add up to 3/2.
-            gain: (spread / 1.5).sqrt() as f32,
-            spread,
+            still: 1.0,
+            gain: 0.0,
+            spread: 0.0,
             span: Span::default(),
             copied: 0,
-            past: touched(0.0, settings.samples(aim::LONGEST) + 1),
+            past: touched(0.0, samples(aim::LONGEST, rate) + 1),
             window: hann(1024).into_iter().chain([0.0, 0.0]).collect(),
             longest,
             size: longest,
             grains: [Grain::default(); GRAINS as usize],
         }
+    }
+
+    /// From here on it has so much of the hold.
+    fn spread(&mut self, spread: f64) {
+        self.spread = spread;
+        self.still = (1.0 - spread).sqrt() as f32;
+        // Squares of Hann at a quarter of its length add up to 3/2.
+        self.gain = (spread / 1.5).sqrt() as f32;
     }
 
     fn start(&mut self, span: Span) {

@@ -5,70 +5,68 @@ mod direct;
 mod double;
 mod freeze;
 mod reverse;
+mod settings;
 pub(crate) mod stretch;
 mod sympathetic;
 mod tape;
 
 use crate::memory::Heard;
+use std::any::Any;
 use std::ops::Range;
 use tenterhook_plan::declare::{Declaration, Setting};
 
-/// An effect as the program knows it.
-#[derive(Clone, Copy)]
-pub struct Effect {
-    /// What it says about itself.
-    pub declaration: Declaration,
-    /// How loud it is at x, 0…1.
-    pub level: fn(f32) -> f32,
-    /// How many seconds of its source's past it reads with these settings.
-    pub reach: fn(&[Setting]) -> f64,
-    /// Whether it looks at its source's analysis with these settings: then the source's memory needs
-    /// [one](crate::memory::Memory::with_analysis).
-    pub wants_analysis: fn(&[Setting]) -> bool,
-    /// Whether it reads its source's [model](crate::memory::Memory::modelled) rather than its sound.
-    pub wants_model: bool,
-    /// How many samples after its beginning, at a grid line, the sound of that very moment is heard, when x goes as given,
-    /// sample by sample, and then stays at its last value. A measurement lays the sound beside its source by it.
-    pub lag: fn(&Settings<'_>, &[f32]) -> f64,
-    /// How many bytes a processor takes that is made with these settings, what it shares with others left out.
-    pub bytes: fn(&Settings<'_>) -> usize,
-    /// Makes a processor. Called off the audio thread: it allocates all that the processor will ever need.
-    pub make: fn(&Settings) -> Box<dyn Processor>,
-}
+pub use settings::Given;
 
-/// What a processor is made from.
-#[derive(Clone, Copy, Debug)]
-pub struct Settings<'a> {
-    /// The effect's own settings, in the order of its declaration.
-    pub values: &'a [Setting],
-    /// Samples a second.
-    pub rate: u32,
-    /// What its random numbers come from, together with the sample and the grain: never a running stream.
-    pub seed: u64,
-}
-
-impl Settings<'_> {
-    /// The number of the setting at this place of the declaration; `otherwise` if it is missing.
-    fn number(&self, place: usize, otherwise: f64) -> f64 {
-        number(self.values, place, otherwise)
-    }
-
-    /// So many seconds in samples.
-    fn samples(&self, seconds: f64) -> usize {
-        (seconds * f64::from(self.rate)).round() as usize
-    }
-}
-
-fn number(values: &[Setting], place: usize, otherwise: f64) -> f64 {
-    values.get(place).map_or(otherwise, Setting::number)
-}
-
-/// One voice of an effect. The engine owns its level and its fades; a processor only makes the sound.
+/// What an effect's file says: its declaration, its settings as a type, and one voice of it, which implements this.
 ///
-/// Everything here runs on the audio thread: nothing may allocate, free, lock, wait or panic.
-pub trait Processor: Send {
-    /// Begins afresh at sample `at`, from what has been heard before it (`heard.end() == at`).
-    fn begin(&mut self, at: u64, heard: &Heard<'_>);
+/// The engine owns the voice's level and its fades; it only makes the sound. `begin`, `render` and `holds` run on the audio
+/// thread: nothing there may allocate, free, lock, wait or panic.
+pub trait Voice: Sized + Send + 'static {
+    /// What the effect says about itself.
+    const DECLARATION: Declaration;
+
+    /// Whether it reads its source's [model](crate::memory::Memory::modelled) rather than its sound.
+    const WANTS_MODEL: bool = false;
+
+    /// Its settings, with all that can be worked out of them beforehand.
+    type Settings: Send + 'static;
+
+    /// Reads the settings. Not for the audio thread.
+    fn settings(given: &Given<'_>) -> Self::Settings;
+
+    /// How loud it is at x, 0…1.
+    fn level(x: f32) -> f32;
+
+    /// How many seconds of its source's past it reads with these settings.
+    fn reach(_: &Self::Settings) -> f64 {
+        0.0
+    }
+
+    /// Whether it looks at its source's analysis: then the source's memory needs
+    /// [one](crate::memory::Memory::with_analysis).
+    fn wants_analysis(_: &Self::Settings) -> bool {
+        false
+    }
+
+    /// How much room these settings need, in whatever unit: a voice with more has room for them too.
+    fn room(_: &Self::Settings) -> f64 {
+        0.0
+    }
+
+    /// How many bytes its settings take beside themselves, what they share with others left out.
+    fn settings_bytes(_: &Self::Settings) -> usize {
+        0
+    }
+
+    /// How many bytes a voice with so much room takes, itself included, what it shares with others left out.
+    fn bytes(rate: u32, room: f64) -> usize;
+
+    /// A voice with so much room. Not for the audio thread: it allocates all that the voice will ever need.
+    fn new(rate: u32, room: f64) -> Self;
+
+    /// Begins afresh at sample `at`, with settings for which it has room, from what has been heard before it
+    /// (`heard.end() == at`). Its random numbers come from `seed`, with the sample and the grain: never a running stream.
+    fn begin(&mut self, at: u64, heard: &Heard<'_>, settings: &Self::Settings, seed: u64);
 
     /// Makes the samples from `from` on, which all lie in one cell of the [grid](crate::CELL), `from` may be inside it.
     ///
@@ -76,8 +74,16 @@ pub trait Processor: Send {
     /// cell, or before the beginning if that is in this cell. All slices have the same length. Work that is due at a
     /// grid line is done in the call whose `from` is that line: there is exactly one.
     ///
-    /// The sound must be the same however the cell is cut into calls.
-    fn render(&mut self, from: u64, now: &[f32], x: &[f32], heard: &Heard<'_>, out: &mut [f32]);
+    /// `settings` are those with which it began. The sound must be the same however the cell is cut into calls.
+    fn render(
+        &mut self,
+        from: u64,
+        now: &[f32],
+        x: &[f32],
+        heard: &Heard<'_>,
+        settings: &Self::Settings,
+        out: &mut [f32],
+    );
 
     /// Which samples of its source it holds, if it holds any: known from some moment after its beginning on.
     fn holds(&self) -> Option<Range<u64>> {
@@ -85,16 +91,117 @@ pub trait Processor: Send {
     }
 }
 
+/// How late an effect sounds, for a measurement that lays its sound beside its source.
+pub trait Measured: Voice {
+    /// How many samples after its beginning, at a grid line, the sound of that very moment is heard, when x goes as given,
+    /// sample by sample, and then stays at its last value.
+    fn lag(_: &Self::Settings, _rate: u32, _x: &[f32]) -> f64 {
+        0.0
+    }
+}
+
+/// An effect as the program knows it: what its [`Voice`] says, whatever the type of its settings.
+#[derive(Clone, Copy)]
+pub struct Effect {
+    /// What it says about itself.
+    pub declaration: Declaration,
+    /// See [`Voice::level`].
+    pub level: fn(f32) -> f32,
+    /// See [`Voice::WANTS_MODEL`].
+    pub wants_model: bool,
+    /// Makes settings ready to begin with, at so many samples a second: values in the order of the declaration. Not for the
+    /// audio thread.
+    pub prepare: fn(&[Setting], u32) -> Prepared,
+    /// How many bytes a processor takes, at so many samples a second, with so much [room](Prepared::room).
+    pub bytes: fn(u32, f64) -> usize,
+    /// Makes a processor with so much room. Called off the audio thread: it allocates all that the processor will ever need.
+    pub make: fn(u32, f64) -> Box<dyn Processor>,
+    /// See [`Measured::lag`].
+    pub lag: fn(&Prepared, u32, &[f32]) -> f64,
+}
+
+/// The settings of one effect of a piece, ready to begin with.
+pub struct Prepared {
+    settings: Box<dyn Any + Send>,
+    /// See [`Voice::reach`]: seconds.
+    pub reach: f64,
+    /// See [`Voice::wants_analysis`].
+    pub wants_analysis: bool,
+    /// See [`Voice::room`].
+    pub room: f64,
+    /// How many bytes it takes beside itself.
+    pub bytes: usize,
+}
+
+/// One voice of an effect whose type is not known, see [`Voice`].
+pub trait Processor: Send {
+    /// See [`Voice::begin`]. With the settings of another effect it begins nothing.
+    fn begin(&mut self, at: u64, heard: &Heard<'_>, settings: &Prepared, seed: u64);
+
+    /// See [`Voice::render`]. With the settings of another effect it leaves `out` as it is.
+    fn render(&mut self, from: u64, now: &[f32], x: &[f32], heard: &Heard<'_>, settings: &Prepared, out: &mut [f32]);
+
+    /// See [`Voice::holds`].
+    fn holds(&self) -> Option<Range<u64>>;
+}
+
+impl<V: Voice> Processor for V {
+    fn begin(&mut self, at: u64, heard: &Heard<'_>, settings: &Prepared, seed: u64) {
+        if let Some(settings) = settings.settings.downcast_ref() {
+            Voice::begin(self, at, heard, settings, seed);
+        }
+    }
+
+    fn render(&mut self, from: u64, now: &[f32], x: &[f32], heard: &Heard<'_>, settings: &Prepared, out: &mut [f32]) {
+        if let Some(settings) = settings.settings.downcast_ref() {
+            Voice::render(self, from, now, x, heard, settings, out);
+        }
+    }
+
+    fn holds(&self) -> Option<Range<u64>> {
+        Voice::holds(self)
+    }
+}
+
+impl Effect {
+    /// The effect whose voice this is.
+    pub const fn of<V: Measured>() -> Self {
+        Self {
+            declaration: V::DECLARATION,
+            level: V::level,
+            wants_model: V::WANTS_MODEL,
+            prepare: |values, rate| {
+                let settings = V::settings(&Given { declared: V::DECLARATION.settings, values, rate });
+                Prepared {
+                    reach: V::reach(&settings),
+                    wants_analysis: V::wants_analysis(&settings),
+                    room: V::room(&settings),
+                    bytes: size_of::<V::Settings>() + V::settings_bytes(&settings),
+                    settings: Box::new(settings),
+                }
+            },
+            bytes: V::bytes,
+            make: |rate, room| Box::new(V::new(rate, room)),
+            lag: |settings, rate, x| settings.settings.downcast_ref().map_or(0.0, |settings| V::lag(settings, rate, x)),
+        }
+    }
+}
+
+/// So many seconds in samples.
+fn samples(seconds: f64, rate: u32) -> usize {
+    (seconds * f64::from(rate)).round() as usize
+}
+
 /// All effects.
 pub static EFFECTS: [Effect; 8] = [
-    stretch::EFFECT,
-    reverse::EFFECT,
-    freeze::EFFECT,
-    sympathetic::EFFECT,
-    double::EFFECT,
-    tape::EFFECT,
-    answer::EFFECT,
-    direct::EFFECT,
+    Effect::of::<stretch::Stretch>(),
+    Effect::of::<reverse::Reverse>(),
+    Effect::of::<freeze::Freeze>(),
+    Effect::of::<sympathetic::Sympathetic>(),
+    Effect::of::<double::Double>(),
+    Effect::of::<tape::Tape>(),
+    Effect::of::<answer::Answer>(),
+    Effect::of::<direct::Direct>(),
 ];
 
 /// The effect of this name.

@@ -3,35 +3,22 @@
 mod onsets;
 mod seam;
 
-use super::{Effect, Processor, Settings, number};
+use super::settings::Quantity;
+use super::{Given, Measured, Voice, samples};
 use crate::CELL;
 use crate::guard::settle;
 use crate::memory::Heard;
 use crate::random::bits;
-use seam::{Readings, Seam};
-use tenterhook_plan::declare::{Declaration, Emits, Kind, SettingDeclaration, Unit};
+use seam::{Extent, Readings, Seam};
+use tenterhook_plan::declare::{Declaration, Emits, Unit};
 
-pub(super) const EFFECT: Effect = Effect {
-    declaration: Declaration {
-        name: "reverse",
-        help: "The last span of sound heard backwards, span after span.",
-        x: "how loud the reversed sound is",
-        settings: &[SettingDeclaration {
-            name: "span",
-            help: "How much sound is turned round at a time.",
-            kind: Kind::Quantity { unit: Unit::Seconds, least: 0.05, most: 20.0, default: 1.5 },
-        }],
-        emits: Emits::Audio,
-    },
-    level: |x| x,
-    // The old span is read on backwards through the cross-fade, and may have begun so long before two grid lines; the
-    // rest is for the lines and their stagger.
-    reach: |settings| 2.0 * (number(settings, 0, 1.5) + SEAM) + RANGE + SEARCH + 0.06,
-    wants_analysis: |_| false,
-    wants_model: false,
-    lag: |_, _| 0.0,
-    bytes: Reverse::bytes,
-    make: |settings| Box::new(Reverse::new(settings)),
+const SPAN: Quantity = Quantity {
+    name: "span",
+    help: "How much sound is turned round at a time.",
+    unit: Unit::Seconds,
+    least: 0.05,
+    most: 20.0,
+    default: 1.5,
 };
 
 /// The cross-fade between two spans, in seconds; shorter spans have a shorter one, a quarter of the span.
@@ -46,13 +33,9 @@ const SEARCH: f64 = 0.02;
 
 /// Plays the sound heard before each span backwards. The first span begins at the gesture with the sample before it, the
 /// others at grid lines; in the time before, the place to read from is chosen.
-struct Reverse {
-    /// From one span's beginning to the next.
-    span: u64,
-    /// Samples of the cross-fade.
-    length: u64,
-    /// How long the choice takes, in cells, and how many cells before the next span's beginning it is done.
-    cells: u64,
+pub(super) struct Reverse {
+    times: Times,
+    /// How many cells before the next span's beginning the choice is done.
     stagger: u64,
     /// Where the present span began.
     begun: u64,
@@ -65,38 +48,31 @@ struct Reverse {
     seam: Seam,
 }
 
+/// What a span asks for.
+#[derive(Clone, Copy, Default)]
+pub(super) struct Times {
+    seconds: f64,
+    /// From one span's beginning to the next.
+    span: u64,
+    /// Samples of the cross-fade, and how far apart the places are among which it is chosen.
+    seam: Extent,
+    /// How long the choice takes, in cells.
+    cells: u64,
+}
+
+impl Times {
+    fn new(seconds: f64, rate: u32) -> Self {
+        let span = (samples(seconds, rate) as u64).max(8 * CELL).next_multiple_of(CELL);
+        let part = |seconds: f64, most: u64| (samples(seconds, rate) as u64).clamp(1, most);
+        let seam = Extent { length: part(SEAM, span / 4) as usize, range: part(RANGE, span / 2) as usize };
+        Self { seconds, span, seam, cells: part(SEARCH, span / 4).div_ceil(CELL) }
+    }
+}
+
 impl Reverse {
-    fn span(settings: &Settings<'_>) -> u64 {
-        (settings.samples(settings.number(0, 1.5)) as u64).max(8 * CELL).next_multiple_of(CELL)
-    }
-
-    fn bytes(settings: &Settings<'_>) -> usize {
-        let span = Self::span(settings);
-        let part = |seconds: f64, most: u64| (settings.samples(seconds) as u64).clamp(1, most) as usize;
-        size_of::<Self>() + Seam::bytes(settings.rate, part(SEAM, span / 4), part(RANGE, span / 2))
-    }
-
-    fn new(settings: &Settings<'_>) -> Self {
-        let span = Self::span(settings);
-        let part = |seconds: f64, most: u64| (settings.samples(seconds) as u64).clamp(1, most);
-        let length = part(SEAM, span / 4);
-        let quarter = span / 4 / CELL;
-        Self {
-            span,
-            length,
-            cells: part(SEARCH, span / 4).div_ceil(CELL),
-            stagger: bits(settings.seed, 0, 0) % quarter.clamp(1, 8),
-            begun: 0,
-            start: 0,
-            turn: 0,
-            before: None,
-            seam: Seam::new(settings.rate, length as usize, part(RANGE, span / 2) as usize),
-        }
-    }
-
     /// The grid line at which the next span begins.
     fn next(&self) -> u64 {
-        self.begun.saturating_add(self.span).next_multiple_of(CELL)
+        self.begun.saturating_add(self.times.span).next_multiple_of(CELL)
     }
 
     /// What is due at a grid line.
@@ -108,27 +84,69 @@ impl Reverse {
             self.start = start;
             self.turn = start - 1 + next as i64;
             self.begun = next;
-        } else if let Some(cell) = (line + (self.cells + self.stagger) * CELL).checked_sub(next).map(|past| past / CELL)
-            && cell < self.cells
+        } else if let Some(cell) =
+            (line + (self.times.cells + self.stagger) * CELL).checked_sub(next).map(|past| past / CELL)
+            && cell < self.times.cells
         {
             if cell == 0 {
                 let old = self.turn - next as i64;
-                self.seam.begin(line, Readings { old, span: self.span as i64, before: self.start });
+                self.seam.begin(line, Readings { old, span: self.times.span as i64, before: self.start });
             }
-            self.seam.advance(cell, self.cells, heard);
+            self.seam.advance(cell, self.times.cells, heard);
         }
     }
 }
 
-impl Processor for Reverse {
-    fn begin(&mut self, at: u64, _heard: &Heard<'_>) {
+impl Voice for Reverse {
+    const DECLARATION: Declaration = Declaration {
+        name: "reverse",
+        help: "The last span of sound heard backwards, span after span.",
+        x: "how loud the reversed sound is",
+        settings: &[SPAN.declare()],
+        emits: Emits::Audio,
+    };
+
+    type Settings = Times;
+
+    fn settings(given: &Given<'_>) -> Times {
+        Times::new(given.number(&SPAN), given.rate)
+    }
+
+    fn level(x: f32) -> f32 {
+        x
+    }
+
+    /// The old span is read on backwards through the cross-fade, and may have begun so long before two grid lines; the
+    /// rest is for the lines and their stagger.
+    fn reach(times: &Times) -> f64 {
+        2.0 * (times.seconds + SEAM) + RANGE + SEARCH + 0.06
+    }
+
+    /// The seconds of a span: a longer one needs as much room or more.
+    fn room(times: &Times) -> f64 {
+        times.seconds
+    }
+
+    fn bytes(rate: u32, room: f64) -> usize {
+        size_of::<Self>() + Seam::bytes(rate, Times::new(room, rate).seam)
+    }
+
+    fn new(rate: u32, room: f64) -> Self {
+        let times = Times::new(room, rate);
+        Self { times, stagger: 0, begun: 0, start: 0, turn: 0, before: None, seam: Seam::new(rate, times.seam) }
+    }
+
+    fn begin(&mut self, at: u64, _: &Heard<'_>, times: &Times, seed: u64) {
+        self.times = *times;
+        self.stagger = bits(seed, 0, 0) % (times.span / 4 / CELL).clamp(1, 8);
+        self.seam.resize(times.seam);
         self.begun = at;
         self.start = at as i64;
         self.turn = 2 * at as i64 - 1;
         self.before = None;
     }
 
-    fn render(&mut self, from: u64, _now: &[f32], _x: &[f32], heard: &Heard<'_>, out: &mut [f32]) {
+    fn render(&mut self, from: u64, _: &[f32], _: &[f32], heard: &Heard<'_>, _: &Times, out: &mut [f32]) {
         if from.is_multiple_of(CELL) && from > self.begun {
             self.advance(from, heard);
         }
@@ -136,13 +154,13 @@ impl Processor for Reverse {
             *out = heard.at(self.turn - at as i64);
             let Some((before, likeness)) = self.before else { continue };
             let since = at.saturating_sub(self.begun);
-            if since >= self.length {
+            if since >= self.times.seam.length as u64 {
                 self.before = None;
                 continue;
             }
             // Two gains that keep the power of a sum whose parts are that much alike: straight for equal parts, of
             // constant power for strangers.
-            let new = (since as f32 + 0.5) / self.length as f32;
+            let new = (since as f32 + 0.5) / self.times.seam.length as f32;
             let old = 1.0 - new;
             // Opposites would need more than is there: a sum of almost nothing stays small.
             let power = new * new + old * old + 2.0 * likeness.max(-0.5) * new * old;
@@ -150,3 +168,5 @@ impl Processor for Reverse {
         }
     }
 }
+
+impl Measured for Reverse {}

@@ -6,7 +6,8 @@ pub(crate) mod model;
 mod oscillators;
 mod record;
 
-use super::{Effect, Processor, Settings};
+use super::settings::Quantity;
+use super::{Given, Measured, Voice, samples};
 use crate::CELL;
 use crate::guard::settle;
 use crate::memory::Heard;
@@ -15,35 +16,25 @@ use crate::schedule::Schedule;
 use bank::{Bank, Between, Late};
 use breath::Breath;
 use model::{Attack, Knot, Known, decode};
-use record::Record;
-use tenterhook_plan::declare::{Declaration, Emits, Kind, SettingDeclaration, Unit};
+use record::{Extent, Record};
+use tenterhook_plan::declare::{Declaration, Emits, Unit};
 
-pub(super) const EFFECT: Effect = Effect {
-    declaration: Declaration {
-        name: "stretch",
-        help: "The sound of the mic read slowly, from a little before the gesture on.",
-        x: "how slowly the sound is read: most^x; over its first tenth it also brings the sound up from nothing",
-        settings: &[
-            SettingDeclaration {
-                name: "most",
-                help: "How many times slower the sound is read at x = 1.",
-                kind: Kind::Quantity { unit: Unit::Number, least: 1.0, most: 64.0, default: 8.0 },
-            },
-            SettingDeclaration {
-                name: "memory",
-                help: "How much sound is taken in; when it is full the stretch plays to its end and holds its last moment.",
-                kind: Kind::Quantity { unit: Unit::Seconds, least: 1.0, most: 120.0, default: 30.0 },
-            },
-        ],
-        emits: Emits::Audio,
-    },
-    level: |x| (10.0 * x).min(1.0),
-    reach: |_| BACK + 0.16,
-    wants_analysis: |_| false,
-    wants_model: true,
-    lag,
-    bytes: Stretch::bytes,
-    make: |settings| Box::new(Stretch::new(settings)),
+const MOST: Quantity = Quantity {
+    name: "most",
+    help: "How many times slower the sound is read at x = 1.",
+    unit: Unit::Number,
+    least: 1.0,
+    most: 64.0,
+    default: 8.0,
+};
+
+const MEMORY: Quantity = Quantity {
+    name: "memory",
+    help: "How much sound is taken in; when it is full the stretch plays to its end and holds its last moment.",
+    unit: Unit::Seconds,
+    least: 1.0,
+    most: 120.0,
+    default: 30.0,
 };
 
 /// How long before the gesture the reading starts, in seconds: so long after a moment its knot is known.
@@ -51,23 +42,6 @@ const BACK: f64 = 0.165;
 
 /// Seconds in which the sound of a source comes up of which nothing was known where the reading began.
 const COMES: f64 = 0.010;
-
-/// The reading begins so far back and goes at once at the pace that x asks for at the start of each cell.
-fn lag(settings: &Settings<'_>, x: &[f32]) -> f64 {
-    let octaves = settings.number(0, 8.0).max(1.0).log2();
-    let pace = |x: f32| (-octaves * f64::from(x.clamp(0.0, 1.0))).exp2();
-    let (mut left, mut since) = (settings.samples(BACK) as f64, 0.0);
-    for cell in x.chunks(CELL as usize) {
-        let pace = cell.first().copied().map_or(1.0, pace);
-        let samples = cell.len() as f64;
-        if pace * samples >= left {
-            return since + left / pace;
-        }
-        left -= pace * samples;
-        since += samples;
-    }
-    since + left / pace(x.last().copied().unwrap_or(0.0))
-}
 
 /// A part of the source that is read by one rule.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -116,15 +90,14 @@ impl Opening {
 }
 
 /// Reads a source slowly: takes in what its model tells, and makes the sound anew from it at its own pace.
-struct Stretch {
+pub(super) struct Stretch {
     /// Octaves of slowness at x = 1.
     most: f32,
     /// How far before the gesture the reading starts.
     back: u64,
     attack: Attack,
     record: Record,
-    /// Samples after the gesture up to which sound is taken in, and the last moment whose window lies within.
-    memory: u64,
+    /// The last moment whose window lies within the memory.
     last: u64,
     /// The numbers in the model of the next knot, hue and strength to take in.
     next: u64,
@@ -163,53 +136,17 @@ struct Stretch {
     made_from: u64,
 }
 
+/// How slowly it reads, and how much it takes in.
+pub(super) struct Settings {
+    /// Octaves of slowness at x = 1.
+    octaves: f64,
+    /// Samples after the gesture up to which sound is taken in.
+    memory: u64,
+    seconds: f64,
+    record: Extent,
+}
+
 impl Stretch {
-    fn bytes(settings: &Settings<'_>) -> usize {
-        size_of::<Self>()
-            + Record::bytes(settings.rate, settings.number(1, 30.0) + BACK)
-            + Bank::bytes()
-            + Breath::bytes(settings.rate)
-    }
-
-    fn new(settings: &Settings<'_>) -> Self {
-        let breath = Breath::new(settings.rate, settings.seed);
-        let schedule = Schedule::new(breath.hop(), breath::STEPS.len() as u64);
-        Self {
-            most: settings.number(0, 8.0).max(1.0).log2() as f32,
-            back: settings.samples(BACK) as u64,
-            attack: Attack::new(settings.rate),
-            memory: settings.samples(settings.number(1, 30.0)) as u64,
-            last: 0,
-            record: Record::new(settings.rate, settings.number(1, 30.0) + BACK),
-            next: 0,
-            next_hue: 0,
-            next_strength: 0,
-            hue: 0,
-            base: 0,
-            place: 0.0,
-            part: Part::Nothing,
-            left: 0,
-            start: 0.0,
-            end: 0.0,
-            bank: Bank::new(),
-            come: Ramp::at(1.0),
-            comes: settings.samples(COMES) as u32,
-            begun: 0.0,
-            late: 0.0,
-            together: settings.samples(0.12) as f64,
-            struck: None,
-            stagger: schedule.delay(settings.seed),
-            breath,
-            noises: [0.0; 8],
-            schedule,
-            first: 0,
-            opening: Opening::default(),
-            cell: [0.0; CELL as usize],
-            made: 0,
-            made_from: 0,
-        }
-    }
-
     /// A sample of the source as a place.
     fn at(&self, sample: u64) -> f64 {
         sample as f64 - self.base as f64
@@ -462,13 +399,92 @@ impl Stretch {
     }
 }
 
-impl Processor for Stretch {
-    fn begin(&mut self, at: u64, heard: &Heard<'_>) {
+impl Voice for Stretch {
+    const DECLARATION: Declaration = Declaration {
+        name: "stretch",
+        help: "The sound of the mic read slowly, from a little before the gesture on.",
+        x: "how slowly the sound is read: most^x; over its first tenth it also brings the sound up from nothing",
+        settings: &[MOST.declare(), MEMORY.declare()],
+        emits: Emits::Audio,
+    };
+
+    const WANTS_MODEL: bool = true;
+
+    type Settings = Settings;
+
+    fn settings(given: &Given<'_>) -> Settings {
+        let seconds = given.number(&MEMORY);
+        Settings {
+            octaves: given.number(&MOST).max(1.0).log2(),
+            memory: samples(seconds, given.rate) as u64,
+            seconds,
+            record: Extent::new(given.rate, seconds + BACK),
+        }
+    }
+
+    fn level(x: f32) -> f32 {
+        (10.0 * x).min(1.0)
+    }
+
+    fn reach(_: &Settings) -> f64 {
+        BACK + 0.16
+    }
+
+    /// The seconds of its memory.
+    fn room(settings: &Settings) -> f64 {
+        settings.seconds
+    }
+
+    fn bytes(rate: u32, room: f64) -> usize {
+        size_of::<Self>() + Record::bytes(Extent::new(rate, room + BACK)) + Bank::bytes() + Breath::bytes(rate)
+    }
+
+    fn new(rate: u32, room: f64) -> Self {
+        let breath = Breath::new(rate);
+        Self {
+            most: 0.0,
+            back: samples(BACK, rate) as u64,
+            attack: Attack::new(rate),
+            last: 0,
+            record: Record::new(Extent::new(rate, room + BACK)),
+            next: 0,
+            next_hue: 0,
+            next_strength: 0,
+            hue: 0,
+            base: 0,
+            place: 0.0,
+            part: Part::Nothing,
+            left: 0,
+            start: 0.0,
+            end: 0.0,
+            bank: Bank::new(),
+            come: Ramp::at(1.0),
+            comes: samples(COMES, rate) as u32,
+            begun: 0.0,
+            late: 0.0,
+            together: samples(0.12, rate) as f64,
+            struck: None,
+            stagger: 0,
+            schedule: Schedule::new(breath.hop(), breath::STEPS.len() as u64),
+            breath,
+            noises: [0.0; 8],
+            first: 0,
+            opening: Opening::default(),
+            cell: [0.0; CELL as usize],
+            made: 0,
+            made_from: 0,
+        }
+    }
+
+    fn begin(&mut self, at: u64, heard: &Heard<'_>, settings: &Settings, seed: u64) {
+        self.most = settings.octaves as f32;
+        self.stagger = self.schedule.delay(seed);
+        self.breath.begin(seed);
         self.base = at;
-        self.last = (at + self.memory).saturating_sub(4 * self.breath.hop() as u64);
+        self.last = (at + settings.memory).saturating_sub(4 * self.breath.hop() as u64);
         self.place = -(self.back as f64);
         (self.begun, self.late) = (self.place, 0.0);
-        self.record.clear();
+        self.record.begin(settings.record);
         self.come = Ramp::at(1.0);
         self.hue = 0;
         (self.next, self.next_hue, self.next_strength) = heard.model().map_or((0, 0, 0), |model| {
@@ -491,7 +507,7 @@ impl Processor for Stretch {
         self.opening.end = longest.min(until);
     }
 
-    fn render(&mut self, from: u64, _now: &[f32], x: &[f32], heard: &Heard<'_>, out: &mut [f32]) {
+    fn render(&mut self, from: u64, _: &[f32], x: &[f32], heard: &Heard<'_>, _: &Settings, out: &mut [f32]) {
         if from >= self.made {
             let x = x.first().copied().unwrap_or(0.0);
             self.listen(heard);
@@ -513,6 +529,24 @@ impl Processor for Stretch {
         for (out, sound) in out.iter_mut().zip(self.cell.iter().skip(offset)) {
             *out = settle(*sound);
         }
+    }
+}
+
+impl Measured for Stretch {
+    /// The reading begins so far back and goes at once at the pace that x asks for at the start of each cell.
+    fn lag(settings: &Settings, rate: u32, x: &[f32]) -> f64 {
+        let pace = |x: f32| (-settings.octaves * f64::from(x.clamp(0.0, 1.0))).exp2();
+        let (mut left, mut since) = (samples(BACK, rate) as f64, 0.0);
+        for cell in x.chunks(CELL as usize) {
+            let pace = cell.first().copied().map_or(1.0, pace);
+            let samples = cell.len() as f64;
+            if pace * samples >= left {
+                return since + left / pace;
+            }
+            left -= pace * samples;
+            since += samples;
+        }
+        since + left / pace(x.last().copied().unwrap_or(0.0))
     }
 }
 

@@ -2,44 +2,29 @@
 
 mod resonators;
 
-use super::{Effect, Processor, Settings};
+use super::settings::{Quantity, Tuned};
+use super::{Given, Measured, Voice};
 use crate::CELL;
 use crate::guard::settle;
 use crate::memory::Heard;
-use resonators::{Resonance, Resonators};
-use tenterhook_plan::declare::{Declaration, Emits, Kind, Setting, SettingDeclaration, Unit};
+use resonators::{Resonance, Resonators, Strings};
+use tenterhook_plan::declare::{Declaration, Emits, Unit};
 use tenterhook_plan::{Tuning, gain};
 
-pub(super) const EFFECT: Effect = Effect {
-    declaration: Declaration {
-        name: "sympathetic",
-        help: "Strings that nobody touches: they ring when the mic plays what they are tuned to.",
-        x: "how loud the strings are heard; they are at rest when x leaves rest, and take up all that is played from then on",
-        settings: &[
-            SettingDeclaration {
-                name: "tuned",
-                help: "the strings as notes, such as \"D3 A3 F#4\", the first in tune with the piece and the others just \
-                       to it, each with its harmonics; or a spectrum file, each partial one string as strong as it is there",
-                kind: Kind::Tuning,
-            },
-            SettingDeclaration {
-                name: "decay",
-                help: "The time in which a string left alone falls by 60 dB; of its harmonics the k-th has 1/√k of it.",
-                kind: Kind::Quantity { unit: Unit::Seconds, least: 0.2, most: 30.0, default: DECAY },
-            },
-        ],
-        emits: Emits::Audio,
-    },
-    level: |x| x,
-    reach: |_| 0.0,
-    wants_analysis: |_| false,
-    wants_model: false,
-    lag: |_, _| 0.0,
-    bytes: Sympathetic::bytes,
-    make: |settings| Box::new(Sympathetic::new(settings)),
+const TUNED: Tuned = Tuned {
+    name: "tuned",
+    help: "the strings as notes, such as \"D3 A3 F#4\", the first in tune with the piece and the others just to it, each \
+           with its harmonics; or a spectrum file, each partial one string as strong as it is there",
 };
 
-const DECAY: f64 = 4.0;
+const DECAY: Quantity = Quantity {
+    name: "decay",
+    help: "The time in which a string left alone falls by 60 dB; of its harmonics the k-th has 1/√k of it.",
+    unit: Unit::Seconds,
+    least: 0.2,
+    most: 30.0,
+    default: 4.0,
+};
 
 /// The most resonators of one voice: the strongest are taken.
 const MOST: usize = 96;
@@ -89,34 +74,52 @@ fn resonances(tuning: &Tuning, decay: f64, rate: u32) -> Vec<Resonance> {
     kept
 }
 
-struct Sympathetic {
+pub(super) struct Sympathetic {
     strings: Resonators,
 }
 
-impl Sympathetic {
-    fn bytes(settings: &Settings<'_>) -> usize {
-        size_of::<Self>() + Resonators::bytes(Self::rings(settings).len())
+impl Voice for Sympathetic {
+    const DECLARATION: Declaration = Declaration {
+        name: "sympathetic",
+        help: "Strings that nobody touches: they ring when the mic plays what they are tuned to.",
+        x: "how loud the strings are heard; they are at rest when x leaves rest, and take up all that is played from then on",
+        settings: &[TUNED.declare(), DECAY.declare()],
+        emits: Emits::Audio,
+    };
+
+    /// Its strings, at rest.
+    type Settings = Strings;
+
+    fn settings(given: &Given<'_>) -> Strings {
+        let rings = given.tuning(&TUNED).map(|tuning| resonances(tuning, given.number(&DECAY), given.rate));
+        Strings::new(&rings.unwrap_or_default(), given.rate)
     }
 
-    /// What rings with these settings.
-    fn rings(settings: &Settings<'_>) -> Vec<Resonance> {
-        match settings.values.first() {
-            Some(Setting::Tuning(tuning)) => resonances(tuning, settings.number(1, DECAY), settings.rate),
-            _ => Vec::new(),
-        }
+    fn level(x: f32) -> f32 {
+        x
     }
 
-    fn new(settings: &Settings<'_>) -> Self {
-        Self { strings: Resonators::new(&Self::rings(settings), settings.rate) }
-    }
-}
-
-impl Processor for Sympathetic {
-    fn begin(&mut self, _at: u64, _heard: &Heard<'_>) {
-        self.strings.rest();
+    fn room(strings: &Strings) -> f64 {
+        strings.count() as f64
     }
 
-    fn render(&mut self, from: u64, now: &[f32], _x: &[f32], _heard: &Heard<'_>, out: &mut [f32]) {
+    fn settings_bytes(strings: &Strings) -> usize {
+        strings.bytes()
+    }
+
+    fn bytes(_: u32, room: f64) -> usize {
+        size_of::<Self>() + Resonators::bytes(room as usize)
+    }
+
+    fn new(_: u32, room: f64) -> Self {
+        Self { strings: Resonators::new(room as usize) }
+    }
+
+    fn begin(&mut self, _: u64, _: &Heard<'_>, strings: &Strings, _: u64) {
+        self.strings.begin(strings);
+    }
+
+    fn render(&mut self, from: u64, now: &[f32], _: &[f32], _: &Heard<'_>, _: &Strings, out: &mut [f32]) {
         if from.is_multiple_of(CELL) {
             self.strings.settle();
         }
@@ -127,3 +130,5 @@ impl Processor for Sympathetic {
         }
     }
 }
+
+impl Measured for Sympathetic {}

@@ -2,53 +2,43 @@
 
 mod interpolation;
 
-use super::{Effect, Processor, Settings};
+use super::settings::{Choice, Sound};
+use super::{Given, Measured, Voice};
 use crate::guard::settle;
 use crate::memory::Heard;
 use interpolation::Kernel;
 use std::sync::Arc;
 use tenterhook_plan::Recording;
-use tenterhook_plan::declare::{Declaration, Emits, Kind, Setting, SettingDeclaration};
+use tenterhook_plan::declare::{Declaration, Emits};
 
-pub(super) const EFFECT: Effect = Effect {
-    declaration: Declaration {
-        name: "tape",
-        help: "A recorded sound at the speed, or from the place, that the controller says; it needs no mic to sound.",
-        x: "the speed of the recording, from standing still to as it was recorded, or the place in it, from its beginning \
-            to its end",
-        settings: &[
-            SettingDeclaration { name: "file", help: "a sound file that lies beside the piece", kind: Kind::Sound },
-            SettingDeclaration {
-                name: "works",
-                help: "What x does to the recording.",
-                kind: Kind::Choice {
-                    words: &[
-                        (
-                            "speed",
-                            "x is its speed, 1 as it was recorded. It starts like a reel, from the recording's beginning \
-                             each time x leaves rest, and goes round at its end.",
-                        ),
-                        (
-                            "place",
-                            "x is the place under the head. What is heard is the movement: its speed, forwards or \
-                             backwards, up to 4 times as recorded. A head that stands still is silent, and one that has \
-                             to go further than half a second is lifted and set down there.",
-                        ),
-                    ],
-                    default: 0,
-                },
-            },
-        ],
-        emits: Emits::Audio,
-    },
-    // Full as soon as it has left rest: x is a speed or a place, and a controller's own rest ends at 0.03.
-    level: |x| (x / 0.03).min(1.0),
-    reach: |_| 0.0,
-    wants_analysis: |_| false,
-    wants_model: false,
-    lag: |_, _| 0.0,
-    bytes: Tape::bytes,
-    make: |settings| Box::new(Tape::new(settings)),
+const FILE: Sound = Sound { name: "file", help: "a sound file that lies beside the piece" };
+
+/// What x works.
+#[derive(Clone, Copy, Default)]
+enum Under {
+    #[default]
+    Speed,
+    Place,
+}
+
+const WORKS: Choice<Under, 2> = Choice {
+    name: "works",
+    help: "What x does to the recording.",
+    words: [
+        (
+            Under::Speed,
+            "speed",
+            "x is its speed, 1 as it was recorded. It starts like a reel, from the recording's beginning each time x leaves \
+             rest, and goes round at its end.",
+        ),
+        (
+            Under::Place,
+            "place",
+            "x is the place under the head. What is heard is the movement: its speed, forwards or backwards, up to 4 times \
+             as recorded. A head that stands still is silent, and one that has to go further than half a second is lifted \
+             and set down there.",
+        ),
+    ],
 };
 
 /// In these many seconds the reel comes to 63 % of another speed.
@@ -92,52 +82,70 @@ fn follow(value: &mut f64, target: f64, share: f64) {
     *value = if left.abs() < NOTHING { target } else { *value + left * share };
 }
 
-struct Tape {
+pub(super) struct Tape {
     kernel: Kernel,
-    /// Shared with the plan and the other voices; like the tables that hold these it is only ever let go of off the audio
-    /// thread.
-    sound: Arc<[f32]>,
     works: Works,
 }
 
+/// What is played, and how.
+pub(super) struct Settings {
+    /// Shared with the plan. Voices only borrow it: it is never let go of on the audio thread.
+    sound: Arc<[f32]>,
+    /// As it is at the beginning.
+    works: Works,
+}
+
+#[derive(Clone, Copy)]
 enum Works {
     Speed(Reel),
     Place(Head),
 }
 
-impl Tape {
-    fn bytes(_: &Settings<'_>) -> usize {
+impl Voice for Tape {
+    const DECLARATION: Declaration = Declaration {
+        name: "tape",
+        help: "A recorded sound at the speed, or from the place, that the controller says; it needs no mic to sound.",
+        x: "the speed of the recording, from standing still to as it was recorded, or the place in it, from its beginning \
+            to its end",
+        settings: &[FILE.declare(), WORKS.declare(&WORKS.texts())],
+        emits: Emits::Audio,
+    };
+
+    type Settings = Settings;
+
+    fn settings(given: &Given<'_>) -> Settings {
+        let nothing = Recording { path: String::new(), rate: given.rate, samples: [].into() };
+        let recording = given.sound(&FILE).unwrap_or(&nothing);
+        let works = match given.choice(&WORKS) {
+            Under::Speed => Works::Speed(Reel::new(recording, given.rate)),
+            Under::Place => Works::Place(Head::new(recording, given.rate)),
+        };
+        Settings { sound: Arc::clone(&recording.samples), works }
+    }
+
+    /// Full as soon as it has left rest: x is a speed or a place, and a controller's own rest ends at 0.03.
+    fn level(x: f32) -> f32 {
+        (x / 0.03).min(1.0)
+    }
+
+    fn bytes(_: u32, _: f64) -> usize {
         size_of::<Self>() + Kernel::bytes()
     }
 
-    fn new(settings: &Settings<'_>) -> Self {
-        let nothing = Recording { path: String::new(), rate: settings.rate, samples: [].into() };
-        let recording = match settings.values.first() {
-            Some(Setting::Sound(recording)) => recording,
-            _ => &nothing,
-        };
-        let place = matches!(settings.values.get(1), Some(Setting::Choice(1)));
-        let works = match place {
-            false => Works::Speed(Reel::new(recording, settings.rate)),
-            true => Works::Place(Head::new(recording, settings.rate)),
-        };
-        Self { kernel: Kernel::new(), sound: Arc::clone(&recording.samples), works }
-    }
-}
-
-impl Processor for Tape {
-    fn begin(&mut self, _at: u64, _heard: &Heard<'_>) {
-        match &mut self.works {
-            Works::Speed(reel) => (reel.place, reel.speed) = (0.0, 0.0),
-            Works::Place(head) => head.contact = None,
-        }
+    fn new(rate: u32, _: f64) -> Self {
+        let nothing = Recording { path: String::new(), rate, samples: [].into() };
+        Self { kernel: Kernel::new(), works: Works::Speed(Reel::new(&nothing, rate)) }
     }
 
-    fn render(&mut self, _from: u64, _now: &[f32], x: &[f32], _heard: &Heard<'_>, out: &mut [f32]) {
+    fn begin(&mut self, _: u64, _: &Heard<'_>, settings: &Settings, _: u64) {
+        self.works = settings.works;
+    }
+
+    fn render(&mut self, _: u64, _: &[f32], x: &[f32], _: &Heard<'_>, settings: &Settings, out: &mut [f32]) {
         for (out, &x) in out.iter_mut().zip(x) {
             let sound = match &mut self.works {
-                Works::Speed(reel) => reel.play(f64::from(x), &self.kernel, &self.sound),
-                Works::Place(head) => head.play(f64::from(x), &self.kernel, &self.sound),
+                Works::Speed(reel) => reel.play(f64::from(x), &self.kernel, &settings.sound),
+                Works::Place(head) => head.play(f64::from(x), &self.kernel, &settings.sound),
             };
             // A file may hold numbers that are none.
             *out = if sound.is_finite() { settle(sound) } else { 0.0 };
@@ -145,12 +153,15 @@ impl Processor for Tape {
     }
 }
 
+impl Measured for Tape {}
+
 /// How many of the recording's samples pass in one of ours at the recorded speed.
 fn ratio(recording: &Recording, rate: u32) -> f64 {
     f64::from(recording.rate) / f64::from(rate.max(1))
 }
 
 /// The recording at a speed, round and round.
+#[derive(Clone, Copy)]
 struct Reel {
     /// Samples of the recording for each of ours at the recorded speed.
     ratio: f64,
@@ -230,6 +241,7 @@ impl Seam {
 }
 
 /// The recording under a head that moves over it.
+#[derive(Clone, Copy)]
 struct Head {
     rate: f64,
     /// Samples of the recording for each of ours at the recorded speed.

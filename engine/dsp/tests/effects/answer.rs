@@ -4,7 +4,7 @@ use crate::measures::{cents, click, level};
 use crate::rig::Run;
 use crate::sounds::{RATE, noise, tones, vowel};
 use tenterhook_dsp::CELL;
-use tenterhook_dsp::effects::{Settings, named};
+use tenterhook_dsp::effects::named;
 use tenterhook_dsp::memory::Memory;
 use tenterhook_dsp::random::even;
 use tenterhook_plan::declare::Setting;
@@ -110,9 +110,9 @@ fn each_phrase_is_answered_once_a_pause_after_its_end() {
 fn in_a_room(how: usize, x: f32, player: &[f32], at: usize, spill: f64, delay: f64, case: u64) -> Vec<f32> {
     let effect = named("answer").expect("the effect");
     let values = [Setting::Choice(how)];
-    let settings = Settings { values: &values, rate: 48_000, seed: case };
-    let mut voice = (effect.make)(&settings);
-    let mut memory = Memory::new(samples((effect.reach)(&values)));
+    let settings = (effect.prepare)(&values, 48_000);
+    let mut voice = (effect.make)(48_000, settings.room);
+    let mut memory = Memory::new(samples(settings.reach));
     // The straight way has half of the power, the rest comes back by 60 ways within 400 ms, and falls by 60 dB in them.
     let mut taps: Vec<(usize, f64)> = (0..60)
         .map(|n| {
@@ -138,11 +138,11 @@ fn in_a_room(how: usize, x: f32, player: &[f32], at: usize, spill: f64, delay: f
         }
         if from >= at {
             if !begun {
-                voice.begin(from as u64, &memory.heard(from as u64));
+                voice.begin(from as u64, &memory.heard(from as u64), &settings, case);
                 begun = true;
             }
             let heard = memory.heard(from as u64);
-            voice.render(from as u64, &mic, &[x; CELL as usize], &heard, &mut out[from..from + cell]);
+            voice.render(from as u64, &mic, &[x; CELL as usize], &heard, &settings, &mut out[from..from + cell]);
             out[from..from + cell].iter_mut().for_each(|y| *y *= (effect.level)(x));
             if out[from..from + cell].iter().any(|y| *y != 0.0) {
                 sounded = from + cell;

@@ -4,7 +4,7 @@ use crate::sounds::{recording, tuning};
 use std::fmt;
 use std::ops::Range;
 use tenterhook_dsp::CELL;
-use tenterhook_dsp::effects::{Effect, Settings};
+use tenterhook_dsp::effects::Effect;
 use tenterhook_dsp::memory::Memory;
 use tenterhook_plan::declare::{Kind, Setting};
 
@@ -69,10 +69,10 @@ impl<'a> Run<'a> {
 
     /// The same, and which samples it holds at the end.
     pub fn play_and_hold(&self, source: &[f32]) -> (Vec<f32>, Option<Range<u64>>) {
-        let settings = Settings { values: &self.values, rate: self.rate, seed: self.seed };
-        let mut voice = (self.effect.make)(&settings);
-        let reach = ((self.effect.reach)(&self.values) * self.memory * f64::from(self.rate)).ceil() as usize;
-        let mut memory = match (self.effect.wants_analysis)(&self.values) {
+        let settings = (self.effect.prepare)(&self.values, self.rate);
+        let mut voice = (self.effect.make)(self.rate, settings.room);
+        let reach = (settings.reach * self.memory * f64::from(self.rate)).ceil() as usize;
+        let mut memory = match settings.wants_analysis {
             true => Memory::with_analysis(reach, self.rate, self.seed),
             false => Memory::new(reach),
         };
@@ -97,13 +97,13 @@ impl<'a> Run<'a> {
                 written = cell_end;
             }
             if at == self.at || Some(at) == self.before {
-                voice.begin(at as u64, &memory.heard(at as u64));
+                voice.begin(at as u64, &memory.heard(at as u64), &settings, self.seed);
                 begun = Some(at);
             }
             if let Some(begun) = begun {
                 let x: Vec<f32> = (at..end).map(|i| (self.x)(i as u64)).collect();
                 let heard = memory.heard(start.max(begun) as u64);
-                voice.render(at as u64, now, &x, &heard, &mut out[at..end]);
+                voice.render(at as u64, now, &x, &heard, &settings, &mut out[at..end]);
             }
             if written < end {
                 memory.write(written as u64, &source[written..end]);

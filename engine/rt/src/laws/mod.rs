@@ -11,6 +11,7 @@ mod levels;
 mod loudness;
 #[cfg(target_os = "linux")]
 mod pages;
+mod pools;
 mod random;
 mod readings;
 mod run;

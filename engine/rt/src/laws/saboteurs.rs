@@ -1,7 +1,7 @@
 //! What breaks is silent, without a click, and is told; all else is as if it had never been there.
 
 use std::ops::Range;
-use tenterhook_dsp::effects::{EFFECTS, Effect, Processor, named};
+use tenterhook_dsp::effects::{EFFECTS, Effect, Prepared, Processor, named};
 use tenterhook_dsp::memory::{Heard, Insight};
 use tenterhook_plan::{EffectState, Event, Gesture, InstanceId, MicId, Part, Plan, SceneId, Source, Timed};
 
@@ -41,11 +41,11 @@ enum At {
 struct Saboteur(At);
 
 impl Processor for Saboteur {
-    fn begin(&mut self, _at: u64, _heard: &Heard<'_>) {
+    fn begin(&mut self, _: u64, _: &Heard<'_>, _: &Prepared, _: u64) {
         assert!(self.0 != At::Begin, "it broke in {}", "begin");
     }
 
-    fn render(&mut self, _from: u64, now: &[f32], x: &[f32], _heard: &Heard<'_>, out: &mut [f32]) {
+    fn render(&mut self, _: u64, now: &[f32], x: &[f32], _: &Heard<'_>, _: &Prepared, out: &mut [f32]) {
         assert!(self.0 != At::Top || x.iter().all(|&x| x < 1.0), "it broke in {}", "render");
         out.copy_from_slice(now);
     }
@@ -58,10 +58,10 @@ impl Processor for Saboteur {
 
 /// The table of effects, where direct is the saboteur.
 fn effects(at: At) -> &'static [Effect] {
-    let make: fn(&tenterhook_dsp::effects::Settings) -> Box<dyn Processor> = match at {
-        At::Begin => |_| Box::new(Saboteur(At::Begin)),
-        At::Top => |_| Box::new(Saboteur(At::Top)),
-        At::Holds => |_| Box::new(Saboteur(At::Holds)),
+    let make: fn(u32, f64) -> Box<dyn Processor> = match at {
+        At::Begin => |_, _| Box::new(Saboteur(At::Begin)),
+        At::Top => |_, _| Box::new(Saboteur(At::Top)),
+        At::Holds => |_, _| Box::new(Saboteur(At::Holds)),
     };
     let one = |effect: &Effect| if effect.declaration.name == "direct" { Effect { make, ..*effect } } else { *effect };
     // A few for the whole of the tests.

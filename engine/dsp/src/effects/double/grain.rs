@@ -5,6 +5,7 @@ use crate::bytes::many;
 use crate::memory::Heard;
 use crate::touched::touched;
 use std::f64::consts::PI;
+use std::sync::{Arc, LazyLock};
 
 /// Samples on each side of a place that are read for it.
 pub(super) const SIDE: usize = 8;
@@ -12,52 +13,40 @@ const TAPS: usize = 2 * SIDE;
 /// Places between two samples for which there are weights; between them they are interpolated.
 const PLACES: usize = 64;
 
-/// Weights to read a sound between its samples: a windowed sinc, with its corner where reading fast folds nothing over.
-pub(super) struct Reader {
-    weights: Box<[[f32; TAPS]]>,
+type Weights = [[f32; TAPS]; PLACES + 1];
+
+/// How a sound is read between its samples at one pace: a windowed sinc, with its corner where reading fast folds nothing
+/// over.
+pub(super) struct Reading {
+    /// Those of all paces up to 1 are the same.
+    weights: Arc<Weights>,
     pace: f64,
-    sound: Box<[f32]>,
 }
 
-impl Reader {
-    /// For reading at this pace.
+impl Reading {
     pub fn new(pace: f64) -> Self {
-        let corner = (1.0 / pace).min(1.0);
-        let row = |place: usize| {
-            let tap = |i: usize| {
-                let t = i as f64 - (SIDE as f64 - 1.0) - place as f64 / PLACES as f64;
-                let sinc = if t.abs() < 1e-9 { 1.0 } else { (PI * corner * t).sin() / (PI * corner * t) };
-                let window = 0.5 + 0.5 * (PI * t / SIDE as f64).clamp(-PI, PI).cos();
-                sinc * window
-            };
-            let sum: f64 = (0..TAPS).map(tap).sum();
-            // No weight so small that its products are denormal numbers.
-            let settled = |w: f64| if w.abs() < 1e-9 { 0.0 } else { w as f32 };
-            std::array::from_fn(|i| settled(tap(i) / sum))
-        };
-        let most = (CELL as f64 * pace).ceil() as usize + TAPS + 2;
-        Self { weights: (0..=PLACES).map(row).collect(), pace, sound: touched(0.0, most) }
+        static PLAIN: LazyLock<Arc<Weights>> = LazyLock::new(|| Arc::new(weights(1.0)));
+        let weights = if pace > 1.0 { Arc::new(weights(pace)) } else { Arc::clone(&PLAIN) };
+        Self { weights, pace }
     }
 
     /// Bytes that one takes beside itself.
-    pub fn bytes(pace: f64) -> usize {
-        many::<[f32; TAPS]>(PLACES + 1) + many::<f32>((CELL as f64 * pace).ceil() as usize + TAPS + 2)
-    }
-
-    pub fn pace(&self) -> f64 {
-        self.pace
+    pub fn bytes(&self) -> usize {
+        if self.pace > 1.0 { size_of::<Weights>() + 2 * size_of::<usize>() } else { 0 }
     }
 
     /// Reads from `place` on, which lies `whole` samples after nothing and a fraction more, adding to `out` under `window`.
-    pub fn add(&mut self, whole: i64, fraction: f64, window: &[f32], heard: &Heard<'_>, out: &mut [f32]) {
-        heard.read(whole - (SIDE as i64 - 1), &mut self.sound);
+    pub fn add(&self, scratch: &mut Scratch, place: (i64, f64), window: &[f32], heard: &Heard<'_>, out: &mut [f32]) {
+        let (whole, fraction) = place;
+        let length = samples(self.pace).min(scratch.0.len());
+        let sound = scratch.0.get_mut(..length).unwrap_or_default();
+        heard.read(whole - (SIDE as i64 - 1), sound);
         for (i, (out, w)) in out.iter_mut().zip(window).enumerate() {
             let place = fraction + i as f64 * self.pace;
             let first = place as usize;
             let between = (place - first as f64) * PLACES as f64;
             let (row, share) = (between as usize, between.fract() as f32);
-            let (Some(sound), Some([low, high])) =
-                (self.sound.get(first..first + TAPS), self.weights.get(row..row + 2))
+            let (Some(sound), Some([low, high])) = (sound.get(first..first + TAPS), self.weights.get(row..row + 2))
             else {
                 continue;
             };
@@ -70,6 +59,43 @@ impl Reader {
             }
             *out += w * sums.iter().sum::<f32>();
         }
+    }
+}
+
+/// The weights for reading at this pace.
+fn weights(pace: f64) -> Weights {
+    let corner = (1.0 / pace).min(1.0);
+    std::array::from_fn(|place| {
+        let tap = |i: usize| {
+            let t = i as f64 - (SIDE as f64 - 1.0) - place as f64 / PLACES as f64;
+            let sinc = if t.abs() < 1e-9 { 1.0 } else { (PI * corner * t).sin() / (PI * corner * t) };
+            let window = 0.5 + 0.5 * (PI * t / SIDE as f64).clamp(-PI, PI).cos();
+            sinc * window
+        };
+        let sum: f64 = (0..TAPS).map(tap).sum();
+        // No weight so small that its products are denormal numbers.
+        let settled = |w: f64| if w.abs() < 1e-9 { 0.0 } else { w as f32 };
+        std::array::from_fn(|i| settled(tap(i) / sum))
+    })
+}
+
+/// How many samples are read for a cell at this pace.
+fn samples(pace: f64) -> usize {
+    (CELL as f64 * pace).ceil() as usize + TAPS + 2
+}
+
+/// Room for the samples that are read.
+pub(super) struct Scratch(Box<[f32]>);
+
+impl Scratch {
+    /// Enough for all paces up to this.
+    pub fn new(pace: f64) -> Self {
+        Self(touched(0.0, samples(pace)))
+    }
+
+    /// Bytes that one takes beside itself.
+    pub fn bytes(pace: f64) -> usize {
+        many::<f32>(samples(pace))
     }
 }
 

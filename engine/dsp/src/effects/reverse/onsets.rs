@@ -15,15 +15,16 @@ const CLEAR: f32 = 8.0;
 
 /// The onsets of a stretch of sound, a place per block of about a millisecond.
 pub(crate) struct Onsets {
+    blocks: usize,
     energy: Box<[f32]>,
     /// Up to each place, the sum of how clearly notes begin there, 0…1.
     sums: Box<[f32]>,
 }
 
 impl Onsets {
-    /// For so many blocks.
+    /// For so many blocks, or fewer.
     pub fn new(blocks: usize) -> Self {
-        Self { energy: touched(0.0, blocks), sums: touched(0.0, blocks + 1) }
+        Self { blocks, energy: touched(0.0, blocks), sums: touched(0.0, blocks + 1) }
     }
 
     /// Bytes that one takes beside itself.
@@ -33,7 +34,12 @@ impl Onsets {
 
     /// How many blocks it is for.
     pub fn blocks(&self) -> usize {
-        self.energy.len()
+        self.blocks
+    }
+
+    /// From here on it is for so many blocks, as far as there is room.
+    pub fn resize(&mut self, blocks: usize) {
+        self.blocks = blocks.min(self.energy.len());
     }
 
     /// Takes in a block.
@@ -49,7 +55,7 @@ impl Onsets {
     pub fn weigh(&mut self, block: usize) {
         // Less than the whole at the end, where a pulse alone would stand out from what is averaged.
         let sum = |from: usize| {
-            let blocks = self.energy.get(from..(from + AFTER).min(self.energy.len())).unwrap_or_default();
+            let blocks = self.energy.get(from..(from + AFTER).min(self.blocks)).unwrap_or_default();
             blocks.iter().sum::<f32>()
         };
         let before = (block.saturating_sub(BEFORE)..(block + 1).saturating_sub(AFTER)).map(sum).fold(0.0, f32::max);

@@ -40,16 +40,64 @@ pub(crate) struct Readings {
     pub before: i64,
 }
 
-/// The search for one seam after another.
-pub(crate) struct Seam {
-    /// Samples over which both sound.
-    length: usize,
-    /// How many samples apart the first and last start may be.
-    range: usize,
+/// How long a seam is and where it may lie, in samples.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(crate) struct Extent {
+    /// Over so many both sound.
+    pub length: usize,
+    /// How many the first and last start may be apart.
+    pub range: usize,
+}
+
+/// How much of everything a search needs.
+#[derive(Clone, Copy, Debug)]
+struct Sizes {
+    /// From one sample of the coarse sound to the next, in samples.
     stride: usize,
     /// Samples of a block of [`Onsets`].
     block: usize,
+    /// Samples of the coarse sound, and starts that are tried in it.
+    coarse: usize,
+    starts: usize,
+    /// Blocks in which a seam may lie, and what is looked at before them.
+    blocks: usize,
+}
+
+impl Sizes {
+    fn new(rate: u32, Extent { length, range }: Extent) -> Self {
+        let stride = ((f64::from(rate) / 12_000.0).round() as usize).max(1);
+        let block = (rate as usize / 1000).max(1);
+        Self {
+            stride,
+            block,
+            coarse: (length / stride).max(1),
+            starts: range / stride + 1,
+            blocks: (range + length).div_ceil(block) + BEFORE,
+        }
+    }
+
     /// How many times each work is done, and about how many multiplications it takes.
+    fn plan(&self, length: usize) -> [(Work, usize, usize); 8] {
+        let Self { stride, block, coarse, starts, blocks } = *self;
+        [
+            (Work::HearNew, blocks, 3 * block),
+            (Work::HearLeft, blocks + BEYOND, 2 * block),
+            (Work::HearOld, length.div_ceil(block), 2 * block),
+            (Work::FindNew, blocks, 6 * BEFORE),
+            (Work::FindLeft, blocks + BEYOND, 6 * BEFORE),
+            (Work::Try, starts, coarse + 40),
+            (Work::Refine, 2 * stride - 1, 4 * coarse),
+            (Work::Weigh, stride, 8 * coarse),
+        ]
+    }
+}
+
+/// The search for one seam after another.
+pub(crate) struct Seam {
+    rate: u32,
+    length: usize,
+    range: usize,
+    sizes: Sizes,
     plan: [(Work, usize, usize); 8],
     /// Where in `plan` it is, and what it has cost so far.
     work: usize,
@@ -78,28 +126,18 @@ pub(crate) struct Seam {
 }
 
 impl Seam {
-    /// Seams of `length` samples whose starts lie within `range`, at `rate` samples a second.
-    pub fn new(rate: u32, length: usize, range: usize) -> Self {
-        let stride = ((f64::from(rate) / 12_000.0).round() as usize).max(1);
-        let block = (rate as usize / 1000).max(1);
-        let (coarse, starts) = ((length / stride).max(1), range / stride + 1);
-        let blocks = (range + length).div_ceil(block) + BEFORE;
+    /// Seams of this extent or a smaller one, at `rate` samples a second.
+    pub fn new(rate: u32, extent: Extent) -> Self {
+        let Extent { length, range } = extent;
+        let sizes = Sizes::new(rate, extent);
+        let Sizes { block, coarse, starts, blocks, .. } = sizes;
         let silence = |samples: usize| touched(0.0f32, samples);
         Self {
+            rate,
             length,
             range,
-            stride,
-            block,
-            plan: [
-                (Work::HearNew, blocks, 3 * block),
-                (Work::HearLeft, blocks + BEYOND, 2 * block),
-                (Work::HearOld, length.div_ceil(block), 2 * block),
-                (Work::FindNew, blocks, 6 * BEFORE),
-                (Work::FindLeft, blocks + BEYOND, 6 * BEFORE),
-                (Work::Try, starts, coarse + 40),
-                (Work::Refine, 2 * stride - 1, 4 * coarse),
-                (Work::Weigh, stride, 8 * coarse),
-            ],
+            sizes,
+            plan: sizes.plan(length),
             work: 0,
             turn: 0,
             spent: 0,
@@ -122,15 +160,42 @@ impl Seam {
     }
 
     /// Bytes that one takes beside itself.
-    pub fn bytes(rate: u32, length: usize, range: usize) -> usize {
-        let stride = ((f64::from(rate) / 12_000.0).round() as usize).max(1);
-        let block = (rate as usize / 1000).max(1);
-        let (coarse, starts) = ((length / stride).max(1), range / stride + 1);
-        let blocks = (range + length).div_ceil(block) + BEFORE;
-        many::<f32>(length + (blocks + 1) * block + 2 * coarse + starts)
+    pub fn bytes(rate: u32, extent: Extent) -> usize {
+        let Sizes { block, coarse, starts, blocks, .. } = Sizes::new(rate, extent);
+        many::<f32>(extent.length + (blocks + 1) * block + 2 * coarse + starts)
             + many::<f64>(starts + coarse + 1)
             + Onsets::bytes(blocks)
             + Onsets::bytes(blocks + BEYOND)
+    }
+
+    /// From here on seams have this extent, for which there is room.
+    pub fn resize(&mut self, extent: Extent) {
+        (self.length, self.range) = (extent.length, extent.range);
+        self.sizes = Sizes::new(self.rate, extent);
+        self.plan = self.sizes.plan(extent.length);
+        self.new_onsets.resize(self.sizes.blocks);
+        self.left_onsets.resize(self.sizes.blocks + BEYOND);
+    }
+
+    /// The sounds in work.
+    fn old(&self) -> &[f32] {
+        self.old.get(..self.length).unwrap_or_default()
+    }
+
+    fn new_length(&self) -> usize {
+        self.sizes.blocks * self.sizes.block
+    }
+
+    fn new_from(&self, place: usize) -> &[f32] {
+        self.new.get(place..self.new_length()).unwrap_or_default()
+    }
+
+    fn old_coarse(&self) -> &[f32] {
+        self.old_coarse.get(..self.sizes.coarse).unwrap_or_default()
+    }
+
+    fn new_coarse_from(&self, place: usize) -> &[f32] {
+        self.new_coarse.get(place..self.sizes.starts + self.sizes.coarse).unwrap_or_default()
     }
 
     /// Begins a search at a grid line, with the sound that ends there.
@@ -168,15 +233,15 @@ impl Seam {
 
     /// The first sample of `new` that belongs to a seam, as a place in it.
     fn base(&self) -> usize {
-        self.new.len().saturating_sub(self.range + self.length)
+        self.new_length().saturating_sub(self.range + self.length)
     }
 
     fn step(&mut self, work: Work, heard: &Heard<'_>) {
-        let (turn, block) = (self.turn, self.block);
+        let (turn, block) = (self.turn, self.sizes.block);
         match work {
             Work::HearNew => {
                 let places = turn * block..(turn + 1) * block;
-                let from = self.line - self.new.len() as i64 + places.start as i64;
+                let from = self.line - self.new_length() as i64 + places.start as i64;
                 if let Some(sound) = self.new.get_mut(places) {
                     heard.read(from, sound);
                     self.new_onsets.hear(turn, sound);
@@ -193,10 +258,12 @@ impl Seam {
                 if let Some(sound) = self.old.get_mut(places.clone()) {
                     heard.read(from, sound);
                 }
-                for place in places.filter(|place| place.is_multiple_of(self.stride)) {
-                    if let (Some(coarse), Some(&sound)) =
-                        (self.old_coarse.get_mut(place / self.stride), self.old.get(place))
-                    {
+                for place in places.filter(|place| place.is_multiple_of(self.sizes.stride)) {
+                    let coarse = place / self.sizes.stride;
+                    if coarse >= self.sizes.coarse {
+                        break;
+                    }
+                    if let (Some(coarse), Some(&sound)) = (self.old_coarse.get_mut(coarse), self.old.get(place)) {
                         *coarse = sound;
                         self.old_energy += f64::from(sound * sound);
                     }
@@ -204,7 +271,7 @@ impl Seam {
             }
             Work::FindNew => self.new_onsets.weigh(turn),
             Work::FindLeft => self.left_onsets.weigh(turn),
-            Work::Try => self.try_start((self.range / self.stride).saturating_sub(turn)),
+            Work::Try => self.try_start((self.range / self.sizes.stride).saturating_sub(turn)),
             Work::Refine => self.refine(turn),
             Work::Weigh => self.weigh(turn),
             Work::Nothing => {}
@@ -213,9 +280,9 @@ impl Seam {
 
     /// Takes what is needed of the block just heard into the coarse sound.
     fn thin(&mut self, block: usize) {
-        let (base, end) = (self.base(), (block + 1) * self.block);
-        while base + self.heard * self.stride < end {
-            let sound = self.new.get(base + self.heard * self.stride).copied().unwrap_or(0.0);
+        let (base, end) = (self.base(), (block + 1) * self.sizes.block);
+        while base + self.heard * self.sizes.stride < end {
+            let sound = self.new.get(base + self.heard * self.sizes.stride).copied().unwrap_or(0.0);
             let energy = self.new_energy.get(self.heard).copied().unwrap_or(0.0) + f64::from(sound * sound);
             if let Some(place) = self.new_coarse.get_mut(self.heard) {
                 *place = sound;
@@ -229,15 +296,15 @@ impl Seam {
 
     /// The first sample that `left_onsets` hear.
     fn left(&self) -> i64 {
-        self.line - self.readings.span - ((self.left_onsets.blocks() - BEYOND) * self.block) as i64
+        self.line - self.readings.span - ((self.left_onsets.blocks() - BEYOND) * self.sizes.block) as i64
     }
 
     /// Tries the start at this place of the coarse sound.
     fn try_start(&mut self, coarse: usize) {
         let energy = |place: usize| self.new_energy.get(place).copied().unwrap_or(0.0);
-        let new = energy(coarse + self.old_coarse.len()) - energy(coarse);
-        let product = product(&self.old_coarse, self.new_coarse.get(coarse..).unwrap_or_default());
-        let place = coarse * self.stride;
+        let new = energy(coarse + self.sizes.coarse) - energy(coarse);
+        let product = product(self.old_coarse(), self.new_coarse_from(coarse));
+        let place = coarse * self.sizes.stride;
         let score = likeness([product.into(), self.old_energy, new]) - WHOLE * self.cut(self.start(place));
         if score > self.score {
             (self.best, self.score) = (place, score);
@@ -247,14 +314,14 @@ impl Seam {
     /// How clearly notes begin where this start would fade, leave out or repeat them: a weight for the seam itself, and
     /// one for what lies between this reading's end and the old one's start.
     fn cut(&self, start: i64) -> f32 {
-        let (length, block) = (self.length as i64, self.block as i64);
+        let (length, block) = (self.length as i64, self.sizes.block as i64);
         let among = |onsets: &Onsets, origin: i64, low: i64, high: i64| {
             let place = |sample: i64| usize::try_from(sample / block).unwrap_or(0);
             onsets.among(place(low - origin + block - 1)..=place(high - origin))
         };
         let end = start - self.readings.span;
         let (low, high) = ((end - length).min(self.readings.before), end.max(self.readings.before - length));
-        among(&self.new_onsets, self.line - self.new.len() as i64, start - length, start)
+        among(&self.new_onsets, self.line - self.new_length() as i64, start - length, start)
             + among(&self.left_onsets, self.left(), low, high)
     }
 
@@ -265,10 +332,10 @@ impl Seam {
             self.heard = self.best;
             self.score = f32::MIN;
         }
-        let place = (self.heard + turn).saturating_sub(self.stride - 1).min(self.range);
-        let new = self.new.get(self.base() + place..).unwrap_or_default();
+        let place = (self.heard + turn).saturating_sub(self.sizes.stride - 1).min(self.range);
+        let new = self.new_from(self.base() + place);
         let mut sums = [0.0; 3];
-        for (&old, &new) in self.old_coarse.iter().zip(new.iter().step_by(self.stride)) {
+        for (&old, &new) in self.old_coarse().iter().zip(new.iter().step_by(self.sizes.stride)) {
             add(&mut sums, 1.0, old, new);
         }
         let score = likeness(sums.map(f64::from));
@@ -279,12 +346,13 @@ impl Seam {
 
     /// Takes a part of the seam into its likeness, as much as both sound at each sample.
     fn weigh(&mut self, turn: usize) {
-        let new = self.new.get(self.base() + self.best..).unwrap_or_default();
-        let samples = self.old.iter().zip(new).enumerate();
-        for (i, (&old, &new)) in samples.skip(turn).step_by(self.stride) {
+        let (mut sums, new) = (self.sums, self.new_from(self.base() + self.best));
+        let samples = self.old().iter().zip(new).enumerate();
+        for (i, (&old, &new)) in samples.skip(turn).step_by(self.sizes.stride) {
             let share = (i as f32 + 0.5) / self.length as f32;
-            add(&mut self.sums, share * (1.0 - share), old, new);
+            add(&mut sums, share * (1.0 - share), old, new);
         }
+        self.sums = sums;
     }
 }
 

@@ -46,7 +46,7 @@ pub(crate) struct Breath {
 }
 
 impl Breath {
-    pub fn new(rate: u32, seed: u64) -> Self {
+    pub fn new(rate: u32) -> Self {
         let size = scaled(2048, rate);
         let inverse = RealFftPlanner::new().plan_fft_inverse(size);
         // Σ hann² = 1.5 over frames a quarter apart; a bin of unit variance makes 1/√size of a sample.
@@ -60,7 +60,7 @@ impl Breath {
             envelope: touched(0.0, (size / 2 + 1).div_ceil(2)),
             // Twice a frame: what a frame overwrites has sounded.
             sum: touched(0.0, 2 * size),
-            seed,
+            seed: 0,
             inverse,
         }
     }
@@ -70,6 +70,11 @@ impl Breath {
         let size = scaled(2048, rate);
         let spectrum = size / 2 + 1;
         many::<Complex32>(spectrum) + many::<f32>(4 * size + spectrum.div_ceil(2)) + plan_bytes(size)
+    }
+
+    /// From here on its random numbers come from this seed.
+    pub fn begin(&mut self, seed: u64) {
+        self.seed = seed;
     }
 
     pub fn hop(&self) -> usize {
@@ -186,7 +191,8 @@ mod tests {
 
     #[test]
     fn an_even_envelope_makes_white_noise_of_its_level() {
-        let mut breath = Breath::new(48_000, 3);
+        let mut breath = Breath::new(48_000);
+        breath.begin(3);
         let hop = breath.hop() as u64;
         let mut sum = 0.0f64;
         for number in 0..400 {

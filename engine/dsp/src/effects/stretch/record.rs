@@ -1,5 +1,6 @@
 //! What a voice has taken in of its source: the model forgets it.
 
+use super::super::samples;
 use super::model::{Attack, Hue, Knot, PARTIALS, Partial, SPAN, Strength, decode, encode, places};
 use crate::bytes::many;
 use crate::memory::Heard;
@@ -11,6 +12,7 @@ const ATTACKS: f64 = 12.0;
 
 /// The moments that a voice has taken in, a number of its own, from 0 on: the source's model forgets them.
 pub(super) struct Record {
+    extent: Extent,
     middles: Box<[u64]>,
     onsets: Box<[Option<Onset>]>,
     starts: Box<[Option<u64>]>,
@@ -20,15 +22,12 @@ pub(super) struct Record {
     partials_taken: usize,
     hues: Box<[u64]>,
     noise: Box<[u16]>,
-    places: usize,
     hues_taken: usize,
     /// How strong the source was beside its partials and what its rest was: spans without a gap from the first on.
     spans: Box<[(u16, u16)]>,
     first_span: u64,
     spans_taken: usize,
     attacks: Box<[f32]>,
-    /// Samples of an attack.
-    attack: usize,
     taken: usize,
     attacks_taken: usize,
 }
@@ -59,13 +58,37 @@ fn loudest(partials: &[Partial], most: usize) -> impl Iterator<Item = &Partial> 
     partials.iter().filter(move |partial| partial.amplitude.abs() >= least).take(most)
 }
 
-impl Record {
+/// How much is taken in at most.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Extent {
+    knots: usize,
+    /// Places of an envelope of noise.
+    places: usize,
+    /// Samples of an attack.
+    attack: usize,
+    attacks: usize,
+    spans: usize,
+}
+
+impl Extent {
+    /// For so many seconds of sound.
     pub fn new(rate: u32, seconds: f64) -> Self {
-        let samples = |seconds: f64| (seconds * f64::from(rate)).round() as usize;
-        let knots = samples(seconds) / (scaled(2048, rate) / 4) + 8;
-        let attack = Attack::new(rate).length;
-        let places = places(rate);
+        let samples = samples(seconds, rate);
         Self {
+            knots: samples / (scaled(2048, rate) / 4) + 8,
+            places: places(rate),
+            attack: Attack::new(rate).length,
+            attacks: (seconds * ATTACKS).ceil() as usize,
+            spans: samples / SPAN as usize + AHEAD,
+        }
+    }
+}
+
+impl Record {
+    pub fn new(extent: Extent) -> Self {
+        let Extent { knots, places, attack, attacks, spans } = extent;
+        Self {
+            extent,
             middles: touched(0, knots),
             onsets: touched(None, knots),
             starts: touched(None, knots),
@@ -75,43 +98,43 @@ impl Record {
             hues: touched(0, knots),
             hues_taken: 0,
             noise: touched(0, knots * places),
-            places,
-            attacks: touched(0.0, attack * (seconds * ATTACKS).ceil() as usize),
-            spans: touched((0, 0), samples(seconds) / SPAN as usize + AHEAD),
+            attacks: touched(0.0, attack * attacks),
+            spans: touched((0, 0), spans),
             first_span: 0,
             spans_taken: 0,
-            attack,
             taken: 0,
             attacks_taken: 0,
         }
     }
 
     /// Bytes that one takes beside itself.
-    pub fn bytes(rate: u32, seconds: f64) -> usize {
-        let samples = |seconds: f64| (seconds * f64::from(rate)).round() as usize;
-        let knots = samples(seconds) / (scaled(2048, rate) / 4) + 8;
-        let attacks = Attack::new(rate).length * (seconds * ATTACKS).ceil() as usize;
+    pub fn bytes(Extent { knots, places, attack, attacks, spans }: Extent) -> usize {
         many::<u64>(2 * knots)
             + many::<Option<Onset>>(knots)
             + many::<Option<u64>>(knots)
             + many::<(u32, u32)>(knots)
             + many::<Partial>(knots * (EACH + SHARED))
-            + many::<u16>(knots * places(rate))
-            + many::<f32>(attacks)
-            + many::<(u16, u16)>(samples(seconds) / SPAN as usize + AHEAD)
+            + many::<u16>(knots * places)
+            + many::<f32>(attack * attacks)
+            + many::<(u16, u16)>(spans)
     }
 
-    /// Forgets all.
-    pub fn clear(&mut self) {
+    /// Forgets all. From here on it takes in so much, for which there is room, whatever else there is.
+    pub fn begin(&mut self, extent: Extent) {
+        self.extent = extent;
         (self.taken, self.partials_taken, self.hues_taken) = (0, 0, 0);
         (self.spans_taken, self.attacks_taken) = (0, 0);
     }
 
     pub fn take_in(&mut self, knot: &Knot, before: u64, heard: &Heard<'_>) {
         let place = self.taken;
+        if place >= self.extent.knots {
+            return;
+        }
         // Each moment to come has its own share.
-        let to_come = self.middles.len().saturating_sub(place + 1);
-        let room = (self.partials.len() - self.partials_taken).saturating_sub(to_come * EACH);
+        let to_come = self.extent.knots.saturating_sub(place + 1);
+        let partials = self.extent.knots * (EACH + SHARED);
+        let room = partials.saturating_sub(self.partials_taken + to_come * EACH);
         let (Some(middle), Some(onset), Some(places)) =
             (self.middles.get_mut(place), self.onsets.get_mut(place), self.places_of.get_mut(place))
         else {
@@ -131,7 +154,9 @@ impl Record {
         *places = (first as u32, self.partials_taken as u32);
         *onset = knot.onset.map(|at| {
             let number = self.attacks_taken;
-            let attack = self.attacks.get_mut(number * self.attack..(number + 1) * self.attack).map(|sound| {
+            let places = number * self.extent.attack..(number + 1) * self.extent.attack;
+            let sound = self.attacks.get_mut(places).filter(|_| number < self.extent.attacks);
+            let attack = sound.map(|sound| {
                 heard.read(at as i64 - before as i64, sound);
                 self.attacks_taken += 1;
                 number as u32
@@ -143,7 +168,10 @@ impl Record {
 
     pub fn take_in_hue(&mut self, hue: &Hue) {
         let place = self.hues_taken;
-        let noise = self.noise.get_mut(place * self.places..(place + 1) * self.places);
+        if place >= self.extent.knots {
+            return;
+        }
+        let noise = self.noise.get_mut(place * self.extent.places..(place + 1) * self.extent.places);
         if let (Some(middle), Some(noise)) = (self.hues.get_mut(place), noise) {
             *middle = hue.middle;
             noise.copy_from_slice(&hue.envelope);
@@ -174,7 +202,7 @@ impl Record {
 
     pub fn noise(&self, hue: usize) -> &[u16] {
         let knot = if hue < self.hues_taken { hue } else { return &[] };
-        self.noise.get(knot * self.places..(knot + 1) * self.places).unwrap_or_default()
+        self.noise.get(knot * self.extent.places..(knot + 1) * self.extent.places).unwrap_or_default()
     }
 
     pub fn take_in_strength(&mut self, strength: &Strength) {
@@ -191,7 +219,7 @@ impl Record {
     }
 
     fn take_in_span(&mut self, partials: f32, rest: f32) {
-        if let Some(span) = self.spans.get_mut(self.spans_taken) {
+        if let Some(span) = self.spans.get_mut(self.spans_taken).filter(|_| self.spans_taken < self.extent.spans) {
             *span = (encode(partials), encode(rest));
             self.spans_taken += 1;
         }
@@ -199,8 +227,8 @@ impl Record {
 
     /// An attack's sound.
     pub fn attack_sound(&self, number: u32) -> Option<&[f32]> {
-        let start = number as usize * self.attack;
-        self.attacks.get(start..start + self.attack)
+        let start = number as usize * self.extent.attack;
+        self.attacks.get(start..start + self.extent.attack)
     }
 
     /// Gains of the partials and of noise of the power `noise` at a sample: below 1 where the source has ended, and

@@ -31,9 +31,47 @@ const LEAST: f64 = 1e-12;
 struct Lanes {
     re: [f64; TOGETHER],
     im: [f64; TOGETHER],
+    laws: Laws,
+}
+
+/// How the resonators of some lanes go on from sample to sample.
+#[derive(Clone, Copy, Debug, Default)]
+struct Laws {
     cos: [f64; TOGETHER],
     sin: [f64; TOGETHER],
     gain: [f64; TOGETHER],
+}
+
+/// How some resonators ring, worked out beforehand.
+pub(crate) struct Strings(Box<[Laws]>);
+
+impl Strings {
+    /// For `rate` samples a second. All frequencies must lie below half the rate.
+    pub fn new(resonances: &[Resonance], rate: u32) -> Self {
+        let rate = f64::from(rate.max(1));
+        let laws = |all: &[Resonance]| {
+            let mut laws = Laws::default();
+            let Laws { cos, sin, gain } = &mut laws;
+            for ((one, gain), (place_cos, place_sin)) in all.iter().zip(gain).zip(cos.iter_mut().zip(sin)) {
+                let (sin, cos) = (TAU * one.hertz / rate).sin_cos();
+                let r = 10f64.powf(-3.0 / (one.decay * rate));
+                (*place_cos, *place_sin) = (r * cos, r * sin);
+                *gain = one.gain * (1.0 - r * r) / (2.0 * r * sin);
+            }
+            laws
+        };
+        Self(resonances.chunks(TOGETHER).map(laws).collect())
+    }
+
+    /// Bytes that they take beside themselves.
+    pub fn bytes(&self) -> usize {
+        many::<Laws>(self.0.len())
+    }
+
+    /// How many resonators they need, rounded up to whole lanes.
+    pub fn count(&self) -> usize {
+        self.0.len() * TOGETHER
+    }
 }
 
 impl Lanes {
@@ -41,7 +79,7 @@ impl Lanes {
     #[expect(clippy::indexing_slicing, reason = "all arrays have as many lanes as are counted")]
     #[inline(always)]
     fn ring(&mut self, sound: &[f64], sums: &mut [[f64; TOGETHER]; CELL as usize]) {
-        let Self { re, im, cos, sin, gain } = self;
+        let Self { re, im, laws: Laws { cos, sin, gain } } = self;
         for (&sound, sums) in sound.iter().zip(sums) {
             for lane in 0..TOGETHER {
                 let (x, y) = (re[lane] + gain[lane] * sound, im[lane]);
@@ -70,25 +108,18 @@ impl Lanes {
 #[derive(Debug)]
 pub(crate) struct Resonators {
     lanes: Box<[Lanes]>,
+    /// How many of the lanes ring, from the first on.
+    ringing: usize,
     /// The last two samples heard, the last first.
     heard: [f64; 2],
     arch: Arch,
 }
 
 impl Resonators {
-    /// Resonators at rest, for `rate` samples a second. All frequencies must lie below half the rate.
-    pub fn new(resonances: &[Resonance], rate: u32) -> Self {
-        let rate = f64::from(rate.max(1));
-        let mut lanes = touched(Lanes::default(), resonances.len().div_ceil(TOGETHER));
-        for (Lanes { cos, sin, gain, .. }, all) in lanes.iter_mut().zip(resonances.chunks(TOGETHER)) {
-            for ((one, gain), (place_cos, place_sin)) in all.iter().zip(gain).zip(cos.iter_mut().zip(sin)) {
-                let (sin, cos) = (TAU * one.hertz / rate).sin_cos();
-                let r = 10f64.powf(-3.0 / (one.decay * rate));
-                (*place_cos, *place_sin) = (r * cos, r * sin);
-                *gain = one.gain * (1.0 - r * r) / (2.0 * r * sin);
-            }
-        }
-        Self { lanes, heard: [0.0; 2], arch: Arch::new() }
+    /// So many resonators, of which none rings yet.
+    pub fn new(resonators: usize) -> Self {
+        let lanes = touched(Lanes::default(), resonators.div_ceil(TOGETHER));
+        Self { lanes, ringing: 0, heard: [0.0; 2], arch: Arch::new() }
     }
 
     /// Bytes that one takes beside itself.
@@ -96,17 +127,24 @@ impl Resonators {
         many::<Lanes>(resonances.div_ceil(TOGETHER))
     }
 
-    /// Nothing rings and nothing has been heard.
-    pub fn rest(&mut self) {
-        for lanes in &mut self.lanes {
-            (lanes.re, lanes.im) = ([0.0; TOGETHER], [0.0; TOGETHER]);
+    /// From here on these are heard, as far as there is room: none rings, and nothing has been heard.
+    pub fn begin(&mut self, strings: &Strings) {
+        for (lanes, &laws) in self.lanes.iter_mut().zip(&strings.0) {
+            *lanes = Lanes { laws, ..Lanes::default() };
         }
+        self.ringing = strings.0.len();
         self.heard = [0.0; 2];
+    }
+
+    /// Those of them that ring.
+    fn ringing(&mut self) -> &mut [Lanes] {
+        let ringing = self.ringing.min(self.lanes.len());
+        self.lanes.get_mut(..ringing).unwrap_or_default()
     }
 
     /// Lets what has rung off come to rest. To be called at every grid line.
     pub fn settle(&mut self) {
-        self.lanes.iter_mut().for_each(Lanes::settle);
+        self.ringing().iter_mut().for_each(Lanes::settle);
     }
 
     /// Hears `sound`, a cell at most, and gives the sum of what rings.
@@ -119,7 +157,8 @@ impl Resonators {
             self.heard = [sound, self.heard[0]];
         }
         let sound = excitation.get(..sound.len()).unwrap_or(&excitation);
-        self.arch.dispatch(Piece { lanes: &mut self.lanes, sound, out });
+        let arch = self.arch;
+        arch.dispatch(Piece { lanes: self.ringing(), sound, out });
     }
 }
 
