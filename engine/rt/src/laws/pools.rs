@@ -97,7 +97,6 @@ fn voices_are_no_more_for_a_thousand_scenes_than_for_one() {
     assert_eq!(voices(1000), voices(1));
     // Scene 1 has the largest settings of all.
     let (one, many) = (bytes(&plan(&piece(2)), 48_000).all, bytes(&plan(&piece(1000)), 48_000).all);
-    println!("2 scenes take {one} bytes, 1000 take {many}: {:.3}", many as f64 / one as f64);
     assert!(many as f64 <= 1.1 * one as f64);
 }
 
@@ -122,6 +121,25 @@ fn a_block_looks_at_what_is_in_force_or_still_sounds_and_at_nothing_else() {
     // The fade of 300 ms is over, and it has been told.
     assert_eq!(run.engine.table.walk, scene(&run));
     assert_eq!(run.engine.table.walk.len(), 5);
+}
+
+#[test]
+fn what_begins_need_not_wait_for_what_still_fades_of_other_scenes() {
+    let piece = "mics = { voice = 1 }\noutputs = { left = 1, right = 2 }\ncontrollers = { foot = { fall = \"3 s\" } }\n\
+                 [[scene]]\nmark = \"A\"\nmic.voice.near = { effect = \"direct\", by = \"foot\", to = [\"left\"] }\n\
+                 [[scene]]\nmark = \"B\"\nfade = \"4 s\"\n\
+                 mic.voice.far = { effect = \"direct\", by = \"foot\", to = [\"right\"] }\n";
+    let plan = plan(piece);
+    let presses = [(0.1, "1"), (0.2, "0"), (0.3, "1"), (0.4, "0"), (0.6, "1"), (0.7, "0"), (0.8, "1")];
+    let mut all: Vec<_> = presses.map(|(at, value)| (at, "foot", value)).to_vec();
+    all.insert(4, (0.5, "fire", "B"));
+    let out = Run::of(&plan).events(&events(&plan, &all)).render(&vec![vec![0.25; 48_000]; 3]);
+    let at = |seconds: f64, channel: usize| out[channel][(seconds * 48e3) as usize];
+    // Both of A fade over 4 s, and so they do while B begins once.
+    assert!(at(0.69, 0) > 0.4 && at(0.69, 1) > 0.2, "{} {}", at(0.69, 0), at(0.69, 1));
+    // B begins again: what has been ending for longest is gone in 20 ms, and what begins is there in as many.
+    assert!(at(0.83, 1) > 0.4, "{}", at(0.83, 1));
+    assert!(at(0.83, 0) < 0.25, "{}", at(0.83, 0));
 }
 
 #[test]

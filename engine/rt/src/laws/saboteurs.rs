@@ -188,6 +188,55 @@ fn voices_that_still_sound_are_let_down_with_the_one_that_broke() {
     assert!(click_db(&out) < LIMIT_DB);
 }
 
+/// What it is after a panic: half changed, as anything may be.
+struct Spoiled(bool);
+
+impl Processor for Spoiled {
+    fn begin(&mut self, _: u64, _: &Heard<'_>, _: &Prepared, _: u64) {}
+
+    fn render(&mut self, _: u64, now: &[f32], x: &[f32], _: &Heard<'_>, _: &Prepared, out: &mut [f32]) {
+        out.fill(0.7);
+        if x.iter().any(|&x| x >= 1.0) {
+            self.0 = true;
+            panic!("it broke");
+        }
+        if !self.0 {
+            out.copy_from_slice(now);
+        }
+    }
+
+    fn holds(&self) -> Option<Range<u64>> {
+        None
+    }
+}
+
+#[test]
+fn a_voice_that_broke_is_lent_to_no_other_scene() {
+    quiet_hook();
+    let scenes = "[[scene]]\nmark = \"A\"\nmic.voice.near = { effect = \"direct\", by = \"foot\" }\n\
+                  [[scene]]\nmark = \"B\"\nmic.voice.far = { effect = \"direct\", by = \"foot\" }\n";
+    let piece = format!("mics = {{ voice = 1 }}\noutputs = {{ left = 1 }}\ncontrollers = {{ foot = {{}} }}\n{scenes}");
+    let plan = plan(&piece);
+    let one = |effect: &Effect| match effect.declaration.name {
+        "direct" => Effect { make: |_, _| Box::new(Spoiled(false)), ..*effect },
+        _ => *effect,
+    };
+    let effects: &[Effect] = Box::leak(EFFECTS.iter().map(one).collect());
+    let of = |first: &str| {
+        let events =
+            [(0.1, "foot", first), (0.3, "foot", "0"), (0.5, "fire", "B"), (0.6, "foot", "0.5"), (0.9, "foot", "0")]
+                .map(|(seconds, name, value)| gesture(&plan, seconds, name, value));
+        let making = Making { effects, ..Making::default() };
+        let mut run = Run::made(making, &plan, 48_000, SceneId(0)).events(&events);
+        let out = run.render(&[tones(FRAMES)[0].clone()]);
+        (out[0][24_000..].to_vec(), broken(&run).len())
+    };
+    let ((whole, nothing), (after, one)) = (of("0.9"), of("1"));
+    assert_eq!((nothing, one), (0, 1));
+    assert!(sounds(&whole).is_some());
+    assert!(after == whole);
+}
+
 #[test]
 fn a_model_that_breaks_silences_what_reads_it_and_an_analysis_too_and_nothing_else() {
     quiet_hook();
