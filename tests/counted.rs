@@ -12,6 +12,7 @@ use stats_alloc::{INSTRUMENTED_SYSTEM, Region, Stats, StatsAlloc};
 use tenterhook_config::{Text, check_with};
 use tenterhook_dsp::effects::{EFFECTS, Effect, Prepared, Processor};
 use tenterhook_dsp::memory::{Heard, Insight};
+use tenterhook_plan::declare::{Declaration, Kind, SettingDeclaration, Unit};
 use tenterhook_plan::{ControllerId, Event, Gesture, Plan, SceneId, Timed};
 use tenterhook_rt::{Making, bytes, engine, engine_with, quiet_hook};
 
@@ -47,26 +48,33 @@ fn piece(effect: &str, settings: &str) -> Plan {
     ))
 }
 
-/// Settings of each effect, drawn anew for each number.
-fn settings(effect: &str, draw: u64) -> String {
-    let mut state = draw.wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ effect.len() as u64;
+/// Settings of an effect, drawn anew for each number by what it declares.
+fn settings(effect: &Declaration, draw: u64) -> String {
+    let mut state = draw.wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ effect.name.len() as u64;
     let mut even = |least: f64, most: f64| {
         state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
         least + (most - least) * ((state >> 33) as f64 / f64::from(1u32 << 31))
     };
-    match effect {
-        "stretch" => format!(", most = {:.2}, memory = \"{:.2} s\"", even(1.0, 64.0), even(1.0, 120.0)),
-        "reverse" => format!(", span = \"{:.3} s\"", even(0.05, 20.0)),
-        "freeze" => format!(", spread = {:.2}", even(-0.5, 1.0).max(0.0)),
-        "double" => format!(", interval = \"{:.0} cents\"", even(-2400.0, 2400.0)),
-        "sympathetic" => {
-            let tuned = ["D3", "D3 A3 F#4", "C2 G2 D3 A3 E4"][even(0.0, 2.99) as usize];
-            format!(", tuned = \"{tuned}\", decay = \"{:.2} s\"", even(0.2, 30.0))
-        }
-        "tape" => ", file = \"letter.wav\"".to_owned(),
-        "answer" | "direct" => String::new(),
-        other => panic!("{other} is new: say here how its settings are drawn"),
-    }
+    let setting = |one: &SettingDeclaration| {
+        let value = match one.kind {
+            Kind::Quantity { unit, least, most, .. } => {
+                // The least and the most come too: there things are left out or full.
+                let number = even(least - 0.2 * (most - least), most + 0.2 * (most - least)).clamp(least, most);
+                match unit {
+                    Unit::Number => format!("{number:.2}"),
+                    Unit::Seconds => format!("\"{number:.3} s\""),
+                    Unit::Decibels => format!("\"{number:.1} dB\""),
+                    Unit::Hertz => format!("\"{number:.1} Hz\""),
+                }
+            }
+            Kind::Choice { words, .. } => format!("\"{}\"", words[even(0.0, words.len() as f64 - 0.01) as usize].0),
+            Kind::Sound => "\"letter.wav\"".to_owned(),
+            Kind::Tuning => format!("\"{}\"", ["D3", "D3 A3 F#4", "C2 G2 D3 A3 E4"][even(0.0, 2.99) as usize]),
+            Kind::Interval { least_cents, most_cents, .. } => format!("\"{:.0} cents\"", even(least_cents, most_cents)),
+        };
+        format!(", {} = {value}", one.name)
+    };
+    effect.settings.iter().map(setting).collect()
 }
 
 fn what_a_piece_takes_is_told_before_it_is_built() {
@@ -75,10 +83,11 @@ fn what_a_piece_takes_is_told_before_it_is_built() {
         bytes(&nothing, 48_000).all
     };
     let mut worst = 0.0f64;
-    for effect in EFFECTS.iter().map(|effect| effect.declaration.name) {
+    for declaration in EFFECTS.iter().map(|effect| effect.declaration) {
+        let effect = declaration.name;
         for rate in [44_100, 48_000, 96_000] {
             for draw in 0..6 {
-                let settings = settings(effect, draw);
+                let settings = settings(&declaration, draw);
                 let plan = piece(effect, &settings);
                 // Tables that the whole program makes once.
                 drop(engine(&plan, rate, SceneId(0)));

@@ -83,12 +83,16 @@ fn loudest(out: &[Vec<f32>], from: f64, to: f64) -> f32 {
 fn there_is_an_etude_for_each_effect_and_the_program_prints_each_piece_as_it_is() {
     let names: Vec<_> = pieces().into_iter().map(|(name, _)| name).collect();
     for effect in &EFFECTS {
-        assert!(names.contains(&effect.declaration.name.to_owned()), "{}", effect.declaration.name);
+        let name = effect.declaration.name;
+        assert!(names.iter().any(|one| one == name), "{name} has no étude: write one into scenes/{name}.toml");
     }
     let list = Command::new(env!("CARGO_BIN_EXE_tenterhook")).arg("etudes").output().unwrap();
     let list = String::from_utf8(list.stdout).unwrap();
     for (name, text) in pieces() {
-        assert!(list.lines().any(|line| line.starts_with(&format!("{name} "))), "{name} is not in\n{list}");
+        assert!(
+            list.lines().any(|line| line.starts_with(&format!("{name} "))),
+            "scenes/{name}.toml is not bundled: give it a line in engine/app/commands/etudes.rs\n{list}"
+        );
         let printed = Command::new(env!("CARGO_BIN_EXE_tenterhook")).args(["etudes", &name]).output().unwrap();
         assert_eq!(String::from_utf8(printed.stdout).unwrap(), text);
     }

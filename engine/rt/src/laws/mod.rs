@@ -109,7 +109,10 @@ fn every_effect_of_the_table_is_heard_in_the_tour() {
         for scene in &mut without.scenes {
             scene.uses.retain(|one| without.instances[one.instance.index()].effect != name);
         }
-        assert!(heard(&without) != whole, "{name}");
+        assert!(
+            heard(&without) != whole,
+            "{name} is not heard in the tour: write it into a scene of laws/workout.toml, and a gesture that works it into tour()"
+        );
     }
 }
 
