@@ -5,8 +5,8 @@
 
 use crate::CELL;
 use crate::bytes::{many, plan_bytes};
+use crate::prefault::prefaulted;
 use crate::schedule::Schedule;
-use crate::touched::touched;
 use crate::transform;
 use crate::windows::{hann, scaled};
 use realfft::num_complex::Complex32;
@@ -144,15 +144,15 @@ impl Analysis {
             schedule,
             rate: second,
             stagger: schedule.stagger(stagger),
-            scratch: touched(Complex32::ZERO, scratch),
+            scratch: prefaulted(Complex32::ZERO, scratch),
             window: window.into(),
             lags,
             first_lag,
-            time: touched(0.0, padded),
-            spectrum: touched(Complex32::ZERO, padded / 2 + 1),
+            time: prefaulted(0.0, padded),
+            spectrum: prefaulted(Complex32::ZERO, padded / 2 + 1),
             edges: std::array::from_fn(|i| bin(150.0 * (10_000.0f32 / 150.0).powf(i as f32 / BANDS as f32))),
             voiced: bin(80.0)..=bin(3500.0),
-            moments: touched(NONE, KEPT),
+            moments: prefaulted(NONE, KEPT),
             moment: NONE,
             tones: false,
             forward,

@@ -40,10 +40,10 @@ pub mod limiter;
 pub mod memory;
 pub mod meter;
 pub mod offset;
+pub mod prefault;
 pub mod ramp;
 pub mod random;
 mod schedule;
-pub mod touched;
 mod transform;
 pub mod windows;
 

@@ -5,7 +5,7 @@ use crate::aim::Aim;
 use crate::analysis::{Analysis, Moments};
 use crate::bytes::many;
 use crate::effects::stretch::model::{Findings, Model};
-use crate::touched::touched;
+use crate::prefault::prefaulted;
 use std::fmt;
 
 pub use tenterhook_plan::Insight;
@@ -25,7 +25,7 @@ impl Memory {
     /// Room for at least `samples` samples of the past.
     pub fn new(samples: usize) -> Self {
         let length = samples.max(2 * CELL as usize).next_power_of_two();
-        Self { ring: touched(0.0, length), written: 0, analysis: None, model: None, given_up: [false; 2] }
+        Self { ring: prefaulted(0.0, length), written: 0, analysis: None, model: None, given_up: [false; 2] }
     }
 
     /// Room for at least `samples` samples of the past at `rate` samples a second, and the source's analysis, which
@@ -306,15 +306,28 @@ mod tests {
             all.extend(numbers.iter().chain(&moment.bands).map(|x| u64::from(x.to_bits())));
         }
         let model = heard.model().expect("it was asked for");
-        let (knots, hues, strengths) = (model.knots(), model.hues(), model.strengths());
-        all.extend([knots.first(), knots.after(), hues.first(), hues.after(), strengths.first(), strengths.after()]);
+        let (breakpoints, noise_frames, strengths) = (model.breakpoints(), model.noise_frames(), model.strengths());
+        all.extend([
+            breakpoints.first(),
+            breakpoints.after(),
+            noise_frames.first(),
+            noise_frames.after(),
+            strengths.first(),
+            strengths.after(),
+        ]);
         // More numbers than there are: what lies beyond is not to be had either.
-        for knot in (knots.first().saturating_sub(4)..knots.after() + 4).filter_map(|number| knots.get(number)) {
-            all.extend([knot.middle, knot.onset.unwrap_or(0), knot.start.unwrap_or(0)]);
-            all.extend(knot.partials().iter().map(|one| u64::from(one.amplitude.to_bits()) << 32 | u64::from(one.id)));
+        for breakpoint in (breakpoints.first().saturating_sub(4)..breakpoints.after() + 4)
+            .filter_map(|number| breakpoints.get(number))
+        {
+            all.extend([breakpoint.middle, breakpoint.onset.unwrap_or(0), breakpoint.start.unwrap_or(0)]);
+            all.extend(
+                breakpoint.partials().iter().map(|one| u64::from(one.amplitude.to_bits()) << 32 | u64::from(one.id)),
+            );
         }
-        for hue in (hues.first().saturating_sub(4)..hues.after() + 4).filter_map(|number| hues.get(number)) {
-            all.extend([hue.middle, u64::from(hue.envelope[7])]);
+        for noise_frame in (noise_frames.first().saturating_sub(4)..noise_frames.after() + 4)
+            .filter_map(|number| noise_frames.get(number))
+        {
+            all.extend([noise_frame.middle, u64::from(noise_frame.envelope[7])]);
         }
         let numbers = strengths.first().saturating_sub(4)..strengths.after() + 4;
         for strength in numbers.filter_map(|number| strengths.get(number)) {

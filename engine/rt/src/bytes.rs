@@ -3,11 +3,11 @@
 use tenterhook_dsp::memory::Memory;
 use tenterhook_plan::Plan;
 
+use crate::compiled_plan::{CompiledScene, Making, Need, Needs, ScenePart};
 use crate::control;
 use crate::pool::{Pool, PoolNeed};
 use crate::resident::Resident;
 use crate::strip::{MicStrip, OutputStrip, Source};
-use crate::table::{Making, Need, Needs, ScenePart, SceneTable};
 
 /// Bytes of all that is small and the same for every piece: measured.
 const LISTS: usize = 10 << 10;
@@ -41,7 +41,7 @@ pub fn bytes(plan: &Plan, rate: u32) -> Bytes {
         + plan.instances.len() * (size_of::<Resident>() + size_of::<usize>())
         + plan.mics.len() * size_of::<MicStrip>()
         + outputs * size_of::<OutputStrip>()
-        + plan.scenes.len() * size_of::<SceneTable>()
+        + plan.scenes.len() * size_of::<CompiledScene>()
         + parts * (size_of::<ScenePart>() + outputs * size_of::<f32>());
     Bytes { all, voices }
 }

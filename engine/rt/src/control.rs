@@ -11,16 +11,16 @@ use ringbuf::traits::{Consumer, Observer, Producer, Split};
 use ringbuf::{HeapCons, HeapProd, HeapRb};
 use tenterhook_plan::{Applied, Event, Plan, SceneId, Who};
 
-use crate::carry::{Carry, Had};
+use crate::compiled_plan::{CompiledPlan, Making, Needs};
 use crate::engine::Engine;
+use crate::migration::{Had, Migration};
 use crate::outbox::{Inbox, Item, Outbox};
 use crate::reading::Reading;
-use crate::table::{Making, Needs, Table};
 
 /// Events on their way to the audio thread.
 const EVENTS: usize = 4096;
 /// Changed pieces on their way.
-const TABLES: usize = 4;
+const COMPILED_PLANS: usize = 4;
 /// Gestures that were applied: minutes of a busy pedal.
 const RECORDS: usize = 65_536;
 /// Readings: more than a second's for a hundred channels.
@@ -29,7 +29,7 @@ const READINGS: usize = 8192;
 /// Bytes of all rings between the halves.
 pub(crate) fn rings() -> usize {
     EVENTS * size_of::<Event>()
-        + TABLES * size_of::<Box<Table>>()
+        + COMPILED_PLANS * size_of::<Box<CompiledPlan>>()
         + RECORDS * size_of::<Item<Applied>>()
         + READINGS * size_of::<Item<Reading>>()
 }
@@ -38,12 +38,12 @@ pub(crate) fn rings() -> usize {
 pub struct Control {
     rate: u32,
     events: HeapProd<Event>,
-    tables: HeapProd<Box<Table>>,
+    compiled_plans: HeapProd<Box<CompiledPlan>>,
     records: Inbox<Applied>,
     readings: Inbox<Reading>,
     lost: Arc<AtomicU64>,
-    /// Where tables come home to, each once.
-    homes: Vec<HeapCons<Box<Table>>>,
+    /// Where compiled plans come home to, each once.
+    homes: Vec<HeapCons<Box<CompiledPlan>>>,
     /// The plan that ids in [`Control::applied`] mean, and those that were handed over after it.
     plans: VecDeque<Plan>,
     /// Installations that the gestures have told of and the readings have not yet.
@@ -92,7 +92,7 @@ pub fn hearing_engine(plan: &Plan, rate: u32, first: SceneId) -> (Engine, Contro
 /// The same as [`engine`], made as is said. Pieces that are handed over to it are made so, too.
 pub fn engine_with(making: Making, plan: &Plan, rate: u32, first: SceneId) -> (Engine, Control) {
     let (events, events_out) = HeapRb::new(EVENTS).split();
-    let (tables, tables_out) = HeapRb::new(TABLES).split();
+    let (compiled_plans, compiled_plans_out) = HeapRb::new(COMPILED_PLANS).split();
     let (records_out, records) = Outbox::with_room(RECORDS);
     let (readings_out, readings) = Outbox::with_room(READINGS);
     let lost = Arc::new(AtomicU64::new(0));
@@ -100,7 +100,7 @@ pub fn engine_with(making: Making, plan: &Plan, rate: u32, first: SceneId) -> (E
     let needs = Needs::new(plan, rate, making);
     let had = Had::of(&needs);
     let (home, back) = HeapRb::new(1).split();
-    let table = Table::new(plan, rate, &ports, needs, making, Carry::default(), home);
+    let compiled = CompiledPlan::new(plan, rate, &ports, needs, making, Migration::default(), home);
     let engine = Engine {
         sample: 0,
         scene: SceneId::new(first.index().min(plan.scenes.len().saturating_sub(1))),
@@ -108,10 +108,10 @@ pub fn engine_with(making: Making, plan: &Plan, rate: u32, first: SceneId) -> (E
         told_scene: None,
         hushed: false,
         fresh: Some(Who::Start),
-        table: Box::new(table),
+        compiled: Box::new(compiled),
         coming: None,
         events: events_out,
-        tables: tables_out,
+        compiled_plans: compiled_plans_out,
         records: records_out,
         readings: readings_out,
         lost: Arc::clone(&lost),
@@ -120,7 +120,7 @@ pub fn engine_with(making: Making, plan: &Plan, rate: u32, first: SceneId) -> (E
     let control = Control {
         rate,
         events,
-        tables,
+        compiled_plans,
         records,
         readings,
         lost,
@@ -145,9 +145,9 @@ pub struct Builder {
 
 /// A changed piece, ready to take over.
 pub struct Built {
-    table: Box<Table>,
-    /// Where the table before it comes home to.
-    back: HeapCons<Box<Table>>,
+    compiled: Box<CompiledPlan>,
+    /// Where the compiled plan before it comes home to.
+    back: HeapCons<Box<CompiledPlan>>,
     plan: Plan,
     had: Had,
     ports: Vec<String>,
@@ -158,11 +158,11 @@ impl Builder {
     pub fn build(self, plan: &Plan) -> Box<Built> {
         let ports = plan.ports_after(&self.ports);
         let mut needs = Needs::new(plan, self.rate, self.making);
-        let carry = self.old.map_or_else(Carry::default, |(old, had)| Carry::new(&old, &had, plan, &mut needs));
+        let carry = self.old.map_or_else(Migration::default, |(old, had)| Migration::new(&old, &had, plan, &mut needs));
         let had = Had::of(&needs);
         let (home, back) = HeapRb::new(1).split();
-        let table = Box::new(Table::new(plan, self.rate, &ports, needs, self.making, carry, home));
-        Box::new(Built { table, back, plan: plan.clone(), had, ports })
+        let compiled = Box::new(CompiledPlan::new(plan, self.rate, &ports, needs, self.making, carry, home));
+        Box::new(Built { compiled, back, plan: plan.clone(), had, ports })
     }
 }
 
@@ -185,7 +185,7 @@ impl Control {
 
     /// Builds a changed piece on any thread, for [`Control::hand_over`].
     pub fn builder(&self) -> Builder {
-        // There is always one: the plan of the newest table.
+        // There is always one: the plan of the newest compiled plan.
         let old = self.plans.back().cloned().map(|plan| (plan, self.had.clone()));
         Builder { rate: self.rate, old, ports: self.ports.clone(), making: self.making }
     }
@@ -197,12 +197,12 @@ impl Control {
     /// The piece itself, when the engine has not taken pieces for a while.
     pub fn hand_over(&mut self, built: Box<Built>) -> Result<(), Box<Built>> {
         self.collect();
-        if self.tables.is_full() {
+        if self.compiled_plans.is_full() {
             return Err(built);
         }
-        let Built { table, back, plan, had, ports } = *built;
+        let Built { compiled, back, plan, had, ports } = *built;
         // There is room: nobody else puts anything in.
-        if self.tables.try_push(table).is_ok() {
+        if self.compiled_plans.try_push(compiled).is_ok() {
             self.homes.push(back);
             self.plans.push_back(plan);
             (self.had, self.ports) = (had, ports);
@@ -215,7 +215,7 @@ impl Control {
         self.events.is_empty()
     }
 
-    /// Frees the tables that came home.
+    /// Frees the compiled plans that came home.
     pub fn collect(&mut self) {
         self.homes.retain_mut(|home| home.try_pop().is_none());
     }

@@ -13,10 +13,10 @@ use tenterhook_plan::{
     Who, unit,
 };
 
+use crate::compiled_plan::{CompiledPlan, walk_with};
 use crate::outbox::Outbox;
 use crate::reading::Reading;
 use crate::resident::{Change, Moment, Reads, Resident};
-use crate::table::{Table, walk_with};
 
 /// The audio half of an engine: give it to the audio thread and call [`process`](Engine::process) there.
 ///
@@ -39,11 +39,11 @@ pub struct Engine {
     pub(crate) hushed: bool,
     /// The first scene has not come yet, and whose it is.
     pub(crate) fresh: Option<Who>,
-    pub(crate) table: Box<Table>,
-    /// A table that is to be installed, and the sample from which on it can be.
-    pub(crate) coming: Option<(Box<Table>, u64)>,
+    pub(crate) compiled: Box<CompiledPlan>,
+    /// A compiled plan that is to be installed, and the sample from which on it can be.
+    pub(crate) coming: Option<(Box<CompiledPlan>, u64)>,
     pub(crate) events: HeapCons<Event>,
-    pub(crate) tables: HeapCons<Box<Table>>,
+    pub(crate) compiled_plans: HeapCons<Box<CompiledPlan>>,
     pub(crate) records: Outbox<Applied>,
     pub(crate) readings: Outbox<Reading>,
     pub(crate) lost: Arc<AtomicU64>,
@@ -55,7 +55,7 @@ const EVENTS_A_BLOCK: usize = 512;
 
 #[expect(
     clippy::indexing_slicing,
-    reason = "the scene in force is one of the table's, and so are the places that its parts name; what comes from outside \
+    reason = "the scene in force is one of the compiled plan's, and so are the places that its parts name; what comes from outside \
               is looked up with `get`"
 )]
 impl Engine {
@@ -95,7 +95,7 @@ impl Engine {
             let event = events.peek().map_or(u64::MAX, |event| event.sample.min(last));
             let end = line.min(event).min(last + 1);
             let (offset, length) = ((self.sample - first) as usize, (end - self.sample) as usize);
-            self.table.piece(self.sample, offset, length, inputs, outputs);
+            self.compiled.piece(self.sample, offset, length, inputs, outputs);
             self.sample = end;
         }
     }
@@ -112,11 +112,11 @@ impl Engine {
 
     /// How many samples of the past the mics, the groups and the effects that others follow keep, all together.
     pub fn kept(&self) -> usize {
-        self.table.sources.iter().map(|source| source.memory.capacity()).sum()
+        self.compiled.sources.iter().map(|source| source.memory.capacity()).sum()
     }
 
     fn moment(&self) -> Moment {
-        Moment { at: self.sample, scene: self.scene, hushed: self.hushed, clock: self.table.clock }
+        Moment { at: self.sample, scene: self.scene, hushed: self.hushed, timings: self.compiled.timings }
     }
 
     fn apply(&mut self, event: Event) {
@@ -126,8 +126,8 @@ impl Engine {
                 // One by one: what says it cannot be borrowed while it acts.
                 let mut nth = 0;
                 loop {
-                    let Table { midi: hands, controllers, clock, .. } = &mut *self.table;
-                    let heard = hands.hear((midi.ports, midi.bytes), nth, self.sample, controllers, clock);
+                    let CompiledPlan { midi: hands, controllers, timings, .. } = &mut *self.compiled;
+                    let heard = hands.hear((midi.ports, midi.bytes), nth, self.sample, controllers, timings);
                     let Some(comes) = heard else { break };
                     if let Some(gesture) = comes {
                         self.gesture(gesture, Who::Pedal);
@@ -143,7 +143,7 @@ impl Engine {
         match gesture {
             Gesture::Controller { id, value } => self.controller(id, value, who),
             Gesture::Press { id, down } => {
-                if let Some(value) = self.table.controllers.get_mut(id.index()).and_then(|state| state.press(down)) {
+                if let Some(value) = self.compiled.controllers.get_mut(id.index()).and_then(|state| state.press(down)) {
                     self.controller(id, value, who);
                 }
             }
@@ -168,26 +168,26 @@ impl Engine {
 
     fn controller(&mut self, id: ControllerId, value: f32, who: Who) {
         let value = unit(value);
-        let (at, again) = (self.sample, self.table.clock.again);
+        let (at, again) = (self.sample, self.compiled.timings.again);
         // What fires or hushes works no effect: the scene or the hush that follows from it is what is written down.
-        if self.table.next.controller == Some(id) {
-            if self.table.next.pull(value, at, again) {
+        if self.compiled.next.controller == Some(id) {
+            if self.compiled.next.pull(value, at, again) {
                 self.gesture(Gesture::Next, who);
             }
-        } else if self.table.back.controller == Some(id) {
-            if self.table.back.pull(value, at, again) {
+        } else if self.compiled.back.controller == Some(id) {
+            if self.compiled.back.pull(value, at, again) {
                 self.gesture(Gesture::Back, who);
             }
-        } else if self.table.hush.controller == Some(id) {
-            if self.table.hush.pull(value, at, again) {
+        } else if self.compiled.hush.controller == Some(id) {
+            if self.compiled.hush.pull(value, at, again) {
                 self.gesture(Gesture::Hush(!self.hushed), who);
             }
-        } else if who != Who::Loudness && id.index() < self.table.controllers.len() {
+        } else if who != Who::Loudness && id.index() < self.compiled.controllers.len() {
             // What loudness moves is computed again whenever the run is: so it is not written down.
             self.record(Gesture::Controller { id, value }, who);
         }
         let moment = self.moment();
-        let Table { controllers, walk, residents, pools, sources, scenes, .. } = &mut *self.table;
+        let CompiledPlan { controllers, walk, residents, pools, sources, scenes, .. } = &mut *self.compiled;
         let Some(state) = controllers.get_mut(id.index()) else { return };
         state.set(value);
         let scene = &scenes[moment.scene.index()];
@@ -201,19 +201,19 @@ impl Engine {
     }
 
     fn fire(&mut self, scene: SceneId, who: Who) {
-        if scene.index() < self.table.scenes.len() {
+        if scene.index() < self.compiled.scenes.len() {
             self.record(Gesture::Fire(scene), who);
             if self.sample == 0 {
                 // Nothing has sounded: the scene fired at the first sample is the first scene, so that a run that was
                 // begun at a later mark is played back as it was.
-                let Table { walk, residents, pools, .. } = &mut *self.table;
+                let CompiledPlan { walk, residents, pools, .. } = &mut *self.compiled;
                 for &index in &*walk {
                     let resident = &mut residents[index];
                     resident.forget(&mut pools[resident.pool]);
                 }
             }
             // The scene in force, fired again, leaves what still fades to its own pace.
-            let hurry = if scene == self.scene { u32::MAX } else { self.table.clock.hurry };
+            let hurry = if scene == self.scene { u32::MAX } else { self.compiled.timings.hurry };
             self.enter(scene, hurry);
         }
     }
@@ -224,7 +224,7 @@ impl Engine {
         (self.scene, self.since) = (scene, self.sample);
         self.tell_scene();
         let moment = self.moment();
-        let Table { controllers, walk, residents, pools, sources, scenes, .. } = &mut *self.table;
+        let CompiledPlan { controllers, walk, residents, pools, sources, scenes, .. } = &mut *self.compiled;
         let scene = &scenes[scene.index()];
         let change = Change { fade: scene.fade, hurry };
         // First what goes, so that its voices are known to be ending.
@@ -256,13 +256,13 @@ impl Engine {
         self.hushed = hushed;
         self.record(Gesture::Hush(hushed), who);
         let moment = self.moment();
-        let Table { controllers, walk, residents, pools, sources, scenes, clock, .. } = &mut *self.table;
+        let CompiledPlan { controllers, walk, residents, pools, sources, scenes, timings, .. } = &mut *self.compiled;
         let scene = &scenes[self.scene.index()];
         for &index in &*walk {
             let resident = &mut residents[index];
             let pool = &mut pools[resident.pool];
             if hushed {
-                resident.hush(*clock, pool);
+                resident.hush(*timings, pool);
             } else {
                 let state = resident.controller().map(|index| &controllers[index]);
                 let reads = Reads { pool, memory: &sources[resident.reads].memory };
@@ -274,35 +274,35 @@ impl Engine {
     /// What is written down is taken as it stands. What comes live is taken at once if it is quieter, else in steps, each
     /// of which is written down: so the run can be played back.
     fn set_level(&mut self, output: Option<OutputId>, db: f32, who: Who) {
-        let clock = self.table.clock;
+        let timings = self.compiled.timings;
         let fader = match output {
-            None => &mut self.table.all,
-            Some(id) => match self.table.outputs.get_mut(id.index()) {
+            None => &mut self.compiled.all,
+            Some(id) => match self.compiled.outputs.get_mut(id.index()) {
                 Some(output) => &mut output.level,
                 None => return,
             },
         };
-        if let Some(db) = if who.is_live() { fader.wish(db, who, clock) } else { fader.take(db, clock) } {
+        if let Some(db) = if who.is_live() { fader.wish(db, who, timings) } else { fader.take(db, timings) } {
             self.record(Gesture::Level { output, db }, who);
         }
     }
 
     /// Live levels rise a step further.
     fn raise_levels(&mut self) {
-        let (sample, clock) = (self.sample, self.table.clock);
-        if let Some((db, who)) = self.table.all.step(sample, clock) {
+        let (sample, timings) = (self.sample, self.compiled.timings);
+        if let Some((db, who)) = self.compiled.all.step(sample, timings) {
             self.record(Gesture::Level { output: None, db }, who);
         }
-        for index in 0..self.table.outputs.len() {
-            if let Some((db, who)) = self.table.outputs[index].level.step(sample, clock) {
+        for index in 0..self.compiled.outputs.len() {
+            if let Some((db, who)) = self.compiled.outputs[index].level.step(sample, timings) {
                 self.record(Gesture::Level { output: Some(OutputId::new(index)), db }, who);
             }
         }
     }
 
     fn set_mute(&mut self, mic: MicId, muted: bool, who: Who) {
-        let glide = self.table.clock.glide;
-        if let Some(strip) = self.table.mics.get_mut(mic.index()) {
+        let glide = self.compiled.timings.glide;
+        if let Some(strip) = self.compiled.mics.get_mut(mic.index()) {
             strip.open.go(if muted { 0.0 } else { 1.0 }, glide);
             self.record(Gesture::Mute { mic, muted }, who);
         }
@@ -312,24 +312,24 @@ impl Engine {
     fn at_line(&mut self) {
         self.exchange();
         self.raise_levels();
-        for nth in 0..self.table.midi.hands.len() {
-            let Table { midi, controllers, clock, .. } = &mut *self.table;
-            if let Some(gesture) = midi.due(nth, self.sample, controllers, clock) {
+        for nth in 0..self.compiled.midi.hands.len() {
+            let CompiledPlan { midi, controllers, timings, .. } = &mut *self.compiled;
+            if let Some(gesture) = midi.due(nth, self.sample, controllers, timings) {
                 self.gesture(gesture, Who::Pedal);
             }
         }
-        for index in 0..self.table.loudness.len() {
+        for index in 0..self.compiled.loudness.len() {
             let (id, value) = {
-                let loudness = &mut self.table.loudness[index];
+                let loudness = &mut self.compiled.loudness[index];
                 (loudness.id, loudness.settle())
             };
             self.controller(id, value, Who::Loudness);
         }
-        for hearing in &mut self.table.hearings {
+        for hearing in &mut self.compiled.hearings {
             hearing.at_line(self.sample, |reading| self.readings.say(reading));
         }
         let moment = self.moment();
-        let Table { controllers, walk, residents, pools, sources, scenes, .. } = &mut *self.table;
+        let CompiledPlan { controllers, walk, residents, pools, sources, scenes, .. } = &mut *self.compiled;
         let scene = &scenes[moment.scene.index()];
         for &index in &*walk {
             let resident = &mut residents[index];
@@ -337,7 +337,7 @@ impl Engine {
             let reads = Reads { pool: &mut pools[resident.pool], memory: &sources[resident.reads].memory };
             resident.at_line(moment, state, scene.gains(resident.part), reads);
         }
-        if (self.sample / CELL).is_multiple_of(self.table.clock.reading_cells) {
+        if (self.sample / CELL).is_multiple_of(self.compiled.timings.reading_cells) {
             self.tell();
         }
     }
@@ -347,8 +347,8 @@ impl Engine {
         self.records.catch_up();
         self.tell_scene();
         let (sample, moment) = (self.sample, self.moment());
-        let groups = self.table.groups.len();
-        let Table {
+        let groups = self.compiled.groups.len();
+        let CompiledPlan {
             controllers,
             walk,
             residents,
@@ -360,9 +360,9 @@ impl Engine {
             shared,
             hearings,
             sources,
-            clock,
+            timings,
             ..
-        } = &mut *self.table;
+        } = &mut *self.compiled;
         let mut say = |reading| self.readings.say(reading);
         for &index in &*walk {
             let resident = &mut residents[index];
@@ -382,7 +382,7 @@ impl Engine {
         }
         midi.tell(&mut say);
         for hearing in hearings {
-            hearing.tell(sample, &sources[hearing.mic()].memory, clock.rate, &mut say);
+            hearing.tell(sample, &sources[hearing.mic()].memory, timings.rate, &mut say);
         }
         for (index, mic) in mics.iter_mut().enumerate() {
             mic.tell(sample, Channel::Mic(MicId::new(index)), &mut say);
@@ -402,22 +402,22 @@ impl Engine {
         }
     }
 
-    /// Takes a changed piece: what does not carry on fades out first, then the new table takes the old one's place.
+    /// Takes a changed piece: what does not carry on fades out first, then the new compiled plan takes the old one's place.
     fn exchange(&mut self) {
         if self.coming.is_none() {
-            let Some(new) = self.tables.try_pop() else { return };
-            new.carry.prepare(&mut self.table);
-            self.coming = Some((new, self.sample + u64::from(self.table.clock.hurry)));
+            let Some(new) = self.compiled_plans.try_pop() else { return };
+            new.carry.prepare(&mut self.compiled);
+            self.coming = Some((new, self.sample + u64::from(self.compiled.timings.hurry)));
         }
         let Some((mut new, _)) = self.coming.take_if(|(_, from)| self.sample >= *from) else { return };
         let carry = std::mem::take(&mut new.carry);
-        carry.install(&mut self.table, &mut new, self.sample);
+        carry.install(&mut self.compiled, &mut new, self.sample);
         self.scene = carry.scenes.get(self.scene.index()).copied().unwrap_or(SceneId(0));
         new.carry = carry;
-        let old = std::mem::replace(&mut self.table, new);
-        // The place was made for exactly this table, so this cannot fail; if it could, the table would rather be lost
+        let old = std::mem::replace(&mut self.compiled, new);
+        // The place was made for exactly this compiled plan, so this cannot fail; if it could, the compiled plan would rather be lost
         // than freed here.
-        if let Err(old) = self.table.home.try_push(old) {
+        if let Err(old) = self.compiled.home.try_push(old) {
             std::mem::forget(old);
         }
         self.records.installed();
@@ -428,7 +428,7 @@ impl Engine {
     }
 }
 
-/// What the source at this place of the table is.
+/// What the source at this place of the compiled plan is.
 fn source_at(place: usize, mics: usize, groups: usize, residents: &[Resident]) -> Option<Source> {
     match (place.checked_sub(mics), place.checked_sub(mics + groups)) {
         (None, _) => Some(Source::Mic(MicId::new(place))),
@@ -442,15 +442,15 @@ fn source_at(place: usize, mics: usize, groups: usize, residents: &[Resident]) -
 
 #[expect(
     clippy::indexing_slicing,
-    reason = "a piece lies in a cell and in the block; places in the lists were counted when the table was built"
+    reason = "a piece lies in a cell and in the block; places in the lists were counted when the compiled plan was built"
 )]
-impl Table {
+impl CompiledPlan {
     /// What reads a thing of this source that broke is let down.
     pub(crate) fn let_down(&mut self, place: usize) {
-        let Self { residents, pools, sources, clock, .. } = self;
+        let Self { residents, pools, sources, timings, .. } = self;
         for (insight, _) in sources[place].faults.iter().filter(|(_, told)| told.fault.is_some()) {
             let readers = residents.iter_mut().filter(|one| one.reads == place && one.reads_insight(*insight));
-            readers.filter(|one| !one.broken).for_each(|one| one.let_down(*clock, &mut pools[one.pool]));
+            readers.filter(|one| !one.broken).for_each(|one| one.let_down(*timings, &mut pools[one.pool]));
         }
     }
 
@@ -498,7 +498,7 @@ impl Table {
                 let source = &self.sources[resident.reads];
                 let sinks = &mut self.outputs;
                 let reads = Reads { pool: &mut self.pools[resident.pool], memory: &source.memory };
-                resident.render(from, &source.now[..length], reads, self.clock, sum, |output, sound| {
+                resident.render(from, &source.now[..length], reads, self.timings, sum, |output, sound| {
                     for (sum, &sound) in sinks[output].sum.iter_mut().zip(sound) {
                         *sum += sound;
                     }

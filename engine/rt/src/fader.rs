@@ -4,7 +4,7 @@ use tenterhook_dsp::CELL;
 use tenterhook_dsp::ramp::Ramp;
 use tenterhook_plan::{LEAST_LEVEL_DB, MOST_LEVEL_DB, MOST_WRITTEN_LEVEL_DB, Who, gain};
 
-use crate::clock::Clock;
+use crate::timings::Timings;
 
 /// How fast a live level rises, in dB a second: up to 0 dB, and above. Our own choice: from nothing to 0 dB in 2 s, and
 /// a second from there to what is twice as loud in sound pressure.
@@ -28,47 +28,47 @@ impl Fader {
     pub const NEW: Self = Self { ramp: Ramp::at(1.0), db: 0.0, wish: None, ready: 0 };
 
     /// A level that is written down: it is taken as it stands. Returns what is taken; `None`: it is no number.
-    pub fn take(&mut self, db: f32, clock: Clock) -> Option<f32> {
-        (!db.is_nan()).then(|| self.set(db.clamp(LEAST_LEVEL_DB, MOST_WRITTEN_LEVEL_DB), clock))
+    pub fn take(&mut self, db: f32, timings: Timings) -> Option<f32> {
+        (!db.is_nan()).then(|| self.set(db.clamp(LEAST_LEVEL_DB, MOST_WRITTEN_LEVEL_DB), timings))
     }
 
     /// A live level: downwards it is taken at once, and returned; upwards it is wished for. It takes the place of what
     /// was wished before.
-    pub fn wish(&mut self, db: f32, who: Who, clock: Clock) -> Option<f32> {
+    pub fn wish(&mut self, db: f32, who: Who, timings: Timings) -> Option<f32> {
         if db.is_nan() {
             return None;
         }
         let db = db.clamp(LEAST_LEVEL_DB, MOST_LEVEL_DB);
         if db <= self.db {
-            return Some(self.set(db, clock));
+            return Some(self.set(db, timings));
         }
         self.wish = Some((db, who));
         None
     }
 
     /// At a grid line: the next step upwards, if one is due.
-    pub fn step(&mut self, sample: u64, clock: Clock) -> Option<(f32, Who)> {
+    pub fn step(&mut self, sample: u64, timings: Timings) -> Option<(f32, Who)> {
         let (wish, who) = self.wish?;
         if sample < self.ready {
             return None;
         }
-        let samples = clock.level_cells * CELL;
-        let step = |rise: f64| (rise * samples as f64 / f64::from(clock.rate)) as f32;
+        let samples = timings.level_cells * CELL;
+        let step = |rise: f64| (rise * samples as f64 / f64::from(timings.rate)) as f32;
         let db = match self.db {
             below if below < 0.0 => (below + step(RISE_DB)).min(0.0),
             above => above + step(RISE_ABOVE_DB),
         };
         self.ready = sample + samples;
-        let db = self.set(db.min(wish), clock);
+        let db = self.set(db.min(wish), timings);
         if db < wish {
             self.wish = Some((wish, who));
         }
         Some((db, who))
     }
 
-    fn set(&mut self, db: f32, clock: Clock) -> f32 {
+    fn set(&mut self, db: f32, timings: Timings) -> f32 {
         (self.db, self.wish) = (db, None);
-        self.ramp.go(gain(db.into()), clock.glide);
+        self.ramp.go(gain(db.into()), timings.glide);
         db
     }
 

@@ -42,29 +42,29 @@
 )]
 
 mod bytes;
-mod carry;
-mod clock;
+mod compiled_plan;
 mod control;
 mod controllers;
 mod engine;
 mod fader;
 mod fault;
-mod hand;
 mod hearing;
 #[cfg(test)]
 mod laws;
 mod midi;
+mod midi_conditioning;
+mod migration;
 mod outbox;
 mod pool;
 mod reading;
 mod resident;
 mod strip;
-mod table;
+mod timings;
 mod voice;
 
 pub use bytes::{Bytes, bytes};
+pub use compiled_plan::Making;
 pub use control::{Builder, Built, Control, Full, Report, engine, engine_with, hearing_engine};
 pub use engine::Engine;
 pub use fault::{Fault, Spot, caught, quiet_hook};
 pub use reading::Reading;
-pub use table::Making;

@@ -2,10 +2,10 @@
 
 use tenterhook_plan::{Address, ControllerId, Gesture, Message, Plan};
 
-use crate::clock::Clock;
 use crate::controllers::State;
-use crate::hand::{Hand, Said};
+use crate::midi_conditioning::{Hand, Said};
 use crate::reading::Reading;
+use crate::timings::Timings;
 
 /// The controllers that MIDI reaches, and which message reaches which of them.
 pub(crate) struct Midi {
@@ -62,7 +62,7 @@ impl Midi {
         nth: usize,
         at: u64,
         states: &[State],
-        clock: &Clock,
+        timings: &Timings,
     ) -> Option<Option<Gesture>> {
         let [status, number, value] = bytes;
         let (list, value) = match status & 0xF0 {
@@ -79,13 +79,13 @@ impl Midi {
         let listener = list.get(usize::from(number & 127))?.iter().filter(hears).nth(nth)?;
         let said = if listener.finer { Said::Finer(value) } else { Said::Value(value) };
         let hand = self.hands.get_mut(listener.hand)?;
-        hand.hear(said, at, clock);
-        Some(hand.settle(at, states, clock))
+        hand.hear(said, at, timings);
+        Some(hand.settle(at, states, timings))
     }
 
     /// At a grid line: what the `nth` of them has kept back and does now.
-    pub fn due(&mut self, nth: usize, at: u64, states: &[State], clock: &Clock) -> Option<Gesture> {
-        self.hands.get_mut(nth)?.settle(at, states, clock)
+    pub fn due(&mut self, nth: usize, at: u64, states: &[State], timings: &Timings) -> Option<Gesture> {
+        self.hands.get_mut(nth)?.settle(at, states, timings)
     }
 
     /// Says which switches seem to be wired the other way round, where that is not what was last told.

@@ -5,8 +5,8 @@ use tenterhook_dsp::effects::{Effect, Prepared};
 use tenterhook_dsp::ramp::Ramp;
 use tenterhook_plan::Plan;
 
-use crate::clock::Clock;
-use crate::table::Making;
+use crate::compiled_plan::Making;
+use crate::timings::Timings;
 use crate::voice::{Life, Voice};
 
 /// How many voices an effect has at a time: one that begins, one that ends, and one that is hurried out because a third
@@ -16,7 +16,7 @@ pub(crate) const VOICES: usize = 3;
 /// What a pool must hold.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct PoolNeed {
-    /// The source, by its place in the table.
+    /// The source, by its place in the compiled plan.
     pub source: usize,
     /// The name of the effect.
     pub effect: &'static str,
@@ -100,11 +100,11 @@ impl Pool {
     }
 
     /// Where all but one are busy, the one that has been ending for longest makes room.
-    pub fn make_room(&mut self, clock: Clock) {
+    pub fn make_room(&mut self, timings: Timings) {
         let own = self.voices.get_mut(..self.own).unwrap_or_default();
         if own.iter().filter(|voice| voice.life == Life::Free && !voice.spoiled).count() <= 1 {
             let ending = own.iter_mut().filter(|voice| matches!(voice.life, Life::Ending | Life::Leaving));
-            ending.min_by_key(|voice| voice.began).into_iter().for_each(|voice| voice.leave(clock.hurry));
+            ending.min_by_key(|voice| voice.began).into_iter().for_each(|voice| voice.leave(timings.hurry));
         }
     }
 

@@ -5,11 +5,11 @@ use tenterhook_dsp::effects::{Effect, Prepared};
 use tenterhook_dsp::memory::{Insight, Memory};
 use tenterhook_plan::{By, Controller, EffectState, Instance, InstanceId, Part, SceneId};
 
-use crate::clock::Clock;
 use crate::controllers::State;
 use crate::fault::{Fault, Spot, Told, caught};
 use crate::pool::{Pool, VOICES};
 use crate::reading::Reading;
+use crate::timings::Timings;
 use crate::voice::{Begins, Life, Sounds, Voice};
 
 /// What an effect waits for.
@@ -38,7 +38,7 @@ pub(crate) struct Moment {
     pub at: u64,
     pub scene: SceneId,
     pub hushed: bool,
-    pub clock: Clock,
+    pub timings: Timings,
 }
 
 /// How one scene gives way to another.
@@ -81,20 +81,22 @@ impl Works {
     }
 
     /// How long x takes for a move by `change`.
-    fn follow(self, change: f32, clock: Clock) -> u32 {
+    fn follow(self, change: f32, timings: Timings) -> u32 {
         let (rise, fall) = match self {
             Works::Scene => (0.0, 0.0),
             Works::Controller { rise, fall, .. } => (rise, fall.unwrap_or(0.0)),
         };
         let seconds = if change > 0.0 { rise } else { fall };
-        clock.samples(seconds * f64::from(change.abs())).max(clock.glide)
+        timings.samples(seconds * f64::from(change.abs())).max(timings.glide)
     }
 
     /// How long x takes from `-change` to rest.
-    fn end(self, change: f32, clock: Clock) -> u32 {
+    fn end(self, change: f32, timings: Timings) -> u32 {
         match self {
-            Works::Controller { fall: Some(fall), .. } => clock.samples(fall * f64::from(change.abs())).max(clock.end),
-            Works::Controller { fall: None, .. } | Works::Scene => clock.end,
+            Works::Controller { fall: Some(fall), .. } => {
+                timings.samples(fall * f64::from(change.abs())).max(timings.end)
+            }
+            Works::Controller { fall: None, .. } | Works::Scene => timings.end,
         }
     }
 }
@@ -105,23 +107,23 @@ pub(crate) struct Resident {
     /// Where in its pool the voices are that it holds.
     pub held: [Option<usize>; VOICES],
     pub works: Works,
-    /// Its own place in the table, and that of its pool.
+    /// Its own place in the compiled plan, and that of its pool.
     place: usize,
     pub pool: usize,
     /// Where it stands among the effects of the scene in force, if it has a part in that.
     pub part: usize,
     pub settings: Prepared,
-    /// The source that it reads, in the table's list.
+    /// The source that it reads, in the compiled plan's list.
     pub reads: usize,
     /// The source that its sound is for the effects after it.
     pub feeds: Option<usize>,
-    /// It does not carry on into the table that is about to be installed: nothing of it begins any more.
+    /// It does not carry on into the compiled plan that is about to be installed: nothing of it begins any more.
     pub doomed: bool,
     level: fn(f32) -> f32,
     /// What of its source's memory it reads beside the sound.
     reads_analysis: bool,
     reads_model: bool,
-    /// It, or what it reads, broke: it is silent, and nothing of it is called any more. It goes home with its table.
+    /// It, or what it reads, broke: it is silent, and nothing of it is called any more. It goes home with its compiled plan.
     pub broken: bool,
     /// Its own fault, if it was that.
     pub fault: Told,
@@ -131,7 +133,7 @@ pub(crate) struct Resident {
 }
 
 impl Resident {
-    /// At the place `place` of the table. Nothing of it sounds yet: whoever shows it knows that without being told.
+    /// At the place `place` of the compiled plan. Nothing of it sounds yet: whoever shows it knows that without being told.
     pub fn new(effect: &Effect, instance: &Instance, settings: Prepared, place: usize, plan: &[Controller]) -> Self {
         Self {
             gate: Gate::Out,
@@ -228,8 +230,8 @@ impl Resident {
     }
 
     /// Everything falls silent.
-    pub fn hush(&mut self, clock: Clock, pool: &mut Pool) {
-        self.each(pool, |voice| voice.leave(clock.hush));
+    pub fn hush(&mut self, timings: Timings, pool: &mut Pool) {
+        self.each(pool, |voice| voice.leave(timings.hush));
         if self.gate != Gate::Out {
             self.gate = Gate::Held { from: None };
         }
@@ -265,16 +267,16 @@ impl Resident {
                 }
             }
             Gate::On { .. } if state.at_rest => {
-                let (works, clock) = (self.works, moment.clock);
+                let (works, timings) = (self.works, moment.timings);
                 if let Some(voice) = self.sounding(reads.pool) {
-                    voice.end(|change| works.end(change, clock));
+                    voice.end(|change| works.end(change, timings));
                 }
                 self.gate = Gate::Ready;
             }
             Gate::On { .. } => {
-                let (works, clock) = (self.works, moment.clock);
+                let (works, timings) = (self.works, moment.timings);
                 if let Some(voice) = self.sounding(reads.pool) {
-                    voice.follow(state.value, |change| works.follow(change, clock));
+                    voice.follow(state.value, |change| works.follow(change, timings));
                 }
             }
         }
@@ -285,13 +287,13 @@ impl Resident {
         if (self.gate == Gate::On { waits: true }) && !moment.hushed {
             match state {
                 Some(state) => self.begin_by(moment, state.value, gains, reads),
-                None => self.begin(moment, 1.0, moment.clock.glide, gains, reads),
+                None => self.begin(moment, 1.0, moment.timings.glide, gains, reads),
             }
         }
     }
 
     fn begin_by(&mut self, moment: Moment, value: f32, gains: &[f32], reads: Reads) {
-        self.begin(moment, value, self.works.follow(value, moment.clock), gains, reads);
+        self.begin(moment, value, self.works.follow(value, moment.timings), gains, reads);
     }
 
     fn begin(&mut self, moment: Moment, value: f32, rise: u32, gains: &[f32], Reads { pool, memory }: Reads) {
@@ -302,9 +304,9 @@ impl Resident {
             // Two are there already: the older makes room.
             let oldest = self.held.into_iter().flatten().filter_map(|slot| Some((pool.get(slot)?.began, slot))).min();
             let oldest = oldest.and_then(|(_, slot)| pool.get_mut(slot));
-            oldest.into_iter().for_each(|voice| voice.leave(moment.clock.hurry));
+            oldest.into_iter().for_each(|voice| voice.leave(moment.timings.hurry));
         } else {
-            pool.make_room(moment.clock);
+            pool.make_room(moment.timings);
         }
         let free = self.held.iter().position(Option::is_none).and_then(|ordinal| Some((ordinal, pool.free()?)));
         let Some((ordinal, slot)) = free else {
@@ -315,25 +317,25 @@ impl Resident {
         let begins = Begins { owner: self.place, settings: &self.settings, seed, value, rise, gains };
         let heard = memory.heard(moment.at);
         let Some(voice) = pool.get_mut(slot) else { return };
-        let begun = caught(|| voice.begin(begins, moment.clock, &heard));
+        let begun = caught(|| voice.begin(begins, moment.timings, &heard));
         self.held.get_mut(ordinal).into_iter().for_each(|held| *held = Some(slot));
         self.gate = Gate::On { waits: false };
         if let Err(spot) = begun {
-            self.broke(moment.at, spot, moment.clock, pool, Some(slot));
+            self.broke(moment.at, spot, moment.timings, pool, Some(slot));
         }
     }
 
     /// It panicked, in this voice.
-    fn broke(&mut self, sample: u64, spot: Spot, clock: Clock, pool: &mut Pool, slot: Option<usize>) {
+    fn broke(&mut self, sample: u64, spot: Spot, timings: Timings, pool: &mut Pool, slot: Option<usize>) {
         slot.and_then(|slot| pool.get_mut(slot)).into_iter().for_each(|voice| voice.spoiled = true);
         self.fault = Told::of(Fault { sample, spot });
-        self.let_down(clock, pool);
+        self.let_down(timings, pool);
     }
 
     /// From here on it is silent: what sounds falls from its last sample.
-    pub fn let_down(&mut self, clock: Clock, pool: &mut Pool) {
+    pub fn let_down(&mut self, timings: Timings, pool: &mut Pool) {
         self.broken = true;
-        self.each(pool, |voice| voice.let_down(clock));
+        self.each(pool, |voice| voice.let_down(timings));
     }
 
     /// Whether it reads this of its source's memory.
@@ -350,7 +352,7 @@ impl Resident {
         let span = match self.broken {
             true => None,
             false => caught(|| self.holds(pool)).unwrap_or_else(|spot| {
-                self.broke(moment.at, spot, moment.clock, pool, self.newest(pool));
+                self.broke(moment.at, spot, moment.timings, pool, self.newest(pool));
                 None
             }),
         };
@@ -423,7 +425,7 @@ impl Resident {
         from: u64,
         now: &[f32],
         reads: Reads,
-        clock: Clock,
+        timings: Timings,
         sum: &mut [f32],
         mut add: impl FnMut(usize, &[f32]),
     ) {
@@ -435,13 +437,13 @@ impl Resident {
             if !self.broken {
                 let heard = memory.heard((from - from % CELL).max(voice.began));
                 let sounds = Sounds { settings: &self.settings, level: self.level };
-                if let Err(spot) = caught(|| voice.render(from, now, &heard, sounds, clock, out)) {
-                    self.broke(from, spot, clock, pool, Some(slot));
+                if let Err(spot) = caught(|| voice.render(from, now, &heard, sounds, timings, out)) {
+                    self.broke(from, spot, timings, pool, Some(slot));
                 }
             }
             let Some(voice) = pool.get_mut(slot) else { return };
             if self.broken {
-                voice.fall(clock, out);
+                voice.fall(timings, out);
             }
             for (sum, &sound) in sum.iter_mut().zip(&*out) {
                 *sum += sound;

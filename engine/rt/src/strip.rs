@@ -11,10 +11,10 @@ use tenterhook_dsp::offset::Offset;
 use tenterhook_dsp::ramp::Ramp;
 use tenterhook_plan::{Channel, MeterReading, Mic, Output};
 
-use crate::clock::Clock;
 use crate::fader::Fader;
 use crate::fault::{Fault, Told, caught};
 use crate::reading::Reading;
+use crate::timings::Timings;
 
 /// The samples of one piece of a cell.
 pub(crate) type Piece = [f32; CELL as usize];
@@ -123,19 +123,19 @@ impl MicStrip {
     }
 
     /// Takes over what the mic of the same name was like in the piece before, and glides to what it is now.
-    pub fn carry(&mut self, old: &mut Self, clock: Clock) {
+    pub fn carry(&mut self, old: &mut Self, timings: Timings) {
         self.guard = old.guard;
         self.meter = old.meter;
         self.offset = old.offset;
         let gain = self.gain.target();
         self.gain = old.gain;
-        self.gain.go(gain, clock.glide);
+        self.gain.go(gain, timings.glide);
         self.open = old.open;
         if self.highpass_hz == old.highpass_hz {
             std::mem::swap(&mut self.highpass, &mut old.highpass);
         }
         self.dip = old.dip;
-        self.dip.go(1.0, clock.glide);
+        self.dip.go(1.0, timings.glide);
     }
 }
 
@@ -202,10 +202,10 @@ impl OutputStrip {
     }
 
     /// Takes over what the output of the same name was like in the piece before.
-    pub fn carry(&mut self, old: &Self, clock: Clock) {
+    pub fn carry(&mut self, old: &Self, timings: Timings) {
         self.level = old.level;
         self.dip = old.dip;
-        self.dip.go(1.0, clock.glide);
+        self.dip.go(1.0, timings.glide);
         self.meter = old.meter;
         self.shared_least = old.shared_least;
         if self.ceiling == old.ceiling {

@@ -5,7 +5,7 @@ use tenterhook_dsp::guard::settle;
 use tenterhook_dsp::memory::Heard;
 use tenterhook_dsp::ramp::Ramp;
 
-use crate::clock::Clock;
+use crate::timings::Timings;
 
 /// Where a voice is in its life.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -26,7 +26,7 @@ pub(crate) enum Life {
 /// One voice, which a resident effect holds while it sounds.
 pub(crate) struct Voice {
     pub life: Life,
-    /// The resident effect that holds it, by its place in the table.
+    /// The resident effect that holds it, by its place in the compiled plan.
     pub owner: Option<usize>,
     /// Its processor panicked, and may be half changed: it is not begun again.
     pub spoiled: bool,
@@ -86,7 +86,7 @@ impl Voice {
     }
 
     /// Begins afresh at the sample where `heard` ends.
-    pub fn begin(&mut self, begins: Begins, clock: Clock, heard: &Heard) {
+    pub fn begin(&mut self, begins: Begins, timings: Timings, heard: &Heard) {
         let at = heard.end();
         let Begins { owner, settings, seed, value, rise, gains } = begins;
         self.owner = Some(owner);
@@ -96,7 +96,7 @@ impl Voice {
         self.x.go(value, rise);
         self.level = 0.0;
         self.fade = Ramp::at(0.0);
-        self.fade.go(1.0, clock.attack);
+        self.fade.go(1.0, timings.attack);
         self.last = Last::default();
         for (send, &gain) in self.sends.iter_mut().zip(gains) {
             send.set(gain);
@@ -151,7 +151,7 @@ impl Voice {
     }
 
     /// Makes the samples from `from` on, all in one cell, into `out`.
-    pub fn render(&mut self, from: u64, now: &[f32], heard: &Heard, effect: Sounds, clock: Clock, out: &mut [f32]) {
+    pub fn render(&mut self, from: u64, now: &[f32], heard: &Heard, effect: Sounds, timings: Timings, out: &mut [f32]) {
         let (mut x, mut fade) = ([0.0; tenterhook_dsp::CELL as usize], [0.0; tenterhook_dsp::CELL as usize]);
         let (Some(x), Some(fade)) = (x.get_mut(..out.len()), fade.get_mut(..out.len())) else { return };
         self.x.fill(x);
@@ -162,7 +162,7 @@ impl Voice {
         x.iter_mut().for_each(|x| *x = (effect.level)(*x));
         if x.iter().any(|&wanted| wanted != self.level) {
             for level in &mut *x {
-                self.level += (*level - self.level).clamp(-clock.level_step, clock.level_step);
+                self.level += (*level - self.level).clamp(-timings.level_step, timings.level_step);
                 *level = self.level;
             }
         }
@@ -184,18 +184,18 @@ impl Voice {
     }
 
     /// Its effect broke: from here on it falls from its last sample.
-    pub fn let_down(&mut self, clock: Clock) {
+    pub fn let_down(&mut self, timings: Timings) {
         if self.life != Life::Free {
             self.life = Life::Falling;
             self.last.fallen = 0;
-            self.last.bend = self.last.slope.abs() * clock.flat as f32;
+            self.last.bend = self.last.slope.abs() * timings.flat as f32;
         }
     }
 
     /// Makes samples of a voice that is [`Life::Falling`].
-    pub fn fall(&mut self, clock: Clock, out: &mut [f32]) {
-        out.iter_mut().for_each(|out| *out = self.last.fall(clock));
-        if self.last.fallen >= clock.down {
+    pub fn fall(&mut self, timings: Timings, out: &mut [f32]) {
+        out.iter_mut().for_each(|out| *out = self.last.fall(timings));
+        if self.last.fallen >= timings.down {
             self.free();
         }
     }
@@ -223,9 +223,9 @@ impl Last {
 
     /// The next sample on the way down. Held still, a wave on its way would have a corner here, which is a click too: it
     /// goes on, ever slower, by no more than it was loud.
-    fn fall(&mut self, clock: Clock) -> f32 {
+    fn fall(&mut self, timings: Timings) -> f32 {
         self.fallen += 1;
-        let left = 1.0 - (self.fallen as f32 / clock.down as f32).min(1.0);
+        let left = 1.0 - (self.fallen as f32 / timings.down as f32).min(1.0);
         let bend = self.bend.min(self.most).max(f32::MIN_POSITIVE);
         let on = bend * (1.0 - (-(self.fallen as f32) * self.slope.abs() / bend).exp());
         settle((self.sample + on.copysign(self.slope)) * left * left * (3.0 - 2.0 * left))

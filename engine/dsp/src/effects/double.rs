@@ -24,7 +24,7 @@ use crate::CELL;
 use crate::bytes::many;
 use crate::guard::settle;
 use crate::memory::Heard;
-use crate::touched::touched;
+use crate::prefault::prefaulted;
 use grain::{Grain, Half, Reading, SIDE, Scratch};
 use pitch::{Found, LONGEST, Pitch};
 use std::f64::consts::TAU;
@@ -317,7 +317,7 @@ impl Voice for Double {
             begun: 0,
             grains: [None; GRAINS],
             newest: 0,
-            period: touched(0.0, samples(LONGEST, rate) + 2 * CELL as usize),
+            period: prefaulted(0.0, samples(LONGEST, rate) + 2 * CELL as usize),
             cell: [0.0; CELL as usize],
             made: 0,
         }

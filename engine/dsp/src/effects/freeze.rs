@@ -11,9 +11,9 @@ use crate::aim::{self, Span};
 use crate::bytes::many;
 use crate::guard::settle;
 use crate::memory::Heard;
+use crate::prefault::prefaulted;
 use crate::random::{bits, even};
 use crate::schedule::Schedule;
-use crate::touched::touched;
 use crate::windows::{hann, scaled};
 use hold::{Frame, Hold};
 use separation::Separation;
@@ -388,7 +388,7 @@ impl Swarm {
             spread: 0.0,
             span: Span::default(),
             copied: 0,
-            past: touched(0.0, samples(aim::LONGEST, rate) + 1),
+            past: prefaulted(0.0, samples(aim::LONGEST, rate) + 1),
             window: hann(1024).into_iter().chain([0.0, 0.0]).collect(),
             longest,
             size: longest,

@@ -1,7 +1,7 @@
 //! reverse.
 
 mod onsets;
-mod seam;
+mod splice_search;
 
 use super::settings::Quantity;
 use super::{Given, Measured, Voice, samples};
@@ -9,7 +9,7 @@ use crate::CELL;
 use crate::guard::settle;
 use crate::memory::Heard;
 use crate::random::bits;
-use seam::{Extent, Readings, Seam};
+use splice_search::{Extent, Readings, SpliceSearch};
 use tenterhook_plan::declare::{Declaration, Emits, Unit};
 
 const SPAN: Quantity = Quantity {
@@ -22,10 +22,10 @@ const SPAN: Quantity = Quantity {
 };
 
 /// The cross-fade between two spans, in seconds; shorter spans have a shorter one, a quarter of the span.
-const SEAM: f64 = 0.02;
+const SPLICE: f64 = 0.02;
 
 /// How far apart the places are among which a span's start is chosen, in seconds: enough to come past a note's beginning
-/// with the whole seam; of a short span half at most.
+/// with the whole splice; of a short span half at most.
 const RANGE: f64 = 0.04;
 
 /// How long the choice takes, in seconds; of a short span a quarter at most.
@@ -45,7 +45,7 @@ pub(super) struct Reverse {
     turn: i64,
     /// The same of the span before, while it is still heard, and how like this one it is.
     before: Option<(i64, f32)>,
-    seam: Seam,
+    splice: SpliceSearch,
 }
 
 /// What a span asks for.
@@ -55,7 +55,7 @@ pub(super) struct Times {
     /// From one span's beginning to the next.
     span: u64,
     /// Samples of the cross-fade, and how far apart the places are among which it is chosen.
-    seam: Extent,
+    splice: Extent,
     /// How long the choice takes, in cells.
     cells: u64,
 }
@@ -64,8 +64,8 @@ impl Times {
     fn new(seconds: f64, rate: u32) -> Self {
         let span = (samples(seconds, rate) as u64).max(8 * CELL).next_multiple_of(CELL);
         let part = |seconds: f64, most: u64| (samples(seconds, rate) as u64).clamp(1, most);
-        let seam = Extent { length: part(SEAM, span / 4) as usize, range: part(RANGE, span / 2) as usize };
-        Self { seconds, span, seam, cells: part(SEARCH, span / 4).div_ceil(CELL) }
+        let splice = Extent { length: part(SPLICE, span / 4) as usize, range: part(RANGE, span / 2) as usize };
+        Self { seconds, span, splice, cells: part(SEARCH, span / 4).div_ceil(CELL) }
     }
 }
 
@@ -79,7 +79,7 @@ impl Reverse {
     fn advance(&mut self, line: u64, heard: &Heard<'_>) {
         let next = self.next();
         if line >= next {
-            let (start, likeness) = self.seam.found();
+            let (start, likeness) = self.splice.found();
             self.before = Some((self.turn, likeness));
             self.start = start;
             self.turn = start - 1 + next as i64;
@@ -90,9 +90,9 @@ impl Reverse {
         {
             if cell == 0 {
                 let old = self.turn - next as i64;
-                self.seam.begin(line, Readings { old, span: self.times.span as i64, before: self.start });
+                self.splice.begin(line, Readings { old, span: self.times.span as i64, before: self.start });
             }
-            self.seam.advance(cell, self.times.cells, heard);
+            self.splice.advance(cell, self.times.cells, heard);
         }
     }
 }
@@ -119,7 +119,7 @@ impl Voice for Reverse {
     /// The old span is read on backwards through the cross-fade, and may have begun so long before two grid lines; the
     /// rest is for the lines and their stagger.
     fn reach(times: &Times) -> f64 {
-        2.0 * (times.seconds + SEAM) + RANGE + SEARCH + 0.06
+        2.0 * (times.seconds + SPLICE) + RANGE + SEARCH + 0.06
     }
 
     /// The seconds of a span: a longer one needs as much room or more.
@@ -128,18 +128,26 @@ impl Voice for Reverse {
     }
 
     fn bytes(rate: u32, room: f64) -> usize {
-        size_of::<Self>() + Seam::bytes(rate, Times::new(room, rate).seam)
+        size_of::<Self>() + SpliceSearch::bytes(rate, Times::new(room, rate).splice)
     }
 
     fn new(rate: u32, room: f64) -> Self {
         let times = Times::new(room, rate);
-        Self { times, stagger: 0, begun: 0, start: 0, turn: 0, before: None, seam: Seam::new(rate, times.seam) }
+        Self {
+            times,
+            stagger: 0,
+            begun: 0,
+            start: 0,
+            turn: 0,
+            before: None,
+            splice: SpliceSearch::new(rate, times.splice),
+        }
     }
 
     fn begin(&mut self, at: u64, _: &Heard<'_>, times: &Times, seed: u64) {
         self.times = *times;
         self.stagger = bits(seed, 0, 0) % (times.span / 4 / CELL).clamp(1, 8);
-        self.seam.resize(times.seam);
+        self.splice.resize(times.splice);
         self.begun = at;
         self.start = at as i64;
         self.turn = 2 * at as i64 - 1;
@@ -154,13 +162,13 @@ impl Voice for Reverse {
             *out = heard.at(self.turn - at as i64);
             let Some((before, likeness)) = self.before else { continue };
             let since = at.saturating_sub(self.begun);
-            if since >= self.times.seam.length as u64 {
+            if since >= self.times.splice.length as u64 {
                 self.before = None;
                 continue;
             }
             // Two gains that keep the power of a sum whose parts are that much alike: straight for equal parts, of
             // constant power for strangers.
-            let new = (since as f32 + 0.5) / self.times.seam.length as f32;
+            let new = (since as f32 + 0.5) / self.times.splice.length as f32;
             let old = 1.0 - new;
             // Opposites would need more than is there: a sum of almost nothing stays small.
             let power = new * new + old * old + 2.0 * likeness.max(-0.5) * new * old;

@@ -1,8 +1,8 @@
 //! stretch.
 
 mod bank;
-mod breath;
 pub(crate) mod model;
+mod noise_synth;
 mod oscillators;
 mod record;
 
@@ -14,8 +14,8 @@ use crate::memory::Heard;
 use crate::ramp::Ramp;
 use crate::schedule::Schedule;
 use bank::{Bank, Between, Late};
-use breath::Breath;
-use model::{Attack, Knot, Known, decode};
+use model::{Attack, Breakpoint, Known, decode};
+use noise_synth::NoiseSynth;
 use record::{Extent, Record};
 use tenterhook_plan::declare::{Declaration, Emits, Unit};
 
@@ -37,7 +37,7 @@ const MEMORY: Quantity = Quantity {
     default: 30.0,
 };
 
-/// How long before the gesture the reading starts, in seconds: so long after a moment its knot is known.
+/// How long before the gesture the reading starts, in seconds: so long after a moment its breakpoint is known.
 const BACK: f64 = 0.165;
 
 /// Seconds in which the sound of a source comes up of which nothing was known where the reading began.
@@ -48,20 +48,20 @@ const COMES: f64 = 0.010;
 enum Part {
     /// Nothing has come yet.
     Nothing,
-    /// From a knot to the next.
+    /// From a breakpoint to the next.
     Whole,
-    /// From a knot to the onset before the next, and from there to it.
+    /// From a breakpoint to the onset before the next, and from there to it.
     ToOnset,
     FromOnset,
-    /// Behind the last knot there is.
+    /// Behind the last breakpoint there is.
     Last,
 }
 
 /// An attack that sounds, or is about to: as many samples as its lead before the onset.
 #[derive(Clone, Copy, Debug)]
 struct Struck {
-    /// The knot after the onset.
-    knot: usize,
+    /// The breakpoint after the onset.
+    breakpoint: usize,
     attack: Option<u32>,
     /// Samples of it that have sounded.
     done: usize,
@@ -99,16 +99,16 @@ pub(super) struct Stretch {
     record: Record,
     /// The last moment whose window lies within the memory.
     last: u64,
-    /// The numbers in the model of the next knot, hue and strength to take in.
+    /// The numbers in the model of the next breakpoint, noise frame and strength to take in.
     next: u64,
-    next_hue: u64,
+    next_noise_frame: u64,
     next_strength: u64,
-    /// The hue that is read.
-    hue: usize,
+    /// The noise frame that is read.
+    noise_frame: usize,
     /// Where the reading stands, in samples after `base`.
     base: u64,
     place: f64,
-    /// What is read: the part, its knot on the left, its start and end.
+    /// What is read: the part, its breakpoint on the left, its start and end.
     part: Part,
     left: usize,
     start: f64,
@@ -123,7 +123,7 @@ pub(super) struct Stretch {
     /// How long after a beginning a partial may be found that has begun with it.
     together: f64,
     struck: Option<Struck>,
-    breath: Breath,
+    noise_synth: NoiseSynth,
     /// The powers of its last frames.
     noises: [f32; 8],
     schedule: Schedule,
@@ -157,14 +157,14 @@ impl Stretch {
         let Some(model) = heard.model() else { return };
         let last = self.last;
         let before = self.attack.before as u64;
-        news(model.knots(), &mut self.next, 2, |knot| {
-            if knot.middle <= last {
-                self.record.take_in(knot, before, heard);
+        news(model.breakpoints(), &mut self.next, 2, |breakpoint| {
+            if breakpoint.middle <= last {
+                self.record.take_in(breakpoint, before, heard);
             }
         });
-        news(model.hues(), &mut self.next_hue, 2, |hue| {
-            if hue.middle <= last {
-                self.record.take_in_hue(hue);
+        news(model.noise_frames(), &mut self.next_noise_frame, 2, |noise_frame| {
+            if noise_frame.middle <= last {
+                self.record.take_in_noise_frame(noise_frame);
             }
         });
         news(model.strengths(), &mut self.next_strength, 4, |strength| {
@@ -182,7 +182,7 @@ impl Stretch {
             let sounds = self.sounds();
             heard.read(from as i64 - self.back as i64, &mut self.opening.sound);
             self.opening.gain = std::array::from_fn(|i| {
-                let power = (from + i as u64).checked_sub(sounds).map_or(0.0, |since| self.breath.power(since));
+                let power = (from + i as u64).checked_sub(sounds).map_or(0.0, |since| self.noise_synth.power(since));
                 self.opening.gain(since + i as u64, power)
             });
         }
@@ -202,7 +202,7 @@ impl Stretch {
             }
             self.enter(pace);
             let left = (self.end - self.place) / pace;
-            let samples = match self.struck.filter(|struck| struck.knot == self.left + 1) {
+            let samples = match self.struck.filter(|struck| struck.breakpoint == self.left + 1) {
                 _ if self.part != Part::ToOnset => left.ceil() as usize,
                 // The attack begins on the nearest sample, and the onset falls where the attack says.
                 None => (left - self.attack.before as f64).round() as usize,
@@ -212,11 +212,11 @@ impl Stretch {
                 let samples = samples.min(length - done);
                 self.sound(done, samples, pace);
                 done += samples;
-            } else if self.struck.is_some_and(|struck| struck.knot == self.left + 1) {
+            } else if self.struck.is_some_and(|struck| struck.breakpoint == self.left + 1) {
                 self.strike(pace);
             } else {
                 let attack = self.record.onset(self.left + 1).and_then(|onset| onset.attack);
-                self.struck = Some(Struck { knot: self.left + 1, attack, done: 0 });
+                self.struck = Some(Struck { breakpoint: self.left + 1, attack, done: 0 });
             }
         }
     }
@@ -237,7 +237,7 @@ impl Stretch {
             let since = self.made_from + done as u64;
             let mut noise = [0.0; CELL as usize];
             if let (Some(since), Some(noise)) = (since.checked_sub(sounds), noise.get_mut(..samples)) {
-                self.breath.sound(since, noise);
+                self.noise_synth.sound(since, noise);
             }
             let opening = self.opening.sound.iter().zip(&self.opening.gain).skip(done);
             for (((out, &sum), &noise), (&plain, &gain)) in out.iter_mut().zip(&sum).zip(&noise).zip(opening) {
@@ -268,8 +268,8 @@ impl Stretch {
         loop {
             match self.part {
                 Part::Nothing => {
-                    // The last knot not behind the place.
-                    // A source that has only just begun is known from its first knot on: out of nothing it comes up.
+                    // The last breakpoint not behind the place.
+                    // A source that has only just begun is known from its first breakpoint on: out of nothing it comes up.
                     let Some(first) = self.record.middle(0) else {
                         (self.end, self.come) = (f64::MAX, Ramp::at(0.0));
                         return;
@@ -304,7 +304,7 @@ impl Stretch {
         }
     }
 
-    /// Begins to read behind the knot `left`.
+    /// Begins to read behind the breakpoint `left`.
     fn begin_at(&mut self, left: usize, pace: f64) {
         self.left = left;
         let Some(middle) = self.record.middle(left) else { return };
@@ -333,10 +333,10 @@ impl Stretch {
         (self.part, self.start, self.end) = (part, start, end);
         let between = match part {
             Part::Nothing => return,
-            Part::Whole => Between::Knots,
-            Part::ToOnset => Between::KnotAndOnset,
-            Part::FromOnset => Between::OnsetAndKnot,
-            Part::Last => Between::KnotAndNothing,
+            Part::Whole => Between::Breakpoints,
+            Part::ToOnset => Between::BreakpointAndOnset,
+            Part::FromOnset => Between::OnsetAndBreakpoint,
+            Part::Last => Between::BreakpointAndNothing,
         };
         let (lefts, rights) = (self.record.partials(self.left), self.record.partials(self.left + 1));
         // An onset is a beginning, and so is where the sound has come out of silence, for a while.
@@ -364,27 +364,28 @@ impl Stretch {
     }
 
     /// Does a step of a frame of noise.
-    fn breathe(&mut self, frame: u64, step: breath::Step, pace: f64) {
+    fn make_noise(&mut self, frame: u64, step: noise_synth::Step, pace: f64) {
         let since = frame * self.schedule.hop();
-        if step == breath::Step::Envelope {
+        if step == noise_synth::Step::Envelope {
             // Where the reading will be in the middle of the frame.
             let middle = self.place + pace * (self.schedule.lead() + 2 * self.schedule.hop()) as f64;
-            while self.record.hue(self.hue + 1).is_some_and(|next| self.at(next) <= middle) {
-                self.hue += 1;
+            while self.record.noise_frame(self.noise_frame + 1).is_some_and(|next| self.at(next) <= middle) {
+                self.noise_frame += 1;
             }
-            let (one, two) = (self.record.hue(self.hue), self.record.hue(self.hue + 1));
+            let (one, two) = (self.record.noise_frame(self.noise_frame), self.record.noise_frame(self.noise_frame + 1));
             let part = match (one, two) {
                 (Some(one), Some(two)) => {
                     ((middle - self.at(one)) / (two.saturating_sub(one)).max(1) as f64).clamp(0.0, 1.0) as f32
                 }
                 _ => 0.0,
             };
-            let (one, two) = (self.record.noise(self.hue), self.record.noise(self.hue + usize::from(part > 0.0)));
+            let (one, two) =
+                (self.record.noise(self.noise_frame), self.record.noise(self.noise_frame + usize::from(part > 0.0)));
             let mut power = 0.0;
             if self.part == Part::Nothing || one.is_empty() || two.is_empty() {
-                self.breath.envelope().fill(0.0);
+                self.noise_synth.envelope().fill(0.0);
             } else {
-                for ((to, &one), &two) in self.breath.envelope().iter_mut().zip(one).zip(two) {
+                for ((to, &one), &two) in self.noise_synth.envelope().iter_mut().zip(one).zip(two) {
                     let (one, two) = (decode(one), decode(two));
                     *to = one + (two - one) * part;
                     power += *to * *to;
@@ -395,7 +396,7 @@ impl Stretch {
                 *place = power;
             }
         }
-        self.breath.step(step, since, self.sounds() + since);
+        self.noise_synth.step(step, since, self.sounds() + since);
     }
 }
 
@@ -436,11 +437,11 @@ impl Voice for Stretch {
     }
 
     fn bytes(rate: u32, room: f64) -> usize {
-        size_of::<Self>() + Record::bytes(Extent::new(rate, room + BACK)) + Bank::bytes() + Breath::bytes(rate)
+        size_of::<Self>() + Record::bytes(Extent::new(rate, room + BACK)) + Bank::bytes() + NoiseSynth::bytes(rate)
     }
 
     fn new(rate: u32, room: f64) -> Self {
-        let breath = Breath::new(rate);
+        let noise_synth = NoiseSynth::new(rate);
         Self {
             most: 0.0,
             back: samples(BACK, rate) as u64,
@@ -448,9 +449,9 @@ impl Voice for Stretch {
             last: 0,
             record: Record::new(Extent::new(rate, room + BACK)),
             next: 0,
-            next_hue: 0,
+            next_noise_frame: 0,
             next_strength: 0,
-            hue: 0,
+            noise_frame: 0,
             base: 0,
             place: 0.0,
             part: Part::Nothing,
@@ -465,8 +466,8 @@ impl Voice for Stretch {
             together: samples(0.12, rate) as f64,
             struck: None,
             stagger: 0,
-            schedule: Schedule::new(breath.hop(), breath::STEPS.len() as u64),
-            breath,
+            schedule: Schedule::new(noise_synth.hop(), noise_synth::STEPS.len() as u64),
+            noise_synth,
             noises: [0.0; 8],
             first: 0,
             opening: Opening::default(),
@@ -479,18 +480,18 @@ impl Voice for Stretch {
     fn begin(&mut self, at: u64, heard: &Heard<'_>, settings: &Settings, seed: u64) {
         self.most = settings.octaves as f32;
         self.stagger = self.schedule.delay(seed);
-        self.breath.begin(seed);
+        self.noise_synth.begin(seed);
         self.base = at;
-        self.last = (at + settings.memory).saturating_sub(4 * self.breath.hop() as u64);
+        self.last = (at + settings.memory).saturating_sub(4 * self.noise_synth.hop() as u64);
         self.place = -(self.back as f64);
         (self.begun, self.late) = (self.place, 0.0);
         self.record.begin(settings.record);
         self.come = Ramp::at(1.0);
-        self.hue = 0;
-        (self.next, self.next_hue, self.next_strength) = heard.model().map_or((0, 0, 0), |model| {
+        self.noise_frame = 0;
+        (self.next, self.next_noise_frame, self.next_strength) = heard.model().map_or((0, 0, 0), |model| {
             (
-                first_knot(model.knots(), at.saturating_sub(self.back)),
-                model.hues().after().saturating_sub(1),
+                first_breakpoint(model.breakpoints(), at.saturating_sub(self.back)),
+                model.noise_frames().after().saturating_sub(1),
                 model.strengths().first(),
             )
         });
@@ -500,7 +501,7 @@ impl Voice for Stretch {
         self.first = at.next_multiple_of(CELL) + self.stagger;
         self.made = at;
         // The longest it can take: the noise has come up a frame after its first begins.
-        let longest = self.sounds() - at + self.breath.hop() as u64 * 3;
+        let longest = self.sounds() - at + self.noise_synth.hop() as u64 * 3;
         let start = at.saturating_sub(self.back);
         let onset = heard.model().and_then(|model| model.onset(start));
         let until = onset.map_or(longest, |onset| (onset - start).saturating_sub(self.attack.before as u64));
@@ -516,8 +517,8 @@ impl Voice for Stretch {
             {
                 let pace = f64::from((-self.most * x.clamp(0.0, 1.0)).exp2());
                 let (frame, due) = self.schedule.due(line);
-                for &step in due.filter_map(|step| breath::STEPS.get(step as usize)) {
-                    self.breathe(frame, step, pace);
+                for &step in due.filter_map(|step| noise_synth::STEPS.get(step as usize)) {
+                    self.make_noise(frame, step, pace);
                 }
             }
             self.made_from = from;
@@ -550,12 +551,12 @@ impl Measured for Stretch {
     }
 }
 
-/// The number of the last knot not after a sample, as far as the model still has it.
-fn first_knot(knots: Known<'_, Knot>, sample: u64) -> u64 {
-    (knots.first()..knots.after())
+/// The number of the last breakpoint not after a sample, as far as the model still has it.
+fn first_breakpoint(breakpoints: Known<'_, Breakpoint>, sample: u64) -> u64 {
+    (breakpoints.first()..breakpoints.after())
         .rev()
-        .find(|&number| knots.get(number).is_some_and(|knot| knot.middle <= sample))
-        .unwrap_or(knots.first())
+        .find(|&number| breakpoints.get(number).is_some_and(|breakpoint| breakpoint.middle <= sample))
+        .unwrap_or(breakpoints.first())
 }
 
 /// Goes through what has become known from the number `next` on, `most` at a time: what is there at the beginning is not

@@ -64,7 +64,7 @@ const MOVES: f64 = 0.005;
 const STILL: f64 = 0.05;
 
 /// Seconds of the recording over which its end and its beginning sound together, and within which its end is chosen.
-const SEAM: f64 = 0.02;
+const SPLICE: f64 = 0.02;
 const RANGE: f64 = 0.04;
 
 /// Less than this is none: numbers that come nearer and nearer end exactly, far above the denormal ones.
@@ -166,7 +166,7 @@ struct Reel {
     /// Samples of the recording for each of ours at the recorded speed.
     ratio: f64,
     inertia: f64,
-    seam: Seam,
+    splice: Splice,
     place: f64,
     speed: f64,
 }
@@ -174,24 +174,24 @@ struct Reel {
 impl Reel {
     fn new(recording: &Recording, rate: u32) -> Self {
         let inertia = 1.0 - (-1.0 / (REEL * f64::from(rate.max(1)))).exp();
-        Self { ratio: ratio(recording, rate), inertia, seam: Seam::find(recording), place: 0.0, speed: 0.0 }
+        Self { ratio: ratio(recording, rate), inertia, splice: Splice::find(recording), place: 0.0, speed: 0.0 }
     }
 
     fn play(&mut self, x: f64, kernel: &Kernel, sound: &[f32]) -> f32 {
         follow(&mut self.speed, x, self.inertia);
         let gain = smooth(self.speed / STILL) as f32;
-        if gain == 0.0 || self.seam.round <= 0.0 {
+        if gain == 0.0 || self.splice.round <= 0.0 {
             return 0.0;
         }
         let pace = self.speed * self.ratio;
-        let (end, length, round) = (self.seam.end, self.seam.length, self.seam.round);
+        let (end, length, round) = (self.splice.end, self.splice.length, self.splice.round);
         let mut heard = kernel.read(sound, self.place, pace);
         let into = self.place - (end - length);
         if into > 0.0 {
             // Two gains that keep the power of a sum whose parts are that much alike, as in reverse.
             let new = ((into / length) as f32).min(1.0);
             let old = 1.0 - new;
-            let power = new * new + old * old + 2.0 * self.seam.likeness * new * old;
+            let power = new * new + old * old + 2.0 * self.splice.likeness * new * old;
             heard = (heard * old + kernel.read(sound, self.place - round, pace) * new) / power.sqrt();
         }
         self.place += pace;
@@ -204,7 +204,7 @@ impl Reel {
 
 /// Where a recording's end goes over into its beginning, in its samples.
 #[derive(Clone, Copy, Debug)]
-struct Seam {
+struct Splice {
     /// Where the end has faded out.
     end: f64,
     /// How long both sound.
@@ -215,12 +215,12 @@ struct Seam {
     likeness: f32,
 }
 
-impl Seam {
+impl Splice {
     /// The end within the last 40 ms that goes over best. Not for the audio thread: some million products.
     fn find(recording: &Recording) -> Self {
         let samples = |seconds: f64| (seconds * f64::from(recording.rate)) as usize;
         let sound = &recording.samples;
-        let length = samples(SEAM).min(sound.len() / 4);
+        let length = samples(SPLICE).min(sound.len() / 4);
         let beginning = sound.get(..length).unwrap_or_default();
         let product = |one: &[f32], other: &[f32]| -> f64 {
             one.iter().zip(other).map(|(a, b)| f64::from(*a) * f64::from(*b)).sum()

@@ -5,7 +5,7 @@
 //! attacks are known.
 
 use tenterhook_dsp::CELL;
-use tenterhook_dsp::touched::touched;
+use tenterhook_dsp::prefault::prefaulted;
 
 /// Seconds over which the energy is taken, and of the past with which that is compared: more than a period of the lowest
 /// voices, whose pulses are no attacks.
@@ -66,8 +66,8 @@ impl Attacks {
         Self {
             cell: 0.0,
             span,
-            cells: touched(silence / span as f64, span),
-            spans: touched(silence, past),
+            cells: prefaulted(silence / span as f64, span),
+            spans: prefaulted(silence, past),
             place: 0,
             top: cells(TOP) as u64 * CELL,
             apart: cells(APART) as u64 * CELL,

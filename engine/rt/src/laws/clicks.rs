@@ -13,7 +13,7 @@ use tenterhook_plan::{Event, Gesture, Timed};
 
 use super::run::{CHANGED, PIECE, Run, gesture, plan, sound};
 use super::{TOUR, random, tour};
-use crate::table::Table;
+use crate::compiled_plan::CompiledPlan;
 
 /// The greatest magnitude above 8 kHz, in dBFS.
 pub(super) fn click_db(out: &[Vec<f32>]) -> f64 {
@@ -58,7 +58,7 @@ struct Way {
     /// In dB re the tone's peak.
     limit: f64,
     /// Takes away what makes it smooth.
-    without: fn(&mut Table),
+    without: fn(&mut CompiledPlan),
 }
 
 /// A limit stands between what is read with all in place and what is read without that one thing.
@@ -69,49 +69,49 @@ const WAYS: [Way; 10] = [
         // The attack is 480 samples long; a controller's own way, 960, ends with a corner.
         within: 400,
         limit: -100.0,
-        without: |table| table.clock.attack = 1,
+        without: |compiled| compiled.timings.attack = 1,
     },
     Way {
         name: "an end of one sample",
         gestures: &[(0.2, "foot", "1"), (0.4, "foot", "0")],
         within: 4_000,
         limit: -72.0,
-        without: |table| table.clock.end = 1,
+        without: |compiled| compiled.timings.end = 1,
     },
     Way {
         name: "a level that leaps",
         gestures: &[(0.2, "lever", "1"), (0.4, "lever", "0")],
         within: 4_000,
         limit: -63.0,
-        without: |table| table.clock.level_step = 1.0,
+        without: |compiled| compiled.timings.level_step = 1.0,
     },
     Way {
         name: "a move of one sample",
         gestures: &[(0.2, "foot", "0.2"), (0.4, "foot", "1")],
         within: 4_000,
         limit: -71.0,
-        without: |table| table.clock.glide = 1,
+        without: |compiled| compiled.timings.glide = 1,
     },
     Way {
         name: "an output's level of one sample",
         gestures: &[(0.2, "foot", "1"), (0.4, "level/left", "-6")],
         within: 4_000,
         limit: -70.0,
-        without: |table| table.clock.glide = 1,
+        without: |compiled| compiled.timings.glide = 1,
     },
     Way {
         name: "a mute of one sample",
         gestures: &[(0.2, "foot", "1"), (0.4, "mute/voice", "1")],
         within: 4_000,
         limit: -70.0,
-        without: |table| table.clock.glide = 1,
+        without: |compiled| compiled.timings.glide = 1,
     },
     Way {
         name: "a hush of one sample",
         gestures: &[(0.2, "foot", "1"), (0.4, "hush", "1")],
         within: 9_000,
         limit: -100.0,
-        without: |table| table.clock.hush = 1,
+        without: |compiled| compiled.timings.hush = 1,
     },
     Way {
         name: "a voice hurried out in one sample",
@@ -124,21 +124,21 @@ const WAYS: [Way; 10] = [
         ],
         within: 400,
         limit: -100.0,
-        without: |table| table.clock.hurry = 1,
+        without: |compiled| compiled.timings.hurry = 1,
     },
     Way {
         name: "a scene that comes in one sample",
         gestures: &[(0.2, "fire", "B")],
         within: 4_000,
         limit: -75.0,
-        without: |table| table.scenes.iter_mut().for_each(|scene| scene.fade = 1),
+        without: |compiled| compiled.scenes.iter_mut().for_each(|scene| scene.fade = 1),
     },
     Way {
         name: "a scene that goes in one sample",
         gestures: &[(0.2, "foot", "1"), (0.4, "fire", "C")],
         within: 4_000,
         limit: -100.0,
-        without: |table| table.scenes.iter_mut().for_each(|scene| scene.fade = 1),
+        without: |compiled| compiled.scenes.iter_mut().for_each(|scene| scene.fade = 1),
     },
 ];
 
@@ -163,7 +163,7 @@ fade = "50 ms"
 "#;
 
 /// The most that a way reads, over places of the tone's wave at which it may fall, in dB re the tone's peak.
-fn way_db(way: &Way, change: fn(&mut Table)) -> f64 {
+fn way_db(way: &Way, change: fn(&mut CompiledPlan)) -> f64 {
     const PEAK: f64 = 0.25;
     let plan = plan(WAYS_PIECE);
     let tone = |i: usize| (PEAK * (std::f64::consts::TAU * 300.0 * i as f64 / 48e3).sin()) as f32;
@@ -171,7 +171,7 @@ fn way_db(way: &Way, change: fn(&mut Table)) -> f64 {
     let worst = [0.0, 0.0004, 0.0008, 0.0013].map(|later| {
         let events: Vec<_> = way.gestures.iter().map(|&(s, c, v)| gesture(&plan, s + later, c, v)).collect();
         let mut run = Run::new(WAYS_PIECE).cuts(&[64]).events(&events);
-        change(&mut run.engine.table);
+        change(&mut run.engine.compiled);
         let mut high = run.render(std::slice::from_ref(&tone)).swap_remove(0);
         for _ in 0..2 {
             Highpass::new(8_000.0, 48_000).process(&mut high);

@@ -6,7 +6,7 @@ use super::bits;
 use super::clicks::click_db;
 use super::run::{Run, gesture, plan, sound};
 use crate::bytes;
-use crate::table::{Making, Needs};
+use crate::compiled_plan::{Making, Needs};
 
 /// Settings of their own in each scene: what needs the most room comes in scene 1, the least in scene 0.
 fn settings(scene: usize) -> [String; 5] {
@@ -118,10 +118,10 @@ fn a_block_looks_at_what_is_in_force_or_still_sounds_and_at_nothing_else() {
     run = run.events(&events(&plan, &[(0.1, "foot", "1"), (0.5, "fire", "s7")]));
     run.render(&sound);
     let scene =
-        |run: &Run| -> Vec<usize> { run.engine.table.scenes[7].parts.iter().map(|part| part.resident).collect() };
+        |run: &Run| -> Vec<usize> { run.engine.compiled.scenes[7].parts.iter().map(|part| part.resident).collect() };
     // The fade of 300 ms is over, and it has been told.
-    assert_eq!(run.engine.table.walk, scene(&run));
-    assert_eq!(run.engine.table.walk.len(), 5);
+    assert_eq!(run.engine.compiled.walk, scene(&run));
+    assert_eq!(run.engine.compiled.walk.len(), 5);
 }
 
 #[test]
@@ -161,8 +161,8 @@ fn whoever_leaps_through_scenes_hears_no_click_and_no_voice_hangs() {
     let click = click_db(&out);
     assert!(click < super::clicks::LIMIT_DB, "{click} dB");
     assert!(out.iter().flatten().any(|&sample| sample.abs() > 0.01));
-    assert!(run.engine.table.residents.iter().all(|resident| resident.is_silent()));
-    for pool in &run.engine.table.pools {
+    assert!(run.engine.compiled.residents.iter().all(|resident| resident.is_silent()));
+    for pool in &run.engine.compiled.pools {
         assert_eq!(pool.busy(), 0);
     }
     assert!(out.iter().all(|channel| channel[5 * 48_000..].iter().all(|&sample| sample == 0.0)));

@@ -58,20 +58,20 @@ impl Heard {
     /// Nothing else is told than what is, and nothing is left out.
     fn is_true_of(&self, engine: &Engine) {
         assert_eq!(self.scene, Some((engine.scene, engine.since)));
-        for (index, resident) in engine.table.residents.iter().enumerate() {
+        for (index, resident) in engine.compiled.residents.iter().enumerate() {
             // What was never told is out and holds nothing.
             let told = self.effects.get(&index).copied().unwrap_or_default();
             assert_eq!(told, resident.stands(engine.hushed), "{index}");
             let held = self.held.get(&index).copied().flatten();
-            assert_eq!(held, resident.holds(&engine.table.pools[resident.pool]), "{index}");
+            assert_eq!(held, resident.holds(&engine.compiled.pools[resident.pool]), "{index}");
         }
-        for loudness in &engine.table.loudness {
+        for loudness in &engine.compiled.loudness {
             let index = loudness.id.index();
-            let (is, told) = (engine.table.controllers[index].value, *self.loudness[&index].last().unwrap());
+            let (is, told) = (engine.compiled.controllers[index].value, *self.loudness[&index].last().unwrap());
             assert!((is - told).abs() <= 0.005 && (is != 0.0 || told == 0.0), "{is} was told as {told}");
         }
-        assert_eq!(self.loudness.len(), engine.table.loudness.len());
-        let hands = engine.table.midi.hands.iter();
+        assert_eq!(self.loudness.len(), engine.compiled.loudness.len());
+        let hands = engine.compiled.midi.hands.iter();
         let wired = hands.filter_map(|hand| Some((hand.id().index(), hand.turned()?))).collect();
         assert_eq!(self.wired, wired);
     }
@@ -98,7 +98,7 @@ impl Run {
 
     /// Silence until just after the next samples at which readings are told.
     fn reach_reading(&mut self) {
-        let span = self.engine.table.clock.reading_cells * tenterhook_dsp::CELL;
+        let span = self.engine.compiled.timings.reading_cells * tenterhook_dsp::CELL;
         let left = span - self.engine.sample() % span + 1;
         self.block(&vec![vec![0.0; left as usize]; 3], &[]);
     }

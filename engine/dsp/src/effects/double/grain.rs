@@ -3,7 +3,7 @@
 use crate::CELL;
 use crate::bytes::many;
 use crate::memory::Heard;
-use crate::touched::touched;
+use crate::prefault::prefaulted;
 use std::f64::consts::PI;
 use std::sync::{Arc, LazyLock};
 
@@ -90,7 +90,7 @@ pub(super) struct Scratch(Box<[f32]>);
 impl Scratch {
     /// Enough for all paces up to this.
     pub fn new(pace: f64) -> Self {
-        Self(touched(0.0, samples(pace)))
+        Self(prefaulted(0.0, samples(pace)))
     }
 
     /// Bytes that one takes beside itself.

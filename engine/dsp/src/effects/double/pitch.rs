@@ -8,7 +8,7 @@
 use crate::CELL;
 use crate::bytes::many;
 use crate::memory::Heard;
-use crate::touched::touched;
+use crate::prefault::prefaulted;
 use crate::windows::scaled;
 use std::f64::consts::{PI, TAU};
 
@@ -88,14 +88,14 @@ impl Pitch {
         };
         let sum: f64 = (0..taps).map(tap).sum();
         let lag = |seconds: f64| (kept_rate * seconds) as usize;
-        let silence = |length: usize| touched(0.0f32, length);
+        let silence = |length: usize| prefaulted(0.0f32, length);
         Self {
             apart,
             filter: (0..taps).map(|i| (tap(i) / sum) as f32).collect(),
             piece: silence(taps + CELL as usize),
             kept: silence(2 * long + 1),
             frame: silence(2 * long + 1),
-            energy: touched(0.0, 2 * long + 2),
+            energy: prefaulted(0.0, 2 * long + 2),
             short,
             long,
             likeness: [silence(short + 2), silence(long + 2)],

@@ -10,8 +10,8 @@
 
 use super::spectrum::BLACKMAN_HARRIS;
 use crate::bytes::{many, plan_bytes};
+use crate::prefault::prefaulted;
 use crate::random;
-use crate::touched::touched;
 use crate::transform;
 use realfft::num_complex::Complex32;
 use realfft::{ComplexToReal, RealFftPlanner};
@@ -113,14 +113,14 @@ impl Hold {
         let hop = size / OVERLAP;
         let built = |i: usize| (0..=i / hop).map(|frame| window(i - frame * hop)).sum::<f64>() as f32;
         Self {
-            partials: touched(Partial::default(), PARTIALS),
+            partials: prefaulted(Partial::default(), PARTIALS),
             count: 0,
-            noise: touched(0.0, size / 2 + 1),
-            scratch: touched(Complex32::ZERO, inverse.get_scratch_len()),
-            loose: touched(Complex32::ZERO, size / 2 + 3),
-            spectrum: touched(Complex32::ZERO, size / 2 + 1),
-            frame: touched(0.0, size),
-            sum: touched(0.0, 2 * size),
+            noise: prefaulted(0.0, size / 2 + 1),
+            scratch: prefaulted(Complex32::ZERO, inverse.get_scratch_len()),
+            loose: prefaulted(Complex32::ZERO, size / 2 + 3),
+            spectrum: prefaulted(Complex32::ZERO, size / 2 + 1),
+            frame: prefaulted(0.0, size),
+            sum: prefaulted(0.0, 2 * size),
             directions: (0..1 << BITS).map(direction).collect(),
             lobe: (0..=PLACES).map(|place| std::array::from_fn(|i| tap(place, i))).collect(),
             built: (0..size - hop).map(built).collect(),

@@ -5,7 +5,7 @@
 //! for the machine calculation of complex Fourier series", Math. Comput. 19, 1965). Only bins below 20 kHz are made.
 
 use crate::bytes::{many, plan_bytes};
-use crate::touched::touched;
+use crate::prefault::prefaulted;
 use crate::transform;
 use realfft::num_complex::Complex32;
 use realfft::{RealFftPlanner, RealToComplex};
@@ -65,18 +65,18 @@ impl Spectrum {
         };
         let frames = size / frame;
         Self {
-            scratch: touched(Complex32::ZERO, plan.get_scratch_len()),
+            scratch: prefaulted(Complex32::ZERO, plan.get_scratch_len()),
             plan,
-            span: touched(0.0, longest),
-            frame: touched(0.0, frame),
-            out: touched(Complex32::ZERO, frame / 2 + 1),
-            re: touched(0.0, frames * (frame / 2 + 1)),
-            im: touched(0.0, frames * (frame / 2 + 1)),
+            span: prefaulted(0.0, longest),
+            frame: prefaulted(0.0, frame),
+            out: prefaulted(Complex32::ZERO, frame / 2 + 1),
+            re: prefaulted(0.0, frames * (frame / 2 + 1)),
+            im: prefaulted(0.0, frames * (frame / 2 + 1)),
             frames,
             length: 0,
             coarse: (0..bins / BLOCK).map(|i| direction(i * BLOCK)).collect(),
             fine: std::array::from_fn(direction),
-            power: touched(0.0, bins),
+            power: prefaulted(0.0, bins),
             window: (0..=4097).map(window).collect(),
         }
     }

@@ -1,7 +1,7 @@
 //! Where notes begin in a stretch of sound.
 
 use crate::bytes::many;
-use crate::touched::touched;
+use crate::prefault::prefaulted;
 use std::ops::RangeInclusive;
 
 /// Milliseconds over which the energy behind a place is taken.
@@ -24,7 +24,7 @@ pub(crate) struct Onsets {
 impl Onsets {
     /// For so many blocks, or fewer.
     pub fn new(blocks: usize) -> Self {
-        Self { blocks, energy: touched(0.0, blocks), sums: touched(0.0, blocks + 1) }
+        Self { blocks, energy: prefaulted(0.0, blocks), sums: prefaulted(0.0, blocks + 1) }
     }
 
     /// Bytes that one takes beside itself.

@@ -4,7 +4,7 @@ use super::model::{Partial, SLOTS};
 use super::oscillators::Courses;
 use crate::CELL;
 use crate::bytes::many;
-use crate::touched::touched_one;
+use crate::prefault::prefaulted_one;
 use pulp::{Arch, Simd, WithSimd};
 
 /// How an amplitude goes over a stretch: from `start` on by `octaves` and `slope` per sample, under a gain that goes from
@@ -18,7 +18,7 @@ struct Level {
 }
 
 impl Level {
-    /// Between two knots: as things ring off, or evenly if it goes through nothing, as in a beat, or far.
+    /// Between two breakpoints: as things ring off, or evenly if it goes through nothing, as in a beat, or far.
     fn between(from: f32, to: f32, length: f32) -> Self {
         let ratio = to / from;
         let (octaves, slope) =
@@ -176,17 +176,17 @@ impl WithSimd for Piece<'_> {
     }
 }
 
-/// What of the source two knots stand for.
+/// What of the source two breakpoints stand for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Between {
-    /// From a knot to the next.
-    Knots,
-    /// From a knot to the onset before the next.
-    KnotAndOnset,
-    /// From an onset to the knot after it.
-    OnsetAndKnot,
-    /// Behind a knot that none follows yet.
-    KnotAndNothing,
+    /// From a breakpoint to the next.
+    Breakpoints,
+    /// From a breakpoint to the onset before the next.
+    BreakpointAndOnset,
+    /// From an onset to the breakpoint after it.
+    OnsetAndBreakpoint,
+    /// Behind a breakpoint that none follows yet.
+    BreakpointAndNothing,
 }
 
 /// How far the reading has come from a beginning.
@@ -211,8 +211,8 @@ pub(crate) struct Bank {
 
 impl Bank {
     pub fn new() -> Self {
-        let lanes = || touched_one(Lanes::new());
-        Self { now: lanes(), next: lanes(), courses: touched_one(Courses::new()), arch: Arch::new() }
+        let lanes = || prefaulted_one(Lanes::new());
+        Self { now: lanes(), next: lanes(), courses: prefaulted_one(Courses::new()), arch: Arch::new() }
     }
 
     /// Bytes that one takes beside itself.
@@ -234,7 +234,7 @@ impl Bank {
         }
     }
 
-    /// Sets what sounds over a stretch of `length` source samples between two knots, of which `s` have been read.
+    /// Sets what sounds over a stretch of `length` source samples between two breakpoints, of which `s` have been read.
     ///
     /// All partials of a note begin together, with the phases that the source had there, or they would not add up to its
     /// waveform: one that is found later is as far ahead of the source's phase as it would be by then. `late` says how
@@ -260,7 +260,7 @@ impl Bank {
         // Where each slot is on the right, counted from 1, and which of those are on the left as well.
         let mut places = [0u8; SLOTS];
         let mut known = [false; SLOTS];
-        if matches!(between, Between::Knots) {
+        if matches!(between, Between::Breakpoints) {
             for (right, place) in rights.iter().zip(1..) {
                 if let Some(of) = places.get_mut(usize::from(right.slot)) {
                     *of = place;
@@ -268,7 +268,7 @@ impl Bank {
             }
         }
         next.count = 0;
-        if between != Between::OnsetAndKnot {
+        if between != Between::OnsetAndBreakpoint {
             for left in lefts {
                 let frequency = f64::from(left.frequency);
                 let place = places.get(usize::from(left.slot)).copied().unwrap_or(0);
@@ -281,8 +281,8 @@ impl Bank {
                         (course(left, right, length), Level::between(left.amplitude, right.amplitude, length as f32))
                     }
                     None => {
-                        let octaves = if between == Between::KnotAndOnset { left.slope } else { 0.0 };
-                        let fade = [1.0, if between == Between::Knots { -1.0 / length as f32 } else { 0.0 }];
+                        let octaves = if between == Between::BreakpointAndOnset { left.slope } else { 0.0 };
+                        let fade = [1.0, if between == Between::Breakpoints { -1.0 / length as f32 } else { 0.0 }];
                         ([frequency, 0.0, 0.0], Level { start: left.amplitude, octaves, slope: 0.0, fade })
                     }
                 };
@@ -295,12 +295,12 @@ impl Bank {
                 next.put(Sounding { id: left.id, slot: left.slot, turns, ahead, phase, level }, s as f32);
             }
         }
-        if matches!(between, Between::Knots | Between::OnsetAndKnot) {
+        if matches!(between, Between::Breakpoints | Between::OnsetAndBreakpoint) {
             for (right, _) in rights.iter().zip(known).filter(|(_, known)| !known) {
                 let frequency = f64::from(right.frequency);
-                let fade = if between == Between::Knots { [0.0, 1.0 / length as f32] } else { [1.0, 0.0] };
+                let fade = if between == Between::Breakpoints { [0.0, 1.0 / length as f32] } else { [1.0, 0.0] };
                 // After an onset a sound only decays: what is found later was stronger before.
-                let octaves = if between == Between::Knots { 0.0 } else { right.slope.min(0.0) };
+                let octaves = if between == Between::Breakpoints { 0.0 } else { right.slope.min(0.0) };
                 let start = right.amplitude * exp2(-octaves * length as f32);
                 let bent = f64::from(right.offset) - 0.5 * f64::from(right.glide) * since * since;
                 let ahead = late * frequency + slower * bent;
@@ -315,7 +315,7 @@ impl Bank {
     }
 }
 
-/// The phase from one knot to the next: the cubic that has both phases and both frequencies, its whole turns those that
+/// The phase from one breakpoint to the next: the cubic that has both phases and both frequencies, its whole turns those that
 /// the frequencies promise (McAulay and Quatieri 1986).
 fn course(left: &Partial, right: &Partial, length: f64) -> [f64; 3] {
     let (a, b) = (f64::from(left.frequency), f64::from(right.frequency));

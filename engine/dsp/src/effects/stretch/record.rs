@@ -1,10 +1,10 @@
 //! What a voice has taken in of its source: the model forgets it.
 
 use super::super::samples;
-use super::model::{Attack, Hue, Knot, PARTIALS, Partial, SPAN, Strength, decode, encode, places};
+use super::model::{Attack, Breakpoint, NoiseFrame, PARTIALS, Partial, SPAN, Strength, decode, encode, places};
 use crate::bytes::many;
 use crate::memory::Heard;
-use crate::touched::touched;
+use crate::prefault::prefaulted;
 use crate::windows::scaled;
 
 /// Attacks kept, per second of memory.
@@ -20,9 +20,9 @@ pub(super) struct Record {
     places_of: Box<[(u32, u32)]>,
     partials: Box<[Partial]>,
     partials_taken: usize,
-    hues: Box<[u64]>,
+    noise_frames: Box<[u64]>,
     noise: Box<[u16]>,
-    hues_taken: usize,
+    noise_frames_taken: usize,
     /// How strong the source was beside its partials and what its rest was: spans without a gap from the first on.
     spans: Box<[(u16, u16)]>,
     first_span: u64,
@@ -61,7 +61,7 @@ fn loudest(partials: &[Partial], most: usize) -> impl Iterator<Item = &Partial> 
 /// How much is taken in at most.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Extent {
-    knots: usize,
+    breakpoints: usize,
     /// Places of an envelope of noise.
     places: usize,
     /// Samples of an attack.
@@ -75,7 +75,7 @@ impl Extent {
     pub fn new(rate: u32, seconds: f64) -> Self {
         let samples = samples(seconds, rate);
         Self {
-            knots: samples / (scaled(2048, rate) / 4) + 8,
+            breakpoints: samples / (scaled(2048, rate) / 4) + 8,
             places: places(rate),
             attack: Attack::new(rate).length,
             attacks: (seconds * ATTACKS).ceil() as usize,
@@ -86,20 +86,20 @@ impl Extent {
 
 impl Record {
     pub fn new(extent: Extent) -> Self {
-        let Extent { knots, places, attack, attacks, spans } = extent;
+        let Extent { breakpoints, places, attack, attacks, spans } = extent;
         Self {
             extent,
-            middles: touched(0, knots),
-            onsets: touched(None, knots),
-            starts: touched(None, knots),
-            places_of: touched((0, 0), knots),
-            partials: touched(Partial::default(), knots * (EACH + SHARED)),
+            middles: prefaulted(0, breakpoints),
+            onsets: prefaulted(None, breakpoints),
+            starts: prefaulted(None, breakpoints),
+            places_of: prefaulted((0, 0), breakpoints),
+            partials: prefaulted(Partial::default(), breakpoints * (EACH + SHARED)),
             partials_taken: 0,
-            hues: touched(0, knots),
-            hues_taken: 0,
-            noise: touched(0, knots * places),
-            attacks: touched(0.0, attack * attacks),
-            spans: touched((0, 0), spans),
+            noise_frames: prefaulted(0, breakpoints),
+            noise_frames_taken: 0,
+            noise: prefaulted(0, breakpoints * places),
+            attacks: prefaulted(0.0, attack * attacks),
+            spans: prefaulted((0, 0), spans),
             first_span: 0,
             spans_taken: 0,
             taken: 0,
@@ -108,13 +108,13 @@ impl Record {
     }
 
     /// Bytes that one takes beside itself.
-    pub fn bytes(Extent { knots, places, attack, attacks, spans }: Extent) -> usize {
-        many::<u64>(2 * knots)
-            + many::<Option<Onset>>(knots)
-            + many::<Option<u64>>(knots)
-            + many::<(u32, u32)>(knots)
-            + many::<Partial>(knots * (EACH + SHARED))
-            + many::<u16>(knots * places)
+    pub fn bytes(Extent { breakpoints, places, attack, attacks, spans }: Extent) -> usize {
+        many::<u64>(2 * breakpoints)
+            + many::<Option<Onset>>(breakpoints)
+            + many::<Option<u64>>(breakpoints)
+            + many::<(u32, u32)>(breakpoints)
+            + many::<Partial>(breakpoints * (EACH + SHARED))
+            + many::<u16>(breakpoints * places)
             + many::<f32>(attack * attacks)
             + many::<(u16, u16)>(spans)
     }
@@ -122,37 +122,37 @@ impl Record {
     /// Forgets all. From here on it takes in so much, for which there is room, whatever else there is.
     pub fn begin(&mut self, extent: Extent) {
         self.extent = extent;
-        (self.taken, self.partials_taken, self.hues_taken) = (0, 0, 0);
+        (self.taken, self.partials_taken, self.noise_frames_taken) = (0, 0, 0);
         (self.spans_taken, self.attacks_taken) = (0, 0);
     }
 
-    pub fn take_in(&mut self, knot: &Knot, before: u64, heard: &Heard<'_>) {
+    pub fn take_in(&mut self, breakpoint: &Breakpoint, before: u64, heard: &Heard<'_>) {
         let place = self.taken;
-        if place >= self.extent.knots {
+        if place >= self.extent.breakpoints {
             return;
         }
         // Each moment to come has its own share.
-        let to_come = self.extent.knots.saturating_sub(place + 1);
-        let partials = self.extent.knots * (EACH + SHARED);
+        let to_come = self.extent.breakpoints.saturating_sub(place + 1);
+        let partials = self.extent.breakpoints * (EACH + SHARED);
         let room = partials.saturating_sub(self.partials_taken + to_come * EACH);
         let (Some(middle), Some(onset), Some(places)) =
             (self.middles.get_mut(place), self.onsets.get_mut(place), self.places_of.get_mut(place))
         else {
             return;
         };
-        *middle = knot.middle;
+        *middle = breakpoint.middle;
         if let Some(start) = self.starts.get_mut(place) {
-            *start = knot.start;
+            *start = breakpoint.start;
         }
         let first = self.partials_taken;
-        for partial in loudest(knot.partials(), room) {
+        for partial in loudest(breakpoint.partials(), room) {
             if let Some(place) = self.partials.get_mut(self.partials_taken) {
                 *place = *partial;
                 self.partials_taken += 1;
             }
         }
         *places = (first as u32, self.partials_taken as u32);
-        *onset = knot.onset.map(|at| {
+        *onset = breakpoint.onset.map(|at| {
             let number = self.attacks_taken;
             let places = number * self.extent.attack..(number + 1) * self.extent.attack;
             let sound = self.attacks.get_mut(places).filter(|_| number < self.extent.attacks);
@@ -166,43 +166,43 @@ impl Record {
         self.taken += 1;
     }
 
-    pub fn take_in_hue(&mut self, hue: &Hue) {
-        let place = self.hues_taken;
-        if place >= self.extent.knots {
+    pub fn take_in_noise_frame(&mut self, noise_frame: &NoiseFrame) {
+        let place = self.noise_frames_taken;
+        if place >= self.extent.breakpoints {
             return;
         }
         let noise = self.noise.get_mut(place * self.extent.places..(place + 1) * self.extent.places);
-        if let (Some(middle), Some(noise)) = (self.hues.get_mut(place), noise) {
-            *middle = hue.middle;
-            noise.copy_from_slice(&hue.envelope);
-            self.hues_taken += 1;
+        if let (Some(middle), Some(noise)) = (self.noise_frames.get_mut(place), noise) {
+            *middle = noise_frame.middle;
+            noise.copy_from_slice(&noise_frame.envelope);
+            self.noise_frames_taken += 1;
         }
     }
 
-    pub fn hue(&self, number: usize) -> Option<u64> {
-        (number < self.hues_taken).then(|| self.hues.get(number).copied()).flatten()
+    pub fn noise_frame(&self, number: usize) -> Option<u64> {
+        (number < self.noise_frames_taken).then(|| self.noise_frames.get(number).copied()).flatten()
     }
 
-    pub fn middle(&self, knot: usize) -> Option<u64> {
-        (knot < self.taken).then(|| self.middles.get(knot).copied()).flatten()
+    pub fn middle(&self, breakpoint: usize) -> Option<u64> {
+        (breakpoint < self.taken).then(|| self.middles.get(breakpoint).copied()).flatten()
     }
 
-    pub fn start(&self, knot: usize) -> Option<u64> {
-        (knot < self.taken).then(|| self.starts.get(knot).copied().flatten()).flatten()
+    pub fn start(&self, breakpoint: usize) -> Option<u64> {
+        (breakpoint < self.taken).then(|| self.starts.get(breakpoint).copied().flatten()).flatten()
     }
 
-    pub fn onset(&self, knot: usize) -> Option<Onset> {
-        (knot < self.taken).then(|| self.onsets.get(knot).copied().flatten()).flatten()
+    pub fn onset(&self, breakpoint: usize) -> Option<Onset> {
+        (breakpoint < self.taken).then(|| self.onsets.get(breakpoint).copied().flatten()).flatten()
     }
 
-    pub fn partials(&self, knot: usize) -> &[Partial] {
-        let places = self.places_of.get(knot).filter(|_| knot < self.taken);
+    pub fn partials(&self, breakpoint: usize) -> &[Partial] {
+        let places = self.places_of.get(breakpoint).filter(|_| breakpoint < self.taken);
         places.and_then(|&(from, to)| self.partials.get(from as usize..to as usize)).unwrap_or_default()
     }
 
-    pub fn noise(&self, hue: usize) -> &[u16] {
-        let knot = if hue < self.hues_taken { hue } else { return &[] };
-        self.noise.get(knot * self.extent.places..(knot + 1) * self.extent.places).unwrap_or_default()
+    pub fn noise(&self, noise_frame: usize) -> &[u16] {
+        let breakpoint = if noise_frame < self.noise_frames_taken { noise_frame } else { return &[] };
+        self.noise.get(breakpoint * self.extent.places..(breakpoint + 1) * self.extent.places).unwrap_or_default()
     }
 
     pub fn take_in_strength(&mut self, strength: &Strength) {

@@ -2,7 +2,7 @@
 
 use crate::CELL;
 use crate::bytes::many;
-use crate::touched::touched;
+use crate::prefault::prefaulted;
 use pulp::{Arch, Simd, WithSimd};
 use std::f64::consts::TAU;
 
@@ -118,7 +118,7 @@ pub(crate) struct Resonators {
 impl Resonators {
     /// So many resonators, of which none rings yet.
     pub fn new(resonators: usize) -> Self {
-        let lanes = touched(Lanes::default(), resonators.div_ceil(TOGETHER));
+        let lanes = prefaulted(Lanes::default(), resonators.div_ceil(TOGETHER));
         Self { lanes, ringing: 0, heard: [0.0; 2], arch: Arch::new() }
     }
 

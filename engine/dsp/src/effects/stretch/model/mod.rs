@@ -1,8 +1,8 @@
 //! What a source's sound is made of, moment by moment: partials, noise, onsets. One model per source, on an absolute
 //! clock, read by every effect that makes the sound anew.
 //!
-//! Every 512 samples (at 44.1 and 48 kHz) a frame is taken apart; a [`Knot`] tells what it held. The work is cut into
-//! steps at grid lines, and a knot is known from a grid line on that depends on nothing but its own number. No frame's
+//! Every 512 samples (at 44.1 and 48 kHz) a frame is taken apart; a [`Breakpoint`] tells what it held. The work is cut into
+//! steps at grid lines, and a breakpoint is known from a grid line on that depends on nothing but its own number. No frame's
 //! window reaches across an onset, so that nothing of a note is found before it.
 
 mod lobe;
@@ -15,8 +15,8 @@ mod told;
 mod tracks;
 
 use crate::bytes::many;
+use crate::prefault::prefaulted;
 use crate::schedule::Schedule;
-use crate::touched::touched;
 use crate::windows::scaled;
 use lobe::Lobe;
 use noise::Noise;
@@ -40,7 +40,7 @@ const AHEAD: u64 = 5;
 const BENT: u64 = 2;
 /// Frames kept.
 const FRAMES: usize = 8;
-/// Knots, hues and strengths kept.
+/// Breakpoints, noise frames and strengths kept.
 const KEPT: usize = 64;
 /// What is done at one grid line.
 #[derive(Clone, Copy)]
@@ -139,7 +139,7 @@ impl Attack {
     }
 }
 
-/// A partial at a knot.
+/// A partial at a breakpoint.
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Partial {
     /// Its place among the tracks, and its number: the same from birth to end, and no other's.
@@ -149,7 +149,7 @@ pub(crate) struct Partial {
     pub turns: f32,
     /// Its frequency in periods per sample.
     pub frequency: f32,
-    /// At its first knot how that changes per sample, and how far the phase lies beyond what the next knots agree on.
+    /// At its first breakpoint how that changes per sample, and how far the phase lies beyond what the next breakpoints agree on.
     pub glide: f32,
     pub offset: f32,
     /// Its amplitude, below 0 where it is turned over; and the change of its level in octaves per sample.
@@ -159,12 +159,12 @@ pub(crate) struct Partial {
 
 /// What a source held at one moment.
 #[derive(Clone, Debug)]
-pub(crate) struct Knot {
+pub(crate) struct Breakpoint {
     /// The moment.
     pub middle: u64,
-    /// The onset between the knot before and this one, if there is any: the last.
+    /// The onset between the breakpoint before and this one, if there is any: the last.
     pub onset: Option<u64>,
-    /// Where the sound came out of silence between the knot before and this one, if it did.
+    /// Where the sound came out of silence between the breakpoint before and this one, if it did.
     pub start: Option<u64>,
     partials: [Partial; PARTIALS],
     count: usize,
@@ -172,14 +172,14 @@ pub(crate) struct Knot {
 
 /// What a source's noise was like at one moment.
 #[derive(Clone, Debug)]
-pub(crate) struct Hue {
+pub(crate) struct NoiseFrame {
     /// The moment.
     pub middle: u64,
     /// Standard deviations, one for every two bins, see [`decode`].
     pub envelope: Box<[u16]>,
 }
 
-impl Knot {
+impl Breakpoint {
     /// The partials that sound.
     pub fn partials(&self) -> &[Partial] {
         self.partials.get(..self.count).unwrap_or_default()
@@ -195,13 +195,13 @@ pub(crate) struct Findings<'a> {
 
 impl<'a> Findings<'a> {
     /// What the source held, moment by moment.
-    pub fn knots(&self) -> Known<'a, Knot> {
-        self.model.knots.known(self.end)
+    pub fn breakpoints(&self) -> Known<'a, Breakpoint> {
+        self.model.breakpoints.known(self.end)
     }
 
     /// What its noise was like.
-    pub fn hues(&self) -> Known<'a, Hue> {
-        self.model.hues.known(self.end)
+    pub fn noise_frames(&self) -> Known<'a, NoiseFrame> {
+        self.model.noise_frames.known(self.end)
     }
 
     /// How strong it was.
@@ -236,10 +236,10 @@ pub(crate) struct Model {
     spectrum: Box<[Complex32]>,
     residual: Residual,
     last: Frame,
-    /// Onsets before the last knot.
+    /// Onsets before the last breakpoint.
     onsets_told: u64,
-    knots: Told<Knot>,
-    hues: Told<Hue>,
+    breakpoints: Told<Breakpoint>,
+    noise_frames: Told<NoiseFrame>,
     strengths: Told<Strength>,
 }
 
@@ -250,8 +250,9 @@ impl Model {
         let schedule = Schedule::new(hop, (STEPS.len() + EVEN.len()) as u64);
         let onsets = Onsets::new(rate);
         let peaks = Peaks::new(rate);
-        let knot = Knot { middle: 0, onset: None, start: None, partials: [Partial::default(); PARTIALS], count: 0 };
-        let hue = Hue { middle: 0, envelope: touched(0, places(rate)) };
+        let breakpoint =
+            Breakpoint { middle: 0, onset: None, start: None, partials: [Partial::default(); PARTIALS], count: 0 };
+        let noise_frame = NoiseFrame { middle: 0, envelope: prefaulted(0, places(rate)) };
         Self {
             stagger: schedule.stagger(stagger),
             behind: (peaks.size() as u64 / 2 + onsets.delay()).next_multiple_of(schedule.hop()),
@@ -263,12 +264,12 @@ impl Model {
             near: (1, 6),
             width: USUAL,
             frames: [None; FRAMES],
-            spectrum: touched(Complex32::ZERO, peaks.spectrum()),
+            spectrum: prefaulted(Complex32::ZERO, peaks.spectrum()),
             residual: Residual::new(rate),
             last: Frame::default(),
             onsets_told: 0,
-            knots: Told::new(KEPT, knot),
-            hues: Told::new(KEPT, hue),
+            breakpoints: Told::new(KEPT, breakpoint),
+            noise_frames: Told::new(KEPT, noise_frame),
             strengths: Told::new(KEPT, Strength { start: 0, partials: 1.0, rest: 0.0 }),
             schedule,
             onsets,
@@ -285,8 +286,8 @@ impl Model {
             + Noise::bytes(rate)
             + Period::bytes(rate)
             + Residual::bytes(rate)
-            + many::<(u64, Knot)>(KEPT)
-            + many::<(u64, Hue)>(KEPT)
+            + many::<(u64, Breakpoint)>(KEPT)
+            + many::<(u64, NoiseFrame)>(KEPT)
             + many::<u16>(KEPT * places(rate))
             + many::<(u64, Strength)>(KEPT)
     }
@@ -311,10 +312,10 @@ impl Model {
 
     /// Does what is due at the grid line `line`; `read` fills a slice with the past from a sample on.
     pub fn advance(&mut self, line: u64, read: impl Fn(i64, &mut [f32])) {
-        // The residual's sound is made all the time, at twice the pace at most: knots do not come evenly.
+        // The residual's sound is made all the time, at twice the pace at most: breakpoints do not come evenly.
         for _ in 0..2 {
             let told = |strength| self.strengths.tell(line, |place| *place = strength);
-            self.residual.go_on(self.attack, &self.knots, &read, told);
+            self.residual.go_on(self.attack, &self.breakpoints, &read, told);
         }
         let (round, due) = self.schedule.due(line + self.stagger);
         for step in due {
@@ -381,9 +382,9 @@ impl Model {
             Step::Draw => self.noise.draw(self.near.0),
             Step::Hurry => {
                 if let Some(middle) = self.residual.middle() {
-                    self.hues.tell(line, |hue| {
-                        hue.middle = middle;
-                        self.noise.hurry(self.near.1, &mut hue.envelope);
+                    self.noise_frames.tell(line, |noise_frame| {
+                        noise_frame.middle = middle;
+                        self.noise.hurry(self.near.1, &mut noise_frame.envelope);
                     });
                 }
             }
@@ -391,19 +392,19 @@ impl Model {
         }
     }
 
-    /// Makes a knot of a frame.
+    /// Makes a breakpoint of a frame.
     fn tell(&mut self, frame: Frame, line: u64) {
         let onset = (frame.onsets != self.onsets_told)
             .then(|| self.onsets.found().rev().find(|&onset| onset <= frame.middle))
             .flatten();
-        let last = self.knots.last().map_or(0, |knot| knot.middle);
+        let last = self.breakpoints.last().map_or(0, |breakpoint| breakpoint.middle);
         let start = self.onsets.started().filter(|&start| start >= last && start < frame.middle);
-        self.knots.tell(line, |knot| {
-            (knot.middle, knot.onset, knot.start, knot.count) = (frame.middle, onset, start, 0);
+        self.breakpoints.tell(line, |breakpoint| {
+            (breakpoint.middle, breakpoint.onset, breakpoint.start, breakpoint.count) = (frame.middle, onset, start, 0);
             self.tracks.tell(frame.number, |partial| {
-                if let Some(place) = knot.partials.get_mut(knot.count) {
+                if let Some(place) = breakpoint.partials.get_mut(breakpoint.count) {
                     *place = partial;
-                    knot.count += 1;
+                    breakpoint.count += 1;
                 }
             });
         });
@@ -455,15 +456,15 @@ mod tests {
         let heard = memory.heard(96_000);
         let model = heard.model().expect("it was asked for");
         let (mut sum, mut count, mut partials) = (0.0, 0.0, 0.0);
-        for number in model.hues().first()..model.hues().after() {
-            let hue = model.hues().get(number).unwrap();
-            for &x in &hue.envelope[10..400] {
+        for number in model.noise_frames().first()..model.noise_frames().after() {
+            let noise_frame = model.noise_frames().get(number).unwrap();
+            for &x in &noise_frame.envelope[10..400] {
                 sum += f64::from(decode(x)).powi(2);
                 count += 1.0;
             }
         }
-        for number in model.knots().first()..model.knots().after() {
-            partials += model.knots().get(number).unwrap().partials().len() as f64 / KEPT as f64;
+        for number in model.breakpoints().first()..model.breakpoints().after() {
+            partials += model.breakpoints().get(number).unwrap().partials().len() as f64 / KEPT as f64;
         }
         let level = 10.0 * (sum / count / 0.01f64).log10();
         assert!(level.abs() < 0.05, "{level} dB, {partials} partials");
@@ -479,10 +480,10 @@ mod tests {
         memory.write(0, &sound);
         let heard = memory.heard(96_000);
         let model = heard.model().expect("it was asked for");
-        let hues: Vec<u64> = (model.hues().first()..model.hues().after())
-            .map(|number| model.hues().get(number).unwrap().middle)
+        let noise_frames: Vec<u64> = (model.noise_frames().first()..model.noise_frames().after())
+            .map(|number| model.noise_frames().get(number).unwrap().middle)
             .collect();
-        assert!(model.onset(48_000).is_some() && hues.len() > 40, "{} hues", hues.len());
-        assert!(hues.windows(2).all(|two| two[1] >= two[0] + 1024), "{hues:?}");
+        assert!(model.onset(48_000).is_some() && noise_frames.len() > 40, "{} noise_frames", noise_frames.len());
+        assert!(noise_frames.windows(2).all(|two| two[1] >= two[0] + 1024), "{noise_frames:?}");
     }
 }

@@ -1,7 +1,7 @@
 //! What is left of a source when its partials are taken away: how strong it is where, so that it can be made anew.
 
 use crate::bytes::many;
-use crate::touched::touched;
+use crate::prefault::prefaulted;
 use crate::windows::scaled;
 use realfft::num_complex::Complex32;
 
@@ -45,7 +45,7 @@ pub(super) struct Noise {
 impl Noise {
     pub fn new(rate: u32) -> Self {
         let bins = places(rate);
-        let nothing = || touched(0.0f32, bins);
+        let nothing = || prefaulted(0.0f32, bins);
         Self {
             slow: nothing(),
             partials: nothing(),
@@ -160,7 +160,7 @@ impl Noise {
     }
 }
 
-/// Places of an envelope: one for every two bins of [a frame of made noise](super::super::breath::Breath).
+/// Places of an envelope: one for every two bins of [a frame of made noise](super::super::noise_synth::NoiseSynth).
 pub(crate) fn places(rate: u32) -> usize {
     (scaled(2048, rate) / 2 + 1).div_ceil(2)
 }

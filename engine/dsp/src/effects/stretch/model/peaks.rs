@@ -2,7 +2,7 @@
 
 use super::lobe::{self, Halves};
 use crate::bytes::{many, plan_bytes};
-use crate::touched::touched;
+use crate::prefault::prefaulted;
 use crate::transform;
 use crate::windows::scaled;
 use realfft::num_complex::Complex32;
@@ -59,16 +59,16 @@ impl Peaks {
         let bins = Self::bins(size, rate);
         let cells = bins / CELL;
         Self {
-            scratch: touched(Complex32::ZERO, forward.get_scratch_len()),
+            scratch: prefaulted(Complex32::ZERO, forward.get_scratch_len()),
             windows: (0..LENGTHS.len()).map(|width| lobe::halves(Self::length(size, width))).collect(),
-            frame: touched(0.0, size),
-            power: touched(0.0, bins + CELL),
-            least: touched(0.0, cells + 8),
-            floor: touched(0.0, cells),
-            highest: touched(0.0, bins),
-            spare: touched(0.0, bins),
+            frame: prefaulted(0.0, size),
+            power: prefaulted(0.0, bins + CELL),
+            least: prefaulted(0.0, cells + 8),
+            floor: prefaulted(0.0, cells),
+            highest: prefaulted(0.0, bins),
+            spare: prefaulted(0.0, bins),
             bins,
-            found: touched(Peak::default(), PEAKS),
+            found: prefaulted(Peak::default(), PEAKS),
             count: 0,
             forward,
         }

@@ -6,7 +6,7 @@
 use super::peaks::{LENGTHS, USUAL};
 use crate::CELL;
 use crate::bytes::{many, plan_bytes};
-use crate::touched::touched;
+use crate::prefault::prefaulted;
 use crate::transform;
 use crate::windows::{hann, scaled};
 use realfft::num_complex::Complex32;
@@ -81,7 +81,7 @@ impl Period {
         frame.iter_mut().zip(&window).for_each(|(x, w)| *x = *w);
         let mut spectrum = forward.make_output_vec();
         // The window's own likeness to itself, by the same way.
-        let mut scratch = touched(Complex32::ZERO, scratch);
+        let mut scratch = prefaulted(Complex32::ZERO, scratch);
         transform::forward(&*forward, &mut frame, &mut spectrum, part(&mut scratch, forward.get_scratch_len()));
         flatten(&mut spectrum);
         transform::inverse(&*inverse, &mut spectrum, &mut frame, part(&mut scratch, inverse.get_scratch_len()));
@@ -92,13 +92,13 @@ impl Period {
             scratch,
             apart,
             filter: (0..taps).map(|i| (tap(i) / sum) as f32).collect(),
-            past: touched(0.0, taps + CELL as usize),
-            kept: touched(0.0, 4 * FRAME),
+            past: prefaulted(0.0, taps + CELL as usize),
+            kept: prefaulted(0.0, 4 * FRAME),
             own: (first..=lag(LAGS.1)).map(|lag| own(lag) / own(0)).collect(),
             window: window.into(),
             first,
-            frame: touched(0.0, 2 * FRAME),
-            spectrum: touched(Complex32::ZERO, FRAME + 1),
+            frame: prefaulted(0.0, 2 * FRAME),
+            spectrum: prefaulted(Complex32::ZERO, FRAME + 1),
             width: USUAL,
             forward,
             inverse,

@@ -3,10 +3,10 @@
 
 use super::super::bank::{Bank, Between};
 use super::strength::Meter;
-use super::{Attack, Knot, Strength, Told};
+use super::{Attack, Breakpoint, Strength, Told};
 use crate::CELL;
 use crate::bytes::{many, plan_bytes};
-use crate::touched::touched;
+use crate::prefault::prefaulted;
 use crate::transform;
 use crate::windows::{hann, scaled};
 use realfft::num_complex::Complex32;
@@ -27,7 +27,7 @@ pub(super) struct Residual {
     meter: Meter,
     /// Where it has come to.
     at: u64,
-    /// The knot on the left, by its number, and whether the onset behind it is past; `None` before the first.
+    /// The breakpoint on the left, by its number, and whether the onset behind it is past; `None` before the first.
     left: Option<(u64, bool)>,
     start: u64,
     end: u64,
@@ -52,12 +52,12 @@ impl Residual {
         // A frame of noise reads its variance per sample in every bin.
         let gain = 1.0 / window.iter().map(|w| w * w).sum::<f32>().sqrt();
         Self {
-            scratch: touched(Complex32::ZERO, forward.get_scratch_len()),
+            scratch: prefaulted(Complex32::ZERO, forward.get_scratch_len()),
             window: window.iter().map(|w| w * gain).collect(),
-            rest: touched(0.0, 2 * size),
-            partials: touched(0.0, 2 * size),
-            frame: touched(0.0, size),
-            spectra: std::array::from_fn(|_| touched(Complex32::ZERO, size / 2 + 1)),
+            rest: prefaulted(0.0, 2 * size),
+            partials: prefaulted(0.0, 2 * size),
+            frame: prefaulted(0.0, size),
+            spectra: std::array::from_fn(|_| prefaulted(Complex32::ZERO, size / 2 + 1)),
             bank: Bank::new(),
             meter: Meter::default(),
             at: 0,
@@ -71,15 +71,15 @@ impl Residual {
         }
     }
 
-    /// Makes up to a cell more of both sounds, as far as there are knots, and tells how strong the source is beside them.
+    /// Makes up to a cell more of both sounds, as far as there are breakpoints, and tells how strong the source is beside them.
     pub fn go_on(
         &mut self,
         attack: Attack,
-        knots: &Told<Knot>,
+        breakpoints: &Told<Breakpoint>,
         read: &impl Fn(i64, &mut [f32]),
         mut tell: impl FnMut(Strength),
     ) {
-        if self.at >= self.end && !self.enter(knots) {
+        if self.at >= self.end && !self.enter(breakpoints) {
             return;
         }
         let samples = (self.end - self.at).min(CELL) as usize;
@@ -107,30 +107,30 @@ impl Residual {
         self.at += samples as u64;
     }
 
-    /// Goes on to the next stretch between knots, if there is one.
-    fn enter(&mut self, knots: &Told<Knot>) -> bool {
+    /// Goes on to the next stretch between breakpoints, if there is one.
+    fn enter(&mut self, breakpoints: &Told<Breakpoint>) -> bool {
         let (number, past) = match self.left {
             None => {
-                let Some(first) = knots.count().checked_sub(2) else { return false };
-                let Some(first_knot) = knots.get(first) else { return false };
-                self.at = first_knot.middle;
+                let Some(first) = breakpoints.count().checked_sub(2) else { return false };
+                let Some(first_breakpoint) = breakpoints.get(first) else { return false };
+                self.at = first_breakpoint.middle;
                 self.framed = self.at;
                 (first, false)
             }
             Some((number, true)) => (number + 1, false),
             // The onset is next.
-            Some((number, false)) => match knots.get(number + 1) {
+            Some((number, false)) => match breakpoints.get(number + 1) {
                 Some(next) if self.end < next.middle => (number, true),
                 _ => (number + 1, false),
             },
         };
-        let (Some(left), Some(right)) = (knots.get(number), knots.get(number + 1)) else {
+        let (Some(left), Some(right)) = (breakpoints.get(number), breakpoints.get(number + 1)) else {
             return false;
         };
         let (start, end, between) = match (right.onset, past) {
-            (Some(onset), true) => (onset, right.middle, Between::OnsetAndKnot),
-            (Some(onset), false) if onset > left.middle => (left.middle, onset, Between::KnotAndOnset),
-            _ => (left.middle, right.middle, Between::Knots),
+            (Some(onset), true) => (onset, right.middle, Between::OnsetAndBreakpoint),
+            (Some(onset), false) if onset > left.middle => (left.middle, onset, Between::BreakpointAndOnset),
+            _ => (left.middle, right.middle, Between::Breakpoints),
         };
         if right.onset.is_some() {
             self.onset = right.onset;
@@ -149,7 +149,7 @@ impl Residual {
         if self.due {
             self.framed += hop;
             if self.at >= self.framed + hop {
-                // Knots came late: what was left out is not made up for.
+                // Breakpoints came late: what was left out is not made up for.
                 self.framed = self.at;
             }
         }

@@ -1,7 +1,7 @@
 //! What a model has told of one kind, by number: the last of it is kept, and each is known from its grid line on.
 //! Effects see [`Known`] only: the same at a sample, however far beyond it the model has come.
 
-use crate::touched::touched;
+use crate::prefault::prefaulted;
 
 /// The most that is told at one grid line: a memory is written up to the line after the sample at which it is read.
 const A_LINE: usize = 2;
@@ -43,7 +43,7 @@ impl<T: Clone> Told<T> {
     /// Shows the last `count`, and keeps so many more that what the next line tells takes nothing away; they begin as
     /// `nothing`.
     pub fn new(count: usize, nothing: T) -> Self {
-        Self { kept: touched((u64::MAX, nothing), count + A_LINE), made: 0 }
+        Self { kept: prefaulted((u64::MAX, nothing), count + A_LINE), made: 0 }
     }
 
     /// Tells the next at the grid line `line`: `write` changes one that has been forgotten.

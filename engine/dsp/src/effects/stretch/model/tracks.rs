@@ -8,7 +8,7 @@ use super::lobe::{Lobe, VARIANCE};
 use super::peaks::{Peak, at};
 use super::{AHEAD, BENT, Partial};
 use crate::bytes::many;
-use crate::touched::touched_one;
+use crate::prefault::prefaulted_one;
 use realfft::num_complex::Complex32;
 use std::f32::consts::{LN_2, TAU};
 
@@ -130,7 +130,7 @@ impl Tracks {
 
     pub fn new() -> Self {
         Self {
-            tracks: touched_one([NONE; TRACKS]),
+            tracks: prefaulted_one([NONE; TRACKS]),
             order: [0; TRACKS],
             live: 0,
             born: [0; TRACKS],

@@ -2,12 +2,12 @@
 
 use tenterhook_plan::{Decibels, Identity, InstanceId, Mic, Plan, SceneId, Source};
 
+use crate::compiled_plan::{self, CompiledPlan, Need, Needs, walk_with};
 use crate::pool::{Becoming, PoolNeed};
-use crate::table::{self, Need, Needs, Table, walk_with};
 
-/// Places in the old table and in the new one, of what carries on; and what of the old one fades out before it goes.
+/// Places in the old compiled plan and in the new one, of what carries on; and what of the old one fades out before it goes.
 #[derive(Clone, Debug, Default)]
-pub(crate) struct Carry {
+pub(crate) struct Migration {
     pub mics: Vec<(usize, usize)>,
     pub sources: Vec<(usize, usize)>,
     /// The pools of voices on those sources, and what they become.
@@ -18,13 +18,13 @@ pub(crate) struct Carry {
     pub controllers: Vec<(usize, usize)>,
     /// For each scene of the old piece the one in the new piece that keeps its place.
     pub scenes: Vec<SceneId>,
-    /// Effects of the old table that do not go on.
+    /// Effects of the old compiled plan that do not go on.
     pub doomed: Vec<usize>,
-    /// Mics of the old table that go, or go on with another sound.
+    /// Mics of the old compiled plan that go, or go on with another sound.
     pub dipped_mics: Vec<usize>,
-    /// Sources of the new table that have no past.
+    /// Sources of the new compiled plan that have no past.
     pub fresh_sources: Vec<usize>,
-    /// Outputs of the old table that go, or go on at another channel or under another ceiling.
+    /// Outputs of the old compiled plan that go, or go on at another channel or under another ceiling.
     pub dipped_outputs: Vec<usize>,
 }
 
@@ -56,8 +56,11 @@ fn names(plan: &Plan) -> Vec<Name<'_>> {
         Name::Group(&group.name, mics.map(|mic| mic.name.as_str()).collect())
     });
     let mut names: Vec<_> = mics.chain(groups).collect();
-    let mut followed: Vec<(usize, usize)> =
-        table::feeds(plan).iter().enumerate().filter_map(|(index, place)| place.map(|place| (place, index))).collect();
+    let mut followed: Vec<(usize, usize)> = compiled_plan::feeds(plan)
+        .iter()
+        .enumerate()
+        .filter_map(|(index, place)| place.map(|place| (place, index)))
+        .collect();
     followed.sort_unstable();
     names.extend(followed.iter().map(|&(_, index)| Name::Effect(plan.identity(InstanceId::new(index)))));
     names
@@ -73,9 +76,9 @@ fn left_out(count: usize, kept: impl Fn(usize) -> bool) -> Vec<usize> {
 
 #[expect(
     clippy::indexing_slicing,
-    reason = "each place was counted in the list of the plan, and a table has a thing for each of its plan's"
+    reason = "each place was counted in the list of the plan, and a compiled plan has a thing for each of its plan's"
 )]
-impl Carry {
+impl Migration {
     /// From the plan `old`, whose sources and voices hold `had`, to the plan `new`, whose shall hold `needs`: these grow to
     /// what the same source had, so that its memory and its voices can simply move over.
     pub fn new(old: &Plan, had: &Had, new: &Plan, needs: &mut Needs) -> Self {
@@ -109,7 +112,7 @@ impl Carry {
         let place = |plan: &Plan, index: usize| match plan.instances[index].source {
             Source::Mic(id) => id.index(),
             Source::Group(id) => plan.mics.len() + id.index(),
-            Source::Instance(id) => table::feeds(plan)[id.index()].unwrap_or(0),
+            Source::Instance(id) => compiled_plan::feeds(plan)[id.index()].unwrap_or(0),
         };
         let mut residents = pairs(&identities(old), &identities(new));
         residents.retain(|&(i, j)| sources.contains(&(place(old, i), place(new, j))));
@@ -141,9 +144,9 @@ impl Carry {
         }
     }
 
-    /// AUDIO THREAD. What does not go on fades out of the old table, and nothing of it begins any more.
-    pub fn prepare(&self, old: &mut Table) {
-        let hurry = old.clock.hurry;
+    /// AUDIO THREAD. What does not go on fades out of the old compiled plan, and nothing of it begins any more.
+    pub fn prepare(&self, old: &mut CompiledPlan) {
+        let hurry = old.timings.hurry;
         for &i in &self.doomed {
             let resident = &mut old.residents[i];
             resident.doom(&mut old.pools[resident.pool], hurry);
@@ -156,17 +159,17 @@ impl Carry {
         }
     }
 
-    /// AUDIO THREAD. At sample `at`: moves what goes on from the old table into the new one: a few words each, whatever its size.
-    pub fn install(&self, old: &mut Table, new: &mut Table, at: u64) {
-        let clock = new.clock;
+    /// AUDIO THREAD. At sample `at`: moves what goes on from the old compiled plan into the new one: a few words each, whatever its size.
+    pub fn install(&self, old: &mut CompiledPlan, new: &mut CompiledPlan, at: u64) {
+        let timings = new.timings;
         for &(i, j) in &self.mics {
-            new.mics[j].carry(&mut old.mics[i], clock);
+            new.mics[j].carry(&mut old.mics[i], timings);
             if let (Some(old), Some(new)) = (old.hearings.get_mut(i), new.hearings.get_mut(j)) {
                 new.carry(old);
             }
         }
         for &(i, j) in &self.outputs {
-            new.outputs[j].carry(&old.outputs[i], clock);
+            new.outputs[j].carry(&old.outputs[i], timings);
         }
         for &(i, j) in &self.sources {
             std::mem::swap(&mut new.sources[j].memory, &mut old.sources[i].memory);
@@ -176,7 +179,7 @@ impl Carry {
         for &j in &self.fresh_sources {
             new.sources[j].memory.start(at);
             new.sources[j].coming.set(0.0);
-            new.sources[j].coming.go(1.0, clock.glide);
+            new.sources[j].coming.go(1.0, timings.glide);
         }
         for &(i, j) in &self.controllers {
             new.controllers[j] = old.controllers[i];

@@ -2,7 +2,7 @@
 
 /// The times that are the same for every effect.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Clock {
+pub(crate) struct Timings {
     /// Samples a second.
     pub rate: u32,
     /// The shortest time in which a smoothed value follows its controller: 20 ms.
@@ -35,7 +35,7 @@ pub(crate) struct Clock {
     pub reading_cells: u64,
 }
 
-impl Clock {
+impl Timings {
     pub fn new(rate: u32) -> Self {
         let samples = |seconds: f64| ((seconds * f64::from(rate)).round() as u32).max(1);
         Self {

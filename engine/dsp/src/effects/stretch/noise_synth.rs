@@ -4,8 +4,8 @@
 //! (after Serra and Smith, "Spectral modeling synthesis", Computer Music Journal 14, 1990).
 
 use crate::bytes::{many, plan_bytes};
+use crate::prefault::prefaulted;
 use crate::random::{frame, grain};
-use crate::touched::touched;
 use crate::transform;
 use crate::windows::{hann, scaled};
 use realfft::num_complex::Complex32;
@@ -22,7 +22,7 @@ pub(crate) const STEPS: [Step; 6] =
 /// What is done of a frame at one grid line.
 #[derive(Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Step {
-    /// Whoever it belongs to gives it the [envelope](Breath::envelope).
+    /// Whoever it belongs to gives it the [envelope](NoiseSynth::envelope).
     Envelope,
     /// A third of the spectrum.
     Fill(usize),
@@ -31,7 +31,7 @@ pub(crate) enum Step {
 }
 
 /// Makes the noise of one voice.
-pub(crate) struct Breath {
+pub(crate) struct NoiseSynth {
     inverse: Arc<dyn ComplexToReal<f32>>,
     scratch: Box<[Complex32]>,
     spectrum: Box<[Complex32]>,
@@ -45,21 +45,21 @@ pub(crate) struct Breath {
     seed: u64,
 }
 
-impl Breath {
+impl NoiseSynth {
     pub fn new(rate: u32) -> Self {
         let size = scaled(2048, rate);
         let inverse = RealFftPlanner::new().plan_fft_inverse(size);
         // Σ hann² = 1.5 over frames a quarter apart; a bin of unit variance makes 1/√size of a sample.
         let gain = 1.0 / (1.5 * size as f32).sqrt();
         Self {
-            scratch: touched(Complex32::ZERO, inverse.get_scratch_len()),
-            spectrum: touched(Complex32::ZERO, size / 2 + 1),
-            frame: touched(0.0, size),
+            scratch: prefaulted(Complex32::ZERO, inverse.get_scratch_len()),
+            spectrum: prefaulted(Complex32::ZERO, size / 2 + 1),
+            frame: prefaulted(0.0, size),
             window: hann(size).into_iter().map(|w| w * gain).collect(),
             normal: &NORMALS,
-            envelope: touched(0.0, (size / 2 + 1).div_ceil(2)),
+            envelope: prefaulted(0.0, (size / 2 + 1).div_ceil(2)),
             // Twice a frame: what a frame overwrites has sounded.
-            sum: touched(0.0, 2 * size),
+            sum: prefaulted(0.0, 2 * size),
             seed: 0,
             inverse,
         }
@@ -191,15 +191,15 @@ mod tests {
 
     #[test]
     fn an_even_envelope_makes_white_noise_of_its_level() {
-        let mut breath = Breath::new(48_000);
-        breath.begin(3);
-        let hop = breath.hop() as u64;
+        let mut noise_synth = NoiseSynth::new(48_000);
+        noise_synth.begin(3);
+        let hop = noise_synth.hop() as u64;
         let mut sum = 0.0f64;
         for number in 0..400 {
-            breath.envelope().fill(0.5);
-            STEPS.into_iter().for_each(|step| breath.step(step, number * hop, 7 + number * hop));
+            noise_synth.envelope().fill(0.5);
+            STEPS.into_iter().for_each(|step| noise_synth.step(step, number * hop, 7 + number * hop));
             let mut sound = vec![0.0; hop as usize];
-            breath.sound(number * hop, &mut sound);
+            noise_synth.sound(number * hop, &mut sound);
             if number >= 4 {
                 sum += sound.iter().map(|&x| f64::from(x).powi(2)).sum::<f64>();
             }

@@ -6,18 +6,18 @@ use tenterhook_dsp::effects::{EFFECTS, Effect, Prepared};
 use tenterhook_dsp::memory::{Insight, Memory};
 use tenterhook_plan::{Plan, Source as Reads};
 
-use crate::carry::Carry;
-use crate::clock::Clock;
 use crate::controllers::{Loudness, State, Trigger};
 use crate::fader::Fader;
 use crate::hearing::Hearing;
 use crate::midi::Midi;
+use crate::migration::Migration;
 use crate::pool::{Pool, PoolNeed, pools};
 use crate::resident::Resident;
 use crate::strip::{MicStrip, OutputStrip, SharedChannel, Source};
+use crate::timings::Timings;
 
 /// A scene: how long it takes to come in, and what sounds in it, in the order of the resident effects.
-pub(crate) struct SceneTable {
+pub(crate) struct CompiledScene {
     pub fade: u32,
     pub parts: Box<[ScenePart]>,
 }
@@ -29,8 +29,8 @@ pub(crate) struct ScenePart {
 }
 
 /// A whole piece, ready to sound.
-pub(crate) struct Table {
-    pub clock: Clock,
+pub(crate) struct CompiledPlan {
+    pub timings: Timings,
     pub step: fn(Insight, usize, u64),
     pub mics: Vec<MicStrip>,
     /// The mics of each group, by their place.
@@ -54,12 +54,12 @@ pub(crate) struct Table {
     pub loudness: Vec<Loudness>,
     /// One for each mic, or none at all where nobody asked.
     pub hearings: Vec<Hearing>,
-    pub scenes: Vec<SceneTable>,
-    /// What it takes over from the table before it.
-    pub carry: Carry,
-    /// The way home for the table before it: its place is there from the start and used once, so that handing the old
-    /// table back can neither fail nor free anything.
-    pub home: HeapProd<Box<Table>>,
+    pub scenes: Vec<CompiledScene>,
+    /// What it takes over from the compiled plan before it.
+    pub carry: Migration,
+    /// The way home for the compiled plan before it: its place is there from the start and used once, so that handing the old
+    /// compiled plan back can neither fail nor free anything.
+    pub home: HeapProd<Box<CompiledPlan>>,
 }
 
 /// How much of a source's past its effects read.
@@ -73,7 +73,7 @@ pub(crate) struct Need {
     pub model: bool,
 }
 
-/// The place in [`Table::sources`] of what an effect reads; `feeds` says which source an instance feeds.
+/// The place in [`CompiledPlan::sources`] of what an effect reads; `feeds` says which source an instance feeds.
 fn place(plan: &Plan, reads: Reads, feeds: &[Option<usize>]) -> usize {
     match reads {
         Reads::Mic(id) => id.index(),
@@ -150,7 +150,7 @@ impl Default for Making {
 }
 
 impl Making {
-    /// The effect of a name that the checker of pieces has found in the table.
+    /// The effect of a name that the checker of pieces has found in the table of effects.
     #[expect(clippy::indexing_slicing, reason = "there is one at least; not for the audio thread")]
     pub fn effect(self, name: &str) -> &'static Effect {
         self.effects.iter().find(|effect| effect.declaration.name == name).unwrap_or(&self.effects[0])
@@ -166,7 +166,7 @@ pub(crate) fn walk_with(walk: &mut Vec<usize>, resident: usize) {
     }
 }
 
-impl Table {
+impl CompiledPlan {
     /// Builds a piece. Not for the audio thread: this allocates, and touches, all that the piece will ever need.
     pub fn new(
         plan: &Plan,
@@ -174,8 +174,8 @@ impl Table {
         ports: &[String],
         needs: Needs,
         making: Making,
-        carry: Carry,
-        home: HeapProd<Box<Table>>,
+        carry: Migration,
+        home: HeapProd<Box<CompiledPlan>>,
     ) -> Self {
         let feeds = feeds(plan);
         let outputs = plan.outputs.len();
@@ -201,9 +201,9 @@ impl Table {
         }
         let mut walk = Vec::with_capacity(residents.len());
         walk.extend(feeds.iter().enumerate().filter_map(|(index, feeds)| feeds.and(Some(index))));
-        let clock = Clock::new(rate);
+        let timings = Timings::new(rate);
         Self {
-            clock,
+            timings,
             step: making.step,
             mics: plan.mics.iter().map(|mic| MicStrip::new(mic, rate)).collect(),
             groups: plan.groups.iter().map(|group| group.mics.iter().map(|id| id.index()).collect()).collect(),
@@ -221,15 +221,15 @@ impl Table {
             midi: Midi::new(plan, ports),
             loudness: Loudness::all(plan, rate),
             hearings: if making.hears { Hearing::all(plan, rate) } else { Vec::new() },
-            scenes: plan.scenes.iter().map(|scene| SceneTable::new(scene, plan, clock)).collect(),
+            scenes: plan.scenes.iter().map(|scene| CompiledScene::new(scene, plan, timings)).collect(),
             carry,
             home,
         }
     }
 }
 
-impl SceneTable {
-    fn new(scene: &tenterhook_plan::Scene, plan: &Plan, clock: Clock) -> Self {
+impl CompiledScene {
+    fn new(scene: &tenterhook_plan::Scene, plan: &Plan, timings: Timings) -> Self {
         let part = |used: &tenterhook_plan::Use| {
             let mut gains = vec![0.0; plan.outputs.len()].into_boxed_slice();
             for send in &used.sends {
@@ -243,7 +243,7 @@ impl SceneTable {
         let mut parts: Box<[ScenePart]> = uses.map(part).collect();
         parts.sort_by_key(|part| part.resident);
         // A fade of nothing would be a click.
-        Self { fade: clock.samples(scene.fade).max(clock.glide), parts }
+        Self { fade: timings.samples(scene.fade).max(timings.glide), parts }
     }
 
     /// The factors to each output of the part at this place.

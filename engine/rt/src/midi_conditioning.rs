@@ -11,9 +11,9 @@
 use tenterhook_dsp::CELL;
 use tenterhook_plan::{Address, Controller, ControllerId, Curve, Gesture, Message, Reads};
 
-use crate::clock::Clock;
 use crate::controllers::State;
 use crate::reading::Reading;
+use crate::timings::Timings;
 
 /// One thing that a message says.
 #[derive(Clone, Copy, Debug)]
@@ -135,7 +135,7 @@ impl Hand {
     }
 
     /// Takes in what a message says.
-    pub fn hear(&mut self, said: Said, at: u64, clock: &Clock) {
+    pub fn hear(&mut self, said: Said, at: u64, timings: &Timings) {
         let value = match (self.kind, said) {
             (Kind::Note | Kind::Switch, Said::Value(value) | Said::Finer(value)) => u16::from(value >= 64),
             (Kind::Steps, Said::Value(value) | Said::Finer(value)) => u16::from(value),
@@ -146,7 +146,7 @@ impl Hand {
                         self.parts = (high, 0);
                         // One that waits already is not put off by more of them: some send no finer part at all.
                         if at >= self.pair_until || self.waits.is_none() {
-                            self.pair_until = at + clock.pair;
+                            self.pair_until = at + timings.pair;
                         }
                     }
                     Said::Finer(low) => (self.parts.1, self.pair_until) = (low, 0),
@@ -158,7 +158,7 @@ impl Hand {
     }
 
     /// What acts at this sample, if anything does; else what was said waits for a later line.
-    pub fn settle(&mut self, at: u64, states: &[State], clock: &Clock) -> Option<Gesture> {
+    pub fn settle(&mut self, at: u64, states: &[State], timings: &Timings) -> Option<Gesture> {
         if at < self.not_before || at < self.pair_until {
             return None;
         }
@@ -169,7 +169,7 @@ impl Hand {
         }
         self.not_before = match self.kind {
             Kind::Note => 0,
-            Kind::Switch if self.acted != Some(value) => at + clock.bounce,
+            Kind::Switch if self.acted != Some(value) => at + timings.bounce,
             Kind::Switch | Kind::Steps | Kind::Fine => at - at % CELL + CELL,
         };
         if self.kind == Kind::Switch && self.acted != Some(value) {

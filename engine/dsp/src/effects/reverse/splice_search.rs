@@ -7,12 +7,12 @@
 use super::onsets::{BEFORE, Onsets};
 use crate::bytes::many;
 use crate::memory::Heard;
-use crate::touched::touched;
+use crate::prefault::prefaulted;
 
-/// How much a note's beginning in a seam weighs against likeness, which is −1…1: any start without one is better.
+/// How much a note's beginning in a splice weighs against likeness, which is −1…1: any start without one is better.
 const WHOLE: f32 = 2.0;
 
-/// Blocks of sound behind the seam's end that [`Onsets`] look at.
+/// Blocks of sound behind the splice's end that [`Onsets`] look at.
 const BEYOND: usize = 8;
 
 /// What is done one after the other.
@@ -32,7 +32,7 @@ enum Work {
 /// What two readings do to a sound between them; both read backwards.
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Readings {
-    /// The sample that the old one comes to at the seam's beginning.
+    /// The sample that the old one comes to at the splice's beginning.
     pub old: i64,
     /// How far before its start the new one comes in the end: there it is faded out.
     pub span: i64,
@@ -40,7 +40,7 @@ pub(crate) struct Readings {
     pub before: i64,
 }
 
-/// How long a seam is and where it may lie, in samples.
+/// How long a splice is and where it may lie, in samples.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(crate) struct Extent {
     /// Over so many both sound.
@@ -59,7 +59,7 @@ struct Sizes {
     /// Samples of the coarse sound, and starts that are tried in it.
     coarse: usize,
     starts: usize,
-    /// Blocks in which a seam may lie, and what is looked at before them.
+    /// Blocks in which a splice may lie, and what is looked at before them.
     blocks: usize,
 }
 
@@ -92,8 +92,8 @@ impl Sizes {
     }
 }
 
-/// The search for one seam after another.
-pub(crate) struct Seam {
+/// The search for one splice after another.
+pub(crate) struct SpliceSearch {
     rate: u32,
     length: usize,
     range: usize,
@@ -125,13 +125,13 @@ pub(crate) struct Seam {
     sums: [f32; 3],
 }
 
-impl Seam {
-    /// Seams of this extent or a smaller one, at `rate` samples a second.
+impl SpliceSearch {
+    /// Splices of this extent or a smaller one, at `rate` samples a second.
     pub fn new(rate: u32, extent: Extent) -> Self {
         let Extent { length, range } = extent;
         let sizes = Sizes::new(rate, extent);
         let Sizes { block, coarse, starts, blocks, .. } = sizes;
-        let silence = |samples: usize| touched(0.0f32, samples);
+        let silence = |samples: usize| prefaulted(0.0f32, samples);
         Self {
             rate,
             length,
@@ -147,7 +147,7 @@ impl Seam {
             new: silence(blocks * block),
             old_coarse: silence(coarse),
             new_coarse: silence(starts + coarse),
-            new_energy: touched(0.0, starts + coarse + 1),
+            new_energy: prefaulted(0.0, starts + coarse + 1),
             old_energy: 0.0,
             heard: 0,
             block_sound: silence(block),
@@ -168,7 +168,7 @@ impl Seam {
             + Onsets::bytes(blocks + BEYOND)
     }
 
-    /// From here on seams have this extent, for which there is room.
+    /// From here on splices have this extent, for which there is room.
     pub fn resize(&mut self, extent: Extent) {
         (self.length, self.range) = (extent.length, extent.range);
         self.sizes = Sizes::new(self.rate, extent);
@@ -222,7 +222,7 @@ impl Seam {
         }
     }
 
-    /// What was found: the sample before which the new reading starts, and how alike both are through the seam, −1…1.
+    /// What was found: the sample before which the new reading starts, and how alike both are through the splice, −1…1.
     pub fn found(&self) -> (i64, f32) {
         (self.start(self.best), likeness(self.sums.map(f64::from)))
     }
@@ -231,7 +231,7 @@ impl Seam {
         self.line - self.range as i64 + place as i64
     }
 
-    /// The first sample of `new` that belongs to a seam, as a place in it.
+    /// The first sample of `new` that belongs to a splice, as a place in it.
     fn base(&self) -> usize {
         self.new_length().saturating_sub(self.range + self.length)
     }
@@ -311,7 +311,7 @@ impl Seam {
         }
     }
 
-    /// How clearly notes begin where this start would fade, leave out or repeat them: a weight for the seam itself, and
+    /// How clearly notes begin where this start would fade, leave out or repeat them: a weight for the splice itself, and
     /// one for what lies between this reading's end and the old one's start.
     fn cut(&self, start: i64) -> f32 {
         let (length, block) = (self.length as i64, self.sizes.block as i64);
@@ -344,7 +344,7 @@ impl Seam {
         }
     }
 
-    /// Takes a part of the seam into its likeness, as much as both sound at each sample.
+    /// Takes a part of the splice into its likeness, as much as both sound at each sample.
     fn weigh(&mut self, turn: usize) {
         let (mut sums, new) = (self.sums, self.new_from(self.base() + self.best));
         let samples = self.old().iter().zip(new).enumerate();
