@@ -92,6 +92,7 @@ impl Wanted {
         self.usual.unwrap_or(by_itself)
     }
 
+    /// A value of this unit as it is written in a file.
     pub fn spell(&self, value: f64) -> String {
         let quotes = if self.unit == Unit::Number { "" } else { "\"" };
         format!("{quotes}{}{quotes}", unit::spell(self.unit, value))

@@ -30,6 +30,7 @@ pub(crate) struct Place {
 }
 
 impl Place {
+    /// Bytes of the file at this place of the list of texts.
     pub fn new(file: usize, span: Range<usize>) -> Self {
         Self { file, start: span.start, end: span.end }
     }
@@ -47,6 +48,7 @@ pub(crate) struct Lines<'t> {
 }
 
 impl<'t> Lines<'t> {
+    /// For looking up lines and columns of this text.
     pub fn new(text: &'t str) -> Self {
         let starts = std::iter::once(0).chain(text.match_indices('\n').map(|(at, _)| at + 1)).collect();
         Self { text, starts }

@@ -211,10 +211,12 @@ impl<'t> From<&'t Text> for Source<'t> {
 }
 
 impl Findings {
+    /// One more error, at its place and with its remedy.
     pub fn add(&mut self, kind: Kind, place: Place, message: impl Into<String>, remedy: impl Into<String>) {
         self.0.push(Finding { kind, place, message: message.into(), remedy: remedy.into() });
     }
 
+    /// How many errors and cautions there are.
     pub fn len(&self) -> usize {
         self.0.len()
     }
@@ -226,10 +228,12 @@ impl Findings {
         later.any(|finding| finding.kind == Kind::KeyBelongsAbove && finding.message.starts_with(&named))
     }
 
+    /// Whether one of them is an error: cautions alone stop nothing.
     pub fn has_errors(&self) -> bool {
         self.0.iter().any(|finding| finding.kind.severity() == Severity::Error)
     }
 
+    /// Those of a later step, behind these.
     pub fn append(&mut self, mut later: Findings) {
         self.0.append(&mut later.0);
     }

@@ -99,6 +99,7 @@ impl Singer {
         }
     }
 
+    /// From here on it takes in what it hears.
     pub fn begin(&self) {
         self.begin.store(true, Ordering::Release);
     }

@@ -58,6 +58,7 @@ impl Company {
         client.connect_ports_by_name("company:pedals", "tenterhook:midi").unwrap();
     }
 
+    /// From here on they play.
     pub fn begin(&self) {
         self.state.begun.store(true, Ordering::Release);
     }

@@ -40,6 +40,7 @@ pub fn grown(path: &Path) {
     within_a_minute("the log has grown", || frames() >= ENOUGH);
 }
 
+/// The names of the files in a folder, sorted.
 pub fn names(folder: &Path) -> Vec<String> {
     let entries = fs::read_dir(folder).unwrap();
     entries.map(|entry| entry.unwrap().file_name().into_string().unwrap()).collect()

@@ -11,6 +11,7 @@ pub struct Waiting {
 }
 
 impl Waiting {
+    /// From here on it watches how long the machine keeps everybody waiting.
     pub fn begin() -> Self {
         let (late, over) = (Arc::new(AtomicU64::new(0)), Arc::new(AtomicBool::new(false)));
         let (counts, ends) = (Arc::clone(&late), Arc::clone(&over));
@@ -25,6 +26,7 @@ impl Waiting {
         Self { late, over }
     }
 
+    /// How much longer a thread has slept than it asked for, all together.
     pub fn late(&self) -> Duration {
         Duration::from_micros(self.late.load(Ordering::Relaxed))
     }

@@ -51,6 +51,7 @@ pub(crate) fn schema<T>(keys: impl FnOnce(&mut Fields<'_>, &mut Findings) -> T) 
 }
 
 impl<'t> Fields<'t> {
+    /// The keys of one table of a file, none of which has been asked for.
     pub fn new(table: &'t DeTable<'t>, file: usize) -> Self {
         Self { table, file, known: Vec::new(), asked: None }
     }

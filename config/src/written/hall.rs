@@ -92,6 +92,7 @@ impl Hall {
         fields::read("a hall", table, file, findings, Hall::keys)
     }
 
+    /// Asks for all keys of a hall.
     pub fn keys(fields: &mut Fields<'_>, findings: &mut Findings) -> Self {
         Hall {
             tables: Tables::keys(fields, true, findings),

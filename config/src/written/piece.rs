@@ -114,6 +114,7 @@ impl Piece {
         })
     }
 
+    /// Asks for all keys of a piece.
     pub fn keys(fields: &mut Fields<'_>, findings: &mut Findings) -> Self {
         let tuning = Quantity::new(Unit::Hertz, 200.0, 900.0).usually(TUNING_HZ);
         let piece = Piece {

@@ -220,10 +220,12 @@ pub(crate) struct Quantity {
 }
 
 impl Quantity {
+    /// A number of this unit from `least` to `most`.
     pub const fn new(unit: Unit, least: f64, most: f64) -> Self {
         Self { unit, least, most, usual: None }
     }
 
+    /// The same, and what it is if nothing is said.
     pub const fn usually(self, usual: f64) -> Self {
         Self { usual: Some(usual), ..self }
     }

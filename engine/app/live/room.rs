@@ -60,6 +60,7 @@ impl<'p> Room<'p> {
         }
     }
 
+    /// The same as JSON: bytes taken and free, and whether it fits.
     pub fn to_json(&self) -> Value {
         json!({ "bytes": self.takes.all, "rate": self.rate, "free": self.free.map(|free| free.bytes), "fits": self.fits() })
     }

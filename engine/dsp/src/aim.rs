@@ -41,6 +41,7 @@ pub(crate) struct Span {
 }
 
 impl Span {
+    /// Samples.
     pub fn length(&self) -> u64 {
         (self.to - self.from).max(0) as u64
     }
@@ -56,6 +57,7 @@ pub(crate) struct Aim<'a> {
 }
 
 impl<'a> Aim<'a> {
+    /// What is known by these moments of a source at `rate` samples a second.
     pub fn new(moments: Moments<'a>, rate: u32) -> Self {
         let newest = (0..4).find(|&back| moments.get(back).is_some()).unwrap_or(0);
         Self { moments, newest, rate: f64::from(rate) }

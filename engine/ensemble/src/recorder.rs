@@ -28,6 +28,7 @@ pub struct Blown {
 }
 
 impl Blown {
+    /// A note; `number` seeds what differs from note to note.
     pub fn new(rate: u32, note: &Note, number: u64) -> Self {
         let hz = note.hz();
         let count = Cycle::harmonics_below(12_000.0, hz * 1.02, rate).min(HARMONICS_DB.len());

@@ -12,6 +12,7 @@ pub struct Spill {
 }
 
 impl Spill {
+    /// A room that is silent, at `rate` samples a second.
     pub fn new(rate: u32) -> Self {
         Self { late: vec![[0.0; 3]; crate::sample(METRES / 343.0, rate).max(1) as usize], place: 0 }
     }

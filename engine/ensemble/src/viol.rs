@@ -27,11 +27,13 @@ pub struct Body {
 }
 
 impl Body {
+    /// A body that is at rest, at `rate` samples a second.
     pub fn new(rate: u32) -> Self {
         let ends = [Filter::highpass(95.0, rate), Filter::lowpass(4200.0, rate)];
         Self { filters: ends.into_iter().chain(BODY.map(|(hz, q, db)| Filter::peak(hz, q, db, rate))).collect() }
     }
 
+    /// The next sample of what the strings move.
     pub fn next(&mut self, strings: f64) -> f64 {
         self.filters.iter_mut().fold(strings, |x, filter| filter.next(x))
     }
@@ -54,6 +56,7 @@ impl Bowed {
     const ATTACK: f64 = 0.22;
     const RELEASE: f64 = 0.45;
 
+    /// A note; `number` seeds what differs from note to note.
     pub fn new(rate: u32, note: &Note, number: u64) -> Self {
         let hz = note.hz();
         let count = Cycle::harmonics_below(7000.0, hz * 1.02, rate);
@@ -117,6 +120,7 @@ impl Plucked {
     /// Gut's stiffness: the n-th partial is n √(1 + B n²) (Fletcher 1964, JASA 36, 203; this B invented, small).
     const STIFFNESS: f64 = 2e-5;
 
+    /// A note; `number` seeds what differs from note to note.
     pub fn new(rate: u32, note: &Note, number: u64) -> Self {
         let hz = note.hz();
         let count = Cycle::harmonics_below(6000.0, hz * 1.05, rate).min(48);

@@ -39,6 +39,7 @@ pub struct Refusal {
 }
 
 impl Refusal {
+    /// A refusal with what is told to a person.
     pub fn new(status: StatusCode, words: impl Into<String>) -> Self {
         Self { status, words: words.into(), wait: None }
     }

@@ -38,6 +38,7 @@ pub(crate) struct Etudes {
 }
 
 impl Etudes {
+    /// All études, and what renders them.
     pub fn new(all: Vec<Etude>, hear: Arc<Hear>) -> Self {
         Self { all, hear, alone: Arc::default() }
     }

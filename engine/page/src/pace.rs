@@ -20,6 +20,7 @@ pub(crate) struct Purse {
 }
 
 impl Purse {
+    /// Full at first.
     pub fn new(pace: Pace, now: Instant) -> Self {
         Self { pace, left: pace.at_once, counted: now }
     }
@@ -62,12 +63,14 @@ pub(crate) struct ByNetwork<T> {
 const SLOTS: usize = 4096;
 
 impl<T: Clone> ByNetwork<T> {
+    /// Each address begins with one of these.
     pub fn new(each: T) -> Self {
         Self { slots: vec![each; SLOTS].into(), hasher: RandomState::new() }
     }
 }
 
 impl<T> ByNetwork<T> {
+    /// What is kept for the network of an address, and for all whose hash meets with its.
     pub fn of(&mut self, peer: IpAddr) -> &mut T {
         let hash = self.hasher.hash_one(network(peer)) as usize;
         &mut self.slots[hash % SLOTS]

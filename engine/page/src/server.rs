@@ -275,6 +275,7 @@ impl Shown {
         Self { state, piece_number, pieces, now }
     }
 
+    /// The piece in force.
     pub fn plan(&self) -> &Arc<Plan> {
         &self.state.engine.plan
     }
@@ -321,14 +322,17 @@ impl Shared {
         self.meters.send_replace(frame::frame(sample, plan.mics.len(), &shown).into());
     }
 
+    /// The newest state, and each after it.
     pub fn shown(&self) -> watch::Receiver<Arc<Shown>> {
         self.shown.subscribe()
     }
 
+    /// The newest meters, and each after them.
     pub fn meters(&self) -> watch::Receiver<Bytes> {
         self.meters.subscribe()
     }
 
+    /// Whether the run is ending.
     pub fn ending(&self) -> watch::Receiver<bool> {
         self.end.subscribe()
     }
@@ -340,6 +344,7 @@ impl Shared {
         crate::wire::history(history.from_slot, SLOTS_A_SECOND, &history.channels)
     }
 
+    /// Forgets all held peaks, clips and verdicts.
     pub fn reset(&self) {
         lock(&self.bench).reset();
     }

@@ -53,6 +53,7 @@ pub(crate) struct Trigger {
 }
 
 impl Trigger {
+    /// Ready to act.
     pub fn new(controller: Option<ControllerId>) -> Self {
         Self { controller, armed: true, not_before: 0 }
     }

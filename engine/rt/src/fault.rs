@@ -111,6 +111,7 @@ pub(crate) struct Told {
 }
 
 impl Told {
+    /// One that is still to be told.
     pub fn of(fault: Fault) -> Self {
         Self { fault: Some(fault), told: false }
     }

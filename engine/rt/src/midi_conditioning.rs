@@ -121,6 +121,7 @@ impl Hand {
         })
     }
 
+    /// The controller that it works.
     pub fn id(&self) -> ControllerId {
         self.id
     }

@@ -36,6 +36,7 @@ pub(crate) struct Had {
 }
 
 impl Had {
+    /// What a piece with these needs holds.
     pub fn of(needs: &Needs) -> Self {
         Self { sources: needs.sources.clone(), pools: needs.pools.clone() }
     }

@@ -80,10 +80,12 @@ impl Pool {
         size_of::<Self>() + need.voices * (voice + processor) + need.guests * voice
     }
 
+    /// The voice at a place.
     pub fn get(&self, slot: usize) -> Option<&Voice> {
         self.voices.get(slot)
     }
 
+    /// The voice at a place.
     pub fn get_mut(&mut self, slot: usize) -> Option<&mut Voice> {
         self.voices.get_mut(slot)
     }

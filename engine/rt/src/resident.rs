@@ -69,6 +69,7 @@ pub(crate) enum Works {
 }
 
 impl Works {
+    /// What works an effect of a plan with these controllers.
     pub fn new(by: By, controllers: &[Controller]) -> Self {
         let By::Controller(id) = by else { return Works::Scene };
         let controller = controllers.get(id.index());

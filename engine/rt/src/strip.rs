@@ -79,6 +79,7 @@ pub(crate) struct MicStrip {
 }
 
 impl MicStrip {
+    /// The strip of a mic, open and silent.
     pub fn new(mic: &Mic, rate: u32) -> Self {
         let trim = mic.trim.gain();
         Self {
@@ -157,6 +158,7 @@ pub(crate) struct OutputStrip {
 }
 
 impl OutputStrip {
+    /// The strip of an output at 0 dB, silent.
     pub fn new(output: &Output, rate: u32) -> Self {
         let ceiling = output.ceiling.gain();
         Self {

@@ -36,6 +36,7 @@ pub(crate) struct Timings {
 }
 
 impl Timings {
+    /// Those at `rate` samples a second.
     pub fn new(rate: u32) -> Self {
         let samples = |seconds: f64| ((seconds * f64::from(rate)).round() as u32).max(1);
         Self {

@@ -65,6 +65,7 @@ pub(crate) struct Begins<'a> {
 }
 
 impl Voice {
+    /// A free voice; without a processor only a place for one.
     pub fn new(processor: Option<Box<dyn Processor>>, outputs: usize) -> Self {
         Self {
             life: Life::Free,

@@ -36,6 +36,7 @@ pub struct Frames {
 }
 
 impl Frames {
+    /// Frames of so many seconds at `rate` samples a second.
     pub fn new(planner: &mut RealFftPlanner<f32>, rate: f64, seconds: f64) -> Self {
         let half = ((seconds * rate / 2.0).round() as usize).max(4);
         let length = 2 * half + 1;

@@ -68,6 +68,7 @@ impl Gatherer {
         }
     }
 
+    /// What all of it came to.
     pub fn finish(mut self) -> Ground {
         if self.gathered > 0 {
             self.close();

@@ -61,6 +61,7 @@ struct Heard {
 }
 
 impl Listener {
+    /// For `rate` samples a second.
     pub fn new(planner: &mut RealFftPlanner<f32>, rate: f64) -> Self {
         let length = ((WINDOW_SECONDS * rate).round() as usize).max(8);
         let lags = (rate / LOWEST_HZ).ceil() as usize + SINC as usize + 2;

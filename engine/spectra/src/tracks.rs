@@ -46,6 +46,7 @@ struct Live {
 }
 
 impl Tracker {
+    /// No track yet.
     pub fn new() -> Self {
         Self { live: Vec::new(), frame: 0 }
     }

@@ -42,6 +42,7 @@ pub(crate) struct Tuned {
 }
 
 impl Quantity {
+    /// Its declaration, as parser, schema and page read it.
     pub const fn declare(&self) -> SettingDeclaration {
         let Self { name, help, unit, least, most, default } = *self;
         SettingDeclaration { name, help, kind: Kind::Quantity { unit, least, most, default } }
@@ -68,6 +69,7 @@ impl<T: Copy, const N: usize> Choice<T, N> {
 }
 
 impl Interval {
+    /// Its declaration, as parser, schema and page read it.
     pub const fn declare(&self) -> SettingDeclaration {
         let Self { name, help, least, most, default } = *self;
         SettingDeclaration {
@@ -79,12 +81,14 @@ impl Interval {
 }
 
 impl Sound {
+    /// Its declaration, as parser, schema and page read it.
     pub const fn declare(&self) -> SettingDeclaration {
         SettingDeclaration { name: self.name, help: self.help, kind: Kind::Sound }
     }
 }
 
 impl Tuned {
+    /// Its declaration, as parser, schema and page read it.
     pub const fn declare(&self) -> SettingDeclaration {
         SettingDeclaration { name: self.name, help: self.help, kind: Kind::Tuning }
     }

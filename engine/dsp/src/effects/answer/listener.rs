@@ -113,6 +113,7 @@ impl Listener {
     /// How far back of its beginning it listens, in seconds.
     pub const PAST: f64 = 22.0;
 
+    /// For pauses up to this many seconds.
     pub fn new(rate: u32, longest_pause: f64) -> Self {
         let cells = ((FRAME * f64::from(rate) / CELL as f64).round() as u64).max(1);
         let frame = cells * CELL;

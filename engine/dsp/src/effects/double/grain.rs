@@ -24,6 +24,7 @@ pub(super) struct Reading {
 }
 
 impl Reading {
+    /// For reading so many samples of the past in one of ours.
     pub fn new(pace: f64) -> Self {
         static PLAIN: LazyLock<Arc<Weights>> = LazyLock::new(|| Arc::new(weights(1.0)));
         let weights = if pace > 1.0 { Arc::new(weights(pace)) } else { Arc::clone(&PLAIN) };

@@ -74,6 +74,7 @@ pub(super) struct Pitch {
 }
 
 impl Pitch {
+    /// For `rate` samples a second; allocates all that it needs.
     pub fn new(rate: u32) -> Self {
         let apart = (scaled(2048, rate) / 512).clamp(1, CELL as usize);
         let kept_rate = f64::from(rate) / apart as f64;

@@ -210,6 +210,7 @@ pub(crate) struct Bank {
 }
 
 impl Bank {
+    /// A bank that sounds nothing; allocates all that it needs.
     pub fn new() -> Self {
         let lanes = || prefaulted_one(Lanes::new());
         Self { now: lanes(), next: lanes(), courses: prefaulted_one(Courses::new()), arch: Arch::new() }

@@ -46,6 +46,7 @@ pub(crate) struct NoiseSynth {
 }
 
 impl NoiseSynth {
+    /// For `rate` samples a second; allocates all that it needs.
     pub fn new(rate: u32) -> Self {
         let size = scaled(2048, rate);
         let inverse = RealFftPlanner::new().plan_fft_inverse(size);
@@ -77,6 +78,7 @@ impl NoiseSynth {
         self.seed = seed;
     }
 
+    /// Samples from one frame to the next.
     pub fn hop(&self) -> usize {
         self.frame.len() / 4
     }

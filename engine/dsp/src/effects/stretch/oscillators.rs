@@ -18,6 +18,7 @@ pub(crate) struct Courses {
 }
 
 impl Courses {
+    /// Oscillators that stand still.
     pub fn new() -> Self {
         let nothing = [0.0; SLOTS];
         Self { turns: nothing, frequency: nothing, bend: nothing, amplitude: nothing, slope: nothing, count: 0 }

@@ -85,6 +85,7 @@ impl Extent {
 }
 
 impl Record {
+    /// An empty record with room for so much.
     pub fn new(extent: Extent) -> Self {
         let Extent { breakpoints, places, attack, attacks, spans } = extent;
         Self {
@@ -126,6 +127,7 @@ impl Record {
         (self.spans_taken, self.attacks_taken) = (0, 0);
     }
 
+    /// Takes in a moment's partials, and its attack from `before` samples before the onset on. Without room nothing is taken.
     pub fn take_in(&mut self, breakpoint: &Breakpoint, before: u64, heard: &Heard<'_>) {
         let place = self.taken;
         if place >= self.extent.breakpoints {
@@ -166,6 +168,7 @@ impl Record {
         self.taken += 1;
     }
 
+    /// Takes in a moment's noise. Without room nothing is taken.
     pub fn take_in_noise_frame(&mut self, noise_frame: &NoiseFrame) {
         let place = self.noise_frames_taken;
         if place >= self.extent.breakpoints {
@@ -179,32 +182,39 @@ impl Record {
         }
     }
 
+    /// The sample in the middle of a frame of noise.
     pub fn noise_frame(&self, number: usize) -> Option<u64> {
         (number < self.noise_frames_taken).then(|| self.noise_frames.get(number).copied()).flatten()
     }
 
+    /// The sample in the middle of a moment.
     pub fn middle(&self, breakpoint: usize) -> Option<u64> {
         (breakpoint < self.taken).then(|| self.middles.get(breakpoint).copied()).flatten()
     }
 
+    /// Where the sound of a moment has come out of silence, if it has.
     pub fn start(&self, breakpoint: usize) -> Option<u64> {
         (breakpoint < self.taken).then(|| self.starts.get(breakpoint).copied().flatten()).flatten()
     }
 
+    /// The onset between the moment before and this one.
     pub fn onset(&self, breakpoint: usize) -> Option<Onset> {
         (breakpoint < self.taken).then(|| self.onsets.get(breakpoint).copied().flatten()).flatten()
     }
 
+    /// The partials of a moment.
     pub fn partials(&self, breakpoint: usize) -> &[Partial] {
         let places = self.places_of.get(breakpoint).filter(|_| breakpoint < self.taken);
         places.and_then(|&(from, to)| self.partials.get(from as usize..to as usize)).unwrap_or_default()
     }
 
+    /// The envelope of a frame of noise, as [`decode`](super::model::decode) reads it.
     pub fn noise(&self, noise_frame: usize) -> &[u16] {
         let breakpoint = if noise_frame < self.noise_frames_taken { noise_frame } else { return &[] };
         self.noise.get(breakpoint * self.extent.places..(breakpoint + 1) * self.extent.places).unwrap_or_default()
     }
 
+    /// Takes in how strong the source was over one span.
     pub fn take_in_strength(&mut self, strength: &Strength) {
         if self.spans_taken == 0 {
             self.first_span = strength.start;

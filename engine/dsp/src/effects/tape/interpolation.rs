@@ -24,6 +24,7 @@ pub(crate) struct Kernel {
 }
 
 impl Kernel {
+    /// Works out the table.
     pub fn new() -> Self {
         let last = STEPS * CROSSINGS;
         let value = |place: usize| {

@@ -18,6 +18,7 @@ pub(crate) struct Due {
 }
 
 impl Due {
+    /// Starts the thread that waits.
     pub fn start() -> Result<Self, Error> {
         let (waiting, coming) = bounded::<(Instant, Gesture, Events)>(ROOM);
         let count = Arc::<AtomicUsize>::default();

@@ -48,6 +48,7 @@ pub(crate) struct Told {
 }
 
 impl Told {
+    /// What a message of these arguments tells, if it is one.
     pub fn read(arguments: &[OscType]) -> Option<Self> {
         let &[OscType::Int(run), OscType::Int(worked), OscType::Int(age), OscType::Int(kind)] = arguments else {
             return None;
@@ -56,6 +57,7 @@ impl Told {
         Some(Self { run, worked: worked != 0, age, kind })
     }
 
+    /// The message that tells it.
     pub fn message(&self) -> OscMessage {
         let numbers = [self.run, self.worked.into(), self.age, self.kind as i32];
         addresses::message(RELAY, numbers.map(OscType::Int).to_vec())

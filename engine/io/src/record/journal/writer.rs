@@ -29,6 +29,7 @@ pub(super) struct Writer {
 }
 
 impl Writer {
+    /// Writes until nobody sends any more; what went wrong lies in `trouble` for as long as it holds.
     pub fn run(&mut self, applied: &Receiver<Done>, state: &AtomicU8, trouble: &Mutex<Option<String>>) {
         // The first line waits as well, until all that the run begins with is in it.
         let (mut wrote, mut failed) = (Instant::now(), false);

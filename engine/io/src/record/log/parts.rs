@@ -24,6 +24,7 @@ struct Part {
 }
 
 impl Parts {
+    /// Begins the first part; a new one follows before `most` bytes are full.
     pub fn begin(dir: &Path, stem: &'static str, channels: usize, rate: u32, most: u64) -> Result<Self, WavError> {
         let mut parts = Self { dir: dir.to_owned(), stem, channels, rate, most, parts: Vec::new() };
         let first = parts.make(0)?;

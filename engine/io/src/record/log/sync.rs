@@ -20,6 +20,7 @@ pub(super) struct Syncer {
 }
 
 impl Syncer {
+    /// Starts the thread that brings files to the disk.
     pub fn start(sync: Sync) -> Result<Self, LogError> {
         // One that waits is enough: it brings all that was written until it is heard.
         let (wake, woken) = bounded::<()>(1);

@@ -49,6 +49,7 @@ pub struct Ended {
 pub(super) struct Take(serde_json::Map<String, serde_json::Value>);
 
 impl Take {
+    /// What is known of a run when it begins.
     pub fn of(TakeSettings { program, host, device, block, began }: TakeSettings<'_>, rate: u32) -> Self {
         let told = json!({
             "version": VERSION, "program": program, "host": host, "device": device, "rate": rate, "block": block,
@@ -57,6 +58,7 @@ impl Take {
         Self(told.as_object().cloned().unwrap_or_default())
     }
 
+    /// The text of `take.json`, with how the run ended if it has.
     pub fn json(&self, ended: Option<(Ended, LogEnd)>) -> String {
         let mut told = self.0.clone();
         if let Some((Ended { late_blocks, gaps }, LogEnd { frames, lost })) = ended {

@@ -64,6 +64,7 @@ enum Stands {
 }
 
 impl Writer {
+    /// Begins a log in its folder.
     pub fn begin(
         settings: &LogSettings<'_>,
         applied: Receiver<Done>,
@@ -195,6 +196,7 @@ impl Writer {
         }
     }
 
+    /// As if the disk had been full just now.
     #[cfg(test)]
     pub fn stop_for_a_test(&mut self) {
         if self.stopped.is_none() {
@@ -202,6 +204,7 @@ impl Writer {
         }
     }
 
+    /// As if there was room again.
     #[cfg(test)]
     pub fn go_on_for_a_test(&mut self) {
         if let Some(stopped) = &mut self.stopped {
@@ -268,6 +271,7 @@ impl Writer {
         self.syncer.trouble().map_or(Ok(()), |why| Err(LogError::Sync { dir: self.dir.clone(), why }))
     }
 
+    /// Writes what is left and ends all files.
     pub fn finish(mut self, ended: Ended) -> Result<LogEnd, LogError> {
         self.drain();
         // What was lost at the very end has no span after it.

@@ -37,6 +37,7 @@ pub(super) struct Lobe {
 }
 
 impl Lobe {
+    /// Works out the table.
     pub fn new() -> Self {
         let bend = |glide: f64| {
             let (mut re, mut im, mut sum) = (0.0, 0.0, 0.0);

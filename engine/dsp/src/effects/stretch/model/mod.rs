@@ -115,6 +115,7 @@ pub(crate) struct Attack {
 }
 
 impl Attack {
+    /// A model that has heard nothing, for `rate` samples a second; allocates all that it needs.
     pub fn new(rate: u32) -> Self {
         let samples = |seconds: f64| (seconds * f64::from(rate)).round() as usize;
         Self { before: samples(0.002), length: samples(0.009), fades: samples(0.003) }

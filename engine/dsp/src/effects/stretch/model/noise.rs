@@ -43,6 +43,7 @@ pub(super) struct Noise {
 }
 
 impl Noise {
+    /// For `rate` samples a second; allocates all that it needs.
     pub fn new(rate: u32) -> Self {
         let bins = places(rate);
         let nothing = || prefaulted(0.0f32, bins);

@@ -71,6 +71,7 @@ pub(super) struct Onsets {
 }
 
 impl Onsets {
+    /// For `rate` samples a second; nothing has been heard.
     pub fn new(rate: u32) -> Self {
         Self {
             block: (rate as usize / 1000).max(1),

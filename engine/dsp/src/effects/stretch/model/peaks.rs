@@ -53,6 +53,7 @@ pub(super) struct Peaks {
 }
 
 impl Peaks {
+    /// For `rate` samples a second; allocates all that it needs.
     pub fn new(rate: u32) -> Self {
         let size = scaled(4096, rate);
         let forward = RealFftPlanner::new().plan_fft_forward(size);

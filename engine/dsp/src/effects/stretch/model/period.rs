@@ -62,6 +62,7 @@ impl Period {
             + 2 * plan_bytes(2 * FRAME)
     }
 
+    /// For `rate` samples a second; allocates all that it needs.
     pub fn new(rate: u32) -> Self {
         let apart = (scaled(2048, rate) / 512).max(1);
         let kept_rate = f64::from(rate) / apart as f64;

@@ -45,6 +45,7 @@ impl Residual {
         many::<f32>(6 * size) + many::<Complex32>(2 * (size / 2 + 1)) + Bank::bytes() + plan_bytes(size)
     }
 
+    /// For `rate` samples a second; allocates all that it needs.
     pub fn new(rate: u32) -> Self {
         let size = scaled(2048, rate);
         let forward = RealFftPlanner::new().plan_fft_forward(size);

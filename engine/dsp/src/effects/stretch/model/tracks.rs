@@ -128,6 +128,7 @@ impl Tracks {
         many::<Track>(TRACKS)
     }
 
+    /// No track yet; allocates all that it needs.
     pub fn new() -> Self {
         Self {
             tracks: prefaulted_one([NONE; TRACKS]),
