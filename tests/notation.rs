@@ -15,7 +15,7 @@ use common::{Commission, commissions};
 use proptest::strategy::{Strategy, ValueTree};
 use proptest::test_runner::TestRunner;
 use serde_json::{Value, json};
-use tenterhook_notes::{Rhythm, Shared};
+use tenterhook_notes::{Rhythm, SharedOut};
 
 const ROOT: &str = env!("CARGO_MANIFEST_DIR");
 
@@ -32,7 +32,7 @@ fn judged(folder: &Path) -> Output {
 }
 
 /// What each player should sound, and when, in quarters.
-fn meant(commission: &Commission, shared: &Shared) -> Value {
+fn meant(commission: &Commission, shared: &SharedOut) -> Value {
     let quarters = |seconds: f64, tempo: f64| (seconds * tempo / 15.0).round() / 4.0;
     let parts = shared.parts.iter().map(|part| {
         let notes = part.notes.iter().map(|note| {

@@ -9,7 +9,7 @@ use std::f64::consts::TAU;
 
 use measure::{cents, course, db, formants, mean, partial, rms};
 use rehearsal::{RATE, rehearse, rehearse_as_library};
-use tenterhook_ensemble::{Consonant, Score, Syllable, Vowel};
+use tenterhook_ensemble::{Consonant, EnsembleScore, Syllable, Vowel};
 
 fn seconds(sound: &[f64], from: f64, to: f64) -> &[f64] {
     measure::between(sound, RATE, from, to)
@@ -115,7 +115,7 @@ fn a_voice_with_breath_and_vibrato_keeps_its_vowel_when_it_is_held() {
     let vowels = [(Vowel::A, VOWELS[4]), (Vowel::E, VOWELS[2]), (Vowel::I, VOWELS[0]), (Vowel::O, VOWELS[5])];
     for (vowel, (name, table)) in vowels {
         let syllable = [Syllable { at: 1.0, lasts: 1.5, pitch: 40.0, consonant: Consonant::S, vowel, level: 0.0 }];
-        let sung = measure::mic(RATE, &Score { seconds: 5.0, voice: &syllable, ..measure::EMPTY }, 0);
+        let sung = measure::mic(RATE, &EnsembleScore { seconds: 5.0, voice: &syllable, ..measure::EMPTY }, 0);
         let recorded: Vec<f32> = sung.iter().map(|&x| x as f32).collect();
         let heard = rehearse(HOLD, "gestures.csv", b"seconds,controller,value\n1.8,pedal,1\n", &[recorded]);
         let (given, held) = (seconds(&sung, 1.5, 1.8), seconds(&heard[0], 3.0, 4.9));

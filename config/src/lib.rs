@@ -46,7 +46,7 @@ pub use unit::{seconds, seconds_to};
 pub use written::{DeviceWish, Host};
 
 use meaning::Rules;
-use report::{Findings, Source};
+use report::{Findings, SourceText};
 use tenterhook_plan::Plan;
 
 /// A piece in which no error was found, in one hall or in none.
@@ -74,8 +74,8 @@ pub fn check(piece: &Text, hall: Option<&Text>) -> Result<Checked, Report> {
 /// All errors of both texts, in their order, and the cautions between them. What a hall means can only be judged when
 /// the piece by itself is right; until then only its own words are.
 pub fn check_with(piece: &Text, hall: Option<&Text>, files: &dyn Files) -> Result<Checked, Report> {
-    let mut sources = vec![Source::from(piece)];
-    sources.extend(hall.map(Source::from));
+    let mut sources = vec![SourceText::from(piece)];
+    sources.extend(hall.map(SourceText::from));
     let mut findings = Findings::default();
     match check_texts(piece, hall, files, &mut findings) {
         Some((plan, device)) => Ok(Checked { plan, device, cautions: findings.report(&sources) }),

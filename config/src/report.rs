@@ -2,7 +2,7 @@
 
 use crate::kind::{Kind, Severity};
 use crate::place::{Lines, Place, Text};
-use crate::written::Mended;
+use crate::written::MendedText;
 use annotate_snippets::renderer::DecorStyle;
 use annotate_snippets::{AnnotationKind, Level, Renderer, Snippet};
 use serde_json::json;
@@ -199,12 +199,12 @@ struct Finding {
 }
 
 /// A text to report on: its name, and its words if it has any.
-pub(crate) struct Source<'t> {
+pub(crate) struct SourceText<'t> {
     pub name: &'t str,
     pub text: Option<&'t str>,
 }
 
-impl<'t> From<&'t Text> for Source<'t> {
+impl<'t> From<&'t Text> for SourceText<'t> {
     fn from(text: &'t Text) -> Self {
         Self { name: &text.name, text: Some(&text.text) }
     }
@@ -240,7 +240,7 @@ impl Findings {
 
     /// Brings what was found in texts that were mended back to what was written, and leaves out what comes only of what
     /// is broken in them. The first of them is `text`.
-    pub fn put_back(&mut self, text: &str, mended: &[&Mended<'_>]) {
+    pub fn put_back(&mut self, text: &str, mended: &[&MendedText<'_>]) {
         let Some(own) = mended.first().filter(|_| mended.iter().any(|one| !one.is_whole())) else { return };
         let file = own.file();
         for finding in self.0.iter_mut().filter(|finding| finding.place.file == file && finding.kind != Kind::Syntax) {
@@ -256,9 +256,9 @@ impl Findings {
     }
 
     /// The report: sorted by place, with lines and columns. `sources` in the order of the places' files.
-    pub fn report(mut self, sources: &[Source<'_>]) -> Report {
+    pub fn report(mut self, sources: &[SourceText<'_>]) -> Report {
         self.0.sort_by_key(|finding| finding.place);
-        let mut lines: Vec<_> = sources.iter().map(|source| source.text.map(Counted::new)).collect();
+        let mut lines: Vec<_> = sources.iter().map(|source| source.text.map(CountedFindings::new)).collect();
         let diagnostics = self
             .0
             .into_iter()
@@ -275,13 +275,13 @@ impl Findings {
 }
 
 /// A text in which places are counted out, each after the one before.
-struct Counted<'t> {
+struct CountedFindings<'t> {
     lines: Lines<'t>,
     /// The last line that was asked for, its number and text; and in it a byte and the characters before that.
     last: Option<(usize, Arc<str>, usize, usize)>,
 }
 
-impl<'t> Counted<'t> {
+impl<'t> CountedFindings<'t> {
     fn new(text: &'t str) -> Self {
         Self { lines: Lines::new(text), last: None }
     }

@@ -56,7 +56,7 @@ pub(crate) fn spell(unit: Unit, value: f64) -> String {
 
 /// Why a quantity cannot be read.
 #[derive(Debug, PartialEq)]
-pub(crate) enum Trouble {
+pub(crate) enum UnitTrouble {
     /// There is no unit after this number.
     NoUnit(f64),
     /// There is another unit after a number.
@@ -66,18 +66,18 @@ pub(crate) enum Trouble {
 }
 
 /// Reads a quantity into the unit in which numbers are kept.
-pub(crate) fn parse(text: &str, unit: Unit) -> Result<f64, Trouble> {
+pub(crate) fn parse(text: &str, unit: Unit) -> Result<f64, UnitTrouble> {
     let text = text.trim();
     let end = text.trim_end_matches(|c: char| !c.is_ascii_digit() && c != '.').len();
-    let (number, spelling) = (number(&text[..end]).ok_or(Trouble::NoNumber)?, text[end..].trim());
+    let (number, spelling) = (number(&text[..end]).ok_or(UnitTrouble::NoNumber)?, text[end..].trim());
     if spelling.is_empty() {
-        return Err(Trouble::NoUnit(number));
+        return Err(UnitTrouble::NoUnit(number));
     }
     match spellings(unit).iter().find(|(name, _)| *name == spelling) {
         // 180 × 0.001 is not the double next to 0.18, 180 / 1000 is.
         Some((_, size)) if *size < 1.0 => Ok(number / (1.0 / size)),
         Some(_) => Ok(number),
-        None => Err(Trouble::OtherUnit),
+        None => Err(UnitTrouble::OtherUnit),
     }
 }
 
@@ -105,8 +105,10 @@ pub fn seconds_to(most: f64, text: &str) -> Result<f64, String> {
     match parse(text, Unit::Seconds) {
         Ok(seconds) if (0.0..=most).contains(&seconds) => Ok(seconds),
         Ok(_) => Err(format!("a time is between 0 s and {most} s")),
-        Err(Trouble::NoUnit(number)) => Err(format!("the unit is missing: {}", wanted.bare(number))),
-        Err(Trouble::OtherUnit | Trouble::NoNumber) => Err("a time is written \"2 s\" or \"180 ms\"".to_owned()),
+        Err(UnitTrouble::NoUnit(number)) => Err(format!("the unit is missing: {}", wanted.bare(number))),
+        Err(UnitTrouble::OtherUnit | UnitTrouble::NoNumber) => {
+            Err("a time is written \"2 s\" or \"180 ms\"".to_owned())
+        }
     }
 }
 
@@ -122,12 +124,12 @@ mod tests {
         assert_eq!(parse("\u{2212}3 dB", Unit::Decibels), Ok(-3.0));
         assert_eq!(parse("+6 dB", Unit::Decibels), Ok(6.0));
         assert_eq!(parse("60 Hz", Unit::Hertz), Ok(60.0));
-        assert_eq!(parse("2", Unit::Seconds), Err(Trouble::NoUnit(2.0)));
-        assert_eq!(parse("2 Hz", Unit::Seconds), Err(Trouble::OtherUnit));
-        assert_eq!(parse("3 db", Unit::Decibels), Err(Trouble::OtherUnit));
-        assert_eq!(parse("inf s", Unit::Seconds), Err(Trouble::NoNumber));
-        assert_eq!(parse("1e999 s", Unit::Seconds), Err(Trouble::NoNumber));
-        assert_eq!(parse("", Unit::Seconds), Err(Trouble::NoNumber));
+        assert_eq!(parse("2", Unit::Seconds), Err(UnitTrouble::NoUnit(2.0)));
+        assert_eq!(parse("2 Hz", Unit::Seconds), Err(UnitTrouble::OtherUnit));
+        assert_eq!(parse("3 db", Unit::Decibels), Err(UnitTrouble::OtherUnit));
+        assert_eq!(parse("inf s", Unit::Seconds), Err(UnitTrouble::NoNumber));
+        assert_eq!(parse("1e999 s", Unit::Seconds), Err(UnitTrouble::NoNumber));
+        assert_eq!(parse("", Unit::Seconds), Err(UnitTrouble::NoNumber));
     }
 
     #[test]

@@ -7,7 +7,7 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use jack::{
     AsyncClient, AudioIn, AudioOut, Client, Control, MidiOut, NotificationHandler, Port, ProcessScope, RawMidi,
 };
-use tenterhook_ensemble::{Consonant, Ensemble, Score, Syllable, Vowel};
+use tenterhook_ensemble::{Consonant, Ensemble, EnsembleScore, Syllable, Vowel};
 
 use super::server;
 
@@ -28,7 +28,7 @@ pub fn voice(seconds: f64) -> Vec<f32> {
         level: 0.0,
     };
     let syllables: Vec<_> = (0..seconds.ceil() as usize).map(syllable).collect();
-    let score = Score { seconds, voice: &syllables, recorder: &[], bowed: &[], plucked: &[] };
+    let score = EnsembleScore { seconds, voice: &syllables, recorder: &[], bowed: &[], plucked: &[] };
     Ensemble::playing(RATE, &score).expect("a usual rate").map(|[voice, ..]| voice).collect()
 }
 

@@ -1,9 +1,9 @@
 //! Pitch and onsets of players, as they are told.
 
 use tenterhook_config::{Text, check};
-use tenterhook_ensemble::{Ensemble, Note, Score, frequency};
+use tenterhook_ensemble::{Ensemble, EnsembleNote, EnsembleScore, frequency};
 use tenterhook_plan::SceneId;
-use tenterhook_rt::{Reading, Report, hearing_engine};
+use tenterhook_rt::{Reading, EngineReport, hearing_engine};
 
 use super::common::client::RATE;
 
@@ -20,7 +20,7 @@ struct Told {
 }
 
 /// What is told of the three players of a score.
-fn heard(score: &Score<'_>) -> [Told; 3] {
+fn heard(score: &EnsembleScore<'_>) -> [Told; 3] {
     let plan = check(&Text::new("trio.toml", PIECE), None).expect("nothing is wrong with it").plan;
     let (mut engine, mut control) = hearing_engine(&plan, RATE, SceneId(0));
     let frames: Vec<[f32; 3]> = Ensemble::playing(RATE, score).expect("a usual rate").collect();
@@ -31,10 +31,10 @@ fn heard(score: &Score<'_>) -> [Told; 3] {
         engine.process(&mics.each_ref().map(Vec::as_slice), &mut [&mut out[..]], &[]);
         while let Some(report) = control.report() {
             match report {
-                Report::Reading(Reading::Pitch { sample, mic, hz, confidence }) if hz > 0.0 && confidence > 0.8 => {
+                EngineReport::Reading(Reading::Pitch { sample, mic, hz, confidence }) if hz > 0.0 && confidence > 0.8 => {
                     told[mic.index()].pitches.push((sample, f64::from(hz)));
                 }
-                Report::Reading(Reading::Onset { sample, mic, .. }) => told[mic.index()].onsets.push(sample),
+                EngineReport::Reading(Reading::Onset { sample, mic, .. }) => told[mic.index()].onsets.push(sample),
                 _ => {}
             }
         }
@@ -43,13 +43,13 @@ fn heard(score: &Score<'_>) -> [Told; 3] {
 }
 
 /// Notes of half a second each, with a breath between them.
-fn scale(pitches: &[f64]) -> Vec<Note> {
-    let note = |(n, &pitch): (usize, &f64)| Note { at: 0.3 + 0.6 * n as f64, lasts: 0.5, pitch, level: 0.0 };
+fn scale(pitches: &[f64]) -> Vec<EnsembleNote> {
+    let note = |(n, &pitch): (usize, &f64)| EnsembleNote { at: 0.3 + 0.6 * n as f64, lasts: 0.5, pitch, level: 0.0 };
     pitches.iter().enumerate().map(note).collect()
 }
 
 /// Of the pitches told in the middle of each note, how many there are and how many are within a quarter-tone of it.
-fn right(told: &[(u64, f64)], notes: &[Note]) -> (usize, usize) {
+fn right(told: &[(u64, f64)], notes: &[EnsembleNote]) -> (usize, usize) {
     let (mut all, mut right) = (0, 0);
     for note in notes {
         let middle = |at: u64| (0.2..0.45).contains(&(at as f64 / f64::from(RATE) - note.at));
@@ -70,7 +70,7 @@ fn what_players_play_has_its_pitch_and_what_they_pluck_its_onsets() {
     // A treble recorder's two octaves from f', a bass viol's from its lowest string (D2) up.
     let blown = scale(&[65.0, 67.0, 69.0, 72.0, 74.0, 77.0, 79.0, 81.0, 84.0, 86.0, 88.0]);
     let bowed = scale(&[38.0, 41.0, 43.0, 48.0, 52.0, 55.0, 57.0, 60.0, 64.0, 67.0, 69.0]);
-    let alone = |recorder, bowed, plucked| Score { seconds: 7.2, voice: &[], recorder, bowed, plucked };
+    let alone = |recorder, bowed, plucked| EnsembleScore { seconds: 7.2, voice: &[], recorder, bowed, plucked };
     for (name, channel, score, notes) in
         [("recorder", 1, alone(&blown, &[], &[]), &blown), ("viol, bowed", 2, alone(&[], &bowed, &[]), &bowed)]
     {
@@ -82,7 +82,7 @@ fn what_players_play_has_its_pitch_and_what_they_pluck_its_onsets() {
     }
     let plucked = scale(&[38.0, 43.0, 48.0, 52.0, 57.0, 62.0, 67.0, 69.0, 45.0, 50.0, 55.0]);
     let onsets = &heard(&alone(&[], &[], &plucked))[2].onsets;
-    let near = |note: &&Note| {
+    let near = |note: &&EnsembleNote| {
         let at = (note.at * f64::from(RATE)) as i64;
         // 50 ms: what contests of onset detection allow; from memory.
         onsets.iter().filter(|onset| (**onset as i64 - at).abs() < 2400).count() == 1

@@ -60,7 +60,7 @@ fn read_text(text: &str, plan: &Plan, findings: &mut Findings) -> Vec<(f64, Even
             }
         }
         let start = record.position().map_or(0, |position| position.byte() as usize);
-        let line = Line { record: &record, fields: fields(body, start, offset), whole: whole(body, start, offset) };
+        let line = CsvLine { record: &record, fields: fields(body, start, offset), whole: whole(body, start, offset) };
         if !header {
             header = true;
             if record.iter().ne(HEADER) {
@@ -87,13 +87,13 @@ fn read_text(text: &str, plan: &Plan, findings: &mut Findings) -> Vec<(f64, Even
 }
 
 /// One line, read and where it stands.
-struct Line<'r> {
+struct CsvLine<'r> {
     record: &'r csv::StringRecord,
     fields: Vec<Place>,
     whole: Place,
 }
 
-impl Line<'_> {
+impl CsvLine<'_> {
     fn place(&self, field: usize) -> Place {
         self.fields.get(field).copied().unwrap_or(self.whole)
     }

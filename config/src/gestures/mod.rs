@@ -7,7 +7,7 @@ mod write;
 pub use csv_lines::MOST_LEVEL_DB;
 pub use write::{CSV_HEADER, WHO_HEADER, gesture_line, who_line, write_gestures};
 
-use crate::report::{Findings, Report, Source};
+use crate::report::{Findings, Report, SourceText};
 use tenterhook_plan::{Event, Plan, Timed};
 
 /// What a gestures file says, in its order: times never go back.
@@ -49,6 +49,6 @@ pub fn gestures(name: &str, bytes: &[u8], plan: &Plan) -> Result<Gestures, Repor
         csv_lines::read(bytes, plan, &mut findings)
     };
     let failed = findings.has_errors();
-    let report = findings.report(&[Source { name, text: text.as_deref() }]);
+    let report = findings.report(&[SourceText { name, text: text.as_deref() }]);
     if failed { Err(report) } else { Ok(Gestures { events, cautions: report }) }
 }

@@ -25,7 +25,7 @@ pub(super) fn order(owner: &str, effects: &[Effect], findings: &mut Findings) ->
             }
             found
         });
-        states.push(if effect.after.is_said() && place.is_none() { State::Out } else { State::New });
+        states.push(if effect.after.is_said() && place.is_none() { AfterState::Out } else { AfterState::New });
         follows.push(place);
     }
     let mut order = Vec::new();
@@ -33,23 +33,23 @@ pub(super) fn order(owner: &str, effects: &[Effect], findings: &mut Findings) ->
         // The chain from here back to something whose state is known.
         let mut chain = Vec::new();
         let mut next = Some(start);
-        while let Some(at) = next.filter(|&at| states[at] == State::New) {
-            states[at] = State::InChain;
+        while let Some(at) = next.filter(|&at| states[at] == AfterState::New) {
+            states[at] = AfterState::InChain;
             chain.push(at);
             next = follows[at];
         }
         let known = match next.map(|at| (at, states[at])) {
-            None | Some((_, State::In)) => State::In,
-            Some((at, State::InChain)) => {
+            None | Some((_, AfterState::In)) => AfterState::In,
+            Some((at, AfterState::InChain)) => {
                 let from = chain.iter().position(|&member| member == at).unwrap_or(0);
                 report_ring(effects, &chain[from..], findings);
-                State::Out
+                AfterState::Out
             }
-            Some(_) => State::Out,
+            Some(_) => AfterState::Out,
         };
         for &at in chain.iter().rev() {
             states[at] = known;
-            if known == State::In {
+            if known == AfterState::In {
                 order.push(at);
             }
         }
@@ -58,7 +58,7 @@ pub(super) fn order(owner: &str, effects: &[Effect], findings: &mut Findings) ->
 }
 
 #[derive(Clone, Copy, PartialEq, Eq)]
-enum State {
+enum AfterState {
     /// Not looked at.
     New,
     /// In the chain that is being walked.

@@ -6,7 +6,7 @@ use crate::kind::Kind;
 use crate::meant::Wanted;
 use crate::place::Place;
 use crate::report::Findings;
-use crate::unit::{self, Trouble};
+use crate::unit::{self, UnitTrouble};
 use crate::written::{
     ACTS_BESIDE, ADDRESS_KEYS, At, Controller as Written, End, FINE_CCS, LOUDNESS_DB, Named, Piece, SWITCH_CCS,
     SWITCHES, Said,
@@ -265,12 +265,12 @@ fn loudness_end(example: f64, at: &At<End>, name: &str, findings: &mut Findings)
                 let message = format!("\"{text}\" is outside what the loudness \"{name}\" takes");
                 (Kind::OutOfRange, message, wanted.beyond(db))
             }
-            Err(Trouble::NoUnit(number)) => (Kind::MissingUnit, no_unit(), wanted.bare(number)),
-            Err(Trouble::OtherUnit) => {
+            Err(UnitTrouble::NoUnit(number)) => (Kind::MissingUnit, no_unit(), wanted.bare(number)),
+            Err(UnitTrouble::OtherUnit) => {
                 let message = format!("a loudness is a level, and \"{text}\" has no unit of one");
                 (Kind::WrongUnit, message, wanted.text(text))
             }
-            Err(Trouble::NoNumber) => {
+            Err(UnitTrouble::NoNumber) => {
                 let message = format!("a loudness is a level, and \"{text}\" does not begin with a number");
                 (Kind::NotANumber, message, wanted.text(text))
             }

@@ -20,7 +20,7 @@ pub(super) fn mics(names: &Names<'_>, rules: Rules, findings: &mut Findings) -> 
         let mic = &named.what;
         mics.push(Mic {
             name: named.name.clone(),
-            input: channels.take(named, &mic.input, Line::Input, findings),
+            input: channels.take(named, &mic.input, SoundLine::Input, findings),
             trim: Decibels(mic.trim.value().copied().unwrap_or(0.0)),
             highpass_hz: mic.highpass.value().copied(),
             inverted: mic.inverted.value().copied().unwrap_or(false),
@@ -49,7 +49,7 @@ pub(super) fn outputs(names: &Names<'_>, rules: Rules, findings: &mut Findings) 
         }
         outputs.push(Output {
             name: named.name.clone(),
-            channel: channels.take(named, &output.channel, Line::Output, findings),
+            channel: channels.take(named, &output.channel, SoundLine::Output, findings),
             ceiling: Decibels(output.ceiling.value().copied().unwrap_or(CEILING_DB)),
             private: output.private.value().copied().unwrap_or(false),
         });
@@ -117,7 +117,7 @@ pub(super) fn groups(names: &Names<'_>, findings: &mut Findings) -> Vec<Group> {
 
 /// Which way a channel leads.
 #[derive(Clone, Copy, PartialEq, Eq)]
-enum Line {
+enum SoundLine {
     Input,
     Output,
 }
@@ -134,12 +134,12 @@ impl Channels {
         &mut self,
         named: &Named<T>,
         channel: &Said<Channel>,
-        line: Line,
+        line: SoundLine,
         findings: &mut Findings,
     ) -> Option<u16> {
         let (what, key) = match line {
-            Line::Input => ("mic", "input"),
-            Line::Output => ("output", "output"),
+            SoundLine::Input => ("mic", "input"),
+            SoundLine::Output => ("output", "output"),
         };
         let at = match channel {
             Said::Value(at) => at,
@@ -160,15 +160,15 @@ impl Channels {
             findings.add(Kind::LeftOut, at.place, message, "write a channel if it should sound here");
             return None;
         };
-        let shared = line == Line::Output && self.rules == Rules::Hall;
+        let shared = line == SoundLine::Output && self.rules == Rules::Hall;
         if let Some((_, other, place)) = self.taken.iter().find(|(taken, ..)| *taken == number && !shared) {
             let kind = match line {
-                Line::Input => Kind::MicChannelTaken,
-                Line::Output => Kind::OutputChannelTaken,
+                SoundLine::Input => Kind::MicChannelTaken,
+                SoundLine::Output => Kind::OutputChannelTaken,
             };
             let message = format!("\"{other}\" and \"{}\" are both on {key} channel {number}", named.name);
             let free = (1..).find(|free| self.taken.iter().all(|(taken, ..)| taken != free)).unwrap_or(1);
-            let also = if line == Line::Output { "; only in a hall may outputs share one" } else { "" };
+            let also = if line == SoundLine::Output { "; only in a hall may outputs share one" } else { "" };
             findings.add(kind, at.place.max(*place), message, format!("give each its own: {free} is free{also}"));
         }
         self.taken.push((number, named.name.clone(), at.place));

@@ -2,7 +2,7 @@
 
 use super::Said;
 use super::fields::{self, Fields};
-use super::value::{Flag, Item, NumberOrText, Quantity, Shape, Text, Whole, Words, defined};
+use super::value::{Flag, Item, NumberOrText, Quantity, Shape, TextShape, Whole, WordShape, defined};
 use crate::report::Findings;
 use serde_json::{Map, Value as Json, json};
 use std::ops::RangeInclusive;
@@ -91,7 +91,7 @@ impl Controller {
     fn keys(fields: &mut Fields<'_>, findings: &mut Findings) -> Self {
         let number = || Whole { least: 0u8, most: 127 };
         let channel = Whole { least: 1u8, most: 16 };
-        let curves = Words { words: &CURVES, usual: Some(1) };
+        let curves = WordShape { words: &CURVES, usual: Some(1) };
         let time = || Quantity::new(Unit::Seconds, 0.0, 600.0);
         let cc = "The number of a MIDI control change. 64 to 69 are switches, unless `switch` says otherwise.";
         let key = "A key of the terminal or the page: the character that it types, or its name in UI Events, W3C.";
@@ -106,19 +106,19 @@ impl Controller {
             ("normal", "at rest it sends 0, a note its note-off"),
             ("inverted", "at rest it sends 127, a note its note-on"),
         ];
-        let polarities = Words { words: &polarities, usual: Some(0) };
+        let polarities = WordShape { words: &polarities, usual: Some(0) };
         let rise = "The time in which its value goes from 0 to 1.";
         let fall = "The time in which its value goes from 1 to 0. If absent, the effect's own short end.";
         Controller {
             cc: fields.get("cc", cc, &number(), findings),
             note: fields.get("note", "The number of a MIDI note: on until its note-off.", &number(), findings),
-            key: fields.get("key", key, &Text::KeyName, findings),
-            osc: fields.get("osc", "An Open Sound Control address.", &Text::OscAddress, findings),
-            loudness: fields.get("loudness", loudness, &Text::Any, findings),
+            key: fields.get("key", key, &TextShape::KeyName, findings),
+            osc: fields.get("osc", "An Open Sound Control address.", &TextShape::OscAddress, findings),
+            loudness: fields.get("loudness", loudness, &TextShape::Any, findings),
             from: fields.get("from", from, &NumberOrText, findings),
             to: fields.get("to", to, &NumberOrText, findings),
             channel: fields.get("channel", "The MIDI channel, counted from 1. Any if absent.", &channel, findings),
-            port: fields.get("port", port, &Text::Port, findings),
+            port: fields.get("port", port, &TextShape::Port, findings),
             switch: fields.get("switch", switch, &Flag, findings),
             fine: fields.get("fine", fine, &Flag, findings),
             inverted: fields.get("polarity", polarity, &polarities, findings).map(|word| word == 1),

@@ -1,7 +1,7 @@
 //! An effect of a scene. Its own settings are read by what it declares.
 
 use super::fields::{self, Fields, items};
-use super::value::{Flag, Interval, Item, List, Quantity, Shape, Text, Words, defined};
+use super::value::{Flag, Interval, Item, List, Quantity, Shape, TextShape, WordShape, defined};
 use super::{At, Said};
 use crate::kind::Kind;
 use crate::near;
@@ -79,7 +79,7 @@ impl Shape for Effects {
             .iter()
             .map(|effect| (effect.declaration.name, effect.declaration.help.trim_end_matches('.')))
             .collect();
-        let which = Words { words: &words, usual: None };
+        let which = WordShape { words: &words, usual: None };
         let other = json!({
             "type": "object",
             "properties": { "effect": which.schema() },
@@ -119,10 +119,10 @@ impl Keys {
         let after = "The key of another effect of this mic or group, whose sound it takes in.";
         let each = "In a group: whether it is made once for each mic.";
         let mut keys = Keys {
-            by: fields.need("by", by, &Text::Controller, findings),
+            by: fields.need("by", by, &TextShape::Controller, findings),
             to: fields.get("to", to, &Outputs, findings),
             level: fields.get("level", "How loud it is.", &LEVEL.usually(0.0), findings),
-            after: fields.get("after", after, &Text::Any, findings),
+            after: fields.get("after", after, &TextShape::Any, findings),
             each: fields.get("each", each, &Flag, findings),
             settings: Vec::new(),
         };
@@ -145,7 +145,7 @@ fn read(item: &Item<'_>, findings: &mut Findings) -> Option<Effect> {
         return None;
     };
     let mut fields = Fields::new(table, item.place.file);
-    let effect = fields.get("effect", "Which effect it is.", &Text::Any, findings);
+    let effect = fields.get("effect", "Which effect it is.", &TextShape::Any, findings);
     let declaration = declaration(item, &effect, findings);
     let settings = declaration.map_or(&[][..], |declaration| declaration.settings);
     let Keys { by, to, level, after, each, settings } = Keys::read(&mut fields, settings, item.key_place, findings);
@@ -223,13 +223,13 @@ fn read_setting(
             fields.get(name, help, &quantity, findings).map(Setting::Quantity)
         }
         declare::Kind::Choice { words, default } => {
-            fields.get(name, help, &Words { words, usual: Some(default) }, findings).map(Setting::Choice)
+            fields.get(name, help, &WordShape { words, usual: Some(default) }, findings).map(Setting::Choice)
         }
         declare::Kind::Sound => fields
-            .need(name, help, &Text::Any, findings)
+            .need(name, help, &TextShape::Any, findings)
             .map(|path| Setting::Sound(Recording { path, rate: 0, samples: [].into() })),
         declare::Kind::Tuning => fields
-            .need(name, help, &Text::Tuning, findings)
+            .need(name, help, &TextShape::Tuning, findings)
             .map(|said| Setting::Tuning(Tuning { said, partials: Vec::new() })),
         declare::Kind::Interval { least_cents: least, most_cents: most, default_cents: usual } => {
             fields.get(name, help, &Interval { least, most, usual }, findings).map(Setting::Interval)

@@ -4,7 +4,7 @@ use super::Named;
 use super::controller::Controller;
 use super::fields::{self, Fields};
 use super::piece::{Mic, Output, Piece, Tables};
-use super::value::{Item, Shape, Text, Whole, Words};
+use super::value::{Item, Shape, TextShape, Whole, WordShape};
 use crate::kind::Kind;
 use crate::near;
 use crate::report::Findings;
@@ -97,7 +97,7 @@ impl Hall {
         Hall {
             tables: Tables::keys(fields, true, findings),
             device: fields
-                .get("device", "What the hall asks of the machine.", &Device, findings)
+                .get("device", "What the hall asks of the machine.", &WrittenDevice, findings)
                 .value()
                 .cloned()
                 .unwrap_or_default(),
@@ -199,9 +199,9 @@ impl Controller {
     }
 }
 
-struct Device;
+struct WrittenDevice;
 
-impl Shape for Device {
+impl Shape for WrittenDevice {
     type Value = DeviceWish;
 
     fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<DeviceWish> {
@@ -220,13 +220,13 @@ impl Shape for Device {
 impl DeviceWish {
     fn keys(fields: &mut Fields<'_>, findings: &mut Findings) -> Self {
         let hosts = Host::ALL.map(|host| (host.name(), host.words()));
-        let host = fields.get("host", "Where blocks come from.", &Words { words: &hosts, usual: None }, findings);
+        let host = fields.get("host", "Where blocks come from.", &WordShape { words: &hosts, usual: None }, findings);
         let rate = Whole { least: 8000u32, most: 384_000 };
         let block = Whole { least: 16u32, most: 8192 };
         DeviceWish {
             host: host.value().map(|word| Host::ALL[*word]),
-            input: fields.get("input", "The name of the input device.", &Text::Any, findings).value().cloned(),
-            output: fields.get("output", "The name of the output device.", &Text::Any, findings).value().cloned(),
+            input: fields.get("input", "The name of the input device.", &TextShape::Any, findings).value().cloned(),
+            output: fields.get("output", "The name of the output device.", &TextShape::Any, findings).value().cloned(),
             rate: fields.get("rate", "Samples a second.", &rate, findings).value().copied(),
             block: fields.get("block", "Samples in a block.", &block, findings).value().copied(),
         }

@@ -19,7 +19,7 @@ const TRIALS: usize = 8;
 const LONG: usize = 200_000;
 
 /// A text that can be read as TOML, but for what was broken in it.
-pub(crate) struct Mended<'t> {
+pub(crate) struct MendedText<'t> {
     file: usize,
     original: &'t str,
     text: Cow<'t, str>,
@@ -32,9 +32,15 @@ pub(crate) struct Mended<'t> {
 }
 
 /// Finds the errors of a text's syntax.
-pub(crate) fn mend<'t>(text: &'t str, file: usize, findings: &mut Findings) -> Mended<'t> {
-    let mut mended =
-        Mended { file, original: text, text: Cow::Borrowed(text), origins: None, broken: Vec::new(), told: Vec::new() };
+pub(crate) fn mend<'t>(text: &'t str, file: usize, findings: &mut Findings) -> MendedText<'t> {
+    let mut mended = MendedText {
+        file,
+        original: text,
+        text: Cow::Borrowed(text),
+        origins: None,
+        broken: Vec::new(),
+        told: Vec::new(),
+    };
     for _ in 0..if text.len() < LONG { MOST } else { 2 } {
         let Some(error) = first_error(&mended.text) else { break };
         mended.repair(&error, findings);
@@ -43,24 +49,24 @@ pub(crate) fn mend<'t>(text: &'t str, file: usize, findings: &mut Findings) -> M
 }
 
 /// The first error by its place.
-fn first_error(text: &str) -> Option<Trouble> {
+fn first_error(text: &str) -> Option<SyntaxTrouble> {
     let (_, errors) = DeTable::parse_recoverable(text);
     let unclosed =
         errors.iter().any(|error| error.message().contains("unclosed") || error.message().contains("multi-line"));
     let start = |error: &Error| error.span().map_or(text.len(), |span| span.start);
     let first = errors.into_iter().min_by_key(start)?;
     let span = first.span().unwrap_or(text.len()..text.len());
-    Some(Trouble { span, said: first.message().to_owned(), unclosed })
+    Some(SyntaxTrouble { span, said: first.message().to_owned(), unclosed })
 }
 
-struct Trouble {
+struct SyntaxTrouble {
     span: Range<usize>,
     said: String,
     /// Somewhere something that was opened is not closed.
     unclosed: bool,
 }
 
-impl Mended<'_> {
+impl MendedText<'_> {
     /// The text as a table; `None`: there was more wrong with it than is told.
     pub fn table(&self) -> Option<DeTable<'_>> {
         Some(DeTable::parse(&self.text).ok()?.into_inner())
@@ -124,7 +130,7 @@ impl Mended<'_> {
         start..end.map_or(self.original.len(), |(at, _)| at)
     }
 
-    fn repair(&mut self, error: &Trouble, findings: &mut Findings) {
+    fn repair(&mut self, error: &SyntaxTrouble, findings: &mut Findings) {
         let at = error.span.start.min(self.text.len());
         let line = line_at(&self.text, at);
         if let Some(curly) = quotes::curly(&self.text[line.clone()]) {

@@ -15,7 +15,7 @@ pub(crate) use effect::{Effect, To};
 pub(crate) use fields::schema;
 pub(crate) use hall::Hall;
 pub use hall::{DeviceWish, Host};
-pub(crate) use mend::{Mended, mend};
+pub(crate) use mend::{MendedText, mend};
 pub(crate) use piece::{CEILING_DB, Channel, FADE, Group, MOST_SCENES, Mic, Output, Piece, Scene, TUNING_HZ};
 
 use crate::place::Place;

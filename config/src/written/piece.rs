@@ -3,7 +3,7 @@
 use super::controller::{Controller, Controllers};
 use super::effect::{Effect, Effects};
 use super::fields::{self, Fields};
-use super::value::{Flag, Item, List, Names, Quantity, Shape, Text, Whole, Words};
+use super::value::{Flag, Item, List, NameShape, Quantity, Shape, TextShape, Whole, WordShape};
 use super::{At, Named, Said};
 use crate::kind::Kind;
 use crate::place::Place;
@@ -118,11 +118,11 @@ impl Piece {
     pub fn keys(fields: &mut Fields<'_>, findings: &mut Findings) -> Self {
         let tuning = Quantity::new(Unit::Hertz, 200.0, 900.0).usually(TUNING_HZ);
         let piece = Piece {
-            title: fields.get("title", "The piece's title.", &Text::Any, findings),
+            title: fields.get("title", "The piece's title.", &TextShape::Any, findings),
             tuning: fields.get("tuning", "The frequency of a'.", &tuning, findings),
-            next: fields.get("next", "The controller that fires the next scene.", &Text::Controller, findings),
-            back: fields.get("back", "The controller that fires the scene before.", &Text::Controller, findings),
-            hush: fields.get("hush", "The controller that hushes and releases.", &Text::Controller, findings),
+            next: fields.get("next", "The controller that fires the next scene.", &TextShape::Controller, findings),
+            back: fields.get("back", "The controller that fires the scene before.", &TextShape::Controller, findings),
+            hush: fields.get("hush", "The controller that hushes and releases.", &TextShape::Controller, findings),
             tables: Tables::keys(fields, false, findings),
             groups: fields.named(
                 "groups",
@@ -226,7 +226,7 @@ impl Mics {
         let home =
             "The outputs in which its effects sound unless `to` says otherwise. Without it: all that are not private.";
         let polarities = [("normal", "as it comes"), ("inverted", "turned over")];
-        let polarity = Words { words: &polarities, usual: Some(0) };
+        let polarity = WordShape { words: &polarities, usual: Some(0) };
         Mic {
             input: match self.hall {
                 true => fields.get(key, help, &channel, findings),
@@ -240,7 +240,7 @@ impl Mics {
             ),
             highpass: fields.get("highpass", highpass, &Quantity::new(Unit::Hertz, 10.0, 2000.0), findings),
             inverted: fields.get("polarity", "The sign of the signal.", &polarity, findings).map(|word| word == 1),
-            home: fields.get("home", home, &Names, findings),
+            home: fields.get("home", home, &NameShape, findings),
         }
     }
 }
@@ -374,10 +374,10 @@ impl Scene {
         let fade = Quantity::new(Unit::Seconds, 0.0, 600.0).usually(FADE);
         let parts = "What each mic or group undergoes, by its name. What is not named does nothing.";
         Scene {
-            mark: fields.need("mark", "The rehearsal mark, as in the score.", &Text::Plain, findings),
-            name: fields.get("name", "The scene's name.", &Text::Any, findings),
+            mark: fields.need("mark", "The rehearsal mark, as in the score.", &TextShape::Plain, findings),
+            name: fields.get("name", "The scene's name.", &TextShape::Any, findings),
             bar: fields.get("bar", "The bar at which it is fired.", &bar, findings),
-            cue: fields.get("cue", "The words or the sound that it is fired on.", &Text::Any, findings),
+            cue: fields.get("cue", "The words or the sound that it is fired on.", &TextShape::Any, findings),
             fade: fields.get("fade", "The time in which it comes in and the scene before it goes.", &fade, findings),
             parts: fields.named("mic", parts, Effects, findings),
             place,

@@ -7,7 +7,7 @@ use crate::meant::Wanted;
 use crate::near;
 use crate::place::Place;
 use crate::report::Findings;
-use crate::unit::{self, Trouble};
+use crate::unit::{self, UnitTrouble};
 use serde_json::{Value as Json, json};
 use tenterhook_plan::declare::Unit;
 use toml::de::{DeArray, DeInteger, DeValue};
@@ -55,7 +55,7 @@ impl Item<'_> {
 
 /// Text in quotes. What kind of text is judged when its meaning is known; a schema says it at once.
 #[derive(Clone, Copy)]
-pub(crate) enum Text {
+pub(crate) enum TextShape {
     Any,
     /// Text of printable characters, without spaces around it.
     Plain,
@@ -70,13 +70,13 @@ pub(crate) enum Text {
     Tuning,
 }
 
-impl Shape for Text {
+impl Shape for TextShape {
     type Value = String;
 
     fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<String> {
         match item.value {
             DeValue::String(text) => Some(text.to_string()),
-            DeValue::Array(list) if matches!(self, Text::Controller) => {
+            DeValue::Array(list) if matches!(self, TextShape::Controller) => {
                 let named = list.iter().filter_map(|one| match one.get_ref() {
                     DeValue::String(name) => Some(name.as_ref()),
                     _ => None,
@@ -102,12 +102,12 @@ impl Shape for Text {
 
     fn schema(&self) -> Json {
         match self {
-            Text::Any | Text::Controller => json!({ "type": "string" }),
-            Text::Port => json!({ "type": "string", "minLength": 1 }),
-            Text::Plain => defined("plain"),
-            Text::KeyName => defined("key"),
-            Text::OscAddress => defined("osc"),
-            Text::Tuning => defined("tuning"),
+            TextShape::Any | TextShape::Controller => json!({ "type": "string" }),
+            TextShape::Port => json!({ "type": "string", "minLength": 1 }),
+            TextShape::Plain => defined("plain"),
+            TextShape::KeyName => defined("key"),
+            TextShape::OscAddress => defined("osc"),
+            TextShape::Tuning => defined("tuning"),
         }
     }
 }
@@ -284,12 +284,12 @@ fn with_unit(item: &Item<'_>, wanted: &Wanted, findings: &mut Findings) -> Optio
     let (kind, amiss, remedy) = match item.value {
         DeValue::String(text) => match unit::parse(text, wanted.unit) {
             Ok(value) => return Some(value),
-            Err(Trouble::NoUnit(number)) => (Kind::MissingUnit, None, wanted.bare(number)),
-            Err(Trouble::OtherUnit) => {
+            Err(UnitTrouble::NoUnit(number)) => (Kind::MissingUnit, None, wanted.bare(number)),
+            Err(UnitTrouble::OtherUnit) => {
                 let amiss = format!("\"{text}\" has no unit of one");
                 (Kind::WrongUnit, Some(amiss), wanted.text(text))
             }
-            Err(Trouble::NoNumber) => {
+            Err(UnitTrouble::NoNumber) => {
                 let amiss = format!("\"{text}\" does not begin with a number");
                 (Kind::NotANumber, Some(amiss), wanted.text(text))
             }
@@ -326,7 +326,7 @@ impl Shape for Interval {
             findings.add(Kind::MissingUnit, item.place, message, interval::remedy(number));
             return None;
         }
-        let text = Text::Any.read(item, findings)?;
+        let text = TextShape::Any.read(item, findings)?;
         let Some(cents) = interval::parse(&text) else {
             let message = format!("\"{}\" is an interval, and \"{text}\" is none", item.key);
             let number = interval::without_unit(&text).map(interval::remedy);
@@ -358,17 +358,17 @@ impl Shape for Interval {
 }
 
 /// One of a few words, each with what it means; read as its place among them.
-pub(crate) struct Words<'w> {
+pub(crate) struct WordShape<'w> {
     pub words: &'w [(&'w str, &'w str)],
     /// Which of them if nothing is said, where that is always the same.
     pub usual: Option<usize>,
 }
 
-impl Shape for Words<'_> {
+impl Shape for WordShape<'_> {
     type Value = usize;
 
     fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<usize> {
-        let text = Text::Any.read(item, findings)?;
+        let text = TextShape::Any.read(item, findings)?;
         let found = self.words.iter().position(|(word, _)| *word == text);
         if found.is_none() {
             let message = format!("\"{}\" knows no \"{text}\"", item.key);
@@ -407,7 +407,7 @@ impl Shape for List {
         for entry in list.iter() {
             let place = Place::new(item.place.file, entry.span());
             let entry = Item { value: entry.get_ref(), place, ..*item };
-            if let Some(value) = Text::Any.read(&entry, findings) {
+            if let Some(value) = TextShape::Any.read(&entry, findings) {
                 names.push(At { value, place, key: place });
             }
         }
@@ -415,7 +415,7 @@ impl Shape for List {
     }
 
     fn schema(&self) -> Json {
-        let mut schema = json!({ "type": "array", "items": Text::Any.schema(), "uniqueItems": true });
+        let mut schema = json!({ "type": "array", "items": TextShape::Any.schema(), "uniqueItems": true });
         if self.least > 0 {
             schema["minItems"] = self.least.into();
         }
@@ -424,9 +424,9 @@ impl Shape for List {
 }
 
 /// One name or a list of names.
-pub(crate) struct Names;
+pub(crate) struct NameShape;
 
-impl Shape for Names {
+impl Shape for NameShape {
     type Value = Vec<At<String>>;
 
     fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<Vec<At<String>>> {

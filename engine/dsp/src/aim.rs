@@ -3,7 +3,7 @@
 //! A moment's worth is steadiness × loudness × harmonicity: a steady one of another instrument's spill is not loud, a
 //! steady /s/ is not pitched, and a vowel's attack is not steady.
 
-use crate::analysis::{Moment, Moments};
+use crate::analysis::{AnalysedMoment, Moments};
 
 /// The longest and the shortest span that is held, in seconds.
 pub(crate) const LONGEST: f64 = 0.25;
@@ -30,17 +30,17 @@ const POINTS: usize = 48;
 const RATES: (f64, f64, usize) = (3.8, 0.3, 15);
 /// Rates tried in one step.
 const A_STEP: usize = 3;
-/// Steps of [`Course::fit`].
+/// Steps of [`PitchCourse::fit`].
 pub(crate) const FITS: u64 = RATES.2.div_ceil(A_STEP) as u64;
 
 /// Samples of the source, from the first to before the last.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub(crate) struct Span {
+pub(crate) struct HeldSpan {
     pub from: i64,
     pub to: i64,
 }
 
-impl Span {
+impl HeldSpan {
     /// Samples.
     pub fn length(&self) -> u64 {
         (self.to - self.from).max(0) as u64
@@ -72,7 +72,7 @@ impl<'a> Aim<'a> {
         (self.samples(seconds) as u64) / self.moments.hop()
     }
 
-    fn moment(&self, back: u64) -> Option<&'a Moment> {
+    fn moment(&self, back: u64) -> Option<&'a AnalysedMoment> {
         self.moments.get(self.newest + back)
     }
 
@@ -99,7 +99,7 @@ impl<'a> Aim<'a> {
     }
 
     /// The latest of the good moments just past, if there is one.
-    pub fn past(&self) -> Option<Span> {
+    pub fn past(&self) -> Option<HeldSpan> {
         let scale = self.scale();
         let moments = self.hops(0.06).max(1);
         let places = || (0..self.hops(BEFORE)).filter_map(|back| Some((back, self.worth(back, moments, scale)?)));
@@ -113,7 +113,7 @@ impl<'a> Aim<'a> {
     }
 
     /// The moment that has just come, if it is one worth waiting for and there is enough of it.
-    pub fn coming(&self, gesture: u64, enough: f64, longest: f64) -> Option<Span> {
+    pub fn coming(&self, gesture: u64, enough: f64, longest: f64) -> Option<HeldSpan> {
         let newest = self.moment(0)?;
         if newest.end < gesture || self.worth(0, 3, self.scale())? < BETTER {
             return None;
@@ -123,20 +123,20 @@ impl<'a> Aim<'a> {
     }
 
     /// What has begun just now and is clearly pitched already, if not yet steady: up to `to`.
-    pub fn dawning(&self, to: u64, longest: f64) -> Option<Span> {
+    pub fn dawning(&self, to: u64, longest: f64) -> Option<HeldSpan> {
         let newest = self.moment(0)?;
         let rises = self.moment(1).is_none_or(|before| newest.level > before.level - 1.0);
         let pitched = newest.harmonicity > PITCHED && newest.level > self.loudest() - NEAR && rises;
         let half = self.moments.size() as i64 / 2;
-        let of_it = |moment: &&Moment| moment.harmonicity > PITCHED && moment.level > newest.level - 3.0;
+        let of_it = |moment: &&AnalysedMoment| moment.harmonicity > PITCHED && moment.level > newest.level - 3.0;
         let first = (0..self.hops(longest)).map_while(|back| self.moment(back)).take_while(of_it).last();
         let (earliest, latest) = (to as i64 - self.samples(longest), to as i64 - self.samples(SHORTEST));
         let from = first.map_or(latest, |first| first.end as i64 - half);
-        pitched.then(|| Span { from: from.clamp(earliest, latest), to: to as i64 })
+        pitched.then(|| HeldSpan { from: from.clamp(earliest, latest), to: to as i64 })
     }
 
     /// What is best of all that is known, if anything is pitched at all.
-    pub fn best(&self, longest: f64) -> Option<Span> {
+    pub fn best(&self, longest: f64) -> Option<HeldSpan> {
         let scale = self.scale();
         let places = (0..self.hops(0.3)).filter_map(|back| Some((back, self.worth(back, 3, scale)?)));
         let (back, worth) = places.max_by(|a, b| a.1.total_cmp(&b.1))?;
@@ -144,12 +144,12 @@ impl<'a> Aim<'a> {
     }
 
     /// What sounds until `to`.
-    pub fn here(&self, to: u64) -> Span {
+    pub fn here(&self, to: u64) -> HeldSpan {
         self.back_from(to as i64, 0, LONGEST)
     }
 
     /// The span that ends at `to` and reaches back as long as the sound stays alike that of the moment `back`.
-    fn back_from(&self, to: i64, back: u64, longest: f64) -> Span {
+    fn back_from(&self, to: i64, back: u64, longest: f64) -> HeldSpan {
         let half = self.moments.size() as i64 / 2;
         let (earliest, latest) = (to - self.samples(longest), to - self.samples(SHORTEST));
         let mut from = latest;
@@ -164,14 +164,14 @@ impl<'a> Aim<'a> {
                 last = moment;
             }
         }
-        Span { from: from.clamp(earliest, latest), to }
+        HeldSpan { from: from.clamp(earliest, latest), to }
     }
 
     /// How the pitch runs within the span, and what it is.
-    pub fn course(&self, span: Span) -> Course {
+    pub fn course(&self, span: HeldSpan) -> PitchCourse {
         let half = self.moments.size() as i64 / 2;
-        let middle = |moment: &Moment| moment.end as i64 - half;
-        let mut course = Course::default();
+        let middle = |moment: &AnalysedMoment| moment.end as i64 - half;
+        let mut course = PitchCourse::default();
         let hop = self.moments.hop() as f64;
         let mut inside = [0.0f32; POINTS];
         let mut harmonicity = [0.0f32; POINTS];
@@ -185,7 +185,7 @@ impl<'a> Aim<'a> {
                 .take(POINTS)
         };
         // A span shorter than the frames has at least the moment at its middle.
-        let within = |m: &Moment| middle(m) >= span.from - self.moments.hop() as i64;
+        let within = |m: &AnalysedMoment| middle(m) >= span.from - self.moments.hop() as i64;
         for moment in moments().filter(|m| within(m)) {
             if let (Some(h), Some(p)) = (harmonicity.get_mut(count), inside.get_mut(pitched)) {
                 (*h, *p) = (moment.harmonicity, moment.period);
@@ -240,7 +240,7 @@ impl<'a> Aim<'a> {
 }
 
 /// Whether a moment sounds as the first one did; its pitch may move away little by little.
-fn alike(moment: &Moment, first: &Moment, last: &Moment) -> bool {
+fn alike(moment: &AnalysedMoment, first: &AnalysedMoment, last: &AnalysedMoment) -> bool {
     let difference = moment.bands.iter().zip(first.bands).map(|(a, b)| (a - b).powi(2)).sum::<f32>();
     let difference = (difference / moment.bands.len() as f32).sqrt();
     let pitched = first.harmonicity > 0.7;
@@ -262,7 +262,7 @@ fn median(values: &mut [f32]) -> f32 {
 
 /// A pitch's course through a span.
 #[derive(Clone, Copy)]
-pub(crate) struct Course {
+pub(crate) struct PitchCourse {
     /// How periodic the span is, 0…1.
     pub harmonicity: f32,
     /// The reference pitch in cycles a sample; 0 if there is none.
@@ -286,7 +286,7 @@ pub(crate) struct Course {
     left: f64,
 }
 
-impl Default for Course {
+impl Default for PitchCourse {
     fn default() -> Self {
         Self {
             harmonicity: 0.0,
@@ -305,7 +305,7 @@ impl Default for Course {
     }
 }
 
-impl Course {
+impl PitchCourse {
     /// Undoes what a frame's length takes from a vibrato of some 5.5 Hz: the Hann window of 43 ms leaves 0.966 of it.
     fn sharpen(&mut self) {
         let points = self.octaves;
@@ -369,7 +369,7 @@ impl Course {
         self.pitch * f64::from(self.centre).exp2()
     }
 
-    /// Step, after the fit: what [`Course::speed`] needs.
+    /// Step, after the fit: what [`PitchCourse::speed`] needs.
     pub fn settle(&mut self) {
         for (speed, octaves) in self.speeds.iter_mut().zip(&self.octaves).take(self.count) {
             // Within what can be read at a time.
@@ -431,7 +431,7 @@ mod tests {
         (0..samples).map(|i| (amplitude * (2.0 * random::even(1, i as u64, 0) - 1.0)) as f32).collect()
     }
 
-    fn span(memory: &Memory, end: u64) -> Option<Span> {
+    fn span(memory: &Memory, end: u64) -> Option<HeldSpan> {
         memory.heard(end).aim(48_000)?.past()
     }
 

@@ -14,11 +14,17 @@ use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 use std::ops::RangeInclusive;
 use std::sync::Arc;
 
-const STEPS: [Step; 5] = [Step::Load, Step::Transform, Step::WeighBands, Step::Correlate, Step::WeighPitch];
+const STEPS: [AnalysisStep; 5] = [
+    AnalysisStep::Load,
+    AnalysisStep::Transform,
+    AnalysisStep::WeighBands,
+    AnalysisStep::Correlate,
+    AnalysisStep::WeighPitch,
+];
 
 /// What is done at one grid line.
 #[derive(Clone, Copy)]
-enum Step {
+enum AnalysisStep {
     Load,
     Transform,
     WeighBands,
@@ -36,7 +42,7 @@ const SILENCE: f32 = -160.0;
 
 /// One moment's measures.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Moment {
+pub(crate) struct AnalysedMoment {
     /// The sample after its frame; 0 where there is none yet.
     pub end: u64,
     /// The grid line from which on it is known.
@@ -59,7 +65,7 @@ pub(crate) struct Moment {
     pub tone: f32,
 }
 
-static NONE: Moment = Moment {
+static NONE: AnalysedMoment = AnalysedMoment {
     end: 0,
     known: u64::MAX,
     bands: [SILENCE; BANDS],
@@ -81,7 +87,7 @@ pub(crate) struct Moments<'a> {
 
 impl<'a> Moments<'a> {
     /// The moment `back` hops before the newest whose frame has ended; `None` if it is not known there or then.
-    pub fn get(&self, back: u64) -> Option<&'a Moment> {
+    pub fn get(&self, back: u64) -> Option<&'a AnalysedMoment> {
         let Analysis { stagger, schedule, .. } = self.analysis;
         let newest = (self.end + stagger) / schedule.hop() * schedule.hop();
         let moment = self.analysis.at(newest.checked_sub(back * schedule.hop() + stagger)?);
@@ -117,10 +123,10 @@ pub(crate) struct Analysis {
     spectrum: Box<[Complex32]>,
     edges: [usize; BANDS + 1],
     voiced: RangeInclusive<usize>,
-    moments: Box<[Moment]>,
+    moments: Box<[AnalysedMoment]>,
     /// The moment in work.
-    moment: Moment,
-    /// Whether somebody asked for [`Moment::tone`].
+    moment: AnalysedMoment,
+    /// Whether somebody asked for [`AnalysedMoment::tone`].
     tones: bool,
 }
 
@@ -168,7 +174,7 @@ impl Analysis {
         // Twelve times a power of two takes other ways of transforming, and both ways share most.
         many::<f32>(size + padded + lags)
             + many::<Complex32>(padded / 2 + 1)
-            + many::<Moment>(KEPT)
+            + many::<AnalysedMoment>(KEPT)
             + 2 * plan_bytes(padded)
     }
 
@@ -182,11 +188,11 @@ impl Analysis {
         let (_, due) = self.schedule.due(line + self.stagger);
         for step in due.filter_map(|step| STEPS.get(step as usize)) {
             match step {
-                Step::Load => self.load(line, &read),
-                Step::Transform => self.transform(),
-                Step::WeighBands => self.weigh_bands(),
-                Step::Correlate => self.correlate(),
-                Step::WeighPitch => self.weigh_pitch(),
+                AnalysisStep::Load => self.load(line, &read),
+                AnalysisStep::Transform => self.transform(),
+                AnalysisStep::WeighBands => self.weigh_bands(),
+                AnalysisStep::Correlate => self.correlate(),
+                AnalysisStep::WeighPitch => self.weigh_pitch(),
             }
         }
     }
@@ -200,7 +206,7 @@ impl Analysis {
             *x = if y.abs() < 1e-12 { 0.0 } else { y };
         }
         rest.fill(0.0);
-        self.moment = Moment { end: line, known: line + self.schedule.lead(), ..NONE };
+        self.moment = AnalysedMoment { end: line, known: line + self.schedule.lead(), ..NONE };
     }
 
     fn transform(&mut self) {
@@ -360,7 +366,7 @@ impl Analysis {
         ((end + self.stagger) / self.schedule.hop()) as usize & (KEPT - 1)
     }
 
-    fn at(&self, end: u64) -> &Moment {
+    fn at(&self, end: u64) -> &AnalysedMoment {
         match self.moments.get(self.place(end.min(u64::MAX - CELL * 64))) {
             Some(moment) if moment.end == end => moment,
             _ => &NONE,

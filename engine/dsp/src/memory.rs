@@ -4,7 +4,7 @@ use crate::CELL;
 use crate::aim::Aim;
 use crate::analysis::{Analysis, Moments};
 use crate::bytes::many;
-use crate::effects::stretch::model::{Findings, Model};
+use crate::effects::stretch::model::{Model, ModelFindings};
 use crate::prefault::prefaulted;
 use std::fmt;
 
@@ -29,7 +29,7 @@ impl Memory {
     }
 
     /// Room for at least `samples` samples of the past at `rate` samples a second, and the source's analysis, which
-    /// [`Voice::wants_analysis`](crate::effects::Voice::wants_analysis) asks for. Its steps fall on grid lines that
+    /// [`EffectVoice::wants_analysis`](crate::effects::Voice::wants_analysis) asks for. Its steps fall on grid lines that
     /// `stagger`, any number, moves: give every source another one.
     pub fn with_analysis(samples: usize, rate: u32, stagger: u64) -> Self {
         // A tenth of a second holds the analysis's frame at any rate.
@@ -198,7 +198,7 @@ impl fmt::Debug for Memory {
 
 /// How a source is pitched.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Pitch {
+pub struct SourcePitch {
     /// The fundamental, 62…2500 Hz; 0: nothing is pitched.
     pub hz: f32,
     /// How periodic the sound is, 0…1.
@@ -215,7 +215,7 @@ pub struct Heard<'a> {
     first: u64,
     end: u64,
     analysis: Option<Moments<'a>>,
-    model: Option<Findings<'a>>,
+    model: Option<ModelFindings<'a>>,
 }
 
 impl<'a> Heard<'a> {
@@ -255,7 +255,7 @@ impl<'a> Heard<'a> {
     }
 
     /// What is known at [`Heard::end`] of what the source is made of, if anybody asked for it.
-    pub(crate) fn model(&self) -> Option<Findings<'a>> {
+    pub(crate) fn model(&self) -> Option<ModelFindings<'a>> {
         self.model
     }
 
@@ -266,11 +266,11 @@ impl<'a> Heard<'a> {
 
     /// The pitch of the newest moment that the source's analysis knows at [`Heard::end`], a frame of 43 ms; `None`: there
     /// is no analysis, or nothing is known yet. It has one only in a memory that is [`Memory::pitched`].
-    pub fn pitch(&self, rate: u32) -> Option<Pitch> {
+    pub fn pitch(&self, rate: u32) -> Option<SourcePitch> {
         let moments = self.analysis?;
         let moment = (0..4).find_map(|back| moments.get(back))?;
         let hz = if moment.tone > 0.0 { rate as f32 / moment.tone } else { 0.0 };
-        Some(Pitch { hz, confidence: moment.harmonicity })
+        Some(SourcePitch { hz, confidence: moment.harmonicity })
     }
 
     /// What the source's analysis knows at [`Heard::end`], if the source has one.

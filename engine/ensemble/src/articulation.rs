@@ -1,7 +1,7 @@
 //! What the mouth does: the vowels and consonants of the invented words.
 
 /// A resonance of the vocal tract: frequency and bandwidth, both in Hz.
-pub type Formant = (f64, f64);
+pub type VowelFormant = (f64, f64);
 
 /// How many of them are sounded.
 pub const FORMANTS: usize = 7;
@@ -46,14 +46,14 @@ impl Vowel {
 
     /// All formants, when sung at `hz`: a high voice raises the first so that it never lies below the note (Joliveau,
     /// Smith and Wolfe 2004, JASA 116, 2434). Bandwidths and the formants above: common practice, no source.
-    pub fn sung_at(self, hz: f64) -> [Formant; FORMANTS] {
+    pub fn sung_at(self, hz: f64) -> [VowelFormant; FORMANTS] {
         let [f1, f2, f3] = self.formants_hz();
         [(f1.max(hz), 85.0), (f2, 100.0), (f3, 150.0), (self.fourth_hz(), 230.0), HIGH[0], HIGH[1], HIGH[2]]
     }
 }
 
 /// The formants above the fourth, which hardly move.
-const HIGH: [Formant; 3] = [(5200.0, 320.0), (6300.0, 420.0), (7500.0, 550.0)];
+const HIGH: [VowelFormant; 3] = [(5200.0, 320.0), (6300.0, 420.0), (7500.0, 550.0)];
 
 /// What comes before the vowel of a syllable.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -73,7 +73,7 @@ pub struct Posture {
     /// Seconds from the vowel's onset; negative, before it.
     pub at: f64,
     /// The tract's resonances; `None`: the coming vowel's.
-    pub formants: Option<[Formant; FORMANTS]>,
+    pub formants: Option<[VowelFormant; FORMANTS]>,
     /// The voice, re the vowel's.
     pub voice: f64,
     /// Breath through the tract, re the vowel's voice.
@@ -86,14 +86,18 @@ pub struct Posture {
 
 // Where tongue and lips pull the resonances, from memory of Klatt 1980 (JASA 67, 971), stretched by a tenth for a
 // woman's tract; not tested against it.
-const TEETH: [Formant; FORMANTS] =
+const TEETH: [VowelFormant; FORMANTS] =
     [(330.0, 150.0), (1850.0, 150.0), (3000.0, 220.0), (4300.0, 280.0), HIGH[0], HIGH[1], HIGH[2]];
-const NOSE: [Formant; FORMANTS] =
+const NOSE: [VowelFormant; FORMANTS] =
     [(280.0, 90.0), (1150.0, 300.0), (2350.0, 350.0), (3900.0, 450.0), HIGH[0], HIGH[1], HIGH[2]];
-const SIDES: [Formant; FORMANTS] =
+const SIDES: [VowelFormant; FORMANTS] =
     [(360.0, 90.0), (1150.0, 160.0), (3050.0, 220.0), (4200.0, 300.0), HIGH[0], HIGH[1], HIGH[2]];
 
-const fn posture(at: f64, formants: Option<[Formant; FORMANTS]>, [voice, breath, hiss, burst]: [f64; 4]) -> Posture {
+const fn posture(
+    at: f64,
+    formants: Option<[VowelFormant; FORMANTS]>,
+    [voice, breath, hiss, burst]: [f64; 4],
+) -> Posture {
     Posture { at, formants, voice, breath, hiss, burst }
 }
 

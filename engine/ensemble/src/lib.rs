@@ -1,7 +1,7 @@
 //! A made-up ensemble of three players: a voice, a treble recorder and a bass viol, each close to a mic of its own.
 //!
 //! The program sounds it for its demo where there is no ensemble. Nothing is recorded: every sample is arithmetic on a
-//! short invented piece, the [`Score`], at a' = 415 Hz. The same rate gives the same bits, however they are asked for.
+//! short invented piece, the [`EnsembleScore`], at a' = 415 Hz. The same rate gives the same bits, however they are asked for.
 //!
 //! ```
 //! use tenterhook_ensemble::{Ensemble, PLAYERS};
@@ -25,9 +25,9 @@ mod viol;
 mod voice;
 
 pub use articulation::{Consonant, Vowel};
-pub use score::{A4_HZ, Note, SCORE, Score, Syllable, frequency};
+pub use score::{A4_HZ, EnsembleNote, EnsembleScore, SCORE, Syllable, frequency};
 
-use part::Part;
+use part::EnsemblePart;
 use recorder::Blown;
 use room::Spill;
 use std::fmt;
@@ -58,10 +58,10 @@ impl std::error::Error for UnsupportedRate {}
 
 /// The ensemble, playing: an iterator over its frames of one sample per player, within −1…1, until the score ends.
 pub struct Ensemble {
-    voice: Part<Phrase>,
-    recorder: Part<Blown>,
-    bow: Part<Bowed>,
-    fingers: Part<Plucked>,
+    voice: EnsemblePart<Phrase>,
+    recorder: EnsemblePart<Blown>,
+    bow: EnsemblePart<Bowed>,
+    fingers: EnsemblePart<Plucked>,
     body: Body,
     spill: Spill,
     now: u64,
@@ -81,19 +81,21 @@ impl Ensemble {
     ///
     /// # Errors
     /// If `rate` is not within [`RATES`].
-    pub fn playing(rate: u32, score: &Score<'_>) -> Result<Self, UnsupportedRate> {
+    pub fn playing(rate: u32, score: &EnsembleScore<'_>) -> Result<Self, UnsupportedRate> {
         if !RATES.contains(&rate) {
             return Err(UnsupportedRate(rate));
         }
-        let numbered = |notes: &[Note]| notes.iter().copied().zip(0u64..).collect::<Vec<_>>();
-        let starting = |note: &Note| sample(note.at, rate);
+        let numbered = |notes: &[EnsembleNote]| notes.iter().copied().zip(0u64..).collect::<Vec<_>>();
+        let starting = |note: &EnsembleNote| sample(note.at, rate);
         Ok(Self {
-            voice: Part::new(voice::phrases(rate, score.voice)),
-            recorder: Part::new(
+            voice: EnsemblePart::new(voice::phrases(rate, score.voice)),
+            recorder: EnsemblePart::new(
                 numbered(score.recorder).iter().map(|(n, i)| (starting(n), Blown::new(rate, n, *i))).collect(),
             ),
-            bow: Part::new(numbered(score.bowed).iter().map(|(n, i)| (starting(n), Bowed::new(rate, n, *i))).collect()),
-            fingers: Part::new(
+            bow: EnsemblePart::new(
+                numbered(score.bowed).iter().map(|(n, i)| (starting(n), Bowed::new(rate, n, *i))).collect(),
+            ),
+            fingers: EnsemblePart::new(
                 numbered(score.plucked).iter().map(|(n, i)| (starting(n), Plucked::new(rate, n, *i))).collect(),
             ),
             body: Body::new(rate),

@@ -1,7 +1,7 @@
 //! A part: sounds that begin at their sample, may overlap, and end by themselves.
 
 /// Something that sounds for a while.
-pub trait Sound {
+pub trait PartSound {
     /// The next sample; `None` once it is over.
     fn next(&mut self) -> Option<f64>;
 }
@@ -32,12 +32,12 @@ impl Course {
 }
 
 /// The sounds of one player, in the order of their beginnings.
-pub struct Part<S> {
+pub struct EnsemblePart<S> {
     waiting: std::iter::Peekable<std::vec::IntoIter<(u64, S)>>,
     sounding: Vec<S>,
 }
 
-impl<S: Sound> Part<S> {
+impl<S: PartSound> EnsemblePart<S> {
     /// A part of sounds, each with the sample at which it begins.
     pub fn new(mut sounds: Vec<(u64, S)>) -> Self {
         sounds.sort_by_key(|(start, _)| *start);

@@ -3,8 +3,8 @@
 use crate::cycle::{Cycle, Phase};
 use crate::filter::{Filter, smooth};
 use crate::noise::Noise;
-use crate::part::{Course, Sound};
-use crate::score::{Note, gain};
+use crate::part::{Course, PartSound};
+use crate::score::{EnsembleNote, gain};
 use std::f64::consts::TAU;
 
 /// The harmonics in dB re the first: nearly a sine, the odd ones above the even ones as in a pipe that overblows late.
@@ -29,7 +29,7 @@ pub struct Blown {
 
 impl Blown {
     /// A note; `number` seeds what differs from note to note.
-    pub fn new(rate: u32, note: &Note, number: u64) -> Self {
+    pub fn new(rate: u32, note: &EnsembleNote, number: u64) -> Self {
         let hz = note.hz();
         let count = Cycle::harmonics_below(12_000.0, hz * 1.02, rate).min(HARMONICS_DB.len());
         Self {
@@ -45,7 +45,7 @@ impl Blown {
     }
 }
 
-impl Sound for Blown {
+impl PartSound for Blown {
     fn next(&mut self) -> Option<f64> {
         let (t, left) = self.course.next()?;
         let blown = smooth(t / ATTACK) * smooth(left / RELEASE);

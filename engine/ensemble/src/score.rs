@@ -36,7 +36,7 @@ pub struct Syllable {
 
 /// A played note.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Note {
+pub struct EnsembleNote {
     /// When it begins, in seconds.
     pub at: f64,
     /// How many seconds until the player lets go.
@@ -47,7 +47,7 @@ pub struct Note {
     pub level: f64,
 }
 
-impl Note {
+impl EnsembleNote {
     /// Its frequency, in Hz.
     pub fn hz(&self) -> f64 {
         frequency(self.pitch)
@@ -56,29 +56,29 @@ impl Note {
 
 /// What the players have to play. Sounds of one list may overlap, but for the voice, which has one mouth.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Score<'a> {
+pub struct EnsembleScore<'a> {
     /// The length of it all, in seconds.
     pub seconds: f64,
     /// The voice, in time order.
     pub voice: &'a [Syllable],
     /// The recorder.
-    pub recorder: &'a [Note],
+    pub recorder: &'a [EnsembleNote],
     /// The viol under the bow.
-    pub bowed: &'a [Note],
+    pub bowed: &'a [EnsembleNote],
     /// The viol under the finger.
-    pub plucked: &'a [Note],
+    pub plucked: &'a [EnsembleNote],
 }
 
 const fn sing(at: f64, lasts: f64, pitch: u8, consonant: Consonant, vowel: Vowel, level: f64) -> Syllable {
     Syllable { at, lasts, pitch: pitch as f64, consonant, vowel, level }
 }
 
-const fn note(at: f64, lasts: f64, pitch: u8, level: f64) -> Note {
-    Note { at, lasts, pitch: pitch as f64, level }
+const fn note(at: f64, lasts: f64, pitch: u8, level: f64) -> EnsembleNote {
+    EnsembleNote { at, lasts, pitch: pitch as f64, level }
 }
 
 /// The ensemble's own piece. The words are invented.
-pub const SCORE: Score<'static> = Score {
+pub const SCORE: EnsembleScore<'static> = EnsembleScore {
     seconds: 98.0,
     voice: &[
         // A: "se lu ma", and the last vowel held; then, above it, "to li te mo".

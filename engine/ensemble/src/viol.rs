@@ -3,8 +3,8 @@
 use crate::cycle::{Cycle, Phase};
 use crate::filter::{Filter, smooth};
 use crate::noise::Noise;
-use crate::part::{Course, Sound};
-use crate::score::{Note, gain};
+use crate::part::{Course, PartSound};
+use crate::score::{EnsembleNote, gain};
 use std::f64::consts::{PI, TAU};
 
 /// The body: frequency in Hz, Q, dB. An air mode, plate modes and the hill of the bridge, invented near the sizes that
@@ -57,7 +57,7 @@ impl Bowed {
     const RELEASE: f64 = 0.45;
 
     /// A note; `number` seeds what differs from note to note.
-    pub fn new(rate: u32, note: &Note, number: u64) -> Self {
+    pub fn new(rate: u32, note: &EnsembleNote, number: u64) -> Self {
         let hz = note.hz();
         let count = Cycle::harmonics_below(7000.0, hz * 1.02, rate);
         Self {
@@ -74,7 +74,7 @@ impl Bowed {
     }
 }
 
-impl Sound for Bowed {
+impl PartSound for Bowed {
     fn next(&mut self) -> Option<f64> {
         let (t, left) = self.course.next()?;
         let bow = smooth(t / Self::ATTACK);
@@ -100,14 +100,14 @@ impl Sound for Bowed {
 /// One note under the finger: partials that die away, the high ones first.
 pub struct Plucked {
     course: Course,
-    partials: Vec<Partial>,
+    partials: Vec<StringPartial>,
     noise: Noise,
     finger: Filter,
     gain: f64,
 }
 
 /// A decaying sine, turned on by one complex product a sample.
-struct Partial {
+struct StringPartial {
     turn: (f64, f64),
     now: (f64, f64),
 }
@@ -121,7 +121,7 @@ impl Plucked {
     const STIFFNESS: f64 = 2e-5;
 
     /// A note; `number` seeds what differs from note to note.
-    pub fn new(rate: u32, note: &Note, number: u64) -> Self {
+    pub fn new(rate: u32, note: &EnsembleNote, number: u64) -> Self {
         let hz = note.hz();
         let count = Cycle::harmonics_below(6000.0, hz * 1.05, rate).min(48);
         let partials = (1..=count).map(|k| {
@@ -133,7 +133,7 @@ impl Plucked {
             let (sin, cos) = (step / f64::from(rate)).sin_cos();
             // The shape of a string pulled aside at one place, seen as the force on the bridge; a soft fingertip.
             let size = (PI * n * Self::PLACE).sin() / n * (-n / 10.0).exp();
-            Partial { turn: (fall * cos, fall * sin), now: (size, 0.0) }
+            StringPartial { turn: (fall * cos, fall * sin), now: (size, 0.0) }
         });
         Self {
             course: Course::new(note.lasts + Self::DAMPED, rate),
@@ -145,11 +145,11 @@ impl Plucked {
     }
 }
 
-impl Sound for Plucked {
+impl PartSound for Plucked {
     fn next(&mut self) -> Option<f64> {
         let (t, left) = self.course.next()?;
         let mut string = 0.0;
-        for Partial { turn, now } in &mut self.partials {
+        for StringPartial { turn, now } in &mut self.partials {
             string += now.1;
             *now = (now.0 * turn.0 - now.1 * turn.1, now.0 * turn.1 + now.1 * turn.0);
         }

@@ -1,10 +1,10 @@
 //! A singer: the pulses of the vocal folds and the noise of the air, through the resonances of the tract.
 
-use crate::articulation::{FORMANTS, Formant};
+use crate::articulation::{FORMANTS, VowelFormant};
 use crate::cycle::{Cycle, Phase};
 use crate::filter::{Filter, smooth};
 use crate::noise::Noise;
-use crate::part::Sound;
+use crate::part::PartSound;
 use crate::score::{Syllable, frequency, gain};
 use std::f64::consts::{PI, TAU};
 
@@ -28,18 +28,18 @@ pub fn phrases(rate: u32, syllables: &[Syllable]) -> Vec<(u64, Phrase)> {
 
 /// Everything that moves, at one moment.
 #[derive(Clone, Copy)]
-struct State {
-    formants: [Formant; FORMANTS],
+struct VoiceState {
+    formants: [VowelFormant; FORMANTS],
     voice: f64,
     breath: f64,
     hiss: f64,
     burst: f64,
 }
 
-impl State {
+impl VoiceState {
     const SILENT: [f64; 4] = [0.0; 4];
 
-    fn new(formants: [Formant; FORMANTS], [voice, breath, hiss, burst]: [f64; 4]) -> Self {
+    fn new(formants: [VowelFormant; FORMANTS], [voice, breath, hiss, burst]: [f64; 4]) -> Self {
         Self { formants, voice, breath, hiss, burst }
     }
 
@@ -63,12 +63,12 @@ impl State {
 }
 
 /// What is wanted at which time; in between it moves smoothly.
-struct Course<T> {
+struct VowelCourse<T> {
     points: Vec<(f64, T)>,
     place: usize,
 }
 
-impl<T> Course<T> {
+impl<T> VowelCourse<T> {
     /// The points around a time and how far it is on the way from one to the other. Times may not go back.
     fn around(&mut self, t: f64) -> (&T, &T, f64) {
         while self.place + 2 < self.points.len() && self.points[self.place + 1].0 <= t {
@@ -127,11 +127,11 @@ pub struct Phrase {
     origin: f64,
     samples: u64,
     at: u64,
-    course: Course<State>,
-    pitch: Course<f64>,
+    course: VowelCourse<VoiceState>,
+    pitch: VowelCourse<f64>,
     onsets: Vec<f64>,
-    state: State,
-    step: State,
+    state: VoiceState,
+    step: VoiceState,
     midi: f64,
     midi_step: f64,
     depth: f64,
@@ -166,10 +166,10 @@ impl Phrase {
             at: 0,
             midi: pitches[0].1,
             midi_step: 0.0,
-            course: Course { points: states, place: 0 },
-            pitch: Course { points: pitches, place: 0 },
+            course: VowelCourse { points: states, place: 0 },
+            pitch: VowelCourse { points: pitches, place: 0 },
             onsets: syllables.iter().map(|s| s.at).collect(),
-            step: State::new([(0.0, 0.0); FORMANTS], State::SILENT),
+            step: VoiceState::new([(0.0, 0.0); FORMANTS], VoiceState::SILENT),
             tract: state.formants.map(|(hz, width)| Filter::formant(hz, width, rate)),
             state,
             depth: 0.0,
@@ -211,7 +211,7 @@ impl Phrase {
         let midi = from + (to - from) * way + self.depth * vibrato + self.jitter;
         let (voice, breath) = levelling(&self.tract, frequency(midi), &self.harmonics, self.rate);
         let step = |now: f64, goal: f64| (goal - now) / n;
-        self.step = State::new(
+        self.step = VoiceState::new(
             goal.formants,
             [
                 step(self.state.voice, goal.voice * voice),
@@ -224,7 +224,7 @@ impl Phrase {
     }
 }
 
-impl Sound for Phrase {
+impl PartSound for Phrase {
     fn next(&mut self) -> Option<f64> {
         if self.at >= self.samples {
             return None;
@@ -233,7 +233,7 @@ impl Sound for Phrase {
             self.aim();
         }
         self.at += 1;
-        let State { voice, breath, hiss, burst, .. } = &mut self.state;
+        let VoiceState { voice, breath, hiss, burst, .. } = &mut self.state;
         *voice += self.step.voice;
         *breath += self.step.breath;
         *hiss += self.step.hiss;
@@ -251,14 +251,14 @@ impl Sound for Phrase {
 }
 
 /// The way of the tract and of the four sources through a phrase.
-fn states(syllables: &[Syllable]) -> Vec<(f64, State)> {
-    let mut states: Vec<(f64, State)> = Vec::new();
+fn states(syllables: &[Syllable]) -> Vec<(f64, VoiceState)> {
+    let mut states: Vec<(f64, VoiceState)> = Vec::new();
     for (i, syllable) in syllables.iter().enumerate() {
         let hz = frequency(syllable.pitch);
         let loud = RMS * gain(syllable.level);
         let vowel = syllable.vowel.sung_at(hz);
-        let levelled = |formants: [Formant; FORMANTS], [voice, breath, hiss, burst]: [f64; 4]| {
-            State::new(formants, [voice, breath, 2.0 * hiss, 2.0 * burst].map(|x| loud * x))
+        let levelled = |formants: [VowelFormant; FORMANTS], [voice, breath, hiss, burst]: [f64; 4]| {
+            VoiceState::new(formants, [voice, breath, 2.0 * hiss, 2.0 * burst].map(|x| loud * x))
         };
         let held = |voice: f64| levelled(vowel, [voice, 0.022 * voice, 0.0, 0.0]);
         let postures = syllable.consonant.postures();
@@ -267,10 +267,10 @@ fn states(syllables: &[Syllable]) -> Vec<(f64, State)> {
             // The breath taken in, then a moment of stillness.
             let first = postures.first().and_then(|posture| posture.formants).unwrap_or(vowel);
             let start = syllable.at + lead;
-            states.push((start - 0.70, levelled(first, State::SILENT)));
+            states.push((start - 0.70, levelled(first, VoiceState::SILENT)));
             states.push((start - 0.35, levelled(first, [0.0, 0.045, 0.0, 0.0])));
-            states.push((start - 0.10, levelled(first, State::SILENT)));
-            states.push((start - 0.05, levelled(first, State::SILENT)));
+            states.push((start - 0.10, levelled(first, VoiceState::SILENT)));
+            states.push((start - 0.05, levelled(first, VoiceState::SILENT)));
         }
         for p in postures {
             let state = levelled(p.formants.unwrap_or(vowel), [p.voice, p.breath, p.hiss, p.burst]);
@@ -287,7 +287,7 @@ fn states(syllables: &[Syllable]) -> Vec<(f64, State)> {
             None => {
                 states.push((syllable.at + 0.4 * syllable.lasts, held(1.0)));
                 states.push((end - RELEASE, held(0.85)));
-                states.push((end, levelled(vowel, State::SILENT)));
+                states.push((end, levelled(vowel, VoiceState::SILENT)));
             }
         }
     }

@@ -3,10 +3,12 @@
 mod measure;
 
 use measure::{EMPTY, bend, between, db, mic, peak, rms};
-use tenterhook_ensemble::{Consonant, Ensemble, Note, RATES, SCORE, Score, Syllable, UnsupportedRate, Vowel, sound};
+use tenterhook_ensemble::{
+    Consonant, Ensemble, EnsembleNote, EnsembleScore, RATES, SCORE, Syllable, UnsupportedRate, Vowel, sound,
+};
 
 /// The beginning of the piece, with all of its kinds of sound but the bow.
-const OPENING: Score<'static> = Score { seconds: 16.0, ..SCORE };
+const OPENING: EnsembleScore<'static> = EnsembleScore { seconds: 16.0, ..SCORE };
 
 #[test]
 fn the_same_bits_however_it_is_cut() {
@@ -28,7 +30,7 @@ fn the_same_bits_however_it_is_cut() {
 
 #[test]
 fn channels_that_no_player_has_are_silent_and_so_is_the_time_after_the_end() {
-    let mut ensemble = Ensemble::playing(8000, &Score { seconds: 0.01, ..SCORE }).expect("a supported rate");
+    let mut ensemble = Ensemble::playing(8000, &EnsembleScore { seconds: 0.01, ..SCORE }).expect("a supported rate");
     assert_eq!(ensemble.len(), 80);
     let mut channels = [(); 4].map(|()| [1.0f32; 100]);
     ensemble.render(&mut channels.each_mut().map(|channel| &mut channel[..]));
@@ -40,7 +42,7 @@ fn channels_that_no_player_has_are_silent_and_so_is_the_time_after_the_end() {
 #[test]
 fn every_sample_is_finite_and_below_full_scale_at_any_rate() {
     for rate in [8000, 11_025, 22_050, 96_000, 192_000] {
-        let score = Score { seconds: if rate > 50_000 { 5.0 } else { SCORE.seconds }, ..SCORE };
+        let score = EnsembleScore { seconds: if rate > 50_000 { 5.0 } else { SCORE.seconds }, ..SCORE };
         for frame in Ensemble::playing(rate, &score).expect("a supported rate") {
             assert!(frame.iter().all(|x| x.is_finite() && x.abs() < 0.5), "{frame:?} at {rate} Hz");
         }
@@ -64,7 +66,8 @@ fn levels_are_those_of_an_ordinary_close_mic() {
 #[test]
 fn the_other_players_are_26_db_lower() {
     // In the first seconds the voice is alone, and the two other mics hear it from the same distance.
-    let [voice, recorder, viol] = [0, 1, 2].map(|player| rms(&mic(16_000, &Score { seconds: 8.0, ..SCORE }, player)));
+    let [voice, recorder, viol] =
+        [0, 1, 2].map(|player| rms(&mic(16_000, &EnsembleScore { seconds: 8.0, ..SCORE }, player)));
     assert_eq!(recorder, viol);
     assert!((db(recorder / voice) + 26.0).abs() < 0.1, "{:.2} dB", db(recorder / voice));
 }
@@ -84,23 +87,23 @@ fn notes_begin_and_end_without_a_click() {
     // A step as high as the sound itself has a second difference of 1; −40 dB of it is drowned by the note that begins.
     const LIMIT: f64 = 0.01;
     let rate = 48_000;
-    let note = |pitch| [Note { at: 0.1, lasts: 0.8, pitch, level: 0.0 }];
+    let note = |pitch| [EnsembleNote { at: 0.1, lasts: 0.8, pitch, level: 0.0 }];
     for pitch in [38.0, 50.0, 62.0] {
-        let bowed = mic(rate, &Score { seconds: 4.0, bowed: &note(pitch), ..EMPTY }, 2);
-        let plucked = mic(rate, &Score { seconds: 4.0, plucked: &note(pitch), ..EMPTY }, 2);
+        let bowed = mic(rate, &EnsembleScore { seconds: 4.0, bowed: &note(pitch), ..EMPTY }, 2);
+        let plucked = mic(rate, &EnsembleScore { seconds: 4.0, plucked: &note(pitch), ..EMPTY }, 2);
         assert!(edges(&bowed, rate) < LIMIT && edges(&plucked, rate) < LIMIT);
     }
     for pitch in [65.0, 77.0, 91.0] {
-        let blown = mic(rate, &Score { seconds: 2.0, recorder: &note(pitch), ..EMPTY }, 1);
+        let blown = mic(rate, &EnsembleScore { seconds: 2.0, recorder: &note(pitch), ..EMPTY }, 1);
         assert!(edges(&blown, rate) < LIMIT);
     }
     for consonant in [Consonant::S, Consonant::T, Consonant::M, Consonant::L] {
         let sung = [Syllable { at: 1.0, lasts: 0.8, pitch: 69.0, consonant, vowel: Vowel::A, level: 0.0 }];
-        let voice = mic(rate, &Score { seconds: 2.0, voice: &sung, ..EMPTY }, 0);
+        let voice = mic(rate, &EnsembleScore { seconds: 2.0, voice: &sung, ..EMPTY }, 0);
         assert!(edges(&voice, rate) < LIMIT);
     }
     // Positive control: the same measure finds a note that is cut off.
-    let cut = mic(rate, &Score { seconds: 0.6, recorder: &note(77.0), ..EMPTY }, 1);
+    let cut = mic(rate, &EnsembleScore { seconds: 0.6, recorder: &note(77.0), ..EMPTY }, 1);
     let padded = [&cut[..], &[0.0; 8]].concat();
     assert!(edges(&padded, rate) > LIMIT);
 }
@@ -116,7 +119,7 @@ fn voiced_consonants_join_syllables_without_a_click() {
         sing(4.0, 64.0, Consonant::M, Vowel::E),
         sing(5.0, 69.0, Consonant::M, Vowel::U),
     ];
-    let sound = mic(rate, &Score { seconds: 6.0, voice: &line, ..EMPTY }, 0);
+    let sound = mic(rate, &EnsembleScore { seconds: 6.0, voice: &line, ..EMPTY }, 0);
     let held =
         (1..6).map(|i| bend(between(&sound, rate, f64::from(i) + 0.15, f64::from(i) + 0.75))).fold(0.0, f64::max);
     for i in 2..6 {
@@ -156,10 +159,10 @@ fn odd_scores_do_no_harm() {
     let odd = [-5.0, -0.0, 0.001, 1.0, f64::INFINITY, f64::NEG_INFINITY, f64::NAN];
     for (at, lasts, level) in odd.iter().flat_map(|a| odd.iter().flat_map(move |b| odd.map(|c| (*a, *b, 40.0 * c)))) {
         for pitch in [0.0, 127.0] {
-            let notes = [Note { at, lasts, pitch, level }];
+            let notes = [EnsembleNote { at, lasts, pitch, level }];
             let sing = |at, consonant, vowel| Syllable { at, lasts, pitch, consonant, vowel, level };
             let sung = [sing(at, Consonant::S, Vowel::U), sing(at + 0.01, Consonant::T, Vowel::I)];
-            let score = Score { seconds: 0.3, voice: &sung, recorder: &notes, bowed: &notes, plucked: &notes };
+            let score = EnsembleScore { seconds: 0.3, voice: &sung, recorder: &notes, bowed: &notes, plucked: &notes };
             for frame in Ensemble::playing(8000, &score).expect("a supported rate") {
                 assert!(frame.iter().all(|x| x.is_finite() && x.abs() < 1.0), "{frame:?} for {at} {lasts} {level}");
             }

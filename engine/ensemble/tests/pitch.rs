@@ -3,7 +3,7 @@
 mod measure;
 
 use measure::{EMPTY, between, cents, course, db, mean, mic, partial};
-use tenterhook_ensemble::{Note, SCORE, Score, Syllable, frequency};
+use tenterhook_ensemble::{EnsembleNote, EnsembleScore, SCORE, Syllable, frequency};
 
 /// Cents that a note's mean may be off.
 const TOLERANCE: f64 = 3.0;
@@ -53,16 +53,16 @@ fn off(sound: &[f64], rate: u32, hz: f64, from: f64, to: f64) -> f64 {
 
 #[test]
 fn every_note_is_in_tune() {
-    type Part = for<'a> fn(&'a [Note], f64) -> Score<'a>;
-    let parts: [(&str, usize, &[Note], Part); 3] = [
-        ("recorder", 1, SCORE.recorder, |recorder, seconds| Score { seconds, recorder, ..EMPTY }),
-        ("bow", 2, SCORE.bowed, |bowed, seconds| Score { seconds, bowed, ..EMPTY }),
-        ("pluck", 2, SCORE.plucked, |plucked, seconds| Score { seconds, plucked, ..EMPTY }),
+    type Part = for<'a> fn(&'a [EnsembleNote], f64) -> EnsembleScore<'a>;
+    let parts: [(&str, usize, &[EnsembleNote], Part); 3] = [
+        ("recorder", 1, SCORE.recorder, |recorder, seconds| EnsembleScore { seconds, recorder, ..EMPTY }),
+        ("bow", 2, SCORE.bowed, |bowed, seconds| EnsembleScore { seconds, bowed, ..EMPTY }),
+        ("pluck", 2, SCORE.plucked, |plucked, seconds| EnsembleScore { seconds, plucked, ..EMPTY }),
     ];
     for rate in [16_000, 44_100] {
         for (name, player, notes, score) in parts {
             for note in notes {
-                let alone = [Note { at: 0.0, ..*note }];
+                let alone = [EnsembleNote { at: 0.0, ..*note }];
                 let sound = mic(rate, &score(&alone, note.lasts), player);
                 let off = off(&sound, rate, note.hz(), 0.2 * note.lasts, 0.95 * note.lasts);
                 assert!(off.abs() < TOLERANCE, "{name} {} at {} s, {rate} Hz: {off:.2} cents", note.pitch, note.at);
@@ -76,7 +76,7 @@ fn every_syllable_is_in_tune() {
     for rate in [16_000, 44_100] {
         for syllable in SCORE.voice {
             let alone = [Syllable { at: 1.0, ..*syllable }];
-            let sound = mic(rate, &Score { seconds: 1.0 + syllable.lasts, voice: &alone, ..EMPTY }, 0);
+            let sound = mic(rate, &EnsembleScore { seconds: 1.0 + syllable.lasts, voice: &alone, ..EMPTY }, 0);
             let hz = frequency(syllable.pitch);
             let off = off(&sound, rate, hz, 1.12, 1.0 + 0.9 * syllable.lasts);
             assert!(off.abs() < TOLERANCE, "syllable at {} s, {rate} Hz: {off:.2} cents", syllable.at);
@@ -90,7 +90,7 @@ fn vibrato_grows_in_and_stays_usual() {
     // The first syllable that is held for four seconds.
     let held = SCORE.voice.iter().find(|syllable| syllable.lasts > 4.0).expect("a held syllable");
     let alone = [Syllable { at: 1.0, ..*held }];
-    let sound = mic(rate, &Score { seconds: 1.0 + held.lasts, voice: &alone, ..EMPTY }, 0);
+    let sound = mic(rate, &EnsembleScore { seconds: 1.0 + held.lasts, voice: &alone, ..EMPTY }, 0);
     let hz = frequency(held.pitch);
     let bent = |from: f64, to: f64| -> Vec<f64> {
         course(between(&sound, rate, from, to), rate, 2.0 * hz, 0.04).iter().map(|f| cents(*f, 2.0 * hz)).collect()

@@ -3,7 +3,7 @@
 mod measure;
 
 use measure::{EMPTY, between, db, formants, mic, partial, powers, rms};
-use tenterhook_ensemble::{Consonant, Note, SCORE, Score, Syllable, Vowel, frequency};
+use tenterhook_ensemble::{Consonant, EnsembleNote, EnsembleScore, SCORE, Syllable, Vowel, frequency};
 
 /// One syllable, its vowel from 1 s to 3 s.
 fn syllable(pitch: f64, consonant: Consonant, vowel: Vowel) -> [Syllable; 1] {
@@ -23,7 +23,7 @@ fn vowels_have_their_published_formants() {
     // Low, so that the harmonics lie close and show the envelope: a mouth forms the vowel, not the note.
     let (rate, low) = (10_000, 40.0);
     for (vowel, published) in table {
-        let score = Score { seconds: 3.0, voice: &syllable(low, Consonant::L, vowel), ..EMPTY };
+        let score = EnsembleScore { seconds: 3.0, voice: &syllable(low, Consonant::L, vowel), ..EMPTY };
         let sound = mic(rate, &score, 0);
         let found = formants(between(&sound, rate, 1.2, 2.5), rate, 12);
         for hz in published {
@@ -38,7 +38,7 @@ fn the_held_vowel_is_loudest_where_its_formants_are() {
     let rate = 48_000;
     let held = SCORE.voice.iter().find(|s| s.lasts > 4.0).expect("a held syllable");
     assert_eq!((held.vowel, held.pitch), (Vowel::A, 69.0));
-    let sound = mic(rate, &Score { seconds: 8.0, ..SCORE }, 0);
+    let sound = mic(rate, &EnsembleScore { seconds: 8.0, ..SCORE }, 0);
     let stretch = between(&sound, rate, held.at + 0.15, held.at + 0.45);
     let levels: Vec<f64> = (1..=6).map(|k| partial(stretch, rate, f64::from(k) * 415.0).0).collect();
     // 830 and 1245 Hz are the harmonics next to 850 and 1220 Hz (Peterson and Barney 1952).
@@ -52,7 +52,7 @@ fn a_high_voice_keeps_its_first_formant_above_the_note() {
     // Joliveau, Smith and Wolfe 2004: once the note would pass the first formant, that rises with it. The /i/ of 310 Hz,
     // sung at 494 Hz, is then strongest at the note itself.
     let rate = 16_000;
-    let score = Score { seconds: 3.0, voice: &syllable(72.0, Consonant::L, Vowel::I), ..EMPTY };
+    let score = EnsembleScore { seconds: 3.0, voice: &syllable(72.0, Consonant::L, Vowel::I), ..EMPTY };
     let sound = mic(rate, &score, 0);
     let stretch = between(&sound, rate, 1.2, 1.5);
     let level = |k: f64| partial(stretch, rate, k * frequency(72.0)).0;
@@ -63,7 +63,7 @@ fn a_high_voice_keeps_its_first_formant_above_the_note() {
 fn s_is_noise_above_3_khz() {
     // Common practice, no source: the noise of /s/ lies above some 3 to 4 kHz.
     let rate = 48_000;
-    let score = Score { seconds: 1.2, voice: &syllable(69.0, Consonant::S, Vowel::A), ..EMPTY };
+    let score = EnsembleScore { seconds: 1.2, voice: &syllable(69.0, Consonant::S, Vowel::A), ..EMPTY };
     let sound = mic(rate, &score, 0);
     let powers = powers(between(&sound, rate, 0.91, 0.96));
     let bin = |hz: f64| (hz * 0.05) as usize;
@@ -79,7 +79,7 @@ fn t_is_a_closure_and_a_burst() {
         Syllable { at: 1.0, lasts: 1.0, pitch: 69.0, consonant: Consonant::L, vowel: Vowel::A, level: 0.0 },
         Syllable { at: 2.0, lasts: 1.0, pitch: 69.0, consonant: Consonant::T, vowel: Vowel::A, level: 0.0 },
     ];
-    let sound = mic(rate, &Score { seconds: 3.0, voice: &two, ..EMPTY }, 0);
+    let sound = mic(rate, &EnsembleScore { seconds: 3.0, voice: &two, ..EMPTY }, 0);
     let level = |from: f64, to: f64| db(rms(between(&sound, rate, from, to)));
     let vowel = level(1.3, 1.7);
     assert!(level(1.90, 1.945) < vowel - 40.0, "closed");
@@ -89,7 +89,7 @@ fn t_is_a_closure_and_a_burst() {
 #[test]
 fn m_is_a_dark_murmur() {
     let rate = 48_000;
-    let score = Score { seconds: 1.5, voice: &syllable(57.0, Consonant::M, Vowel::A), ..EMPTY };
+    let score = EnsembleScore { seconds: 1.5, voice: &syllable(57.0, Consonant::M, Vowel::A), ..EMPTY };
     let sound = mic(rate, &score, 0);
     let brightness = |from: f64, to: f64| {
         let stretch = between(&sound, rate, from, to);
@@ -104,8 +104,8 @@ fn m_is_a_dark_murmur() {
 fn the_recorder_is_nearly_a_sine_with_a_chiff() {
     let rate = 48_000;
     for note in SCORE.recorder {
-        let alone = [Note { at: 0.0, lasts: 0.6, ..*note }];
-        let sound = mic(rate, &Score { seconds: 0.7, recorder: &alone, ..EMPTY }, 1);
+        let alone = [EnsembleNote { at: 0.0, lasts: 0.6, ..*note }];
+        let sound = mic(rate, &EnsembleScore { seconds: 0.7, recorder: &alone, ..EMPTY }, 1);
         let level = |from: f64, to: f64, k: f64| db(partial(between(&sound, rate, from, to), rate, k * note.hz()).0);
         // Common practice, no source: the first harmonic far above all, the third above the second.
         let [first, second, third] = [1.0, 2.0, 3.0].map(|k| level(0.2, 0.5, k));
@@ -120,8 +120,8 @@ fn the_recorder_is_nearly_a_sine_with_a_chiff() {
 #[test]
 fn the_bow_is_slow_and_rich_and_the_pluck_dies_from_the_top() {
     let rate = 48_000;
-    let note = [Note { at: 0.0, lasts: 2.0, pitch: 50.0, level: 0.0 }];
-    let bowed = mic(rate, &Score { seconds: 2.0, bowed: &note, ..EMPTY }, 2);
+    let note = [EnsembleNote { at: 0.0, lasts: 2.0, pitch: 50.0, level: 0.0 }];
+    let bowed = mic(rate, &EnsembleScore { seconds: 2.0, bowed: &note, ..EMPTY }, 2);
     assert!(rms(between(&bowed, rate, 0.0, 0.05)) < 0.3 * rms(between(&bowed, rate, 0.5, 1.0)));
     let harmonic = |sound: &[f64], from: f64, k: i32| {
         db(partial(between(sound, rate, from, from + 0.2), rate, f64::from(k) * frequency(50.0)).0)
@@ -129,7 +129,7 @@ fn the_bow_is_slow_and_rich_and_the_pluck_dies_from_the_top() {
     let strongest = (1..=12).map(|k| harmonic(&bowed, 0.8, k)).fold(-200.0, f64::max);
     // A bowed string has all harmonics (Helmholtz 1863); in ten of them none is lost.
     assert!((1..=10).all(|k| harmonic(&bowed, 0.8, k) > strongest - 45.0));
-    let plucked = mic(rate, &Score { seconds: 2.0, plucked: &note, ..EMPTY }, 2);
+    let plucked = mic(rate, &EnsembleScore { seconds: 2.0, plucked: &note, ..EMPTY }, 2);
     let lost = |k: i32| harmonic(&plucked, 0.05, k) - harmonic(&plucked, 1.0, k);
     assert!(lost(1) > 3.0 && lost(8) > 2.0 * lost(1), "{} {}", lost(1), lost(8));
 }

@@ -4,7 +4,7 @@ use thiserror::Error;
 
 /// Why something was not written out.
 #[derive(Clone, Debug, Error, PartialEq)]
-pub enum Error {
+pub enum NotesError {
     /// A name that is not in a list.
     #[error("there is no {what} `{name}`: {}", remedy(near))]
     Unknown {
@@ -99,7 +99,7 @@ fn remedy(near: &[&str]) -> String {
 }
 
 /// The error for a name that is not among these: it shows those near to it, or all if none is.
-pub(crate) fn unknown(what: &'static str, name: &str, all: impl Iterator<Item = &'static str> + Clone) -> Error {
+pub(crate) fn unknown(what: &'static str, name: &str, all: impl Iterator<Item = &'static str> + Clone) -> NotesError {
     let lower = name.to_lowercase();
     let distance = |candidate: &str| strsim::damerau_levenshtein(&lower, candidate);
     let mut near: Vec<_> =
@@ -108,5 +108,5 @@ pub(crate) fn unknown(what: &'static str, name: &str, all: impl Iterator<Item = 
     if near.is_empty() {
         near = all.collect();
     }
-    Error::Unknown { what, name: name.to_owned(), near }
+    NotesError::Unknown { what, name: name.to_owned(), near }
 }

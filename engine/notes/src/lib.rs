@@ -26,11 +26,11 @@ mod step;
 mod tables;
 mod xml;
 
-pub use error::Error;
+pub use error::NotesError;
 pub use players::{Clef, Instrument, Player, ensemble, instruments};
 pub use rhythm::Rhythm;
 pub use score::{Dynamic, Score};
-pub use share::{Chord, Note, Part, Shared, Unplayed, Why, share};
+pub use share::{Chord, Note, PlayerPart, SharedOut, Unplayed, Why, share};
 pub use step::{Spelling, Step, Written};
 pub use tables::spectrum_file;
 pub use tenterhook_plan::Partial as Tone;

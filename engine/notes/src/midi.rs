@@ -4,7 +4,7 @@ use midly::num::{u4, u7, u15, u24, u28};
 use midly::{Format, Header, MetaMessage, MidiMessage, PitchBend, Smf, Timing, Track, TrackEvent, TrackEventKind};
 use tenterhook_plan::pitch;
 
-use crate::{Error, Part, Score};
+use crate::{NotesError, PlayerPart, Score};
 
 /// Ticks in a quarter, and in a sixteenth.
 const QUARTER: u16 = 480;
@@ -17,7 +17,7 @@ const BEND: u8 = 2;
 const MIDI_TUNING_HZ: f64 = 440.0;
 
 /// A time in ticks, and what happens then.
-type At<'a> = (u32, TrackEventKind<'a>);
+type MidiAt<'a> = (u32, TrackEventKind<'a>);
 
 impl Score {
     /// The score as a Standard MIDI File of format 1: the tempo, then a track and a channel for each player. Keys and
@@ -25,10 +25,10 @@ impl Score {
     /// differ from the written note.
     ///
     /// # Errors
-    /// [`Error::Players`] if there are more than the 15 channels.
-    pub fn midi(&self) -> Result<Vec<u8>, Error> {
+    /// [`NotesError::Players`] if there are more than the 15 channels.
+    pub fn midi(&self) -> Result<Vec<u8>, NotesError> {
         if self.parts.len() > CHANNELS.len() {
-            return Err(Error::Players { players: self.parts.len(), what: "a MIDI file", most: CHANNELS.len() });
+            return Err(NotesError::Players { players: self.parts.len(), what: "a MIDI file", most: CHANNELS.len() });
         }
         let microseconds = (60e6 / self.rhythm.tempo()).round() as u32;
         let head = [
@@ -43,7 +43,7 @@ impl Score {
         }
         let mut bytes = Vec::new();
         // A writer in memory fails for tracks that are too long only, and no score is.
-        smf.write_std(&mut bytes).map_err(|why| Error::Refused {
+        smf.write_std(&mut bytes).map_err(|why| NotesError::Refused {
             what: "the MIDI file",
             why: why.to_string(),
             remedy: "take fewer moments",
@@ -51,7 +51,7 @@ impl Score {
         Ok(bytes)
     }
 
-    fn events<'a>(&self, part: &'a Part, channel: u8) -> Vec<At<'a>> {
+    fn events<'a>(&self, part: &'a PlayerPart, channel: u8) -> Vec<MidiAt<'a>> {
         let does = |message| TrackEventKind::Midi { channel: u4::new(channel), message };
         let control = |controller: u8, value: u8| {
             (0, does(MidiMessage::Controller { controller: u7::new(controller), value: u7::new(value) }))
@@ -86,7 +86,7 @@ impl Score {
 }
 
 /// Events in time order as a track, with its end.
-fn track<'a>(events: &[At<'a>]) -> Track<'a> {
+fn track<'a>(events: &[MidiAt<'a>]) -> Track<'a> {
     let end = (events.last().map_or(0, |(at, _)| *at), TrackEventKind::Meta(MetaMessage::EndOfTrack));
     let mut before = 0;
     let timed = events.iter().chain([&end]).map(|&(at, kind)| {

@@ -5,7 +5,7 @@ use std::ops::Range;
 
 use crate::rhythm::{MEASURE, QUARTER, VALUES, Value, values};
 use crate::xml::Xml;
-use crate::{Clef, Dynamic, Instrument, Note, Part, Rhythm, Score, Spelling, Step};
+use crate::{Clef, Dynamic, Instrument, Note, PlayerPart, Rhythm, Score, Spelling, Step};
 
 /// The standard's accidentals by eighth-tones above the letter, from −2 on. Arrows stand for eighth-tones, since the
 /// standard has no sign of their own for them; `alter` says what is meant, and a legend stands at the head.
@@ -13,7 +13,7 @@ const ACCIDENTALS: [&str; 8] =
     ["quarter-flat", "natural-down", "natural", "natural-up", "quarter-sharp", "sharp-down", "sharp", "sharp-up"];
 
 /// What stands in a part from one time to another.
-struct Event<'a> {
+struct ScoreEvent<'a> {
     span: Range<u32>,
     /// Nothing: a rest.
     note: Option<&'a Note>,
@@ -49,26 +49,26 @@ impl Score {
     }
 
     /// What stands in a part, from the first measure to the end of the last.
-    fn filled<'a>(&self, part: &'a Part) -> Vec<Event<'a>> {
+    fn filled<'a>(&self, part: &'a PlayerPart) -> Vec<ScoreEvent<'a>> {
         let mut events = Vec::new();
         let mut at = 0;
         for note in &part.notes {
             let span = self.placed[note.chord].clone();
-            events.push(Event { span: at..span.start, note: None });
+            events.push(ScoreEvent { span: at..span.start, note: None });
             at = span.end;
-            events.push(Event { span, note: Some(note) });
+            events.push(ScoreEvent { span, note: Some(note) });
         }
-        events.push(Event { span: at..self.measures() * MEASURE, note: None });
+        events.push(ScoreEvent { span: at..self.measures() * MEASURE, note: None });
         events
     }
 
-    fn part(&self, xml: &mut Xml, first: bool, part: &Part) {
+    fn part(&self, xml: &mut Xml, first: bool, part: &PlayerPart) {
         let instrument = part.player.instrument;
         // Each event's written values, measure by measure.
-        let mut measures: Vec<Vec<(Value, Event<'_>)>> = (0..self.measures()).map(|_| Vec::new()).collect();
-        for Event { span, note } in self.filled(part) {
+        let mut measures: Vec<Vec<(Value, ScoreEvent<'_>)>> = (0..self.measures()).map(|_| Vec::new()).collect();
+        for ScoreEvent { span, note } in self.filled(part) {
             for value in values(span.clone(), note.is_none()) {
-                measures[(value.at / MEASURE) as usize].push((value, Event { span: span.clone(), note }));
+                measures[(value.at / MEASURE) as usize].push((value, ScoreEvent { span: span.clone(), note }));
             }
         }
         let (mut clef, mut dynamic) = (None, None);
@@ -165,7 +165,7 @@ fn capital(name: &str) -> String {
 }
 
 /// A part's line in the list of parts.
-fn list(xml: &mut Xml, number: usize, part: &Part) {
+fn list(xml: &mut Xml, number: usize, part: &PlayerPart) {
     let (player, instrument) = (&part.player, part.player.instrument);
     let own = player.name.strip_prefix(instrument.name).unwrap_or_default();
     let id = format!("P{number}-I1");

@@ -1,6 +1,6 @@
 //! Who plays: instruments and voices with their comfortable ranges, and how they are written for.
 
-use crate::Error;
+use crate::NotesError;
 use crate::error::unknown;
 
 /// A clef on a staff of five lines.
@@ -282,8 +282,8 @@ impl Player {
     /// A player of the instrument of this name, with its comfortable range.
     ///
     /// # Errors
-    /// [`Error::Unknown`] with names that are near.
-    pub fn named(name: &str) -> Result<Self, Error> {
+    /// [`NotesError::Unknown`] with names that are near.
+    pub fn named(name: &str) -> Result<Self, NotesError> {
         let wanted = name.trim().to_lowercase();
         let instrument = INSTRUMENTS
             .iter()
@@ -296,8 +296,8 @@ impl Player {
 /// Players by name. Several of the same get numbers: violin 1, violin 2.
 ///
 /// # Errors
-/// [`Error::Unknown`] with names that are near.
-pub fn ensemble(names: &[impl AsRef<str>]) -> Result<Vec<Player>, Error> {
+/// [`NotesError::Unknown`] with names that are near.
+pub fn ensemble(names: &[impl AsRef<str>]) -> Result<Vec<Player>, NotesError> {
     let mut players = names.iter().map(|name| Player::named(name.as_ref())).collect::<Result<Vec<_>, _>>()?;
     for one in INSTRUMENTS {
         let mut same: Vec<_> = players.iter_mut().filter(|player| player.instrument == one).collect();

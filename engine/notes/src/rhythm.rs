@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use crate::Error;
+use crate::NotesError;
 
 /// How the times of chords become note values.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -33,28 +33,28 @@ impl Rhythm {
     }
 
     /// When each chord sounds, in sixteenths from the beginning.
-    pub(crate) fn place(self, spans: &[Range<f64>]) -> Result<Vec<Range<u32>>, Error> {
+    pub(crate) fn place(self, spans: &[Range<f64>]) -> Result<Vec<Range<u32>>, NotesError> {
         let tempo = match self {
             Rhythm::Held => return Ok((0..).map(|n| n * MEASURE..(n + 1) * MEASURE).take(spans.len()).collect()),
             Rhythm::Timed { tempo } if (10.0..=600.0).contains(&tempo) => tempo,
-            Rhythm::Timed { tempo } => return Err(Error::Tempo(tempo)),
+            Rhythm::Timed { tempo } => return Err(NotesError::Tempo(tempo)),
         };
         let per_second = tempo / 60.0 * f64::from(QUARTER);
         let mut placed: Vec<Range<u32>> = Vec::new();
         let mut ended = 0.0;
         for (moment, &Range { start: from, end: to }) in (1..).zip(spans) {
             if !(0.0 <= from && from < to && to <= LONGEST) {
-                return Err(Error::Times { moment, from, to });
+                return Err(NotesError::Times { moment, from, to });
             }
             if from < ended {
-                return Err(Error::Order { moment, seconds: from });
+                return Err(NotesError::Order { moment, seconds: from });
             }
             ended = to;
             let at = (from * per_second).round() as u32;
             let last = placed.last_mut();
             if let Some(last) = last {
                 if at <= last.start {
-                    return Err(Error::Crowded { moment, seconds: f64::from(at) / per_second, tempo });
+                    return Err(NotesError::Crowded { moment, seconds: f64::from(at) / per_second, tempo });
                 }
                 last.end = last.end.min(at);
             }

@@ -3,7 +3,7 @@
 use std::ops::Range;
 
 use crate::rhythm::MEASURE;
-use crate::{Chord, Error, Note, Part, Rhythm, Shared, Step};
+use crate::{Chord, Note, NotesError, PlayerPart, Rhythm, SharedOut, Step};
 
 /// How loud a note is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -37,7 +37,7 @@ pub struct Score {
     pub(crate) tuning_hz: f64,
     pub(crate) step: Step,
     pub(crate) rhythm: Rhythm,
-    pub(crate) parts: Vec<Part>,
+    pub(crate) parts: Vec<PlayerPart>,
     /// When each chord was, in seconds.
     pub(crate) spans: Vec<Range<f64>>,
     /// When each chord sounds, in sixteenths.
@@ -50,18 +50,18 @@ impl Score {
     /// A score of what was shared out from these chords. A player without a note keeps a part of rests.
     ///
     /// # Errors
-    /// [`Error::Empty`] if nobody plays anything; [`Error::Tempo`], [`Error::Times`], [`Error::Order`], [`Error::Crowded`]
+    /// [`NotesError::Empty`] if nobody plays anything; [`NotesError::Tempo`], [`NotesError::Times`], [`NotesError::Order`], [`NotesError::Crowded`]
     /// if the rhythm cannot be written.
-    pub fn new(title: &str, chords: &[Chord], shared: &Shared, rhythm: Rhythm) -> Result<Self, Error> {
+    pub fn new(title: &str, chords: &[Chord], shared: &SharedOut, rhythm: Rhythm) -> Result<Self, NotesError> {
         let spans: Vec<_> = chords.iter().map(|chord| chord.span.clone()).collect();
         let placed = rhythm.place(&spans)?;
         let notes = shared.parts.iter().flat_map(|part| &part.notes);
         let loudest_db = notes.map(|note| note.tone.db).fold(f64::NEG_INFINITY, f64::max);
         if loudest_db == f64::NEG_INFINITY {
-            return Err(Error::Empty("what the players were given"));
+            return Err(NotesError::Empty("what the players were given"));
         }
         let title = title.to_owned();
-        let Shared { tuning_hz, step, ref parts, .. } = *shared;
+        let SharedOut { tuning_hz, step, ref parts, .. } = *shared;
         Ok(Self { title, tuning_hz, step, rhythm, parts: parts.clone(), spans, placed, loudest_db })
     }
 

@@ -12,7 +12,7 @@ use pathfinding::kuhn_munkres::kuhn_munkres_min;
 use pathfinding::matrix::Matrix;
 use tenterhook_plan::{Partial as Tone, pitch};
 
-use crate::{Error, Player, Step, Written};
+use crate::{NotesError, Player, Step, Written};
 
 /// What is to sound together.
 #[derive(Clone, Debug, PartialEq)]
@@ -52,7 +52,7 @@ impl Note {
 
 /// What one player plays, in the order of the chords: at most one note in each.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Part {
+pub struct PlayerPart {
     /// Who.
     pub player: Player,
     /// What.
@@ -93,13 +93,13 @@ pub struct Unplayed {
 
 /// All that was shared out.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Shared {
+pub struct SharedOut {
     /// Frequency of a' in Hz.
     pub tuning_hz: f64,
     /// How finely pitch is written.
     pub step: Step,
     /// The players in their order.
-    pub parts: Vec<Part>,
+    pub parts: Vec<PlayerPart>,
     /// What nobody plays, chord by chord, the strongest first.
     pub unplayed: Vec<Unplayed>,
 }
@@ -139,15 +139,22 @@ const MOST: usize = 1000;
 /// Chord by chord, that is: no longer way now for a shorter one later.
 ///
 /// # Errors
-/// [`Error::Tuning`], [`Error::Players`].
-pub fn share(chords: &[Chord], players: &[Player], step: Step, tuning_hz: f64, octaves: bool) -> Result<Shared, Error> {
+/// [`NotesError::Tuning`], [`NotesError::Players`].
+pub fn share(
+    chords: &[Chord],
+    players: &[Player],
+    step: Step,
+    tuning_hz: f64,
+    octaves: bool,
+) -> Result<SharedOut, NotesError> {
     if !(tuning_hz.is_normal() && tuning_hz > 0.0) {
-        return Err(Error::Tuning(tuning_hz));
+        return Err(NotesError::Tuning(tuning_hz));
     }
     if players.len() > MOST {
-        return Err(Error::Players { players: players.len(), what: "a score", most: MOST });
+        return Err(NotesError::Players { players: players.len(), what: "a score", most: MOST });
     }
-    let mut parts: Vec<_> = players.iter().map(|player| Part { player: player.clone(), notes: Vec::new() }).collect();
+    let mut parts: Vec<_> =
+        players.iter().map(|player| PlayerPart { player: player.clone(), notes: Vec::new() }).collect();
     let mut unplayed = Vec::new();
     // Where each player comes from. In the middle of the range the first of several is a little higher.
     let mut from: Vec<f64> = (0..)
@@ -173,7 +180,7 @@ pub fn share(chords: &[Chord], players: &[Player], step: Step, tuning_hz: f64, o
         unplayed.extend(left.into_iter().map(|tone| Unplayed { chord, tone: tones[tone], why: why(tone) }));
         unplayed.extend(none.into_iter().map(|tone| Unplayed { chord, tone, why: Why::NoTone }));
     }
-    Ok(Shared { tuning_hz, step, parts, unplayed })
+    Ok(SharedOut { tuning_hz, step, parts, unplayed })
 }
 
 /// Which rows, the first first, can be played together by distinct players, and which are left.

@@ -1,6 +1,6 @@
 //! How finely pitch is written: steps, and their spelling in letters and accidentals.
 
-use crate::Error;
+use crate::NotesError;
 use crate::error::unknown;
 use tenterhook_plan::pitch;
 
@@ -29,8 +29,8 @@ impl Step {
     /// The step of a name.
     ///
     /// # Errors
-    /// [`Error::Unknown`] with names that are near.
-    pub fn named(name: &str) -> Result<Self, Error> {
+    /// [`NotesError::Unknown`] with names that are near.
+    pub fn named(name: &str) -> Result<Self, NotesError> {
         let found = Self::ALL.iter().find(|(known, _)| *known == name.trim().to_lowercase());
         found.map(|(_, step)| *step).ok_or_else(|| unknown("step", name, Self::ALL.iter().map(|(known, _)| *known)))
     }

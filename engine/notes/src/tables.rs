@@ -5,7 +5,7 @@ use std::fmt::Write;
 use tenterhook_plan::pitch;
 use tenterhook_spectra::Partial;
 
-use crate::{Error, Score, Step};
+use crate::{NotesError, Score, Step};
 
 impl Score {
     /// The notes as CSV (RFC 4180), moment by moment, the players in their order: when, who, the nearest note and the
@@ -42,14 +42,14 @@ const MOST: usize = 1000;
 /// ten-thousandth of a Hz, levels to a hundredth of a dB.
 ///
 /// # Errors
-/// [`Error::Empty`], [`Error::Tuning`], [`Error::Number`] for what such a file cannot hold: frequencies from 1 to 100 000
+/// [`NotesError::Empty`], [`NotesError::Tuning`], [`NotesError::Number`] for what such a file cannot hold: frequencies from 1 to 100 000
 /// Hz, levels from −200 to 200 dB.
-pub fn spectrum_file(about: &str, partials: &[Partial], tuning_hz: f64) -> Result<String, Error> {
+pub fn spectrum_file(about: &str, partials: &[Partial], tuning_hz: f64) -> Result<String, NotesError> {
     if partials.is_empty() {
-        return Err(Error::Empty("this moment"));
+        return Err(NotesError::Empty("this moment"));
     }
     if !(tuning_hz.is_normal() && tuning_hz > 0.0) {
-        return Err(Error::Tuning(tuning_hz));
+        return Err(NotesError::Tuning(tuning_hz));
     }
     for (partial, one) in (1..).zip(partials) {
         for (what, value, range, remedy) in [
@@ -58,7 +58,7 @@ pub fn spectrum_file(about: &str, partials: &[Partial], tuning_hz: f64) -> Resul
             ("the confidence", one.confidence, 0.0..=1.0, "it must be from 0 to 1"),
         ] {
             if !range.contains(&value) {
-                return Err(Error::Number { partial, what, value, remedy });
+                return Err(NotesError::Number { partial, what, value, remedy });
             }
         }
     }

@@ -10,7 +10,7 @@ use keep::keep;
 use midly::{MetaMessage, MidiMessage, Smf, TrackEventKind};
 use proptest::prelude::*;
 use roxmltree::{Document, Node, ParsingOptions};
-use tenterhook_notes::{Chord, Rhythm, Score, Shared, Step, Tone, ensemble, share, spectrum_file};
+use tenterhook_notes::{Chord, Rhythm, Score, SharedOut, Step, Tone, ensemble, share, spectrum_file};
 use tenterhook_plan::pitch;
 use tenterhook_spectra::Partial;
 
@@ -57,7 +57,7 @@ fn sounding(part: Node<'_, '_>, tuning_hz: f64) -> Vec<(f64, f64, f64)> {
 }
 
 /// What each player should sound: frequency, first quarter, quarters.
-fn meant(commission: &common::Commission, shared: &Shared) -> Vec<Vec<(f64, f64, f64)>> {
+fn meant(commission: &common::Commission, shared: &SharedOut) -> Vec<Vec<(f64, f64, f64)>> {
     let tempo = if let Rhythm::Timed { tempo } = commission.rhythm { tempo } else { 0.0 };
     let sixteenth = |seconds: f64| (seconds * tempo / 15.0).round() / 4.0;
     let of = |note: &tenterhook_notes::Note| {

@@ -7,7 +7,7 @@ use crate::compiled_plan::{CompiledScene, Making, Need, Needs, ScenePart};
 use crate::control;
 use crate::pool::{Pool, PoolNeed};
 use crate::resident::Resident;
-use crate::strip::{MicStrip, OutputStrip, Source};
+use crate::strip::{MicStrip, OutputStrip, SourceStrip};
 
 /// Bytes of all that is small and the same for every piece: measured.
 const LISTS: usize = 10 << 10;
@@ -28,7 +28,7 @@ pub struct Bytes {
 pub fn bytes(plan: &Plan, rate: u32) -> Bytes {
     let (making, outputs) = (Making::default(), plan.outputs.len());
     let needs = Needs::new(plan, rate, making);
-    let source = |need: &Need| size_of::<Source>() + Memory::bytes(need.samples, rate, need.analysis, need.model);
+    let source = |need: &Need| size_of::<SourceStrip>() + Memory::bytes(need.samples, rate, need.analysis, need.model);
     let pool = |need: &PoolNeed| (need.effect, Pool::bytes(need, making, rate, outputs));
     let voices: Vec<_> = needs.pools.iter().map(pool).collect();
     let parts: usize = plan.scenes.iter().map(|scene| scene.uses.len()).sum();

@@ -6,14 +6,14 @@ use tenterhook_dsp::effects::{EFFECTS, Effect, Prepared};
 use tenterhook_dsp::memory::{Insight, Memory};
 use tenterhook_plan::{Plan, Source as Reads};
 
-use crate::controllers::{Loudness, State, Trigger};
+use crate::controllers::{ControllerState, Loudness, Trigger};
 use crate::fader::Fader;
 use crate::hearing::Hearing;
-use crate::midi::Midi;
+use crate::midi::MidiMap;
 use crate::migration::Migration;
 use crate::pool::{Pool, PoolNeed, pools};
 use crate::resident::Resident;
-use crate::strip::{MicStrip, OutputStrip, SharedChannel, Source};
+use crate::strip::{MicStrip, OutputStrip, SharedChannel, SourceStrip};
 use crate::timings::Timings;
 
 /// A scene: how long it takes to come in, and what sounds in it, in the order of the resident effects.
@@ -36,7 +36,7 @@ pub(crate) struct CompiledPlan {
     /// The mics of each group, by their place.
     pub groups: Vec<Vec<usize>>,
     /// First the mics, then the groups, then the effects that others follow.
-    pub sources: Vec<Source>,
+    pub sources: Vec<SourceStrip>,
     pub residents: Vec<Resident>,
     pub pools: Vec<Pool>,
     /// The resident effects that a block looks at, in order: those of the scene in force, those that still sound or have
@@ -46,11 +46,11 @@ pub(crate) struct CompiledPlan {
     pub shared: Vec<SharedChannel>,
     /// The level of all outputs together.
     pub all: Fader,
-    pub controllers: Vec<State>,
+    pub controllers: Vec<ControllerState>,
     pub next: Trigger,
     pub back: Trigger,
     pub hush: Trigger,
-    pub midi: Midi,
+    pub midi: MidiMap,
     pub loudness: Vec<Loudness>,
     /// One for each mic, or none at all where nobody asked.
     pub hearings: Vec<Hearing>,
@@ -186,7 +186,7 @@ impl CompiledPlan {
                 Memory::new(need.samples)
             };
             let memory = if need.model { memory.modelled(rate, place as u64) } else { memory };
-            Source::new(if making.hears && place < plan.mics.len() { memory.pitched() } else { memory })
+            SourceStrip::new(if making.hears && place < plan.mics.len() { memory.pitched() } else { memory })
         };
         let Needs { sources, pools, reads, pooled, settings } = needs;
         let mut residents = Vec::with_capacity(plan.instances.len());
@@ -214,11 +214,11 @@ impl CompiledPlan {
             outputs: plan.outputs.iter().map(|output| OutputStrip::new(output, rate)).collect(),
             shared: SharedChannel::all(&plan.outputs, rate),
             all: Fader::NEW,
-            controllers: vec![State::NEW; plan.controllers.len()],
+            controllers: vec![ControllerState::NEW; plan.controllers.len()],
             next: Trigger::new(plan.next),
             back: Trigger::new(plan.back),
             hush: Trigger::new(plan.hush),
-            midi: Midi::new(plan, ports),
+            midi: MidiMap::new(plan, ports),
             loudness: Loudness::all(plan, rate),
             hearings: if making.hears { Hearing::all(plan, rate) } else { Vec::new() },
             scenes: plan.scenes.iter().map(|scene| CompiledScene::new(scene, plan, timings)).collect(),

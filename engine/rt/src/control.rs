@@ -14,7 +14,7 @@ use tenterhook_plan::{Applied, Event, Plan, SceneId, Who};
 use crate::compiled_plan::{CompiledPlan, Making, Needs};
 use crate::engine::Engine;
 use crate::migration::{Had, Migration};
-use crate::outbox::{Inbox, Item, Outbox};
+use crate::outbox::{Inbox, Outbox, OutboxItem};
 use crate::reading::Reading;
 
 /// Events on their way to the audio thread.
@@ -30,8 +30,8 @@ const READINGS: usize = 8192;
 pub(crate) fn rings() -> usize {
     EVENTS * size_of::<Event>()
         + COMPILED_PLANS * size_of::<Box<CompiledPlan>>()
-        + RECORDS * size_of::<Item<Applied>>()
-        + READINGS * size_of::<Item<Reading>>()
+        + RECORDS * size_of::<OutboxItem<Applied>>()
+        + READINGS * size_of::<OutboxItem<Reading>>()
 }
 
 /// The control half of an engine.
@@ -56,7 +56,7 @@ pub struct Control {
 
 /// What the engine has to say, in order.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Report {
+pub enum EngineReport {
     /// A gesture was applied.
     Applied(Applied),
     /// A reading.
@@ -224,29 +224,29 @@ impl Control {
     pub fn applied(&mut self) -> Option<Applied> {
         loop {
             match self.records.try_pop()? {
-                Item::Of(applied) => return Some(applied),
-                Item::Installed => self.install(),
+                OutboxItem::Of(applied) => return Some(applied),
+                OutboxItem::Installed => self.install(),
             }
         }
     }
 
     /// The next of all that happened. Gestures come before the readings of the same time; both belong to
     /// [`Control::plan`]. Use either this, or [`Control::applied`] and [`Control::reading`].
-    pub fn report(&mut self) -> Option<Report> {
+    pub fn report(&mut self) -> Option<EngineReport> {
         let changes = match self.records.try_peek() {
-            Some(Item::Of(_)) => return self.applied().map(Report::Applied),
-            Some(Item::Installed) => true,
+            Some(OutboxItem::Of(_)) => return self.applied().map(EngineReport::Applied),
+            Some(OutboxItem::Installed) => true,
             None => false,
         };
         if let Some(reading) = self.reading() {
-            return Some(Report::Reading(reading));
+            return Some(EngineReport::Reading(reading));
         }
         if !changes {
             return None;
         }
         self.records.try_pop();
         self.install();
-        Some(Report::Installed)
+        Some(EngineReport::Installed)
     }
 
     fn install(&mut self) {
@@ -271,13 +271,13 @@ impl Control {
     pub fn reading(&mut self) -> Option<Reading> {
         loop {
             match *self.readings.try_peek()? {
-                Item::Of(reading) => {
+                OutboxItem::Of(reading) => {
                     self.readings.try_pop();
                     if self.behind == 0 {
                         return Some(reading);
                     }
                 }
-                Item::Installed => {
+                OutboxItem::Installed => {
                     self.behind = self.behind.checked_sub(1)?;
                     self.readings.try_pop();
                 }

@@ -15,16 +15,16 @@ const RE_ARMS: f32 = 0.25;
 
 /// Where a controller stands.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct State {
+pub(crate) struct ControllerState {
     pub value: f32,
     pub at_rest: bool,
     /// The switch of a latched controller is down.
     down: bool,
 }
 
-impl State {
+impl ControllerState {
     /// A controller that has said nothing yet.
-    pub const NEW: State = State { value: 0.0, at_rest: true, down: false };
+    pub const NEW: ControllerState = ControllerState { value: 0.0, at_rest: true, down: false };
 
     /// Takes a value of 0…1.
     pub fn set(&mut self, value: f32) {
@@ -172,7 +172,7 @@ mod tests {
 
     #[test]
     fn rest_has_two_thresholds() {
-        let mut state = State::NEW;
+        let mut state = ControllerState::NEW;
         let mut rests = |value: f32| {
             state.set(value);
             state.at_rest
@@ -201,7 +201,7 @@ mod tests {
 
     #[test]
     fn a_latch_turns_over_with_each_press() {
-        let mut state = State::NEW;
+        let mut state = ControllerState::NEW;
         assert_eq!(state.press(true), Some(1.0));
         state.set(1.0);
         assert_eq!((state.press(true), state.press(false)), (None, None));

@@ -16,7 +16,7 @@ use tenterhook_plan::{
 use crate::compiled_plan::{CompiledPlan, walk_with};
 use crate::outbox::Outbox;
 use crate::reading::Reading;
-use crate::resident::{Change, Moment, Reads, Resident};
+use crate::resident::{BlockMoment, EffectReads, Resident, SceneChange};
 
 /// The audio half of an engine: give it to the audio thread and call [`process`](Engine::process) there.
 ///
@@ -115,8 +115,8 @@ impl Engine {
         self.compiled.sources.iter().map(|source| source.memory.capacity()).sum()
     }
 
-    fn moment(&self) -> Moment {
-        Moment { at: self.sample, scene: self.scene, hushed: self.hushed, timings: self.compiled.timings }
+    fn moment(&self) -> BlockMoment {
+        BlockMoment { at: self.sample, scene: self.scene, hushed: self.hushed, timings: self.compiled.timings }
     }
 
     fn apply(&mut self, event: Event) {
@@ -194,7 +194,7 @@ impl Engine {
         for &index in &*walk {
             let resident = &mut residents[index];
             if resident.controller() == Some(id.index()) {
-                let reads = Reads { pool: &mut pools[resident.pool], memory: &sources[resident.reads].memory };
+                let reads = EffectReads { pool: &mut pools[resident.pool], memory: &sources[resident.reads].memory };
                 resident.moved(moment, state, scene.gains(resident.part), reads);
             }
         }
@@ -226,7 +226,7 @@ impl Engine {
         let moment = self.moment();
         let CompiledPlan { controllers, walk, residents, pools, sources, scenes, .. } = &mut *self.compiled;
         let scene = &scenes[scene.index()];
-        let change = Change { fade: scene.fade, hurry };
+        let change = SceneChange { fade: scene.fade, hurry };
         // First what goes, so that its voices are known to be ending.
         for &index in &*walk {
             if scene.parts.binary_search_by_key(&index, |part| part.resident).is_err() {
@@ -240,7 +240,7 @@ impl Engine {
             let pool = &mut pools[resident.pool];
             if resident.is_out() {
                 let state = resident.controller().map(|index| &controllers[index]);
-                let reads = Reads { pool, memory: &sources[resident.reads].memory };
+                let reads = EffectReads { pool, memory: &sources[resident.reads].memory };
                 resident.come(moment, state, &part.gains, change, reads);
                 walk_with(walk, part.resident);
             } else {
@@ -265,7 +265,7 @@ impl Engine {
                 resident.hush(*timings, pool);
             } else {
                 let state = resident.controller().map(|index| &controllers[index]);
-                let reads = Reads { pool, memory: &sources[resident.reads].memory };
+                let reads = EffectReads { pool, memory: &sources[resident.reads].memory };
                 resident.release(moment, state, scene.gains(resident.part), scene.fade, reads);
             }
         }
@@ -334,7 +334,7 @@ impl Engine {
         for &index in &*walk {
             let resident = &mut residents[index];
             let state = resident.controller().map(|index| &controllers[index]);
-            let reads = Reads { pool: &mut pools[resident.pool], memory: &sources[resident.reads].memory };
+            let reads = EffectReads { pool: &mut pools[resident.pool], memory: &sources[resident.reads].memory };
             resident.at_line(moment, state, scene.gains(resident.part), reads);
         }
         if (self.sample / CELL).is_multiple_of(self.compiled.timings.reading_cells) {
@@ -497,7 +497,7 @@ impl CompiledPlan {
             if !resident.is_silent() {
                 let source = &self.sources[resident.reads];
                 let sinks = &mut self.outputs;
-                let reads = Reads { pool: &mut self.pools[resident.pool], memory: &source.memory };
+                let reads = EffectReads { pool: &mut self.pools[resident.pool], memory: &source.memory };
                 resident.render(from, &source.now[..length], reads, self.timings, sum, |output, sound| {
                     for (sum, &sound) in sinks[output].sum.iter_mut().zip(sound) {
                         *sum += sound;

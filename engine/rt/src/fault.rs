@@ -105,12 +105,12 @@ pub fn caught<T>(work: impl FnOnce() -> T) -> Result<T, Spot> {
 
 /// A fault that is told until there was room for it.
 #[derive(Clone, Copy, Debug, Default)]
-pub(crate) struct Told {
+pub(crate) struct ToldFault {
     pub fault: Option<Fault>,
     told: bool,
 }
 
-impl Told {
+impl ToldFault {
     /// One that is still to be told.
     pub fn of(fault: Fault) -> Self {
         Self { fault: Some(fault), told: false }

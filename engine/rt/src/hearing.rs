@@ -3,7 +3,7 @@
 mod attacks;
 
 use attacks::Attacks;
-use tenterhook_dsp::memory::{Memory, Pitch};
+use tenterhook_dsp::memory::{Memory, SourcePitch};
 use tenterhook_plan::{MicId, Plan};
 
 use crate::reading::Reading;
@@ -42,7 +42,7 @@ impl Hearing {
 
     /// Says the pitch that there is, and once that there is none any more.
     pub fn tell(&mut self, sample: u64, memory: &Memory, rate: u32, say: impl FnOnce(Reading) -> bool) {
-        let Some(Pitch { hz, confidence }) = memory.heard(sample).pitch(rate) else { return };
+        let Some(SourcePitch { hz, confidence }) = memory.heard(sample).pitch(rate) else { return };
         let pitched = hz > 0.0;
         if (pitched || self.pitched) && say(Reading::Pitch { sample, mic: self.mic, hz, confidence }) {
             self.pitched = pitched;

@@ -64,7 +64,7 @@ mod voice;
 
 pub use bytes::{Bytes, bytes};
 pub use compiled_plan::Making;
-pub use control::{Builder, Built, Control, Full, Report, engine, engine_with, hearing_engine};
+pub use control::{Builder, Built, Control, EngineReport, Full, engine, engine_with, hearing_engine};
 pub use engine::Engine;
 pub use fault::{Fault, Spot, caught, quiet_hook};
 pub use reading::Reading;

@@ -2,21 +2,21 @@
 
 use tenterhook_plan::{Address, ControllerId, Gesture, Message, Plan};
 
-use crate::controllers::State;
-use crate::midi_conditioning::{Hand, Said};
+use crate::controllers::ControllerState;
+use crate::midi_conditioning::{Hand, SaidValue};
 use crate::reading::Reading;
 use crate::timings::Timings;
 
 /// The controllers that MIDI reaches, and which message reaches which of them.
-pub(crate) struct Midi {
+pub(crate) struct MidiMap {
     pub hands: Vec<Hand>,
     /// For each control change and each note those that listen, most often none.
-    controls: Box<[Vec<Listener>]>,
-    notes: Box<[Vec<Listener>]>,
+    controls: Box<[Vec<MidiListener>]>,
+    notes: Box<[Vec<MidiListener>]>,
 }
 
 #[derive(Clone, Copy)]
-struct Listener {
+struct MidiListener {
     /// The place of its hand.
     hand: usize,
     channel: Option<u8>,
@@ -26,7 +26,7 @@ struct Listener {
     finer: bool,
 }
 
-impl Midi {
+impl MidiMap {
     /// All that MIDI reaches in a plan; `ports` are the parts of port names that a message's bits stand for.
     pub fn new(plan: &Plan, ports: &[String]) -> Self {
         let empty = || vec![Vec::new(); 128].into_boxed_slice();
@@ -37,11 +37,11 @@ impl Midi {
                 let place = ports.iter().position(|known| known == part).unwrap_or(64);
                 1u64.checked_shl(place as u32).unwrap_or(0)
             });
-            let listener = Listener { hand: midi.hands.len(), channel: *channel, port, finer: false };
+            let listener = MidiListener { hand: midi.hands.len(), channel: *channel, port, finer: false };
             for number in message.controls() {
                 let first = matches!(message, Message::Control { number: first, .. } if *first == number);
                 if let Some(list) = midi.controls.get_mut(usize::from(number & 127)) {
-                    list.push(Listener { finer: !first, ..listener });
+                    list.push(MidiListener { finer: !first, ..listener });
                 }
             }
             if let Message::Note { number } = message
@@ -61,7 +61,7 @@ impl Midi {
         (ports, bytes): (u64, [u8; 3]),
         nth: usize,
         at: u64,
-        states: &[State],
+        states: &[ControllerState],
         timings: &Timings,
     ) -> Option<Option<Gesture>> {
         let [status, number, value] = bytes;
@@ -72,19 +72,19 @@ impl Midi {
             0x80 => (&self.notes, 0),
             _ => return None,
         };
-        let hears = |listener: &&Listener| {
+        let hears = |listener: &&MidiListener| {
             listener.channel.is_none_or(|channel| channel == status & 0x0F)
                 && listener.port.is_none_or(|port| ports & port != 0)
         };
         let listener = list.get(usize::from(number & 127))?.iter().filter(hears).nth(nth)?;
-        let said = if listener.finer { Said::Finer(value) } else { Said::Value(value) };
+        let said = if listener.finer { SaidValue::Finer(value) } else { SaidValue::Value(value) };
         let hand = self.hands.get_mut(listener.hand)?;
         hand.hear(said, at, timings);
         Some(hand.settle(at, states, timings))
     }
 
     /// At a grid line: what the `nth` of them has kept back and does now.
-    pub fn due(&mut self, nth: usize, at: u64, states: &[State], timings: &Timings) -> Option<Gesture> {
+    pub fn due(&mut self, nth: usize, at: u64, states: &[ControllerState], timings: &Timings) -> Option<Gesture> {
         self.hands.get_mut(nth)?.settle(at, states, timings)
     }
 

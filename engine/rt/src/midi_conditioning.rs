@@ -11,13 +11,13 @@
 use tenterhook_dsp::CELL;
 use tenterhook_plan::{Address, Controller, ControllerId, Curve, Gesture, Message, Reads};
 
-use crate::controllers::State;
+use crate::controllers::ControllerState;
 use crate::reading::Reading;
 use crate::timings::Timings;
 
 /// One thing that a message says.
 #[derive(Clone, Copy, Debug)]
-pub(crate) enum Said {
+pub(crate) enum SaidValue {
     /// A value, 0…127; of a fine controller its greater part.
     Value(u8),
     /// The finer part of a value, 0…127.
@@ -26,20 +26,20 @@ pub(crate) enum Said {
 
 /// What makes two hands the same.
 #[derive(Clone, Copy, Debug, PartialEq)]
-enum Kind {
+enum HandKind {
     Note,
     Switch,
     Steps,
     Fine,
 }
 
-impl Kind {
+impl HandKind {
     /// Its greatest value.
     fn top(self) -> u16 {
         match self {
-            Kind::Note | Kind::Switch => 1,
-            Kind::Steps => 127,
-            Kind::Fine => 16_383,
+            HandKind::Note | HandKind::Switch => 1,
+            HandKind::Steps => 127,
+            HandKind::Fine => 16_383,
         }
     }
 
@@ -47,9 +47,9 @@ impl Kind {
     /// step. Common practice, no source.
     fn flicker(self) -> u16 {
         match self {
-            Kind::Note | Kind::Switch => 0,
-            Kind::Steps => 1,
-            Kind::Fine => 8,
+            HandKind::Note | HandKind::Switch => 0,
+            HandKind::Steps => 1,
+            HandKind::Fine => 8,
         }
     }
 }
@@ -72,7 +72,7 @@ enum Wired {
 pub(crate) struct Hand {
     id: ControllerId,
     address: Address,
-    kind: Kind,
+    kind: HandKind,
     inverted: bool,
     latch: bool,
     curve: Curve,
@@ -96,12 +96,12 @@ impl Hand {
     pub fn new(id: ControllerId, controller: &Controller) -> Option<Self> {
         let Address::Midi { message, inverted, .. } = controller.address else { return None };
         let kind = match message {
-            Message::Note { .. } => Kind::Note,
-            Message::Control { reads: Reads::Switch, .. } => Kind::Switch,
+            Message::Note { .. } => HandKind::Note,
+            Message::Control { reads: Reads::Switch, .. } => HandKind::Switch,
             // A wheel that is pressed is a switch.
-            Message::Control { .. } if controller.latch => Kind::Switch,
-            Message::Control { reads: Reads::Steps, .. } => Kind::Steps,
-            Message::Control { reads: Reads::Fine, .. } => Kind::Fine,
+            Message::Control { .. } if controller.latch => HandKind::Switch,
+            Message::Control { reads: Reads::Steps, .. } => HandKind::Steps,
+            Message::Control { reads: Reads::Fine, .. } => HandKind::Fine,
         };
         Some(Self {
             id,
@@ -136,21 +136,23 @@ impl Hand {
     }
 
     /// Takes in what a message says.
-    pub fn hear(&mut self, said: Said, at: u64, timings: &Timings) {
+    pub fn hear(&mut self, said: SaidValue, at: u64, timings: &Timings) {
         let value = match (self.kind, said) {
-            (Kind::Note | Kind::Switch, Said::Value(value) | Said::Finer(value)) => u16::from(value >= 64),
-            (Kind::Steps, Said::Value(value) | Said::Finer(value)) => u16::from(value),
-            (Kind::Fine, said) => {
+            (HandKind::Note | HandKind::Switch, SaidValue::Value(value) | SaidValue::Finer(value)) => {
+                u16::from(value >= 64)
+            }
+            (HandKind::Steps, SaidValue::Value(value) | SaidValue::Finer(value)) => u16::from(value),
+            (HandKind::Fine, said) => {
                 match said {
                     // MIDI 1.0: a greater part that comes anew sets the finer to 0.
-                    Said::Value(high) => {
+                    SaidValue::Value(high) => {
                         self.parts = (high, 0);
                         // One that waits already is not put off by more of them: some send no finer part at all.
                         if at >= self.pair_until || self.waits.is_none() {
                             self.pair_until = at + timings.pair;
                         }
                     }
-                    Said::Finer(low) => (self.parts.1, self.pair_until) = (low, 0),
+                    SaidValue::Finer(low) => (self.parts.1, self.pair_until) = (low, 0),
                 }
                 u16::from(self.parts.0) << 7 | u16::from(self.parts.1)
             }
@@ -159,7 +161,7 @@ impl Hand {
     }
 
     /// What acts at this sample, if anything does; else what was said waits for a later line.
-    pub fn settle(&mut self, at: u64, states: &[State], timings: &Timings) -> Option<Gesture> {
+    pub fn settle(&mut self, at: u64, states: &[ControllerState], timings: &Timings) -> Option<Gesture> {
         if at < self.not_before || at < self.pair_until {
             return None;
         }
@@ -169,11 +171,11 @@ impl Hand {
             return None;
         }
         self.not_before = match self.kind {
-            Kind::Note => 0,
-            Kind::Switch if self.acted != Some(value) => at + timings.bounce,
-            Kind::Switch | Kind::Steps | Kind::Fine => at - at % CELL + CELL,
+            HandKind::Note => 0,
+            HandKind::Switch if self.acted != Some(value) => at + timings.bounce,
+            HandKind::Switch | HandKind::Steps | HandKind::Fine => at - at % CELL + CELL,
         };
-        if self.kind == Kind::Switch && self.acted != Some(value) {
+        if self.kind == HandKind::Switch && self.acted != Some(value) {
             self.watch(value > 0, at);
         }
         self.rose = self.acted.map_or(self.rose, |acted| if value == acted { self.rose } else { Some(value > acted) });
@@ -190,10 +192,10 @@ impl Hand {
     fn is_news(&self, value: u16, stands: f32) -> bool {
         let Some(acted) = self.acted else { return true };
         match self.kind {
-            Kind::Note => true,
+            HandKind::Note => true,
             // Said again it acts if somebody else has moved the controller meanwhile.
-            Kind::Switch => value != acted || !self.latch && f32::from(value) != stands,
-            Kind::Steps | Kind::Fine => {
+            HandKind::Switch => value != acted || !self.latch && f32::from(value) != stands,
+            HandKind::Steps | HandKind::Fine => {
                 let back = self.rose == Some(value < acted);
                 let flickers = back && value.abs_diff(acted) <= self.kind.flicker();
                 value != acted && (!flickers || value == 0 || value == self.kind.top())
@@ -216,7 +218,7 @@ impl Hand {
     /// Whether it seems to be wired the other way round; `None`: that cannot be told, for it is no switch.
     pub fn turned(&self) -> Option<bool> {
         let turned = matches!(self.wired, Wired::LetGo { .. } | Wired::Pressed { .. });
-        (self.kind == Kind::Switch).then_some(turned)
+        (self.kind == HandKind::Switch).then_some(turned)
     }
 
     /// Says whether it seems to be wired the other way round, where that is not what was last told.

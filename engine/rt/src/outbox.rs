@@ -5,7 +5,7 @@ use ringbuf::{HeapCons, HeapProd, HeapRb};
 
 /// One thing on its way.
 #[derive(Clone, Copy, Debug)]
-pub(crate) enum Item<T> {
+pub(crate) enum OutboxItem<T> {
     /// Something that was said.
     Of(T),
     /// From here on ids mean those of the next plan that was handed over.
@@ -13,12 +13,12 @@ pub(crate) enum Item<T> {
 }
 
 /// The end at which the control thread takes things out.
-pub(crate) type Inbox<T> = HeapCons<Item<T>>;
+pub(crate) type Inbox<T> = HeapCons<OutboxItem<T>>;
 
 /// The audio thread's end. What is said may be lost when the ring is full; an installation never is, and nothing
 /// overtakes it, so no id is ever taken for another piece's.
 pub(crate) struct Outbox<T> {
-    ring: HeapProd<Item<T>>,
+    ring: HeapProd<OutboxItem<T>>,
     /// Installations that there was no room for yet.
     installed: u32,
 }
@@ -28,14 +28,14 @@ impl<T> Outbox<T> {
     pub fn with_room(count: usize) -> (Self, Inbox<T>) {
         let (mut ring, mut inbox) = HeapRb::new(count).split();
         // Touched before use: the audio thread must not be the first to write to a page of memory.
-        ring.push_iter(std::iter::repeat_with(|| Item::Installed));
+        ring.push_iter(std::iter::repeat_with(|| OutboxItem::Installed));
         inbox.clear();
         (Self { ring, installed: 0 }, inbox)
     }
 
     /// AUDIO THREAD. Says something: false if there was no room.
     pub fn say(&mut self, what: T) -> bool {
-        self.catch_up() && self.ring.try_push(Item::Of(what)).is_ok()
+        self.catch_up() && self.ring.try_push(OutboxItem::Of(what)).is_ok()
     }
 
     /// AUDIO THREAD. A changed piece has taken the place of the one before.
@@ -46,7 +46,7 @@ impl<T> Outbox<T> {
 
     /// AUDIO THREAD. Tells of the installations that there was no room for: whether none is left.
     pub fn catch_up(&mut self) -> bool {
-        while self.installed > 0 && self.ring.try_push(Item::Installed).is_ok() {
+        while self.installed > 0 && self.ring.try_push(OutboxItem::Installed).is_ok() {
             self.installed -= 1;
         }
         self.installed == 0

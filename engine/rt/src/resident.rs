@@ -5,12 +5,12 @@ use tenterhook_dsp::effects::{Effect, Prepared};
 use tenterhook_dsp::memory::{Insight, Memory};
 use tenterhook_plan::{By, Controller, EffectState, Instance, InstanceId, Part, SceneId};
 
-use crate::controllers::State;
-use crate::fault::{Fault, Spot, Told, caught};
+use crate::controllers::ControllerState;
+use crate::fault::{Fault, Spot, ToldFault, caught};
 use crate::pool::{Pool, VOICES};
 use crate::reading::Reading;
 use crate::timings::Timings;
-use crate::voice::{Begins, Life, Sounds, Voice};
+use crate::voice::{Life, Sounds, Voice, VoiceBegin};
 
 /// What an effect waits for.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -34,7 +34,7 @@ pub(crate) enum Gate {
 
 /// What every call needs to know of the moment.
 #[derive(Clone, Copy)]
-pub(crate) struct Moment {
+pub(crate) struct BlockMoment {
     pub at: u64,
     pub scene: SceneId,
     pub hushed: bool,
@@ -43,7 +43,7 @@ pub(crate) struct Moment {
 
 /// How one scene gives way to another.
 #[derive(Clone, Copy)]
-pub(crate) struct Change {
+pub(crate) struct SceneChange {
     /// Samples in which the old one goes and the new one comes.
     pub fade: u32,
     /// Samples in which what is still left of an even older one goes.
@@ -52,7 +52,7 @@ pub(crate) struct Change {
 
 /// What works a resident effect, with the times that its controller asks for.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) enum Works {
+pub(crate) enum WorkedBy {
     /// The scene, by coming and going.
     Scene,
     /// A controller.
@@ -68,12 +68,12 @@ pub(crate) enum Works {
     },
 }
 
-impl Works {
+impl WorkedBy {
     /// What works an effect of a plan with these controllers.
     pub fn new(by: By, controllers: &[Controller]) -> Self {
-        let By::Controller(id) = by else { return Works::Scene };
+        let By::Controller(id) = by else { return WorkedBy::Scene };
         let controller = controllers.get(id.index());
-        Works::Controller {
+        WorkedBy::Controller {
             index: id.index(),
             rise: controller.map_or(0.0, |controller| controller.rise),
             fall: controller.and_then(|controller| controller.fall),
@@ -84,8 +84,8 @@ impl Works {
     /// How long x takes for a move by `change`.
     fn follow(self, change: f32, timings: Timings) -> u32 {
         let (rise, fall) = match self {
-            Works::Scene => (0.0, 0.0),
-            Works::Controller { rise, fall, .. } => (rise, fall.unwrap_or(0.0)),
+            WorkedBy::Scene => (0.0, 0.0),
+            WorkedBy::Controller { rise, fall, .. } => (rise, fall.unwrap_or(0.0)),
         };
         let seconds = if change > 0.0 { rise } else { fall };
         timings.samples(seconds * f64::from(change.abs())).max(timings.glide)
@@ -94,10 +94,10 @@ impl Works {
     /// How long x takes from `-change` to rest.
     fn end(self, change: f32, timings: Timings) -> u32 {
         match self {
-            Works::Controller { fall: Some(fall), .. } => {
+            WorkedBy::Controller { fall: Some(fall), .. } => {
                 timings.samples(fall * f64::from(change.abs())).max(timings.end)
             }
-            Works::Controller { fall: None, .. } | Works::Scene => timings.end,
+            WorkedBy::Controller { fall: None, .. } | WorkedBy::Scene => timings.end,
         }
     }
 }
@@ -107,7 +107,7 @@ pub(crate) struct Resident {
     pub gate: Gate,
     /// Where in its pool the voices are that it holds.
     pub held: [Option<usize>; VOICES],
-    pub works: Works,
+    pub works: WorkedBy,
     /// Its own place in the compiled plan, and that of its pool.
     place: usize,
     pub pool: usize,
@@ -127,7 +127,7 @@ pub(crate) struct Resident {
     /// It, or what it reads, broke: it is silent, and nothing of it is called any more. It goes home with its compiled plan.
     pub broken: bool,
     /// Its own fault, if it was that.
-    pub fault: Told,
+    pub fault: ToldFault,
     /// What was last told of how it stands and what it holds; `None`: it must be told anew.
     told_stands: Option<EffectState>,
     told_holds: Option<Option<(u64, u64)>>,
@@ -139,7 +139,7 @@ impl Resident {
         Self {
             gate: Gate::Out,
             held: [None; VOICES],
-            works: Works::new(instance.by, plan),
+            works: WorkedBy::new(instance.by, plan),
             place,
             pool: 0,
             part: 0,
@@ -151,7 +151,7 @@ impl Resident {
             reads_model: effect.wants_model,
             settings,
             broken: false,
-            fault: Told::default(),
+            fault: ToldFault::default(),
             told_stands: Some(EffectState::Out),
             told_holds: Some(None),
         }
@@ -188,7 +188,7 @@ impl Resident {
 
     /// The scene that comes has it too: the sound goes on, and glides to where it sounds there. What an earlier scene
     /// left behind is hurried out, here and below.
-    pub fn carry_on(&mut self, gains: &[f32], change: Change, pool: &mut Pool) {
+    pub fn carry_on(&mut self, gains: &[f32], change: SceneChange, pool: &mut Pool) {
         self.each(pool, |voice| match voice.life {
             Life::Free | Life::Falling => {}
             Life::Sounding | Life::Ending => voice.redirect(gains, change.fade),
@@ -197,7 +197,7 @@ impl Resident {
     }
 
     /// The scene that comes does not have it.
-    pub fn go(&mut self, change: Change, pool: &mut Pool) {
+    pub fn go(&mut self, change: SceneChange, pool: &mut Pool) {
         self.each(pool, |voice| match voice.life {
             Life::Free | Life::Falling => {}
             Life::Sounding | Life::Ending => voice.leave(change.fade),
@@ -207,23 +207,30 @@ impl Resident {
     }
 
     /// A scene that has it comes after one that did not.
-    pub fn come(&mut self, moment: Moment, state: Option<&State>, gains: &[f32], change: Change, reads: Reads) {
-        let Reads { pool, memory } = reads;
+    pub fn come(
+        &mut self,
+        moment: BlockMoment,
+        state: Option<&ControllerState>,
+        gains: &[f32],
+        change: SceneChange,
+        reads: EffectReads,
+    ) {
+        let EffectReads { pool, memory } = reads;
         self.each(pool, |voice| {
             if voice.life == Life::Leaving {
                 voice.leave(change.hurry);
             }
         });
         self.wait(state, true);
-        if !moment.hushed && self.works == Works::Scene {
-            self.begin(moment, 1.0, change.fade, gains, Reads { pool, memory });
+        if !moment.hushed && self.works == WorkedBy::Scene {
+            self.begin(moment, 1.0, change.fade, gains, EffectReads { pool, memory });
         }
     }
 
     /// Sets the gate to where the controller stands: ready if it is at rest, else held.
-    fn wait(&mut self, state: Option<&State>, may_move: bool) {
+    fn wait(&mut self, state: Option<&ControllerState>, may_move: bool) {
         self.gate = match (self.works, state) {
-            (Works::Controller { by_moving, .. }, Some(state)) if !state.at_rest => {
+            (WorkedBy::Controller { by_moving, .. }, Some(state)) if !state.at_rest => {
                 Gate::Held { from: (by_moving && may_move).then_some(state.value) }
             }
             _ => Gate::Ready,
@@ -240,19 +247,26 @@ impl Resident {
 
     /// Hush is released: nothing begins before its controller has come to rest, but what the scene itself works is
     /// there again.
-    pub fn release(&mut self, moment: Moment, state: Option<&State>, gains: &[f32], fade: u32, reads: Reads) {
+    pub fn release(
+        &mut self,
+        moment: BlockMoment,
+        state: Option<&ControllerState>,
+        gains: &[f32],
+        fade: u32,
+        reads: EffectReads,
+    ) {
         if self.gate == Gate::Out {
             return;
         }
         self.wait(state, false);
-        if self.works == Works::Scene {
+        if self.works == WorkedBy::Scene {
             self.begin(moment, 1.0, fade, gains, reads);
         }
     }
 
     /// Its controller has a new value.
-    pub fn moved(&mut self, moment: Moment, state: &State, gains: &[f32], reads: Reads) {
-        if moment.hushed || self.works == Works::Scene {
+    pub fn moved(&mut self, moment: BlockMoment, state: &ControllerState, gains: &[f32], reads: EffectReads) {
+        if moment.hushed || self.works == WorkedBy::Scene {
             return;
         }
         match self.gate {
@@ -284,7 +298,7 @@ impl Resident {
     }
 
     /// At a grid line: what found no free voice begins now if there is one.
-    pub fn at_line(&mut self, moment: Moment, state: Option<&State>, gains: &[f32], reads: Reads) {
+    pub fn at_line(&mut self, moment: BlockMoment, state: Option<&ControllerState>, gains: &[f32], reads: EffectReads) {
         if (self.gate == Gate::On { waits: true }) && !moment.hushed {
             match state {
                 Some(state) => self.begin_by(moment, state.value, gains, reads),
@@ -293,11 +307,18 @@ impl Resident {
         }
     }
 
-    fn begin_by(&mut self, moment: Moment, value: f32, gains: &[f32], reads: Reads) {
+    fn begin_by(&mut self, moment: BlockMoment, value: f32, gains: &[f32], reads: EffectReads) {
         self.begin(moment, value, self.works.follow(value, moment.timings), gains, reads);
     }
 
-    fn begin(&mut self, moment: Moment, value: f32, rise: u32, gains: &[f32], Reads { pool, memory }: Reads) {
+    fn begin(
+        &mut self,
+        moment: BlockMoment,
+        value: f32,
+        rise: u32,
+        gains: &[f32],
+        EffectReads { pool, memory }: EffectReads,
+    ) {
         if self.doomed || self.broken {
             return;
         }
@@ -315,7 +336,7 @@ impl Resident {
             return;
         };
         let seed = (self.place * VOICES + ordinal) as u64;
-        let begins = Begins { owner: self.place, settings: &self.settings, seed, value, rise, gains };
+        let begins = VoiceBegin { owner: self.place, settings: &self.settings, seed, value, rise, gains };
         let heard = memory.heard(moment.at);
         let Some(voice) = pool.get_mut(slot) else { return };
         let begun = caught(|| voice.begin(begins, moment.timings, &heard));
@@ -329,7 +350,7 @@ impl Resident {
     /// It panicked, in this voice.
     fn broke(&mut self, sample: u64, spot: Spot, timings: Timings, pool: &mut Pool, slot: Option<usize>) {
         slot.and_then(|slot| pool.get_mut(slot)).into_iter().for_each(|voice| voice.spoiled = true);
-        self.fault = Told::of(Fault { sample, spot });
+        self.fault = ToldFault::of(Fault { sample, spot });
         self.let_down(timings, pool);
     }
 
@@ -348,7 +369,7 @@ impl Resident {
     }
 
     /// Says how it stands and what it holds, where that is not what was last told; `say` returns whether it was told.
-    pub fn tell(&mut self, moment: Moment, pool: &mut Pool, mut say: impl FnMut(Reading) -> bool) {
+    pub fn tell(&mut self, moment: BlockMoment, pool: &mut Pool, mut say: impl FnMut(Reading) -> bool) {
         let effect = InstanceId::new(self.place);
         let span = match self.broken {
             true => None,
@@ -410,8 +431,8 @@ impl Resident {
     /// The controller that works it, by its place in the plan.
     pub fn controller(&self) -> Option<usize> {
         match self.works {
-            Works::Scene => None,
-            Works::Controller { index, .. } => Some(index),
+            WorkedBy::Scene => None,
+            WorkedBy::Controller { index, .. } => Some(index),
         }
     }
 
@@ -425,12 +446,12 @@ impl Resident {
         &mut self,
         from: u64,
         now: &[f32],
-        reads: Reads,
+        reads: EffectReads,
         timings: Timings,
         sum: &mut [f32],
         mut add: impl FnMut(usize, &[f32]),
     ) {
-        let Reads { pool, memory } = reads;
+        let EffectReads { pool, memory } = reads;
         let mut buffer = [0.0; CELL as usize];
         for nth in 0..VOICES {
             let Some(slot) = self.held.get(nth).copied().flatten() else { continue };
@@ -469,7 +490,7 @@ impl Resident {
 }
 
 /// What a resident effect works on: the voices of its kind, and the past of its source.
-pub(crate) struct Reads<'a> {
+pub(crate) struct EffectReads<'a> {
     pub pool: &'a mut Pool,
     pub memory: &'a Memory,
 }

@@ -12,27 +12,27 @@ use tenterhook_dsp::ramp::Ramp;
 use tenterhook_plan::{Channel, MeterReading, Mic, Output};
 
 use crate::fader::Fader;
-use crate::fault::{Fault, Told, caught};
+use crate::fault::{Fault, ToldFault, caught};
 use crate::reading::Reading;
 use crate::timings::Timings;
 
 /// The samples of one piece of a cell.
-pub(crate) type Piece = [f32; CELL as usize];
+pub(crate) type CellSound = [f32; CELL as usize];
 
 /// Something that effects read: its sound now, and its past.
-pub(crate) struct Source {
-    pub now: Piece,
+pub(crate) struct SourceStrip {
+    pub now: CellSound,
     pub memory: Memory,
     /// What broke of what its memory works out: of the model and of the analysis.
-    pub faults: [(Insight, Told); 2],
+    pub faults: [(Insight, ToldFault); 2],
     /// 1, or on its way to 1 where a changed piece brings a source in while it sounds.
     pub coming: Ramp,
 }
 
-impl Source {
+impl SourceStrip {
     /// A source that sounds nothing yet.
     pub fn new(memory: Memory) -> Self {
-        let faults = [Insight::Model, Insight::Analysis].map(|insight| (insight, Told::default()));
+        let faults = [Insight::Model, Insight::Analysis].map(|insight| (insight, ToldFault::default()));
         Self { now: [0.0; CELL as usize], memory, faults, coming: Ramp::at(1.0) }
     }
 
@@ -54,7 +54,7 @@ impl Source {
                 beside(*insight);
             }) {
                 self.memory.give_up(*insight);
-                *told = Told::of(Fault { sample: from, spot });
+                *told = ToldFault::of(Fault { sample: from, spot });
                 broke = true;
             }
         }
@@ -154,7 +154,7 @@ pub(crate) struct OutputStrip {
     /// The sum on its channel howls, where it shares one.
     shared_howls: bool,
     meter: Meter,
-    pub sum: Piece,
+    pub sum: CellSound,
 }
 
 impl OutputStrip {

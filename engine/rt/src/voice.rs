@@ -53,7 +53,7 @@ pub(crate) struct Sounds<'a> {
 
 /// With what a voice begins.
 #[derive(Clone, Copy)]
-pub(crate) struct Begins<'a> {
+pub(crate) struct VoiceBegin<'a> {
     pub owner: usize,
     pub settings: &'a Prepared,
     pub seed: u64,
@@ -87,9 +87,9 @@ impl Voice {
     }
 
     /// Begins afresh at the sample where `heard` ends.
-    pub fn begin(&mut self, begins: Begins, timings: Timings, heard: &Heard) {
+    pub fn begin(&mut self, begins: VoiceBegin, timings: Timings, heard: &Heard) {
         let at = heard.end();
-        let Begins { owner, settings, seed, value, rise, gains } = begins;
+        let VoiceBegin { owner, settings, seed, value, rise, gains } = begins;
         self.owner = Some(owner);
         self.life = Life::Sounding;
         self.began = at;

@@ -25,17 +25,17 @@ const AROUND: f32 = 1.2;
 const THIRD: f32 = 0.15;
 
 /// What a course is on the whole.
-struct Line {
+struct CloseLine {
     hz: f32,
     amplitude: f32,
     first: usize,
     end: usize,
 }
 
-fn line(kept: &Kept) -> Line {
+fn line(kept: &Kept) -> CloseLine {
     let peaks = &kept.course.peaks;
     let count = peaks.len() as f32;
-    Line {
+    CloseLine {
         hz: peaks.iter().map(|p| p.hz).sum::<f32>() / count,
         amplitude: (peaks.iter().map(|p| p.amplitude * p.amplitude).sum::<f32>() / count).sqrt(),
         first: kept.course.first,
@@ -47,10 +47,10 @@ fn line(kept: &Kept) -> Line {
 pub fn resolve(mut plain: Vec<Kept>, fine: Vec<Kept>, hop: f64) -> Vec<Kept> {
     let least = (WINDOW_SECONDS / hop) as usize;
     let sure = |k: &Kept| k.sure.iter().sum::<f32>() / k.sure.len() as f32 >= SURE;
-    let all: Vec<Line> = fine.iter().map(line).collect();
+    let all: Vec<CloseLine> = fine.iter().map(line).collect();
     let mut fine: Vec<Kept> = fine.into_iter().filter(|k| k.course.peaks.len() >= least && sure(k)).collect();
     fine.sort_by(|a, b| line(a).hz.total_cmp(&line(b).hz));
-    let lines: Vec<Line> = fine.iter().map(line).collect();
+    let lines: Vec<CloseLine> = fine.iter().map(line).collect();
     let mut wanted = vec![false; fine.len()];
     for i in 0..lines.len() {
         for j in i + 1..lines.len() {
@@ -59,7 +59,8 @@ pub fn resolve(mut plain: Vec<Kept>, fine: Vec<Kept>, hop: f64) -> Vec<Kept> {
             }
         }
     }
-    let chosen: Vec<&Line> = lines.iter().zip(&wanted).filter(|(_, wanted)| **wanted).map(|(line, _)| line).collect();
+    let chosen: Vec<&CloseLine> =
+        lines.iter().zip(&wanted).filter(|(_, wanted)| **wanted).map(|(line, _)| line).collect();
     plain.retain(|kept| {
         let own = line(kept);
         let reach = 1.5 / window(own.hz);
@@ -72,7 +73,7 @@ pub fn resolve(mut plain: Vec<Kept>, fine: Vec<Kept>, hop: f64) -> Vec<Kept> {
 }
 
 /// Whether two lines are two partials that the plain window shows as one.
-fn pair(lines: &[Line], all: &[Line], i: usize, j: usize, plain: &[Kept], least: usize) -> bool {
+fn pair(lines: &[CloseLine], all: &[CloseLine], i: usize, j: usize, plain: &[Kept], least: usize) -> bool {
     let (a, b) = (&lines[i], &lines[j]);
     let apart = b.hz - a.hz;
     let (from, to) = (a.first.max(b.first), a.end.min(b.end));

@@ -8,7 +8,7 @@
 use std::ops::Range;
 
 use crate::moment::harmonic;
-use crate::resonances::{self, Level};
+use crate::resonances::{self, HarmonicLevel};
 use crate::{Formant, Study};
 
 /// A point counts as a harmonic when it is so sure.
@@ -44,14 +44,14 @@ pub fn find(study: &Study, frames: Range<usize>, fundamental: f64) -> Vec<Forman
 
 /// Sums over the points of one harmonic in one group.
 #[derive(Clone, Copy, Default)]
-struct Sum {
+struct FormantSum {
     count: f64,
     hz: f64,
     power: f64,
 }
 
 /// The harmonics' levels up to `top`, for each group of frames of about the same fundamental.
-fn levels(study: &Study, frames: Range<usize>, fundamental: f64, top: f64) -> Vec<Level> {
+fn levels(study: &Study, frames: Range<usize>, fundamental: f64, top: f64) -> Vec<HarmonicLevel> {
     let near = |hz: &f64| (hz / fundamental).log2().abs() < 0.5;
     let pitch: Vec<Option<f64>> = frames.clone().map(|f| study.pitch.get(f).and_then(|p| p.hz).filter(near)).collect();
     let mut sorted: Vec<f64> = pitch.iter().flatten().copied().collect();
@@ -67,7 +67,7 @@ fn levels(study: &Study, frames: Range<usize>, fundamental: f64, top: f64) -> Ve
     let mut sizes = vec![0.0f64; groups];
     pitch.iter().flatten().for_each(|&hz| sizes[group(hz)] += 1.0);
     let count = (top / low) as usize + 2;
-    let mut sums = vec![Sum::default(); groups * count];
+    let mut sums = vec![FormantSum::default(); groups * count];
     for track in &study.tracks {
         let Some(first) = track.points.first().map(|p| (p.seconds / study.beneath.hop).round() as usize) else {
             continue;
@@ -88,11 +88,15 @@ fn levels(study: &Study, frames: Range<usize>, fundamental: f64, top: f64) -> Ve
         }
     }
     let most = sizes.iter().copied().fold(0.0, f64::max);
-    let mut levels: Vec<Level> = (0..groups * count)
+    let mut levels: Vec<HarmonicLevel> = (0..groups * count)
         .filter(|i| sums[*i].count > 0.0 && sums[*i].count >= SEEN * sizes[i / count] && sizes[i / count] >= 0.1 * most)
         .map(|i| {
             let sum = sums[i];
-            Level { hz: sum.hz / sum.count, db: 10.0 * (sum.power / sum.count).max(1e-18).log10(), harmonic: i % count }
+            HarmonicLevel {
+                hz: sum.hz / sum.count,
+                db: 10.0 * (sum.power / sum.count).max(1e-18).log10(),
+                harmonic: i % count,
+            }
         })
         .collect();
     let strongest = levels.iter().map(|l| l.db).fold(f64::NEG_INFINITY, f64::max);

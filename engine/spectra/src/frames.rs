@@ -6,7 +6,7 @@ use std::sync::Arc;
 use realfft::num_complex::Complex32;
 use realfft::{RealFftPlanner, RealToComplex};
 
-use crate::rates::Sound;
+use crate::rates::RatedSound;
 
 /// The four-term Blackman–Harris window: 92 dB to its highest side lobe, so that no strong partial makes others up (Harris,
 /// Proceedings of the IEEE 66, 1978).
@@ -76,7 +76,7 @@ impl Frames {
     }
 
     /// Takes the spectrum around `seconds`, and says by how much its middle lies before that.
-    pub fn take(&mut self, sound: &Sound, seconds: f64) -> f64 {
+    pub fn take(&mut self, sound: &RatedSound, seconds: f64) -> f64 {
         let half = self.window.len() / 2;
         let middle = (seconds * self.rate).round() as usize;
         let first = middle.saturating_sub(half);

@@ -16,7 +16,7 @@ const FLOOR_DB: f32 = -140.0;
 
 /// Gathers columns from the spectra of successive frames.
 pub struct Gatherer {
-    rows: Vec<Row>,
+    rows: Vec<GroundRow>,
     /// Frames in a column.
     frames: usize,
     /// Powers of the column that is being gathered, and of how many frames.
@@ -26,7 +26,7 @@ pub struct Gatherer {
 }
 
 /// A row: its edges, and which spectra it is read from, with shares that add up to 1.
-struct Row {
+struct GroundRow {
     low: f64,
     high: f64,
     from: [(usize, f64); 2],
@@ -37,11 +37,11 @@ impl Gatherer {
     pub fn new(rate: f64, frames: usize, hop: f64, borders: [f64; 2]) -> Self {
         let high = HIGH_HZ.min(rate / 2.0);
         let count = if high > LOW_HZ { ((high / LOW_HZ).log2() * f64::from(ROWS)).floor() as usize + 1 } else { 0 };
-        let rows: Vec<Row> = (0..count)
+        let rows: Vec<GroundRow> = (0..count)
             .map(|row| {
                 let hz = LOW_HZ * (row as f64 / f64::from(ROWS)).exp2();
                 let half = (0.5 / f64::from(ROWS)).exp2();
-                Row { low: hz / half, high: hz * half, from: blend(hz, borders) }
+                GroundRow { low: hz / half, high: hz * half, from: blend(hz, borders) }
             })
             .collect();
         let together = frames.div_ceil(COLUMNS).max(1);

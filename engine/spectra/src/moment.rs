@@ -18,7 +18,7 @@ const STIFF: f64 = 0.015;
 const MOST: usize = 200;
 
 /// The part of one track that lies in a span.
-struct Part {
+struct MomentPart {
     frames: Range<usize>,
     /// In how many of them it sounds.
     count: f64,
@@ -40,7 +40,7 @@ impl Study {
         partials.truncate(MOST);
         let fundamental_hz = self.fundamental(&frames, &partials);
         let total: f64 = frames.clone().filter_map(|f| self.beneath.powers.get(f)).map(|&p| f64::from(p)).sum();
-        let share = |which: &dyn Fn(&Part) -> bool| -> f64 {
+        let share = |which: &dyn Fn(&MomentPart) -> bool| -> f64 {
             let sum: f64 = partials.iter().filter(|p| p.sure >= SURE && which(p)).map(|p| p.power * p.count).sum();
             if total > 0.0 { (sum / total).clamp(0.0, 1.0) } else { 0.0 }
         };
@@ -48,7 +48,7 @@ impl Study {
         let noise = if total > 0.0 { 1.0 - share(&|_| true) } else { 0.0 };
         let formants = fundamental_hz.map_or_else(Vec::new, |f0| formants::find(self, frames, f0));
         let partial =
-            |p: &Part| Partial { hz: p.hz, db: 10.0 * (2.0 * p.power).max(1e-18).log10(), confidence: p.sure };
+            |p: &MomentPart| Partial { hz: p.hz, db: 10.0 * (2.0 * p.power).max(1e-18).log10(), confidence: p.sure };
         Moment {
             span: start..end,
             partials: partials.iter().map(partial).collect(),
@@ -75,10 +75,10 @@ impl Study {
     }
 
     /// The partials that sound in these frames; of tracks that are parts of one partial, one.
-    fn parts(&self, frames: &Range<usize>) -> Vec<Part> {
-        let mut parts: Vec<Part> = (0..self.tracks.len()).filter_map(|track| self.part(track, frames)).collect();
+    fn parts(&self, frames: &Range<usize>) -> Vec<MomentPart> {
+        let mut parts: Vec<MomentPart> = (0..self.tracks.len()).filter_map(|track| self.part(track, frames)).collect();
         parts.sort_by(|a, b| a.hz.total_cmp(&b.hz));
-        let mut joined: Vec<Part> = Vec::with_capacity(parts.len());
+        let mut joined: Vec<MomentPart> = Vec::with_capacity(parts.len());
         for part in parts {
             let near = SAME / f64::from(window(part.hz as f32));
             let same = joined.iter_mut().rev().take_while(|other| part.hz - other.hz < near).find(|other| {
@@ -95,7 +95,7 @@ impl Study {
     }
 
     /// What of a track lies in these frames.
-    fn part(&self, track: usize, frames: &Range<usize>) -> Option<Part> {
+    fn part(&self, track: usize, frames: &Range<usize>) -> Option<MomentPart> {
         let points = &self.tracks[track].points;
         let first = (points.first()?.seconds / self.beneath.hop).round() as usize;
         let (from, to) = (frames.start.max(first), frames.end.min(first + points.len()));
@@ -116,7 +116,7 @@ impl Study {
         };
         // What phases say beyond this, noise says.
         let limit = 0.25 / f64::from(window(hz as f32));
-        Some(Part {
+        Some(MomentPart {
             frames: from..to,
             count: (to - from) as f64,
             hz: hz + if rest.abs() <= limit { rest } else { 0.0 },
@@ -126,7 +126,7 @@ impl Study {
     }
 
     /// The fundamental of these frames, if at least half of their power has one.
-    fn fundamental(&self, frames: &Range<usize>, parts: &[Part]) -> Option<f64> {
+    fn fundamental(&self, frames: &Range<usize>, parts: &[MomentPart]) -> Option<f64> {
         let mut pitched: Vec<(f64, f64)> = Vec::new();
         let mut total = 0.0;
         for frame in frames.clone() {
@@ -170,8 +170,8 @@ pub fn harmonic(hz: f64, fundamental: f64) -> Option<f64> {
     (k >= 1.0 && off <= (HARMONIC * fundamental).max(STIFF * hz).min(0.3 * fundamental)).then_some(k)
 }
 
-impl Part {
-    fn join(&mut self, other: &Part) {
+impl MomentPart {
+    fn join(&mut self, other: &MomentPart) {
         let (a, b) = (self.count * self.power, other.count * other.power);
         let mean = |x: f64, y: f64| (a * x + b * y) / (a + b);
         (self.hz, self.sure) = (mean(self.hz, other.hz), mean(self.sure, other.sure));

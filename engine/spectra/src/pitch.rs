@@ -11,7 +11,7 @@ use realfft::num_complex::Complex32;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
 use crate::Pitch;
-use crate::rates::Sound;
+use crate::rates::RatedSound;
 
 /// The lowest fundamental that is looked for.
 pub const LOWEST_HZ: f64 = 40.0;
@@ -42,7 +42,7 @@ struct Candidate {
 }
 
 /// Looks for candidates, frame by frame.
-pub struct Listener {
+pub struct PitchListener {
     window: Vec<f32>,
     /// 1 over the window's own autocorrelation.
     own: Vec<f32>,
@@ -52,15 +52,15 @@ pub struct Listener {
     spectrum: Vec<Complex32>,
     scratch: Vec<Complex32>,
     rate: f64,
-    heard: Vec<Heard>,
+    heard: Vec<HeardPitch>,
 }
 
-struct Heard {
+struct HeardPitch {
     loudness: f32,
     candidates: Vec<Candidate>,
 }
 
-impl Listener {
+impl PitchListener {
     /// For `rate` samples a second.
     pub fn new(planner: &mut RealFftPlanner<f32>, rate: f64) -> Self {
         let length = ((WINDOW_SECONDS * rate).round() as usize).max(8);
@@ -99,7 +99,7 @@ impl Listener {
     }
 
     /// Listens around `seconds`.
-    pub fn take(&mut self, sound: &Sound, seconds: f64) {
+    pub fn take(&mut self, sound: &RatedSound, seconds: f64) {
         let length = self.window.len();
         let first = (seconds * self.rate).round() as isize - length as isize / 2;
         self.buffer.fill(0.0);
@@ -115,7 +115,7 @@ impl Listener {
         let power: f64 = self.buffer[..length].iter().map(|&y| f64::from(y * y)).sum();
         let loudness = (power / length as f64).sqrt() as f32;
         let candidates = if power > 1e-12 { self.candidates() } else { Vec::new() };
-        self.heard.push(Heard { loudness, candidates });
+        self.heard.push(HeardPitch { loudness, candidates });
     }
 
     fn candidates(&mut self) -> Vec<Candidate> {
@@ -164,7 +164,7 @@ impl Listener {
         // State 0 is no pitch; state k is candidate k - 1.
         let mut worth: Vec<f64> = Vec::new();
         let mut ways: Vec<Vec<u8>> = Vec::with_capacity(self.heard.len());
-        let mut before: Option<&Heard> = None;
+        let mut before: Option<&HeardPitch> = None;
         for heard in &self.heard {
             let quiet = (QUIET * loudest - f64::from(heard.loudness)) / (QUIET * loudest).max(1e-12);
             let none = LEAST + quiet.max(0.0) * 2.0;
@@ -204,7 +204,7 @@ impl Listener {
 }
 
 /// What it costs to go from a state of one frame to a state of the next.
-fn turn(before: Option<&Heard>, from: usize, heard: &Heard, to: usize) -> f64 {
+fn turn(before: Option<&HeardPitch>, from: usize, heard: &HeardPitch, to: usize) -> f64 {
     let old = before.and_then(|h| from.checked_sub(1).map(|k| h.candidates[k].hz));
     let new = to.checked_sub(1).map(|k| heard.candidates[k].hz);
     match (old, new) {

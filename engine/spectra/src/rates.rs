@@ -11,26 +11,26 @@ const HIGH_RATE: f64 = 88_000.0;
 
 /// Samples and how many of them there are in a second.
 #[derive(Clone, Debug)]
-pub struct Sound {
+pub struct RatedSound {
     pub samples: Vec<f32>,
     pub rate: f64,
 }
 
 /// The sound without offset and with silence for what is no number.
-pub fn ready(samples: &[f32], rate: u32) -> Sound {
+pub fn ready(samples: &[f32], rate: u32) -> RatedSound {
     let tame = |x: f32| if x.is_finite() { x.clamp(-1e6, 1e6) } else { 0.0 };
     let mean = samples.iter().map(|&x| f64::from(tame(x))).sum::<f64>() / samples.len().max(1) as f64;
     let samples = samples.iter().map(|&x| tame(x) - mean as f32).collect();
-    Sound { samples, rate: f64::from(rate.max(1)) }
+    RatedSound { samples, rate: f64::from(rate.max(1)) }
 }
 
 /// The sound at a rate below 88 kHz; `None`: it is at one.
-pub fn audible(sound: &Sound) -> Option<Sound> {
+pub fn audible(sound: &RatedSound) -> Option<RatedSound> {
     slow(sound, HIGH_RATE / 2.0)
 }
 
 /// The sound at the lowest rate, by halves, that is no lower than `least`; `None`: it is at that already.
-pub fn slow(sound: &Sound, least: f64) -> Option<Sound> {
+pub fn slow(sound: &RatedSound, least: f64) -> Option<RatedSound> {
     let mut slow = (sound.rate / 2.0 >= least).then(|| halved(sound))?;
     while slow.rate / 2.0 >= least {
         slow = halved(&slow);
@@ -39,7 +39,7 @@ pub fn slow(sound: &Sound, least: f64) -> Option<Sound> {
 }
 
 /// Half the rate; sample `n` of it stands where sample `2n` stood.
-fn halved(sound: &Sound) -> Sound {
+fn halved(sound: &RatedSound) -> RatedSound {
     let taps = half_band();
     let x = &sound.samples;
     let at = |n: isize| usize::try_from(n).ok().and_then(|n| x.get(n)).map_or(0.0, |&x| f64::from(x));
@@ -55,7 +55,7 @@ fn halved(sound: &Sound) -> Sound {
             (0.5 * at(n) + odd) as f32
         })
         .collect();
-    Sound { samples, rate: sound.rate / 2.0 }
+    RatedSound { samples, rate: sound.rate / 2.0 }
 }
 
 /// The odd taps of one side of a half-band filter (its even ones are 0 but for the middle, which is 1/2).

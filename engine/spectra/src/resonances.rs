@@ -8,7 +8,7 @@
 
 /// The level of a harmonic.
 #[derive(Clone, Copy, Debug)]
-pub struct Level {
+pub struct HarmonicLevel {
     pub hz: f64,
     pub db: f64,
     /// Which one.
@@ -61,7 +61,7 @@ fn scale(fundamental: f64) -> f64 {
 }
 
 /// Fits the chain; `None`: there are too few levels.
-pub fn fit(levels: &[Level], fundamental: f64, top: f64) -> Option<Vec<Resonance>> {
+pub fn fit(levels: &[HarmonicLevel], fundamental: f64, top: f64) -> Option<Vec<Resonance>> {
     if levels.len() < FEWEST {
         return None;
     }
@@ -87,7 +87,7 @@ pub fn fit(levels: &[Level], fundamental: f64, top: f64) -> Option<Vec<Resonance
 }
 
 struct Task<'a> {
-    levels: &'a [Level],
+    levels: &'a [HarmonicLevel],
     top: f64,
     tube: [f64; COUNT],
 }
@@ -109,7 +109,7 @@ fn usual_width(hz: f64) -> f64 {
 }
 
 impl Task<'_> {
-    fn stray(level: &Level) -> f64 {
+    fn stray(level: &HarmonicLevel) -> f64 {
         STRAY_DB[level.harmonic.clamp(1, STRAY_DB.len()) - 1]
     }
 

@@ -24,7 +24,7 @@ const SURE: f32 = 0.4;
 
 /// Finds the steady moments.
 pub fn find(kept: &[Kept], powers: &[f32], hop: f64, seconds: f64) -> Vec<Range<f64>> {
-    let mut sums = vec![Sum::default(); powers.len()];
+    let mut sums = vec![SteadySum::default(); powers.len()];
     let (pitch_kernel, level_kernel) = (kernel(SMOOTH_SECONDS, hop), kernel(LEVEL_SECONDS, hop));
     for Kept { course, sure } in kept {
         let cents: Vec<f64> = course.peaks.iter().map(|p| 1200.0 * f64::from(p.hz).log2()).collect();
@@ -38,7 +38,7 @@ pub fn find(kept: &[Kept], powers: &[f32], hop: f64, seconds: f64) -> Vec<Range<
             sum.fading += power * slope(&levels, i, &level_kernel).abs();
         }
     }
-    let still = |frame: usize, moving: fn(&Sum) -> f64| {
+    let still = |frame: usize, moving: fn(&SteadySum) -> f64| {
         let sum = &sums[frame];
         sum.power > 1e-10
             && sum.power >= SHARE * f64::from(powers[frame])
@@ -74,7 +74,7 @@ pub fn find(kept: &[Kept], powers: &[f32], hop: f64, seconds: f64) -> Vec<Range<
 }
 
 #[derive(Clone, Default)]
-struct Sum {
+struct SteadySum {
     power: f64,
     moving: f64,
     /// The same within a shorter time, in which a vibrato moves.

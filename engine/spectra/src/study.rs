@@ -4,9 +4,9 @@ use realfft::RealFftPlanner;
 
 use crate::frames::Frames;
 use crate::partials::{self, Peak};
-use crate::pitch::Listener;
-use crate::rates::{self, Sound};
-use crate::tracks::{Course, Tracker};
+use crate::pitch::PitchListener;
+use crate::rates::{self, RatedSound};
+use crate::tracks::{TrackCourse, Tracker};
 use crate::{Point, Study, Track, close, ground, steady, sureness};
 
 /// From frame to frame, as near as whole samples come.
@@ -75,7 +75,7 @@ pub fn study(sound: &[f32], rate: u32) -> Study {
     let mut low = Frames::new(&mut planner, slow.rate, WINDOWS[0]);
     let mut middle = Frames::new(&mut planner, sound.rate, WINDOWS[1]);
     let mut high = Frames::new(&mut planner, sound.rate, WINDOWS[2]);
-    let mut listener = Listener::new(&mut planner, sound.rate);
+    let mut listener = PitchListener::new(&mut planner, sound.rate);
     let mut grid = ground::Gatherer::new(sound.rate, frames, hop, BORDERS);
     let (mut plain, mut fine) = (Tracker::new(), Tracker::new());
     let (mut courses, mut fine_courses) = (Vec::new(), Vec::new());
@@ -119,12 +119,12 @@ pub fn study(sound: &[f32], rate: u32) -> Study {
 /// A course and how sure each of its points is.
 #[derive(Clone, Debug)]
 pub struct Kept {
-    pub course: Course,
+    pub course: TrackCourse,
     pub sure: Vec<f32>,
 }
 
 /// Keeps a course that ended, if it may be a partial.
-fn keep(mut course: Course, hop: f64, window: impl Fn(f32) -> f32, kept: &mut Vec<Kept>) {
+fn keep(mut course: TrackCourse, hop: f64, window: impl Fn(f32) -> f32, kept: &mut Vec<Kept>) {
     if course.peaks.len() < SHORTEST {
         return;
     }
@@ -140,7 +140,7 @@ fn keep(mut course: Course, hop: f64, window: impl Fn(f32) -> f32, kept: &mut Ve
 /// Makes up for the height that a lobe loses when its frequency moves within the window: exactly so for a Gaussian window
 /// and a straight glide, where height goes as the fourth root of the curvature (Marchand and Depalle, Digital Audio Effects
 /// 2008, treat the general case).
-fn raise(course: &mut Course) {
+fn raise(course: &mut TrackCourse) {
     let broad: Vec<f32> = course.peaks.iter().map(|p| p.broad.clamp(0.0, BROADEST)).collect();
     for (i, peak) in course.peaks.iter_mut().enumerate() {
         let around = &broad[i.saturating_sub(2)..(i + 3).min(broad.len())];
@@ -185,7 +185,7 @@ fn find(spectra: [&Frames; 3], lates: [f64; 3], rate: f64, peaks: &mut Vec<Peak>
 }
 
 /// The mean square of what lies nearer to each frame than to any other.
-fn powers(sound: &Sound, frames: usize, hop: f64) -> Vec<f32> {
+fn powers(sound: &RatedSound, frames: usize, hop: f64) -> Vec<f32> {
     let sample = |frame: f64| ((frame * hop * sound.rate).round().max(0.0) as usize).min(sound.samples.len());
     (0..frames)
         .map(|frame| {

@@ -8,7 +8,7 @@ use std::f32::consts::TAU;
 
 use realfft::num_complex::Complex32;
 
-use crate::tracks::Course;
+use crate::tracks::TrackCourse;
 
 /// The share of noise at which it is even whether there is a partial.
 const EVEN: f32 = 0.05;
@@ -23,7 +23,7 @@ const WINDOW_SPREAD: f32 = 0.14;
 const LASTING: f32 = 2.0;
 
 /// How sure each point of a course is, 0…1. `hop` is from point to point in seconds, `window` the window at a frequency.
-pub fn of(course: &Course, hop: f32, window: impl Fn(f32) -> f32) -> Vec<f32> {
+pub fn of(course: &TrackCourse, hop: f32, window: impl Fn(f32) -> f32) -> Vec<f32> {
     let peaks = &course.peaks;
     let steady = unwound(course, hop, &window);
     let reach = |i: usize| ((window(peaks[i].hz) / 2.0 / hop).round() as usize).max(1);
@@ -70,7 +70,7 @@ pub fn of(course: &Course, hop: f32, window: impl Fn(f32) -> f32) -> Vec<f32> {
 /// The complex amplitudes of a course, turned back by what its frequency adds up to: those of a steady sine stand still.
 ///
 /// A window shows a frequency smoothed, and the phase of a glide turned; both are undone as they are for a Gaussian window.
-fn unwound(course: &Course, hop: f32, window: impl Fn(f32) -> f32) -> Vec<Complex32> {
+fn unwound(course: &TrackCourse, hop: f32, window: impl Fn(f32) -> f32) -> Vec<Complex32> {
     let peaks = &course.peaks;
     let hz = |i: usize, off: isize| peaks[i.saturating_add_signed(off).min(peaks.len() - 1)].hz;
     let mut turned = 0.0f32;

@@ -13,12 +13,12 @@ const LEAP_DB: f32 = 30.0;
 
 /// The course of a peak: from which frame on, and what it was in each. Frames in which it was not found are filled in.
 #[derive(Clone, Debug)]
-pub struct Course {
+pub struct TrackCourse {
     pub first: usize,
     pub peaks: Vec<Peak>,
 }
 
-impl Course {
+impl TrackCourse {
     /// The frame after its last.
     pub fn end(&self) -> usize {
         self.first + self.peaks.len()
@@ -41,7 +41,7 @@ pub struct Tracker {
 }
 
 struct Live {
-    course: Course,
+    course: TrackCourse,
     misses: u32,
 }
 
@@ -53,7 +53,7 @@ impl Tracker {
 
     /// Takes the next frame's peaks, by rising frequency, and tells the courses that ended before it. `window` is how long
     /// the window at a frequency is.
-    pub fn step(&mut self, peaks: &[Peak], window: impl Fn(f32) -> f32, mut ended: impl FnMut(Course)) {
+    pub fn step(&mut self, peaks: &[Peak], window: impl Fn(f32) -> f32, mut ended: impl FnMut(TrackCourse)) {
         let mut taken = vec![false; peaks.len()];
         // The strongest choose first.
         self.live.sort_by(|a, b| strength(b).total_cmp(&strength(a)));
@@ -82,18 +82,18 @@ impl Tracker {
         }
         self.live.retain_mut(|live| {
             if live.misses > MISSES {
-                ended(std::mem::replace(&mut live.course, Course { first: 0, peaks: Vec::new() }));
+                ended(std::mem::replace(&mut live.course, TrackCourse { first: 0, peaks: Vec::new() }));
             }
             live.misses <= MISSES
         });
         for (peak, _) in peaks.iter().zip(&taken).filter(|(_, taken)| !**taken) {
-            self.live.push(Live { course: Course { first: self.frame, peaks: vec![*peak] }, misses: 0 });
+            self.live.push(Live { course: TrackCourse { first: self.frame, peaks: vec![*peak] }, misses: 0 });
         }
         self.frame += 1;
     }
 
     /// Tells the courses that still go on.
-    pub fn finish(self, ended: impl FnMut(Course)) {
+    pub fn finish(self, ended: impl FnMut(TrackCourse)) {
         self.live.into_iter().map(|live| live.course).for_each(ended);
     }
 }

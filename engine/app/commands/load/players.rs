@@ -1,9 +1,9 @@
 //! Who plays while the load is measured.
 
-use tenterhook_ensemble::{Consonant, Ensemble, Note, Score, Syllable, UnsupportedRate, Vowel};
+use tenterhook_ensemble::{Consonant, Ensemble, EnsembleNote, EnsembleScore, Syllable, UnsupportedRate, Vowel};
 
-const fn note(at: f64, lasts: f64, pitch: u8) -> Note {
-    Note { at, lasts, pitch: pitch as f64, level: 0.0 }
+const fn note(at: f64, lasts: f64, pitch: u8) -> EnsembleNote {
+    EnsembleNote { at, lasts, pitch: pitch as f64, level: 0.0 }
 }
 
 const fn sing(at: f64, lasts: f64, pitch: u8, vowel: Vowel) -> Syllable {
@@ -11,7 +11,7 @@ const fn sing(at: f64, lasts: f64, pitch: u8, vowel: Vowel) -> Syllable {
 }
 
 /// The made-up ensemble, all of it at once and all the time: pitches, chords, attacks and breath.
-const SCORE: Score<'static> = Score {
+const SCORE: EnsembleScore<'static> = EnsembleScore {
     seconds: 5.0,
     voice: &[
         sing(0.1, 1.0, 69, Vowel::A),

@@ -1,7 +1,9 @@
 //! Written notes made heard, by the made-up ensemble's instruments.
 
-use tenterhook_ensemble::{A4_HZ, Consonant, Ensemble, Note, Score as Music, Syllable, UnsupportedRate, Vowel};
-use tenterhook_notes::Shared;
+use tenterhook_ensemble::{
+    A4_HZ, Consonant, Ensemble, EnsembleNote, EnsembleScore as Music, Syllable, UnsupportedRate, Vowel,
+};
+use tenterhook_notes::SharedOut;
 use tenterhook_plan::pitch::hz_note;
 
 /// How long a chord is held, and how long all of it takes, in seconds.
@@ -31,7 +33,7 @@ fn sounding(program: u8) -> Sounding {
 
 /// All chords one after the other, each held as long as the others, at `rate` samples a second; the pitches are those
 /// that are written.
-pub fn sound(shared: &Shared, chords: usize, rate: u32) -> Result<Vec<f32>, UnsupportedRate> {
+pub fn sound(shared: &SharedOut, chords: usize, rate: u32) -> Result<Vec<f32>, UnsupportedRate> {
     let frames = (TURN * f64::from(rate)) as usize;
     let mut whole = vec![0f32; frames * chords];
     let loudest = shared.parts.iter().flat_map(|part| &part.notes).map(|note| note.tone.db).fold(f64::MIN, f64::max);
@@ -52,7 +54,7 @@ pub fn sound(shared: &Shared, chords: usize, rate: u32) -> Result<Vec<f32>, Unsu
 }
 
 fn played(how: Sounding, pitch: f64, level: f64, rate: u32) -> Result<Vec<f32>, UnsupportedRate> {
-    let note = [Note { at: 0.1, lasts: HELD, pitch, level }];
+    let note = [EnsembleNote { at: 0.1, lasts: HELD, pitch, level }];
     let sung = [Syllable { at: 0.2, lasts: HELD, pitch, consonant: Consonant::M, vowel: Vowel::A, level }];
     let mut music = Music { seconds: TURN, voice: &[], recorder: &[], bowed: &[], plucked: &[] };
     let player = match how {

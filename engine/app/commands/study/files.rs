@@ -2,7 +2,9 @@
 
 use std::ops::Range;
 
-use tenterhook_notes::{Chord, Error, Player, Rhythm, Score, Shared, Step, ensemble, picture, share, spectrum_file};
+use tenterhook_notes::{
+    Chord, NotesError, Player, Rhythm, Score, SharedOut, Step, ensemble, picture, share, spectrum_file,
+};
 use tenterhook_spectra::Moment;
 
 use super::{SURE, Taken, chord};
@@ -52,7 +54,7 @@ pub struct Wanted {
 
 /// Notes for players.
 pub struct Made {
-    pub shared: Shared,
+    pub shared: SharedOut,
     pub score: Score,
     chords: usize,
 }
@@ -106,7 +108,7 @@ impl Taken {
             // The slowest tempo in which no two moments share a sixteenth.
             let tempi = (1..=10).map(|quicker| 60.0 * f64::from(quicker));
             let scores = tempi.map(|tempo| Score::new(&self.name, &chords, &shared, Rhythm::Timed { tempo }));
-            let crowded = |score: &Result<Score, Error>| matches!(score, Err(Error::Crowded { .. }));
+            let crowded = |score: &Result<Score, NotesError>| matches!(score, Err(NotesError::Crowded { .. }));
             let mut scores = scores.skip_while(crowded);
             scores.next().unwrap_or_else(|| Score::new(&self.name, &chords, &shared, Rhythm::Held))
         } else {

@@ -13,12 +13,12 @@
 
 mod listener;
 
-use super::settings::Choice;
-use super::{Given, Measured, Voice, samples};
+use super::settings::ChoiceSetting;
+use super::{EffectVoice, Given, Measured, samples};
 use crate::CELL;
 use crate::guard::settle;
 use crate::memory::Heard;
-use listener::{Listener, Phrase};
+use listener::{HeardPhrase, PhraseListener};
 use std::f64::consts::PI;
 use tenterhook_plan::declare::{Declaration, Emits};
 
@@ -30,7 +30,7 @@ pub(super) enum How {
     Slower,
 }
 
-const HOW: Choice<How, 2> = Choice {
+const HOW: ChoiceSetting<How, 2> = ChoiceSetting {
     name: "how",
     help: "What the reply is.",
     words: [
@@ -79,7 +79,7 @@ struct Reply {
 pub(super) struct Answer {
     rate: f64,
     slower: bool,
-    listener: Listener,
+    listener: PhraseListener,
     begun: u64,
     reply: Option<Reply>,
     rise: u64,
@@ -113,7 +113,7 @@ impl Answer {
         }
     }
 
-    fn begin_reply(&mut self, line: u64, phrase: Phrase) {
+    fn begin_reply(&mut self, line: u64, phrase: HeardPhrase) {
         if phrase.end - phrase.start < self.samples(SHORTEST) {
             return;
         }
@@ -174,7 +174,7 @@ fn curve(part: f64) -> f32 {
     (part * part * (3.0 - 2.0 * part)) as f32
 }
 
-impl Voice for Answer {
+impl EffectVoice for Answer {
     const DECLARATION: Declaration = Declaration {
         name: "answer",
         help: "Waits until a phrase has ended, and replies with it.",
@@ -213,7 +213,7 @@ impl Voice for Answer {
         Self {
             rate: rate.into(),
             slower: false,
-            listener: Listener::new(rate, LONGEST_PAUSE),
+            listener: PhraseListener::new(rate, LONGEST_PAUSE),
             begun: 0,
             reply: None,
             rise: at_least_one(RISE),
@@ -226,7 +226,7 @@ impl Voice for Answer {
 
     fn begin(&mut self, at: u64, _: &Heard<'_>, how: &How, _: u64) {
         self.slower = *how == How::Slower;
-        self.listener.begin(at, self.samples(Listener::PAST));
+        self.listener.begin(at, self.samples(PhraseListener::PAST));
         self.begun = at;
         self.reply = None;
     }

@@ -1,12 +1,12 @@
 //! direct: the mic itself.
 
-use super::{Given, Measured, Voice};
+use super::{EffectVoice, Given, Measured};
 use crate::memory::Heard;
 use tenterhook_plan::declare::{Declaration, Emits};
 
 pub(super) struct Direct;
 
-impl Voice for Direct {
+impl EffectVoice for Direct {
     const DECLARATION: Declaration = Declaration {
         name: "direct",
         help: "The mic as it is, louder.",

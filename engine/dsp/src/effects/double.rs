@@ -18,19 +18,19 @@
 mod grain;
 mod pitch;
 
-use super::settings::Interval;
-use super::{Given, Measured, Voice, samples};
+use super::settings::IntervalSetting;
+use super::{EffectVoice, Given, Measured, samples};
 use crate::CELL;
 use crate::bytes::many;
 use crate::guard::settle;
 use crate::memory::Heard;
 use crate::prefault::prefaulted;
-use grain::{Grain, Half, Reading, SIDE, Scratch};
-use pitch::{Found, LONGEST, Pitch};
+use grain::{Grain, GrainReading, Half, SIDE, Scratch};
+use pitch::{FoundPitch, LONGEST, PitchFinder};
 use std::f64::consts::TAU;
 use tenterhook_plan::declare::{Declaration, Emits};
 
-const INTERVAL: Interval = Interval {
+const INTERVAL: IntervalSetting = IntervalSetting {
     name: "interval",
     help: "How far above the mic the second voice is; \"down\" after a name, or cents below 0, is below it.",
     least: -2400.0,
@@ -76,7 +76,7 @@ pub(super) struct Double {
     /// Samples a second.
     rate: f64,
     scratch: Scratch,
-    pitch: Pitch,
+    pitch: PitchFinder,
     way: Way,
     lone: bool,
     begun: u64,
@@ -96,16 +96,16 @@ struct Link {
 }
 
 /// How the mic is read plainly, and at the interval.
-pub(super) struct Settings {
+pub(super) struct DoubleSettings {
     ratio: f64,
-    plain: Reading,
-    shifted: Reading,
+    plain: GrainReading,
+    shifted: GrainReading,
 }
 
 impl Double {
     /// Decides by what was found how the next grain is read.
     fn choose(&mut self) {
-        let Found { period, clear, first, alike, silent, .. } = self.pitch.found;
+        let FoundPitch { period, clear, first, alike, silent, .. } = self.pitch.found;
         let least = |way: Way, (enter, leave): (f32, f32)| if self.way == way { leave } else { enter };
         self.lone = first > if self.lone { FIRST.2 } else { FIRST.1 };
         let high = if self.way == Way::Note { HIGH.1 } else { HIGH.0 };
@@ -235,7 +235,7 @@ impl Double {
     }
 
     /// Makes the rest of the cell from `from` on.
-    fn make(&mut self, from: u64, heard: &Heard<'_>, settings: &Settings) {
+    fn make(&mut self, from: u64, heard: &Heard<'_>, settings: &DoubleSettings) {
         let length = (CELL - from % CELL) as usize;
         let line = (from - self.begun) as f64;
         self.choose();
@@ -267,7 +267,7 @@ impl Double {
     }
 }
 
-impl Voice for Double {
+impl EffectVoice for Double {
     const DECLARATION: Declaration = Declaration {
         name: "double",
         help: "The mic joined by itself at an interval.",
@@ -276,33 +276,33 @@ impl Voice for Double {
         emits: Emits::Audio,
     };
 
-    type Settings = Settings;
+    type Settings = DoubleSettings;
 
-    fn settings(given: &Given<'_>) -> Settings {
+    fn settings(given: &Given<'_>) -> DoubleSettings {
         let ratio = (given.cents(&INTERVAL).clamp(INTERVAL.least, INTERVAL.most) / 1200.0).exp2();
-        Settings { ratio, plain: Reading::new(1.0), shifted: Reading::new(ratio) }
+        DoubleSettings { ratio, plain: GrainReading::new(1.0), shifted: GrainReading::new(ratio) }
     }
 
     fn level(x: f32) -> f32 {
         x
     }
 
-    fn reach(_: &Settings) -> f64 {
-        Pitch::PAST + 0.06
+    fn reach(_: &DoubleSettings) -> f64 {
+        PitchFinder::PAST + 0.06
     }
 
-    fn room(settings: &Settings) -> f64 {
+    fn room(settings: &DoubleSettings) -> f64 {
         settings.ratio.max(1.0)
     }
 
-    fn settings_bytes(settings: &Settings) -> usize {
+    fn settings_bytes(settings: &DoubleSettings) -> usize {
         settings.plain.bytes() + settings.shifted.bytes()
     }
 
     fn bytes(rate: u32, room: f64) -> usize {
         size_of::<Self>()
             + Scratch::bytes(room)
-            + Pitch::bytes(rate)
+            + PitchFinder::bytes(rate)
             + many::<f32>(samples(LONGEST, rate) + 2 * CELL as usize)
     }
 
@@ -311,7 +311,7 @@ impl Voice for Double {
             ratio: 1.0,
             rate: f64::from(rate),
             scratch: Scratch::new(room),
-            pitch: Pitch::new(rate),
+            pitch: PitchFinder::new(rate),
             way: Way::Plain,
             lone: false,
             begun: 0,
@@ -323,7 +323,7 @@ impl Voice for Double {
         }
     }
 
-    fn begin(&mut self, at: u64, _: &Heard<'_>, settings: &Settings, _: u64) {
+    fn begin(&mut self, at: u64, _: &Heard<'_>, settings: &DoubleSettings, _: u64) {
         (self.ratio, self.begun) = (settings.ratio, at);
         self.pitch.begin(at);
         (self.way, self.lone) = (Way::Plain, false);
@@ -343,7 +343,15 @@ impl Voice for Double {
         self.made = at.wrapping_sub(CELL);
     }
 
-    fn render(&mut self, from: u64, _: &[f32], _: &[f32], heard: &Heard<'_>, settings: &Settings, out: &mut [f32]) {
+    fn render(
+        &mut self,
+        from: u64,
+        _: &[f32],
+        _: &[f32],
+        heard: &Heard<'_>,
+        settings: &DoubleSettings,
+        out: &mut [f32],
+    ) {
         if from.is_multiple_of(CELL) {
             self.pitch.advance(from, heard);
         }
@@ -359,7 +367,7 @@ impl Voice for Double {
 
 impl Measured for Double {
     /// Nothing is known of its pitch yet: it is read plainly.
-    fn lag(_: &Settings, _: u32, _: &[f32]) -> f64 {
+    fn lag(_: &DoubleSettings, _: u32, _: &[f32]) -> f64 {
         BEHIND
     }
 }

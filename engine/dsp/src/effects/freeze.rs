@@ -4,10 +4,10 @@ mod hold;
 mod separation;
 mod spectrum;
 
-use super::settings::{Choice, Quantity};
-use super::{Given, Measured, Voice, samples};
+use super::settings::{ChoiceSetting, QuantitySetting};
+use super::{EffectVoice, Given, Measured, samples};
 use crate::CELL;
-use crate::aim::{self, Span};
+use crate::aim::{self, HeldSpan};
 use crate::bytes::many;
 use crate::guard::settle;
 use crate::memory::Heard;
@@ -15,29 +15,29 @@ use crate::prefault::prefaulted;
 use crate::random::{bits, even};
 use crate::schedule::Schedule;
 use crate::windows::{hann, scaled};
-use hold::{Frame, Hold};
+use hold::{Hold, HoldFrame};
 use separation::Separation;
 use std::ops::Range;
 use tenterhook_plan::declare::{Declaration, Emits, Unit};
 
 /// Which moment is held.
 #[derive(Clone, Copy, Default, PartialEq, Eq)]
-enum Aim {
+enum FreezeAim {
     #[default]
     Steady,
     Now,
 }
 
-const AIM: Choice<Aim, 2> = Choice {
+const AIM: ChoiceSetting<FreezeAim, 2> = ChoiceSetting {
     name: "aim",
     help: "Which moment is held.",
     words: [
-        (Aim::Steady, "steady", "the steadiest pitched moment near the gesture"),
-        (Aim::Now, "now", "exactly what sounds at the gesture"),
+        (FreezeAim::Steady, "steady", "the steadiest pitched moment near the gesture"),
+        (FreezeAim::Now, "now", "exactly what sounds at the gesture"),
     ],
 };
 
-const SPREAD: Quantity = Quantity {
+const SPREAD: QuantitySetting = QuantitySetting {
     name: "spread",
     help: "How much of the hold is a swarm of grains: 0 hangs still, 1 swarms.",
     unit: Unit::Number,
@@ -68,7 +68,7 @@ const DETUNED: f64 = 15.0;
 
 /// Where a hold is.
 #[derive(Clone, Copy, PartialEq, Eq)]
-enum State {
+enum FreezeState {
     /// Nothing good has sounded yet.
     Waiting,
     /// The span is known, and is taken apart.
@@ -82,7 +82,7 @@ enum State {
 pub(super) struct Freeze {
     rate: u32,
     seed: u64,
-    aim: Aim,
+    aim: FreezeAim,
     separation: Separation,
     hold: Hold,
     frames: Schedule,
@@ -90,11 +90,11 @@ pub(super) struct Freeze {
     /// Whether it swarms.
     swarms: bool,
     stagger: u64,
-    state: State,
+    state: FreezeState,
     begun: u64,
     /// The grid line from which on steps are done.
     first: u64,
-    span: Span,
+    span: HeldSpan,
     /// The plain reading lies so many samples behind the present.
     behind: i64,
     /// The sample at which the hold begins to sound.
@@ -109,8 +109,8 @@ pub(super) struct Freeze {
 }
 
 /// What is held, and how it hangs.
-pub(super) struct Settings {
-    aim: Aim,
+pub(super) struct FreezeSettings {
+    aim: FreezeAim,
     spread: f64,
 }
 
@@ -130,9 +130,9 @@ impl Freeze {
     }
 
     /// Begins to take a span apart at a grid line.
-    fn take(&mut self, span: Span, line: u64) {
+    fn take(&mut self, span: HeldSpan, line: u64) {
         self.span = span;
-        self.state = State::Taking;
+        self.state = FreezeState::Taking;
         self.first = line;
         self.engaged = line + self.separation.steps(span.length()) * CELL + self.frames.lead();
         self.separation.start(span);
@@ -152,7 +152,7 @@ impl Freeze {
             Some(span) => span,
             None if over => {
                 let to = self.begun as i64;
-                Span { from: to - self.samples(AWAITED), to }
+                HeldSpan { from: to - self.samples(AWAITED), to }
             }
             None => return,
         };
@@ -171,27 +171,27 @@ impl Freeze {
     }
 
     fn at_line(&mut self, line: u64, heard: &Heard<'_>) {
-        if self.state == State::Waiting && line >= self.first {
+        if self.state == FreezeState::Waiting && line >= self.first {
             // A moment is known some lines after its end: looking at every other line is soon enough.
             if (line / CELL).is_multiple_of(2) {
                 self.wait(line, heard);
             }
             return;
         }
-        if self.state == State::Taking && line >= self.first {
+        if self.state == FreezeState::Taking && line >= self.first {
             if let Some(swarm) = self.swarm.as_mut().filter(|_| self.swarms) {
                 swarm.copy(heard);
             }
             self.separation.step(heard, &mut self.hold);
             if self.separation.is_done() {
-                self.state = State::Holding;
+                self.state = FreezeState::Holding;
             }
             return;
         }
         let Some(since) = (line + self.frames.lead()).checked_sub(self.engaged) else { return };
         let (frame, due) = self.frames.due(since);
         for &step in due.filter_map(|step| hold::STEPS.get(step as usize)) {
-            if step == hold::Step::LowNoise {
+            if step == hold::HoldStep::LowNoise {
                 self.turn(frame);
             }
             self.hold.step(step, frame, self.frame(frame), self.seed, self.engaged + frame * self.frames.hop());
@@ -222,15 +222,15 @@ impl Freeze {
         };
     }
 
-    fn frame(&self, frame: u64) -> Frame {
+    fn frame(&self, frame: u64) -> HoldFrame {
         // The noise comes in with the roots of what makes its power and that of the plain reading's about 1.
         let noise = [1.162, 0.922].get(frame as usize).copied().unwrap_or(1.0);
         let partials = if self.meets { 1.0 } else { noise };
-        Frame { turned: self.turned, speed: self.speed, partials, noise }
+        HoldFrame { turned: self.turned, speed: self.speed, partials, noise }
     }
 }
 
-impl Voice for Freeze {
+impl EffectVoice for Freeze {
     const DECLARATION: Declaration = Declaration {
         name: "freeze",
         help: "A moment of sound that hangs still.",
@@ -239,26 +239,26 @@ impl Voice for Freeze {
         emits: Emits::Audio,
     };
 
-    type Settings = Settings;
+    type Settings = FreezeSettings;
 
-    fn settings(given: &Given<'_>) -> Settings {
-        Settings { aim: given.choice(&AIM), spread: given.number(&SPREAD).clamp(0.0, 1.0) }
+    fn settings(given: &Given<'_>) -> FreezeSettings {
+        FreezeSettings { aim: given.choice(&AIM), spread: given.number(&SPREAD).clamp(0.0, 1.0) }
     }
 
     fn level(x: f32) -> f32 {
         x
     }
 
-    fn reach(_: &Settings) -> f64 {
+    fn reach(_: &FreezeSettings) -> f64 {
         PAST
     }
 
-    fn wants_analysis(_: &Settings) -> bool {
+    fn wants_analysis(_: &FreezeSettings) -> bool {
         true
     }
 
     /// 1 if it swarms, else 0.
-    fn room(settings: &Settings) -> f64 {
+    fn room(settings: &FreezeSettings) -> f64 {
         if settings.spread > 0.0 { 1.0 } else { 0.0 }
     }
 
@@ -272,17 +272,17 @@ impl Voice for Freeze {
         Self {
             rate,
             seed: 0,
-            aim: Aim::Steady,
+            aim: FreezeAim::Steady,
             separation: Separation::new(aim::LONGEST, rate, size(rate)),
             frames: Schedule::new(hold.hop(), hold::STEPS.len() as u64),
             hold,
             stagger: 0,
             swarm: (room > 0.0).then(|| Swarm::new(rate)),
             swarms: false,
-            state: State::Waiting,
+            state: FreezeState::Waiting,
             begun: 0,
             first: 0,
-            span: Span::default(),
+            span: HeldSpan::default(),
             behind: 0,
             engaged: 0,
             meets: true,
@@ -292,14 +292,14 @@ impl Voice for Freeze {
         }
     }
 
-    fn begin(&mut self, at: u64, heard: &Heard<'_>, settings: &Settings, seed: u64) {
+    fn begin(&mut self, at: u64, heard: &Heard<'_>, settings: &FreezeSettings, seed: u64) {
         (self.aim, self.seed, self.stagger) = (settings.aim, seed, self.frames.delay(seed));
         self.swarms = settings.spread > 0.0;
         if let Some(swarm) = &mut self.swarm {
             swarm.spread(settings.spread);
         }
         self.begun = at;
-        self.state = State::Waiting;
+        self.state = FreezeState::Waiting;
         self.engaged = u64::MAX;
         self.meets = true;
         self.hold.count = 0;
@@ -307,9 +307,9 @@ impl Voice for Freeze {
         self.first = line;
         let aim = heard.aim(self.rate);
         let span = match (self.aim, &aim) {
-            (Aim::Steady, Some(aim)) => aim.past(),
-            (Aim::Now, Some(aim)) => Some(aim.here(at)),
-            (_, None) => Some(Span { from: at as i64 - self.samples(AWAITED), to: at as i64 }),
+            (FreezeAim::Steady, Some(aim)) => aim.past(),
+            (FreezeAim::Now, Some(aim)) => Some(aim.here(at)),
+            (_, None) => Some(HeldSpan { from: at as i64 - self.samples(AWAITED), to: at as i64 }),
         };
         match span {
             Some(span) => {
@@ -325,7 +325,7 @@ impl Voice for Freeze {
         }
     }
 
-    fn render(&mut self, from: u64, _: &[f32], _: &[f32], heard: &Heard<'_>, _: &Settings, out: &mut [f32]) {
+    fn render(&mut self, from: u64, _: &[f32], _: &[f32], heard: &Heard<'_>, _: &FreezeSettings, out: &mut [f32]) {
         if from.is_multiple_of(CELL) {
             self.at_line(from, heard);
         }
@@ -347,8 +347,8 @@ impl Voice for Freeze {
     }
 
     fn holds(&self) -> Option<Range<u64>> {
-        let Span { from, to } = self.span;
-        (self.state != State::Waiting).then(|| from.max(0) as u64..to.max(0) as u64)
+        let HeldSpan { from, to } = self.span;
+        (self.state != FreezeState::Waiting).then(|| from.max(0) as u64..to.max(0) as u64)
     }
 }
 
@@ -364,17 +364,17 @@ struct Swarm {
     still: f32,
     gain: f32,
     spread: f64,
-    span: Span,
+    span: HeldSpan,
     copied: usize,
     past: Box<[f32]>,
     window: Box<[f32]>,
     longest: u64,
     size: u64,
-    grains: [Grain; GRAINS as usize],
+    grains: [SwarmGrain; GRAINS as usize],
 }
 
 #[derive(Clone, Copy, Default)]
-struct Grain {
+struct SwarmGrain {
     start: f64,
     speed: f64,
 }
@@ -386,13 +386,13 @@ impl Swarm {
             still: 1.0,
             gain: 0.0,
             spread: 0.0,
-            span: Span::default(),
+            span: HeldSpan::default(),
             copied: 0,
             past: prefaulted(0.0, samples(aim::LONGEST, rate) + 1),
             window: hann(1024).into_iter().chain([0.0, 0.0]).collect(),
             longest,
             size: longest,
-            grains: [Grain::default(); GRAINS as usize],
+            grains: [SwarmGrain::default(); GRAINS as usize],
         }
     }
 
@@ -404,7 +404,7 @@ impl Swarm {
         self.gain = (spread / 1.5).sqrt() as f32;
     }
 
-    fn start(&mut self, span: Span) {
+    fn start(&mut self, span: HeldSpan) {
         self.span = span;
         self.copied = 0;
         self.size = self.longest.min(span.length() / 2 / GRAINS * GRAINS).max(GRAINS);
@@ -454,13 +454,13 @@ impl Swarm {
         sum * self.gain * built
     }
 
-    fn grain(&self, number: u64, seed: u64) -> Grain {
+    fn grain(&self, number: u64, seed: u64) -> SwarmGrain {
         // Apart from the numbers of the noise.
         let seed = bits(seed, 0, 1);
         let speed = (DETUNED / 1200.0 * self.spread * (2.0 * even(seed, number, 0) - 1.0)).exp2();
         let length = self.span.length() as f64;
         let room = (length - 2.0 - self.size as f64 * speed).max(0.0);
         let start = room * (0.5 + self.spread * (even(seed, number, 1) - 0.5));
-        Grain { start, speed }
+        SwarmGrain { start, speed }
     }
 }

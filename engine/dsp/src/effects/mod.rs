@@ -21,7 +21,7 @@ pub use settings::Given;
 ///
 /// The engine owns the voice's level and its fades; it only makes the sound. `begin`, `render` and `holds` run on the audio
 /// thread: nothing there may allocate, free, lock, wait or panic.
-pub trait Voice: Sized + Send + 'static {
+pub trait EffectVoice: Sized + Send + 'static {
     /// What the effect says about itself.
     const DECLARATION: Declaration;
 
@@ -92,7 +92,7 @@ pub trait Voice: Sized + Send + 'static {
 }
 
 /// How late an effect sounds, for a measurement that lays its sound beside its source.
-pub trait Measured: Voice {
+pub trait Measured: EffectVoice {
     /// How many samples after its beginning, at a grid line, the sound of that very moment is heard, when x goes as given,
     /// sample by sample, and then stays at its last value.
     fn lag(_: &Self::Settings, _rate: u32, _x: &[f32]) -> f64 {
@@ -100,14 +100,14 @@ pub trait Measured: Voice {
     }
 }
 
-/// An effect as the program knows it: what its [`Voice`] says, whatever the type of its settings.
+/// An effect as the program knows it: what its [`EffectVoice`] says, whatever the type of its settings.
 #[derive(Clone, Copy)]
 pub struct Effect {
     /// What it says about itself.
     pub declaration: Declaration,
-    /// See [`Voice::level`].
+    /// See [`EffectVoice::level`].
     pub level: fn(f32) -> f32,
-    /// See [`Voice::WANTS_MODEL`].
+    /// See [`EffectVoice::WANTS_MODEL`].
     pub wants_model: bool,
     /// Makes settings ready to begin with, at so many samples a second: values in the order of the declaration. Not for the
     /// audio thread.
@@ -123,43 +123,43 @@ pub struct Effect {
 /// The settings of one effect of a piece, ready to begin with.
 pub struct Prepared {
     settings: Box<dyn Any + Send>,
-    /// See [`Voice::reach`]: seconds.
+    /// See [`EffectVoice::reach`]: seconds.
     pub reach: f64,
-    /// See [`Voice::wants_analysis`].
+    /// See [`EffectVoice::wants_analysis`].
     pub wants_analysis: bool,
-    /// See [`Voice::room`].
+    /// See [`EffectVoice::room`].
     pub room: f64,
     /// How many bytes it takes beside itself.
     pub bytes: usize,
 }
 
-/// One voice of an effect whose type is not known, see [`Voice`].
+/// One voice of an effect whose type is not known, see [`EffectVoice`].
 pub trait Processor: Send {
-    /// See [`Voice::begin`]. With the settings of another effect it begins nothing.
+    /// See [`EffectVoice::begin`]. With the settings of another effect it begins nothing.
     fn begin(&mut self, at: u64, heard: &Heard<'_>, settings: &Prepared, seed: u64);
 
-    /// See [`Voice::render`]. With the settings of another effect it leaves `out` as it is.
+    /// See [`EffectVoice::render`]. With the settings of another effect it leaves `out` as it is.
     fn render(&mut self, from: u64, now: &[f32], x: &[f32], heard: &Heard<'_>, settings: &Prepared, out: &mut [f32]);
 
-    /// See [`Voice::holds`].
+    /// See [`EffectVoice::holds`].
     fn holds(&self) -> Option<Range<u64>>;
 }
 
-impl<V: Voice> Processor for V {
+impl<V: EffectVoice> Processor for V {
     fn begin(&mut self, at: u64, heard: &Heard<'_>, settings: &Prepared, seed: u64) {
         if let Some(settings) = settings.settings.downcast_ref() {
-            Voice::begin(self, at, heard, settings, seed);
+            EffectVoice::begin(self, at, heard, settings, seed);
         }
     }
 
     fn render(&mut self, from: u64, now: &[f32], x: &[f32], heard: &Heard<'_>, settings: &Prepared, out: &mut [f32]) {
         if let Some(settings) = settings.settings.downcast_ref() {
-            Voice::render(self, from, now, x, heard, settings, out);
+            EffectVoice::render(self, from, now, x, heard, settings, out);
         }
     }
 
     fn holds(&self) -> Option<Range<u64>> {
-        Voice::holds(self)
+        EffectVoice::holds(self)
     }
 }
 

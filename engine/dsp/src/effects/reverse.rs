@@ -3,16 +3,16 @@
 mod onsets;
 mod splice_search;
 
-use super::settings::Quantity;
-use super::{Given, Measured, Voice, samples};
+use super::settings::QuantitySetting;
+use super::{EffectVoice, Given, Measured, samples};
 use crate::CELL;
 use crate::guard::settle;
 use crate::memory::Heard;
 use crate::random::bits;
-use splice_search::{Extent, Readings, SpliceSearch};
+use splice_search::{Readings, SpliceExtent, SpliceSearch};
 use tenterhook_plan::declare::{Declaration, Emits, Unit};
 
-const SPAN: Quantity = Quantity {
+const SPAN: QuantitySetting = QuantitySetting {
     name: "span",
     help: "How much sound is turned round at a time.",
     unit: Unit::Seconds,
@@ -34,7 +34,7 @@ const SEARCH: f64 = 0.02;
 /// Plays the sound heard before each span backwards. The first span begins at the gesture with the sample before it, the
 /// others at grid lines; in the time before, the place to read from is chosen.
 pub(super) struct Reverse {
-    times: Times,
+    times: SpanTimes,
     /// How many cells before the next span's beginning the choice is done.
     stagger: u64,
     /// Where the present span began.
@@ -50,21 +50,21 @@ pub(super) struct Reverse {
 
 /// What a span asks for.
 #[derive(Clone, Copy, Default)]
-pub(super) struct Times {
+pub(super) struct SpanTimes {
     seconds: f64,
     /// From one span's beginning to the next.
     span: u64,
     /// Samples of the cross-fade, and how far apart the places are among which it is chosen.
-    splice: Extent,
+    splice: SpliceExtent,
     /// How long the choice takes, in cells.
     cells: u64,
 }
 
-impl Times {
+impl SpanTimes {
     fn new(seconds: f64, rate: u32) -> Self {
         let span = (samples(seconds, rate) as u64).max(8 * CELL).next_multiple_of(CELL);
         let part = |seconds: f64, most: u64| (samples(seconds, rate) as u64).clamp(1, most);
-        let splice = Extent { length: part(SPLICE, span / 4) as usize, range: part(RANGE, span / 2) as usize };
+        let splice = SpliceExtent { length: part(SPLICE, span / 4) as usize, range: part(RANGE, span / 2) as usize };
         Self { seconds, span, splice, cells: part(SEARCH, span / 4).div_ceil(CELL) }
     }
 }
@@ -97,7 +97,7 @@ impl Reverse {
     }
 }
 
-impl Voice for Reverse {
+impl EffectVoice for Reverse {
     const DECLARATION: Declaration = Declaration {
         name: "reverse",
         help: "The last span of sound heard backwards, span after span.",
@@ -106,10 +106,10 @@ impl Voice for Reverse {
         emits: Emits::Audio,
     };
 
-    type Settings = Times;
+    type Settings = SpanTimes;
 
-    fn settings(given: &Given<'_>) -> Times {
-        Times::new(given.number(&SPAN), given.rate)
+    fn settings(given: &Given<'_>) -> SpanTimes {
+        SpanTimes::new(given.number(&SPAN), given.rate)
     }
 
     fn level(x: f32) -> f32 {
@@ -118,21 +118,21 @@ impl Voice for Reverse {
 
     /// The old span is read on backwards through the cross-fade, and may have begun so long before two grid lines; the
     /// rest is for the lines and their stagger.
-    fn reach(times: &Times) -> f64 {
+    fn reach(times: &SpanTimes) -> f64 {
         2.0 * (times.seconds + SPLICE) + RANGE + SEARCH + 0.06
     }
 
     /// The seconds of a span: a longer one needs as much room or more.
-    fn room(times: &Times) -> f64 {
+    fn room(times: &SpanTimes) -> f64 {
         times.seconds
     }
 
     fn bytes(rate: u32, room: f64) -> usize {
-        size_of::<Self>() + SpliceSearch::bytes(rate, Times::new(room, rate).splice)
+        size_of::<Self>() + SpliceSearch::bytes(rate, SpanTimes::new(room, rate).splice)
     }
 
     fn new(rate: u32, room: f64) -> Self {
-        let times = Times::new(room, rate);
+        let times = SpanTimes::new(room, rate);
         Self {
             times,
             stagger: 0,
@@ -144,7 +144,7 @@ impl Voice for Reverse {
         }
     }
 
-    fn begin(&mut self, at: u64, _: &Heard<'_>, times: &Times, seed: u64) {
+    fn begin(&mut self, at: u64, _: &Heard<'_>, times: &SpanTimes, seed: u64) {
         self.times = *times;
         self.stagger = bits(seed, 0, 0) % (times.span / 4 / CELL).clamp(1, 8);
         self.splice.resize(times.splice);
@@ -154,7 +154,7 @@ impl Voice for Reverse {
         self.before = None;
     }
 
-    fn render(&mut self, from: u64, _: &[f32], _: &[f32], heard: &Heard<'_>, _: &Times, out: &mut [f32]) {
+    fn render(&mut self, from: u64, _: &[f32], _: &[f32], heard: &Heard<'_>, _: &SpanTimes, out: &mut [f32]) {
         if from.is_multiple_of(CELL) && from > self.begun {
             self.advance(from, heard);
         }

@@ -4,7 +4,7 @@ use tenterhook_plan::declare::{Kind, Setting, SettingDeclaration, Unit};
 use tenterhook_plan::{Recording, Tuning};
 
 /// A number with a unit.
-pub(crate) struct Quantity {
+pub(crate) struct QuantitySetting {
     pub name: &'static str,
     pub help: &'static str,
     pub unit: Unit,
@@ -14,14 +14,14 @@ pub(crate) struct Quantity {
 }
 
 /// One of a few words, each with the value that it stands for and what it means; the first if nothing is said.
-pub(crate) struct Choice<T: 'static, const N: usize> {
+pub(crate) struct ChoiceSetting<T: 'static, const N: usize> {
     pub name: &'static str,
     pub help: &'static str,
     pub words: [(T, &'static str, &'static str); N],
 }
 
 /// A musical interval, in cents.
-pub(crate) struct Interval {
+pub(crate) struct IntervalSetting {
     pub name: &'static str,
     pub help: &'static str,
     pub least: f64,
@@ -30,18 +30,18 @@ pub(crate) struct Interval {
 }
 
 /// A recording; it must be said.
-pub(crate) struct Sound {
+pub(crate) struct SoundSetting {
     pub name: &'static str,
     pub help: &'static str,
 }
 
 /// A tuning; it must be said.
-pub(crate) struct Tuned {
+pub(crate) struct TuningSetting {
     pub name: &'static str,
     pub help: &'static str,
 }
 
-impl Quantity {
+impl QuantitySetting {
     /// Its declaration, as parser, schema and page read it.
     pub const fn declare(&self) -> SettingDeclaration {
         let Self { name, help, unit, least, most, default } = *self;
@@ -49,7 +49,7 @@ impl Quantity {
     }
 }
 
-impl<T: Copy, const N: usize> Choice<T, N> {
+impl<T: Copy, const N: usize> ChoiceSetting<T, N> {
     /// Its words as a declaration has them.
     #[expect(clippy::indexing_slicing, reason = "there are N of both; worked out by the compiler")]
     pub const fn texts(&self) -> [(&'static str, &'static str); N] {
@@ -68,7 +68,7 @@ impl<T: Copy, const N: usize> Choice<T, N> {
     }
 }
 
-impl Interval {
+impl IntervalSetting {
     /// Its declaration, as parser, schema and page read it.
     pub const fn declare(&self) -> SettingDeclaration {
         let Self { name, help, least, most, default } = *self;
@@ -80,14 +80,14 @@ impl Interval {
     }
 }
 
-impl Sound {
+impl SoundSetting {
     /// Its declaration, as parser, schema and page read it.
     pub const fn declare(&self) -> SettingDeclaration {
         SettingDeclaration { name: self.name, help: self.help, kind: Kind::Sound }
     }
 }
 
-impl Tuned {
+impl TuningSetting {
     /// Its declaration, as parser, schema and page read it.
     pub const fn declare(&self) -> SettingDeclaration {
         SettingDeclaration { name: self.name, help: self.help, kind: Kind::Tuning }
@@ -109,21 +109,21 @@ impl<'a> Given<'a> {
         place.and_then(|place| self.values.get(place))
     }
 
-    pub(crate) fn number(&self, of: &Quantity) -> f64 {
+    pub(crate) fn number(&self, of: &QuantitySetting) -> f64 {
         match self.get(of.name) {
             Some(Setting::Quantity(number)) => *number,
             _ => of.default,
         }
     }
 
-    pub(crate) fn cents(&self, of: &Interval) -> f64 {
+    pub(crate) fn cents(&self, of: &IntervalSetting) -> f64 {
         match self.get(of.name) {
             Some(Setting::Interval(cents)) => *cents,
             _ => of.default,
         }
     }
 
-    pub(crate) fn choice<T: Copy + Default, const N: usize>(&self, of: &Choice<T, N>) -> T {
+    pub(crate) fn choice<T: Copy + Default, const N: usize>(&self, of: &ChoiceSetting<T, N>) -> T {
         let word = match self.get(of.name) {
             Some(Setting::Choice(place)) => of.words.get(*place),
             _ => None,
@@ -131,14 +131,14 @@ impl<'a> Given<'a> {
         word.map(|(value, ..)| *value).unwrap_or_default()
     }
 
-    pub(crate) fn sound(&self, of: &Sound) -> Option<&'a Recording> {
+    pub(crate) fn sound(&self, of: &SoundSetting) -> Option<&'a Recording> {
         match self.get(of.name) {
             Some(Setting::Sound(recording)) => Some(recording),
             _ => None,
         }
     }
 
-    pub(crate) fn tuning(&self, of: &Tuned) -> Option<&'a Tuning> {
+    pub(crate) fn tuning(&self, of: &TuningSetting) -> Option<&'a Tuning> {
         match self.get(of.name) {
             Some(Setting::Tuning(tuning)) => Some(tuning),
             _ => None,

@@ -6,8 +6,8 @@ mod noise_synth;
 mod oscillators;
 mod record;
 
-use super::settings::Quantity;
-use super::{Given, Measured, Voice, samples};
+use super::settings::QuantitySetting;
+use super::{EffectVoice, Given, Measured, samples};
 use crate::CELL;
 use crate::guard::settle;
 use crate::memory::Heard;
@@ -16,10 +16,10 @@ use crate::schedule::Schedule;
 use bank::{Bank, Between, Late};
 use model::{Attack, Breakpoint, Known, decode};
 use noise_synth::NoiseSynth;
-use record::{Extent, Record};
+use record::{Record, RecordExtent};
 use tenterhook_plan::declare::{Declaration, Emits, Unit};
 
-const MOST: Quantity = Quantity {
+const MOST: QuantitySetting = QuantitySetting {
     name: "most",
     help: "How many times slower the sound is read at x = 1.",
     unit: Unit::Number,
@@ -28,7 +28,7 @@ const MOST: Quantity = Quantity {
     default: 8.0,
 };
 
-const MEMORY: Quantity = Quantity {
+const MEMORY: QuantitySetting = QuantitySetting {
     name: "memory",
     help: "How much sound is taken in; when it is full the stretch plays to its end and holds its last moment.",
     unit: Unit::Seconds,
@@ -45,7 +45,7 @@ const COMES: f64 = 0.010;
 
 /// A part of the source that is read by one rule.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Part {
+enum ReadPart {
     /// Nothing has come yet.
     Nothing,
     /// From a breakpoint to the next.
@@ -109,7 +109,7 @@ pub(super) struct Stretch {
     base: u64,
     place: f64,
     /// What is read: the part, its breakpoint on the left, its start and end.
-    part: Part,
+    part: ReadPart,
     left: usize,
     start: f64,
     end: f64,
@@ -137,13 +137,13 @@ pub(super) struct Stretch {
 }
 
 /// How slowly it reads, and how much it takes in.
-pub(super) struct Settings {
+pub(super) struct StretchSettings {
     /// Octaves of slowness at x = 1.
     octaves: f64,
     /// Samples after the gesture up to which sound is taken in.
     memory: u64,
     seconds: f64,
-    record: Extent,
+    record: RecordExtent,
 }
 
 impl Stretch {
@@ -203,7 +203,7 @@ impl Stretch {
             self.enter(pace);
             let left = (self.end - self.place) / pace;
             let samples = match self.struck.filter(|struck| struck.breakpoint == self.left + 1) {
-                _ if self.part != Part::ToOnset => left.ceil() as usize,
+                _ if self.part != ReadPart::ToOnset => left.ceil() as usize,
                 // The attack begins on the nearest sample, and the onset falls where the attack says.
                 None => (left - self.attack.before as f64).round() as usize,
                 Some(struck) => self.attack.before.saturating_sub(struck.done),
@@ -267,7 +267,7 @@ impl Stretch {
     fn enter(&mut self, pace: f64) {
         loop {
             match self.part {
-                Part::Nothing => {
+                ReadPart::Nothing => {
                     // The last breakpoint not behind the place.
                     // A source that has only just begun is known from its first breakpoint on: out of nothing it comes up.
                     let Some(first) = self.record.middle(0) else {
@@ -291,14 +291,14 @@ impl Stretch {
                     self.left = left;
                     self.begin_at(left, pace);
                 }
-                Part::Last => {
+                ReadPart::Last => {
                     if self.record.middle(self.left + 1).is_none() {
                         self.end = f64::MAX;
                         return;
                     }
                     self.begin_at(self.left, pace);
                 }
-                Part::Whole | Part::FromOnset if self.place >= self.end => self.begin_at(self.left + 1, pace),
+                ReadPart::Whole | ReadPart::FromOnset if self.place >= self.end => self.begin_at(self.left + 1, pace),
                 _ => return,
             }
         }
@@ -311,12 +311,12 @@ impl Stretch {
         let from = self.at(middle);
         let Some(next) = self.record.middle(left + 1) else {
             // Nothing more is known, or ever will be: what sounds here sounds on.
-            self.change(Part::Last, from, f64::MAX, pace);
+            self.change(ReadPart::Last, from, f64::MAX, pace);
             return;
         };
         match self.record.onset(left + 1) {
-            Some(onset) if onset.at >= middle => self.change(Part::ToOnset, from, self.at(onset.at), pace),
-            _ => self.change(Part::Whole, from, self.at(next), pace),
+            Some(onset) if onset.at >= middle => self.change(ReadPart::ToOnset, from, self.at(onset.at), pace),
+            _ => self.change(ReadPart::Whole, from, self.at(next), pace),
         }
     }
 
@@ -325,23 +325,23 @@ impl Stretch {
         let (onset, next) = (self.end, self.record.middle(self.left + 1).unwrap_or(0));
         // Not the nearest sample but the place: roundings are not to add up.
         self.place = self.place.clamp(onset - pace, onset + pace);
-        self.change(Part::FromOnset, onset, self.at(next), pace);
+        self.change(ReadPart::FromOnset, onset, self.at(next), pace);
     }
 
     /// Sets what sounds over a part.
-    fn change(&mut self, part: Part, start: f64, end: f64, pace: f64) {
+    fn change(&mut self, part: ReadPart, start: f64, end: f64, pace: f64) {
         (self.part, self.start, self.end) = (part, start, end);
         let between = match part {
-            Part::Nothing => return,
-            Part::Whole => Between::Breakpoints,
-            Part::ToOnset => Between::BreakpointAndOnset,
-            Part::FromOnset => Between::OnsetAndBreakpoint,
-            Part::Last => Between::BreakpointAndNothing,
+            ReadPart::Nothing => return,
+            ReadPart::Whole => Between::Breakpoints,
+            ReadPart::ToOnset => Between::BreakpointAndOnset,
+            ReadPart::FromOnset => Between::OnsetAndBreakpoint,
+            ReadPart::Last => Between::BreakpointAndNothing,
         };
         let (lefts, rights) = (self.record.partials(self.left), self.record.partials(self.left + 1));
         // An onset is a beginning, and so is where the sound has come out of silence, for a while.
         let late = match part {
-            Part::FromOnset => {
+            ReadPart::FromOnset => {
                 (self.late, self.begun) = (0.0, start);
                 Some(Late { since: 0.0, late: 0.0, slower: 1.0 / pace - 1.0 })
             }
@@ -364,9 +364,9 @@ impl Stretch {
     }
 
     /// Does a step of a frame of noise.
-    fn make_noise(&mut self, frame: u64, step: noise_synth::Step, pace: f64) {
+    fn make_noise(&mut self, frame: u64, step: noise_synth::NoiseStep, pace: f64) {
         let since = frame * self.schedule.hop();
-        if step == noise_synth::Step::Envelope {
+        if step == noise_synth::NoiseStep::Envelope {
             // Where the reading will be in the middle of the frame.
             let middle = self.place + pace * (self.schedule.lead() + 2 * self.schedule.hop()) as f64;
             while self.record.noise_frame(self.noise_frame + 1).is_some_and(|next| self.at(next) <= middle) {
@@ -382,7 +382,7 @@ impl Stretch {
             let (one, two) =
                 (self.record.noise(self.noise_frame), self.record.noise(self.noise_frame + usize::from(part > 0.0)));
             let mut power = 0.0;
-            if self.part == Part::Nothing || one.is_empty() || two.is_empty() {
+            if self.part == ReadPart::Nothing || one.is_empty() || two.is_empty() {
                 self.noise_synth.envelope().fill(0.0);
             } else {
                 for ((to, &one), &two) in self.noise_synth.envelope().iter_mut().zip(one).zip(two) {
@@ -400,7 +400,7 @@ impl Stretch {
     }
 }
 
-impl Voice for Stretch {
+impl EffectVoice for Stretch {
     const DECLARATION: Declaration = Declaration {
         name: "stretch",
         help: "The sound of the mic read slowly, from a little before the gesture on.",
@@ -411,15 +411,15 @@ impl Voice for Stretch {
 
     const WANTS_MODEL: bool = true;
 
-    type Settings = Settings;
+    type Settings = StretchSettings;
 
-    fn settings(given: &Given<'_>) -> Settings {
+    fn settings(given: &Given<'_>) -> StretchSettings {
         let seconds = given.number(&MEMORY);
-        Settings {
+        StretchSettings {
             octaves: given.number(&MOST).max(1.0).log2(),
             memory: samples(seconds, given.rate) as u64,
             seconds,
-            record: Extent::new(given.rate, seconds + BACK),
+            record: RecordExtent::new(given.rate, seconds + BACK),
         }
     }
 
@@ -427,17 +427,20 @@ impl Voice for Stretch {
         (10.0 * x).min(1.0)
     }
 
-    fn reach(_: &Settings) -> f64 {
+    fn reach(_: &StretchSettings) -> f64 {
         BACK + 0.16
     }
 
     /// The seconds of its memory.
-    fn room(settings: &Settings) -> f64 {
+    fn room(settings: &StretchSettings) -> f64 {
         settings.seconds
     }
 
     fn bytes(rate: u32, room: f64) -> usize {
-        size_of::<Self>() + Record::bytes(Extent::new(rate, room + BACK)) + Bank::bytes() + NoiseSynth::bytes(rate)
+        size_of::<Self>()
+            + Record::bytes(RecordExtent::new(rate, room + BACK))
+            + Bank::bytes()
+            + NoiseSynth::bytes(rate)
     }
 
     fn new(rate: u32, room: f64) -> Self {
@@ -447,14 +450,14 @@ impl Voice for Stretch {
             back: samples(BACK, rate) as u64,
             attack: Attack::new(rate),
             last: 0,
-            record: Record::new(Extent::new(rate, room + BACK)),
+            record: Record::new(RecordExtent::new(rate, room + BACK)),
             next: 0,
             next_noise_frame: 0,
             next_strength: 0,
             noise_frame: 0,
             base: 0,
             place: 0.0,
-            part: Part::Nothing,
+            part: ReadPart::Nothing,
             left: 0,
             start: 0.0,
             end: 0.0,
@@ -477,7 +480,7 @@ impl Voice for Stretch {
         }
     }
 
-    fn begin(&mut self, at: u64, heard: &Heard<'_>, settings: &Settings, seed: u64) {
+    fn begin(&mut self, at: u64, heard: &Heard<'_>, settings: &StretchSettings, seed: u64) {
         self.most = settings.octaves as f32;
         self.stagger = self.schedule.delay(seed);
         self.noise_synth.begin(seed);
@@ -495,7 +498,7 @@ impl Voice for Stretch {
                 model.strengths().first(),
             )
         });
-        (self.part, self.left, self.struck) = (Part::Nothing, 0, None);
+        (self.part, self.left, self.struck) = (ReadPart::Nothing, 0, None);
         self.bank.clear();
         self.noises = [0.0; 8];
         self.first = at.next_multiple_of(CELL) + self.stagger;
@@ -508,7 +511,7 @@ impl Voice for Stretch {
         self.opening.end = longest.min(until);
     }
 
-    fn render(&mut self, from: u64, _: &[f32], x: &[f32], heard: &Heard<'_>, _: &Settings, out: &mut [f32]) {
+    fn render(&mut self, from: u64, _: &[f32], x: &[f32], heard: &Heard<'_>, _: &StretchSettings, out: &mut [f32]) {
         if from >= self.made {
             let x = x.first().copied().unwrap_or(0.0);
             self.listen(heard);
@@ -535,7 +538,7 @@ impl Voice for Stretch {
 
 impl Measured for Stretch {
     /// The reading begins so far back and goes at once at the pace that x asks for at the start of each cell.
-    fn lag(settings: &Settings, rate: u32, x: &[f32]) -> f64 {
+    fn lag(settings: &StretchSettings, rate: u32, x: &[f32]) -> f64 {
         let pace = |x: f32| (-settings.octaves * f64::from(x.clamp(0.0, 1.0))).exp2();
         let (mut left, mut since) = (samples(BACK, rate) as f64, 0.0);
         for cell in x.chunks(CELL as usize) {

@@ -2,22 +2,22 @@
 
 mod resonators;
 
-use super::settings::{Quantity, Tuned};
-use super::{Given, Measured, Voice};
+use super::settings::{QuantitySetting, TuningSetting};
+use super::{EffectVoice, Given, Measured};
 use crate::CELL;
 use crate::guard::settle;
 use crate::memory::Heard;
-use resonators::{Resonance, Resonators, Strings};
+use resonators::{Resonators, StringResonance, Strings};
 use tenterhook_plan::declare::{Declaration, Emits, Unit};
 use tenterhook_plan::{Tuning, gain};
 
-const TUNED: Tuned = Tuned {
+const TUNED: TuningSetting = TuningSetting {
     name: "tuned",
     help: "the strings as notes, such as \"D3 A3 F#4\", the first in tune with the piece and the others just to it, each \
            with its harmonics; or a spectrum file, each partial one string as strong as it is there",
 };
 
-const DECAY: Quantity = Quantity {
+const DECAY: QuantitySetting = QuantitySetting {
     name: "decay",
     help: "The time in which a string left alone falls by 60 dB; of its harmonics the k-th has 1/√k of it.",
     unit: Unit::Seconds,
@@ -49,7 +49,7 @@ const NOTE: f64 = 1.0;
 /// The harmonics of a string are equally strong in amplitude times √k, and decay in 1/√k of its time: air takes energy
 /// from a thin string in proportion to the root of the frequency (Fletcher and Rossing, The Physics of Musical Instruments,
 /// on damping by air; from memory).
-fn resonances(tuning: &Tuning, decay: f64, rate: u32) -> Vec<Resonance> {
+fn resonances(tuning: &Tuning, decay: f64, rate: u32) -> Vec<StringResonance> {
     let loudest = tuning.partials.iter().map(|one| one.db).fold(f64::MIN, f64::max);
     let harmonics = if tuning.is_spectrum() { 1 } else { HARMONICS };
     let mut all = Vec::new();
@@ -59,14 +59,14 @@ fn resonances(tuning: &Tuning, decay: f64, rate: u32) -> Vec<Resonance> {
             let whole = hertz > 0.0 && hertz < ROOM * f64::from(rate);
             if whole && (k == 1.0 || hertz < HIGHEST) {
                 let taken = 1.0 - 10f64.powf(-3.0 * NOTE / decay);
-                all.push(Resonance { hertz, decay, gain: f64::from(gain(one.db - loudest)) / k.sqrt() / taken });
+                all.push(StringResonance { hertz, decay, gain: f64::from(gain(one.db - loudest)) / k.sqrt() / taken });
             }
         }
     }
     all.sort_by(|one, other| other.gain.total_cmp(&one.gain));
-    let mut kept: Vec<Resonance> = Vec::new();
+    let mut kept: Vec<StringResonance> = Vec::new();
     for one in all {
-        let apart = |other: &Resonance| 1200.0 * (one.hertz / other.hertz).log2().abs() >= APART;
+        let apart = |other: &StringResonance| 1200.0 * (one.hertz / other.hertz).log2().abs() >= APART;
         if kept.len() < MOST && kept.iter().all(apart) {
             kept.push(one);
         }
@@ -78,7 +78,7 @@ pub(super) struct Sympathetic {
     strings: Resonators,
 }
 
-impl Voice for Sympathetic {
+impl EffectVoice for Sympathetic {
     const DECLARATION: Declaration = Declaration {
         name: "sympathetic",
         help: "Strings that nobody touches: they ring when the mic plays what they are tuned to.",

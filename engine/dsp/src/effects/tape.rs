@@ -2,8 +2,8 @@
 
 mod interpolation;
 
-use super::settings::{Choice, Sound};
-use super::{Given, Measured, Voice};
+use super::settings::{ChoiceSetting, SoundSetting};
+use super::{EffectVoice, Given, Measured};
 use crate::guard::settle;
 use crate::memory::Heard;
 use interpolation::Kernel;
@@ -11,7 +11,7 @@ use std::sync::Arc;
 use tenterhook_plan::Recording;
 use tenterhook_plan::declare::{Declaration, Emits};
 
-const FILE: Sound = Sound { name: "file", help: "a sound file that lies beside the piece" };
+const FILE: SoundSetting = SoundSetting { name: "file", help: "a sound file that lies beside the piece" };
 
 /// What x works.
 #[derive(Clone, Copy, Default)]
@@ -21,7 +21,7 @@ enum Under {
     Place,
 }
 
-const WORKS: Choice<Under, 2> = Choice {
+const WORKS: ChoiceSetting<Under, 2> = ChoiceSetting {
     name: "works",
     help: "What x does to the recording.",
     words: [
@@ -84,24 +84,24 @@ fn follow(value: &mut f64, target: f64, share: f64) {
 
 pub(super) struct Tape {
     kernel: Kernel,
-    works: Works,
+    works: TapeWorks,
 }
 
 /// What is played, and how.
-pub(super) struct Settings {
+pub(super) struct TapeSettings {
     /// Shared with the plan. Voices only borrow it: it is never let go of on the audio thread.
     sound: Arc<[f32]>,
     /// As it is at the beginning.
-    works: Works,
+    works: TapeWorks,
 }
 
 #[derive(Clone, Copy)]
-enum Works {
+enum TapeWorks {
     Speed(Reel),
     Place(Head),
 }
 
-impl Voice for Tape {
+impl EffectVoice for Tape {
     const DECLARATION: Declaration = Declaration {
         name: "tape",
         help: "A recorded sound at the speed, or from the place, that the controller says; it needs no mic to sound.",
@@ -111,16 +111,16 @@ impl Voice for Tape {
         emits: Emits::Audio,
     };
 
-    type Settings = Settings;
+    type Settings = TapeSettings;
 
-    fn settings(given: &Given<'_>) -> Settings {
+    fn settings(given: &Given<'_>) -> TapeSettings {
         let nothing = Recording { path: String::new(), rate: given.rate, samples: [].into() };
         let recording = given.sound(&FILE).unwrap_or(&nothing);
         let works = match given.choice(&WORKS) {
-            Under::Speed => Works::Speed(Reel::new(recording, given.rate)),
-            Under::Place => Works::Place(Head::new(recording, given.rate)),
+            Under::Speed => TapeWorks::Speed(Reel::new(recording, given.rate)),
+            Under::Place => TapeWorks::Place(Head::new(recording, given.rate)),
         };
-        Settings { sound: Arc::clone(&recording.samples), works }
+        TapeSettings { sound: Arc::clone(&recording.samples), works }
     }
 
     /// Full as soon as it has left rest: x is a speed or a place, and a controller's own rest ends at 0.03.
@@ -134,18 +134,18 @@ impl Voice for Tape {
 
     fn new(rate: u32, _: f64) -> Self {
         let nothing = Recording { path: String::new(), rate, samples: [].into() };
-        Self { kernel: Kernel::new(), works: Works::Speed(Reel::new(&nothing, rate)) }
+        Self { kernel: Kernel::new(), works: TapeWorks::Speed(Reel::new(&nothing, rate)) }
     }
 
-    fn begin(&mut self, _: u64, _: &Heard<'_>, settings: &Settings, _: u64) {
+    fn begin(&mut self, _: u64, _: &Heard<'_>, settings: &TapeSettings, _: u64) {
         self.works = settings.works;
     }
 
-    fn render(&mut self, _: u64, _: &[f32], x: &[f32], _: &Heard<'_>, settings: &Settings, out: &mut [f32]) {
+    fn render(&mut self, _: u64, _: &[f32], x: &[f32], _: &Heard<'_>, settings: &TapeSettings, out: &mut [f32]) {
         for (out, &x) in out.iter_mut().zip(x) {
             let sound = match &mut self.works {
-                Works::Speed(reel) => reel.play(f64::from(x), &self.kernel, &settings.sound),
-                Works::Place(head) => head.play(f64::from(x), &self.kernel, &settings.sound),
+                TapeWorks::Speed(reel) => reel.play(f64::from(x), &self.kernel, &settings.sound),
+                TapeWorks::Place(head) => head.play(f64::from(x), &self.kernel, &settings.sound),
             };
             // A file may hold numbers that are none.
             *out = if sound.is_finite() { settle(sound) } else { 0.0 };

@@ -4,15 +4,16 @@
 #![allow(dead_code)]
 
 use std::f64::consts::TAU;
-use tenterhook_ensemble::{Ensemble, Score};
+use tenterhook_ensemble::{Ensemble, EnsembleScore};
 
 /// One player's mic, the others being silent or not in the score.
-pub fn mic(rate: u32, score: &Score<'_>, player: usize) -> Vec<f64> {
+pub fn mic(rate: u32, score: &EnsembleScore<'_>, player: usize) -> Vec<f64> {
     Ensemble::playing(rate, score).expect("a supported rate").map(|frame| f64::from(frame[player])).collect()
 }
 
 /// A score with nothing in it.
-pub const EMPTY: Score<'static> = Score { seconds: 0.0, voice: &[], recorder: &[], bowed: &[], plucked: &[] };
+pub const EMPTY: EnsembleScore<'static> =
+    EnsembleScore { seconds: 0.0, voice: &[], recorder: &[], bowed: &[], plucked: &[] };
 
 /// The stretch of a sound between two times in seconds.
 pub fn between(sound: &[f64], rate: u32, from: f64, to: f64) -> &[f64] {

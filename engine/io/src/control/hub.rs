@@ -14,7 +14,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
 use tenterhook_plan::{Applied, EngineState, Event, Meters, Plan, places};
-use tenterhook_rt::{Built, Control, Reading, Report};
+use tenterhook_rt::{Built, Control, EngineReport, Reading};
 
 /// Applied gestures that may wait for a subscriber.
 const APPLIED_ROOM: usize = 1 << 16;
@@ -315,13 +315,13 @@ impl Work {
         let mut state = lock(&self.shared.state);
         while let Some(report) = self.control.report() {
             match report {
-                Report::Applied(applied) => {
+                EngineReport::Applied(applied) => {
                     // Whoever holds what it was before keeps that.
                     Arc::make_mut(&mut state).apply(applied);
                     let done = Done { applied, plan: Arc::clone(&self.plan) };
                     self.lost += hand_on(&self.shared.subscribers, &done);
                 }
-                Report::Reading(reading) => {
+                EngineReport::Reading(reading) => {
                     match reading {
                         Reading::Meter { channel, meter, .. } => lock(&self.shared.meters).set(channel, meter),
                         // Of the moment: for those who read on.
@@ -330,7 +330,7 @@ impl Work {
                     }
                     hand_on(&self.shared.readers, &Told { reading, plan: Arc::clone(&self.plan) });
                 }
-                Report::Installed => {
+                EngineReport::Installed => {
                     let before = std::mem::replace(&mut self.plan, Arc::new(self.control.plan().clone()));
                     self.changing = false;
                     lock(&self.shared.meters).change(&before, &self.plan);

@@ -3,7 +3,7 @@
 use tenterhook_plan::pitch;
 use tenterhook_spectra::Ground;
 
-use super::page::{LEFT, Page, RIGHT};
+use super::page::{LEFT, PicturePage, RIGHT};
 use crate::xml::Xml;
 
 /// Greys, the palest first, and how far below the loudest each begins, in dB.
@@ -13,7 +13,7 @@ const CELLS: [f64; 4] = [6.0, 8.0, 12.0, 20.0];
 /// How many bytes the ground may take.
 const BYTES: usize = 220_000;
 
-pub(super) fn draw(xml: &mut Xml, page: &Page, ground: &Ground) {
+pub(super) fn draw(xml: &mut Xml, page: &PicturePage, ground: &Ground) {
     let made = CELLS.iter().map(|&cell| paths(page, ground, cell));
     let small = |paths: &[String; GREYS.len()]| paths.iter().map(String::len).sum::<usize>() <= BYTES;
     // The coarsest is taken whatever its size.
@@ -45,7 +45,7 @@ pub(super) fn draw(xml: &mut Xml, page: &Page, ground: &Ground) {
 }
 
 /// For each grey the runs of cells that are at least so loud, as lines of a row's height.
-fn paths(page: &Page, ground: &Ground, cell: f64) -> ([String; GREYS.len()], f64) {
+fn paths(page: &PicturePage, ground: &Ground, cell: f64) -> ([String; GREYS.len()], f64) {
     let mut paths: [String; GREYS.len()] = Default::default();
     let columns = ground.db.len().checked_div(ground.rows).unwrap_or(0);
     let positive = |number: f64| number.is_normal() && number > 0.0;

@@ -16,9 +16,9 @@ use tenterhook_spectra::{Moment, Study};
 
 pub use png::png;
 
-use crate::Error;
+use crate::NotesError;
 use crate::xml::Xml;
-use page::Page;
+use page::PicturePage;
 
 /// What a picture shows.
 #[derive(Clone, Copy, Debug)]
@@ -66,9 +66,9 @@ impl Picture<'_> {
     /// The picture as SVG 1.1, without colour or script.
     ///
     /// # Errors
-    /// [`Error::Tuning`]; [`Error::Refused`] for a sound without length.
-    pub fn svg(&self) -> Result<String, Error> {
-        let page = Page::new(self)?;
+    /// [`NotesError::Tuning`]; [`NotesError::Refused`] for a sound without length.
+    pub fn svg(&self) -> Result<String, NotesError> {
+        let page = PicturePage::new(self)?;
         let mut xml = Xml::new("");
         let [width, height] = page::SIZE;
         let root: [(&str, &dyn std::fmt::Display); 5] = [

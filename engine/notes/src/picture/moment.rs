@@ -4,7 +4,7 @@ use tenterhook_plan::pitch;
 use tenterhook_spectra::Partial;
 
 use super::Picture;
-use super::page::{BOTTOM, Page, RIGHT, TOP, text};
+use super::page::{BOTTOM, PicturePage, RIGHT, TOP, text};
 use crate::Step;
 use crate::xml::Xml;
 
@@ -14,7 +14,7 @@ const HEAD: [f64; 2] = [15.0, 10.0];
 const APART: f64 = 34.0;
 const NOTES: usize = 32;
 
-pub(super) fn draw(xml: &mut Xml, page: &Page, picture: &Picture<'_>) {
+pub(super) fn draw(xml: &mut Xml, page: &PicturePage, picture: &Picture<'_>) {
     let Some(moment) = picture.chosen else { return };
     let (from, to) = (moment.span.start.clamp(0.0, page.seconds), moment.span.end.clamp(0.0, page.seconds));
     let (from, to) = (page.x(from), page.x(to));

@@ -6,7 +6,7 @@ use std::ops::Range;
 use tenterhook_plan::pitch;
 
 use super::{Picture, strokes};
-use crate::Error;
+use crate::NotesError;
 use crate::xml::Xml;
 
 /// A4, landscape, in tenths of a millimetre.
@@ -25,22 +25,22 @@ const LEAST: Range<f64> = 40.0..81.0;
 const MOST: Range<f64> = 12.0..132.0;
 
 /// The axes.
-pub(super) struct Page {
+pub(super) struct PicturePage {
     pub(super) tuning_hz: f64,
     pub(super) seconds: f64,
     /// The lowest and the highest note on it, MIDI numbers.
     pub(super) notes: Range<f64>,
 }
 
-impl Page {
-    pub(super) fn new(picture: &Picture<'_>) -> Result<Self, Error> {
+impl PicturePage {
+    pub(super) fn new(picture: &Picture<'_>) -> Result<Self, NotesError> {
         let Picture { study, tuning_hz, .. } = *picture;
         if !(tuning_hz.is_normal() && tuning_hz > 0.0) {
-            return Err(Error::Tuning(tuning_hz));
+            return Err(NotesError::Tuning(tuning_hz));
         }
         if !(study.seconds.is_normal() && study.seconds > 0.0) {
             let why = format!("the sound lasts {} s", study.seconds);
-            return Err(Error::Refused { what: "the picture", why, remedy: "give a sound that lasts a while" });
+            return Err(NotesError::Refused { what: "the picture", why, remedy: "give a sound that lasts a while" });
         }
         let points = strokes::shown(picture).flat_map(|track| &track.points);
         let notes = points.map(|point| pitch::hz_note(point.hz, tuning_hz)).filter(|note| note.is_finite());

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use resvg::tiny_skia::{Pixmap, Transform};
 use resvg::usvg::{Options, Tree, fontdb::Database};
 
-use crate::Error;
+use crate::NotesError;
 
 /// What a viewer of the SVG may take; the first is what [`png`] brings along.
 pub(super) const FONTS: &str = "DejaVu Serif, Georgia, serif";
@@ -13,10 +13,13 @@ pub(super) const FONTS: &str = "DejaVu Serif, Georgia, serif";
 /// An SVG of ours as PNG, so many pixels wide (16 to 20 000). Its font comes with the program: no machine lacks it.
 ///
 /// # Errors
-/// [`Error::Refused`] if the text is no SVG or the width is out of range.
-pub fn png(svg: &str, width: u32) -> Result<Vec<u8>, Error> {
-    let refused =
-        |why: String| Error::Refused { what: "the picture", why, remedy: "give a whole SVG and 16 to 20000 pixels" };
+/// [`NotesError::Refused`] if the text is no SVG or the width is out of range.
+pub fn png(svg: &str, width: u32) -> Result<Vec<u8>, NotesError> {
+    let refused = |why: String| NotesError::Refused {
+        what: "the picture",
+        why,
+        remedy: "give a whole SVG and 16 to 20000 pixels",
+    };
     if !(16..=20_000).contains(&width) {
         return Err(refused(format!("it would be {width} pixels wide")));
     }

@@ -1,6 +1,6 @@
 //! Clefs, drawn here.
 
-use super::page::{CLEF, Page};
+use super::page::{CLEF, PicturePage};
 use crate::xml::Xml;
 
 /// A clef: the note of the line that it names, and its shapes in units of the mean distance of staff lines around that line,
@@ -31,7 +31,7 @@ const SIGNS: [Sign; 2] = [
 ];
 
 /// The clefs of both staves.
-pub(super) fn clefs(xml: &mut Xml, page: &Page) {
+pub(super) fn clefs(xml: &mut Xml, page: &PicturePage) {
     // Both staves have four spaces in 13 and 14 semitones. A little less leaves room around a clef, and with few octaves on
     // the page it grows no wider than its place.
     let space = (0.85 * 13.5 / 4.0 * page.semitone()).min(54.0);

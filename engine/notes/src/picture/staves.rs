@@ -2,7 +2,7 @@
 
 use tenterhook_plan::pitch;
 
-use super::page::{LEFT, Page, RIGHT, STAVES, text};
+use super::page::{LEFT, PicturePage, RIGHT, STAVES, text};
 use super::signs;
 use crate::xml::Xml;
 
@@ -10,13 +10,13 @@ use crate::xml::Xml;
 const LINES: [[i32; 5]; 2] = [[43, 47, 50, 53, 57], [64, 67, 71, 74, 77]];
 
 /// The notes on lines and ledger lines: every second letter from C0 on, so that the staves' lines are among them.
-fn lines(page: &Page) -> impl Iterator<Item = i32> {
+fn lines(page: &PicturePage) -> impl Iterator<Item = i32> {
     let letters = [0, 2, 4, 5, 7, 9, 11];
     let notes = (0..).step_by(2).map(move |place: usize| 12 * (1 + place as i32 / 7) + letters[place % 7]);
     notes.take_while(|&note| f64::from(note) < page.notes.end).filter(|&note| f64::from(note) >= page.notes.start)
 }
 
-pub(super) fn draw(xml: &mut Xml, page: &Page) {
+pub(super) fn draw(xml: &mut Xml, page: &PicturePage) {
     let (mut staff, mut ledger) = (String::new(), String::new());
     for note in lines(page) {
         let y = page.y(f64::from(note));

@@ -4,7 +4,7 @@ use tenterhook_plan::pitch;
 use tenterhook_spectra::{Point, Track};
 
 use super::Picture;
-use super::page::Page;
+use super::page::PicturePage;
 use crate::xml::Xml;
 
 /// What is weaker than the loudest by more than this is not drawn, in dB.
@@ -27,14 +27,14 @@ pub(super) fn shown<'a>(picture: &Picture<'a>) -> impl Iterator<Item = &'a Track
 
 /// A place on a stroke: where, how wide, how far below the loudest in dB.
 #[derive(Clone, Copy)]
-struct Place {
+struct StrokePlace {
     x: f64,
     y: f64,
     width: f64,
     below: f64,
 }
 
-pub(super) fn draw(xml: &mut Xml, page: &Page, picture: &Picture<'_>) {
+pub(super) fn draw(xml: &mut Xml, page: &PicturePage, picture: &Picture<'_>) {
     let levels = shown(picture).flat_map(|track| &track.points).map(|point| point.db).filter(|db| db.is_finite());
     let loudest = levels.fold(f64::NEG_INFINITY, f64::max);
     let place = |point: &Point| {
@@ -44,14 +44,14 @@ pub(super) fn draw(xml: &mut Xml, page: &Page, picture: &Picture<'_>) {
             && (0.0..=RANGE).contains(&below);
         let share = (1.0 - below / RANGE).powi(2);
         let width = WIDTH[1] + (WIDTH[0] - WIDTH[1]) * share;
-        fits.then(|| Place { x: page.x(point.seconds), y: page.y(note), width, below })
+        fits.then(|| StrokePlace { x: page.x(point.seconds), y: page.y(note), width, below })
     };
     let mut paths: [String; GREYS.len()] = Default::default();
     for track in shown(picture) {
         let places: Vec<_> = track.points.iter().map(place).collect();
         for stroke in places.split(Option::is_none) {
             let stroke: Vec<_> = simple(&stroke.iter().flatten().copied().collect::<Vec<_>>());
-            let grey = |pair: &[Place]| {
+            let grey = |pair: &[StrokePlace]| {
                 let below = (pair[0].below + pair[1].below) / 2.0;
                 GREYS.iter().rposition(|(most, _)| below <= *most).unwrap_or(0)
             };
@@ -73,7 +73,7 @@ pub(super) fn draw(xml: &mut Xml, page: &Page, picture: &Picture<'_>) {
 }
 
 /// The outline of a stroke, forth along its upper side and back along its lower.
-fn outline(path: &mut String, stroke: &[Place]) {
+fn outline(path: &mut String, stroke: &[StrokePlace]) {
     let upper = stroke.iter().map(|place| (place.x, place.y - place.width / 2.0));
     let lower = stroke.iter().rev().map(|place| (place.x, place.y + place.width / 2.0));
     let mut command = 'M';
@@ -85,7 +85,7 @@ fn outline(path: &mut String, stroke: &[Place]) {
 }
 
 /// The fewest places between which straight lines stay near all others (Ramer 1972, Douglas and Peucker 1973).
-fn simple(places: &[Place]) -> Vec<Place> {
+fn simple(places: &[StrokePlace]) -> Vec<StrokePlace> {
     let mut kept = vec![false; places.len()];
     let mut open = vec![(0, places.len().saturating_sub(1))];
     while let Some((from, to)) = open.pop() {
@@ -96,7 +96,8 @@ fn simple(places: &[Place]) -> Vec<Place> {
         let (one, other) = (places[from], places[to]);
         let far = |at: usize| {
             let share = if other.x > one.x { (places[at].x - one.x) / (other.x - one.x) } else { 0.0 };
-            let off = |of: fn(&Place) -> f64| (of(&places[at]) - of(&one) - share * (of(&other) - of(&one))).abs();
+            let off =
+                |of: fn(&StrokePlace) -> f64| (of(&places[at]) - of(&one) - share * (of(&other) - of(&one))).abs();
             off(|place| place.y).max(off(|place| place.width))
         };
         let farthest = (from + 1..to).max_by(|&one, &other| far(one).total_cmp(&far(other)));

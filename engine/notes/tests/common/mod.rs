@@ -4,7 +4,7 @@
 
 use proptest::prelude::*;
 use proptest::sample::select;
-use tenterhook_notes::{Chord, Player, Rhythm, Score, Shared, Step, Tone, ensemble, instruments, share};
+use tenterhook_notes::{Chord, Player, Rhythm, Score, SharedOut, Step, Tone, ensemble, instruments, share};
 
 /// All that a score is made of.
 #[derive(Clone, Debug)]
@@ -19,12 +19,12 @@ pub struct Commission {
 }
 
 impl Commission {
-    pub fn share(&self) -> Shared {
+    pub fn share(&self) -> SharedOut {
         share(&self.chords, &self.players, self.step, self.tuning_hz, self.octaves).unwrap()
     }
 
     /// Nothing if nobody plays anything.
-    pub fn score(&self) -> Option<(Shared, Score)> {
+    pub fn score(&self) -> Option<(SharedOut, Score)> {
         let shared = self.share();
         let any = shared.parts.iter().any(|part| !part.notes.is_empty());
         any.then(|| {

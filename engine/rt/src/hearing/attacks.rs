@@ -27,7 +27,7 @@ const FLOOR: f64 = 1e-9;
 
 /// An attack.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Attack {
+pub struct HeardAttack {
     /// The first sample of the cell in which it stood out.
     pub sample: u64,
     /// The level that it rose to, as the root of the mean square of 6 ms in dB re full scale.
@@ -87,7 +87,7 @@ impl Attacks {
     }
 
     /// At the grid line `line`, when all before it was fed: the attack that is over its top by now, if there is one.
-    pub fn at_line(&mut self, line: u64) -> Option<Attack> {
+    pub fn at_line(&mut self, line: u64) -> Option<HeardAttack> {
         let cell = std::mem::take(&mut self.cell);
         let (cells, spans) = (self.cells.len(), self.spans.len());
         if let Some(place) = self.cells.get_mut(self.place % cells) {
@@ -122,7 +122,7 @@ impl Attacks {
             Some((sample, most)) => {
                 (self.rising, self.last) = (None, Some(sample));
                 let mean = most.max(energy) / (self.span as f64 * CELL as f64);
-                Some(Attack { sample, db: (10.0 * mean.log10()) as f32 })
+                Some(HeardAttack { sample, db: (10.0 * mean.log10()) as f32 })
             }
         }
     }
@@ -136,7 +136,7 @@ mod tests {
 
     const RATE: u32 = 48_000;
 
-    fn attacks(sound: &[f32]) -> Vec<Attack> {
+    fn attacks(sound: &[f32]) -> Vec<HeardAttack> {
         let mut attacks = Attacks::new(RATE);
         let cells = sound.chunks_exact(CELL as usize).zip((CELL..).step_by(CELL as usize));
         cells

@@ -4,7 +4,7 @@ use std::f64::consts::TAU;
 
 use super::run::{CHANGED, PIECE, plan, sound};
 use super::{bits, tour};
-use crate::{Control, Engine, Reading, Report, engine, hearing_engine};
+use crate::{Control, Engine, EngineReport, Reading, engine, hearing_engine};
 use tenterhook_config::{Text, check};
 use tenterhook_plan::{Event, MicId, Plan, SceneId, Timed};
 
@@ -38,7 +38,7 @@ fn heard(
         engine.process(&inputs, &mut outputs, &due);
         at = end;
         while let Some(report) = control.report() {
-            if let Report::Reading(reading @ (Reading::Pitch { .. } | Reading::Onset { .. })) = report {
+            if let EngineReport::Reading(reading @ (Reading::Pitch { .. } | Reading::Onset { .. })) = report {
                 told.push(reading);
             }
         }
@@ -124,7 +124,7 @@ fn an_attack_is_told_once_at_its_place_and_within_20_ms() {
         let mut out = [0.0; 32];
         engine.process(&[block], &mut [&mut out[..]], &[]);
         while let Some(report) = control.report() {
-            if let Report::Reading(Reading::Onset { sample, mic, .. }) = report {
+            if let EngineReport::Reading(Reading::Onset { sample, mic, .. }) = report {
                 assert_eq!(mic, MicId(0));
                 found.push((sample, engine.sample()));
             }

@@ -8,7 +8,7 @@ use std::f64::consts::TAU;
 use tenterhook_config::{Text, check};
 use tenterhook_plan::{Channel, MicId, OutputId, Plan, SceneId};
 
-use crate::{Reading, Report, engine};
+use crate::{EngineReport, Reading, engine};
 
 const RATE: usize = 48_000;
 /// The way from the loudspeakers to the mic, 7 m.
@@ -42,7 +42,7 @@ fn run(plan: &Plan, back: Option<f64>, block: usize, sound: &[f32]) -> (Told, To
             air[n + WAY] = out[0][n - at] + out[1][n - at];
         }
         while let Some(report) = control.report() {
-            let Report::Reading(Reading::Meter { sample, channel, meter }) = report else {
+            let EngineReport::Reading(Reading::Meter { sample, channel, meter }) = report else {
                 continue;
             };
             let told = (sample, meter.howls, meter.offset, meter.reduction);

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use super::random;
 use super::run::{CHANGED, PIECE, Run, gesture, plan, sound};
-use crate::{Engine, Reading, Report};
+use crate::{Engine, EngineReport, Reading};
 use proptest::prelude::*;
 use tenterhook_config::{Text, check};
 use tenterhook_plan::{
@@ -36,11 +36,11 @@ struct Seen {
 }
 
 impl Heard {
-    fn take_in(&mut self, report: Report) {
+    fn take_in(&mut self, report: EngineReport) {
         match report {
-            Report::Applied(_) => {}
-            Report::Installed => *self = Self { installed: self.installed + 1, ..Self::default() },
-            Report::Reading(reading) => match reading {
+            EngineReport::Applied(_) => {}
+            EngineReport::Installed => *self = Self { installed: self.installed + 1, ..Self::default() },
+            EngineReport::Reading(reading) => match reading {
                 Reading::Scene { sample, scene } => self.scene = Some((scene, sample)),
                 Reading::Meter { sample, channel, meter: MeterReading { peak, reduction, bad, .. } } => {
                     self.meters.push(Seen { sample, channel, peak, reduction, bad });

@@ -42,21 +42,21 @@ const CATCH_UP: u64 = 24;
 
 /// A phrase, in samples.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub(super) struct Phrase {
+pub(super) struct HeardPhrase {
     pub start: u64,
     /// The sample after its last.
     pub end: u64,
 }
 
 /// The level of a sound, frame by frame.
-struct Level {
+struct PowerMeter {
     highpass: Highpass,
     corner: Highpass,
     samples: u64,
     energy: f64,
 }
 
-impl Level {
+impl PowerMeter {
     fn new(rate: u32, samples: u64) -> Self {
         let highpass = Highpass::new(CORNER, rate);
         Self { highpass, corner: highpass, samples, energy: 0.0 }
@@ -81,10 +81,10 @@ impl Level {
 }
 
 /// See the module.
-pub(super) struct Listener {
+pub(super) struct PhraseListener {
     frame: u64,
-    mic: Level,
-    own: Level,
+    mic: PowerMeter,
+    own: PowerMeter,
     /// The sample up to which the mic is heard.
     heard: u64,
     begun: u64,
@@ -105,11 +105,11 @@ pub(super) struct Listener {
     spill: f64,
     /// Frames in a row over the floor.
     over: u32,
-    phrase: Option<Phrase>,
+    phrase: Option<HeardPhrase>,
     longest_pause: u64,
 }
 
-impl Listener {
+impl PhraseListener {
     /// How far back of its beginning it listens, in seconds.
     pub const PAST: f64 = 22.0;
 
@@ -120,8 +120,8 @@ impl Listener {
         let seconds = frame as f64 / f64::from(rate);
         Self {
             frame,
-            mic: Level::new(rate, frame),
-            own: Level::new(rate, frame),
+            mic: PowerMeter::new(rate, frame),
+            own: PowerMeter::new(rate, frame),
             heard: 0,
             begun: 0,
             power: 0.0,
@@ -187,7 +187,7 @@ impl Listener {
     }
 
     /// The phrase that has ended, if the sound has been away for so many samples now.
-    pub fn ended(&mut self, pause: u64) -> Option<Phrase> {
+    pub fn ended(&mut self, pause: u64) -> Option<HeardPhrase> {
         let phrase = self.phrase.filter(|phrase| self.heard - phrase.end >= pause && self.heard >= self.begun)?;
         self.phrase = None;
         Some(phrase)
@@ -226,7 +226,7 @@ impl Listener {
         match &mut self.phrase {
             None if self.over >= SURE => {
                 let start = self.heard.saturating_sub((u64::from(SURE) + 1) * self.frame);
-                self.phrase = Some(Phrase { start, end: self.heard });
+                self.phrase = Some(HeardPhrase { start, end: self.heard });
             }
             Some(phrase) if level >= ends.max(self.spill) => phrase.end = self.heard,
             Some(phrase) if self.heard < self.begun && self.heard - phrase.end > self.longest_pause => {

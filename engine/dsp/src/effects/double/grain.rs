@@ -17,13 +17,13 @@ type Weights = [[f32; TAPS]; PLACES + 1];
 
 /// How a sound is read between its samples at one pace: a windowed sinc, with its corner where reading fast folds nothing
 /// over.
-pub(super) struct Reading {
+pub(super) struct GrainReading {
     /// Those of all paces up to 1 are the same.
     weights: Arc<Weights>,
     pace: f64,
 }
 
-impl Reading {
+impl GrainReading {
     /// For reading so many samples of the past in one of ours.
     pub fn new(pace: f64) -> Self {
         static PLAIN: LazyLock<Arc<Weights>> = LazyLock::new(|| Arc::new(weights(1.0)));

@@ -33,7 +33,7 @@ const SILENT: f32 = 1e-10;
 
 /// What is known of the sound.
 #[derive(Clone, Copy, Debug, Default)]
-pub(super) struct Found {
+pub(super) struct FoundPitch {
     /// The period in samples; 0 if there is none.
     pub period: f64,
     /// How periodic it is, 0…1.
@@ -47,7 +47,7 @@ pub(super) struct Found {
 }
 
 /// See the module.
-pub(super) struct Pitch {
+pub(super) struct PitchFinder {
     /// Every how many samples one is kept, and the filter before that.
     apart: usize,
     filter: Box<[f32]>,
@@ -70,10 +70,10 @@ pub(super) struct Pitch {
     thinned: u64,
     step: usize,
     steps: usize,
-    pub found: Found,
+    pub found: FoundPitch,
 }
 
-impl Pitch {
+impl PitchFinder {
     /// For `rate` samples a second; allocates all that it needs.
     pub fn new(rate: u32) -> Self {
         let apart = (scaled(2048, rate) / 512).clamp(1, CELL as usize);
@@ -107,7 +107,7 @@ impl Pitch {
             step: 0,
             // A round takes as many lines as samples are apart, 2.7 ms at 48 kHz.
             steps: apart,
-            found: Found::default(),
+            found: FoundPitch::default(),
         }
     }
 
@@ -128,7 +128,7 @@ impl Pitch {
         self.kept.fill(0.0);
         self.thinned = (at.saturating_sub(past) / CELL) * CELL;
         self.known.fill(0.0);
-        (self.step, self.found) = (0, Found::default());
+        (self.step, self.found) = (0, FoundPitch::default());
     }
 
     /// What is due at a grid line.
@@ -220,7 +220,7 @@ impl Pitch {
     fn choose(&mut self) {
         let power = self.energy.last().copied().unwrap_or(0.0) as f32 / self.frame.len() as f32;
         if power < SILENT {
-            self.found = Found { silent: true, ..Found::default() };
+            self.found = FoundPitch { silent: true, ..FoundPitch::default() };
             return;
         }
         let [short, long] = &self.likeness;
@@ -233,7 +233,7 @@ impl Pitch {
         self.known.fill(0.0);
         self.known.iter_mut().zip(if soon { short } else { long }).for_each(|(known, new)| *known = *new);
         let apart = self.apart as f64;
-        self.found = Found {
+        self.found = FoundPitch {
             period: lag * apart,
             clear: clear.clamp(0.0, 1.0),
             first: self.first(lag),

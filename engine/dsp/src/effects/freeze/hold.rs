@@ -22,12 +22,18 @@ use std::sync::Arc;
 pub(crate) const PARTIALS: usize = 192;
 
 /// The steps of a frame, one at a grid line.
-pub(crate) const STEPS: [Step; 6] =
-    [Step::LowNoise, Step::HighNoise, Step::ShapeNoise, Step::AddPartials, Step::Transform, Step::Add];
+pub(crate) const STEPS: [HoldStep; 6] = [
+    HoldStep::LowNoise,
+    HoldStep::HighNoise,
+    HoldStep::ShapeNoise,
+    HoldStep::AddPartials,
+    HoldStep::Transform,
+    HoldStep::Add,
+];
 
 /// What is done of a frame at one grid line.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub(crate) enum Step {
+pub(crate) enum HoldStep {
     /// The lower half of the noise's bins.
     LowNoise,
     HighNoise,
@@ -51,7 +57,7 @@ const TINY: f32 = 1e-12;
 
 /// A steady partial.
 #[derive(Clone, Copy, Default, Debug)]
-pub(crate) struct Partial {
+pub(crate) struct HeldPartial {
     /// Cycles a sample.
     pub frequency: f64,
     pub amplitude: f32,
@@ -61,7 +67,7 @@ pub(crate) struct Partial {
 
 /// How a frame is to be.
 #[derive(Clone, Copy)]
-pub(crate) struct Frame {
+pub(crate) struct HoldFrame {
     /// Samples that have gone by at its middle since all partials had their own directions, as turned by the speed.
     pub turned: f64,
     /// How much faster than they should the partials turn.
@@ -73,7 +79,7 @@ pub(crate) struct Frame {
 
 /// See the module.
 pub(crate) struct Hold {
-    pub partials: Box<[Partial]>,
+    pub partials: Box<[HeldPartial]>,
     pub count: usize,
     /// The amplitude of each bin of noise.
     pub noise: Box<[f32]>,
@@ -113,7 +119,7 @@ impl Hold {
         let hop = size / OVERLAP;
         let built = |i: usize| (0..=i / hop).map(|frame| window(i - frame * hop)).sum::<f64>() as f32;
         Self {
-            partials: prefaulted(Partial::default(), PARTIALS),
+            partials: prefaulted(HeldPartial::default(), PARTIALS),
             count: 0,
             noise: prefaulted(0.0, size / 2 + 1),
             scratch: prefaulted(Complex32::ZERO, inverse.get_scratch_len()),
@@ -131,7 +137,7 @@ impl Hold {
     /// Bytes that one takes beside itself.
     pub fn bytes(size: usize) -> usize {
         let spectrum = size / 2 + 1;
-        many::<Partial>(PARTIALS)
+        many::<HeldPartial>(PARTIALS)
             + many::<f32>(spectrum + size + 2 * size + (size - size / OVERLAP))
             + many::<Complex32>(2 * spectrum + 2 + (1 << BITS))
             + many::<[f32; TAPS]>(PLACES + 1)
@@ -160,15 +166,15 @@ impl Hold {
     }
 
     /// One of the [`STEPS`] of frame `number`; `seed` and `sample` are what its random numbers come from.
-    pub fn step(&mut self, step: Step, number: u64, frame: Frame, seed: u64, sample: u64) {
+    pub fn step(&mut self, step: HoldStep, number: u64, frame: HoldFrame, seed: u64, sample: u64) {
         let half = self.noise.len() / 2;
         match step {
-            Step::LowNoise => self.make_noise(0, half, frame.noise, random::frame(seed, sample)),
-            Step::HighNoise => self.make_noise(half, self.noise.len(), frame.noise, random::frame(seed, sample)),
-            Step::ShapeNoise => self.shape_noise(),
-            Step::AddPartials => self.add_partials(frame),
-            Step::Transform => self.transform(),
-            Step::Add => self.add(number * self.hop() as u64),
+            HoldStep::LowNoise => self.make_noise(0, half, frame.noise, random::frame(seed, sample)),
+            HoldStep::HighNoise => self.make_noise(half, self.noise.len(), frame.noise, random::frame(seed, sample)),
+            HoldStep::ShapeNoise => self.shape_noise(),
+            HoldStep::AddPartials => self.add_partials(frame),
+            HoldStep::Transform => self.transform(),
+            HoldStep::Add => self.add(number * self.hop() as u64),
         }
     }
 
@@ -195,7 +201,7 @@ impl Hold {
         }
     }
 
-    fn add_partials(&mut self, frame: Frame) {
+    fn add_partials(&mut self, frame: HoldFrame) {
         let size = self.size() as f64;
         let last = self.spectrum.len() - 1;
         for partial in self.partials.iter().take(self.count) {
@@ -273,7 +279,7 @@ mod tests {
         for number in 0..frames {
             let turned = (number * hop) as f64 + hold.size() as f64 / 2.0;
             for step in STEPS {
-                hold.step(step, number, Frame { turned, speed: 1.0, partials: 1.0, noise: 1.0 }, 3, number * hop);
+                hold.step(step, number, HoldFrame { turned, speed: 1.0, partials: 1.0, noise: 1.0 }, 3, number * hop);
             }
             out.extend((0..hop).map(|i| hold.sound(number * hop + i)));
         }
@@ -285,7 +291,7 @@ mod tests {
         // At 0.001 the lobe reaches below 0 Hz.
         for frequency in [0.001, 0.01234, 0.0531, 0.4] {
             let mut hold = Hold::new(2048);
-            hold.partials[0] = Partial { frequency, amplitude: 0.5, direction: Complex32::new(0.6, 0.8) };
+            hold.partials[0] = HeldPartial { frequency, amplitude: 0.5, direction: Complex32::new(0.6, 0.8) };
             hold.count = 1;
             let out = run(&mut hold, 300);
             let phase = 0.8f64.atan2(0.6);

@@ -26,7 +26,7 @@ pub(crate) const BLACKMAN_HARRIS: [f64; 4] = [0.358_75, 0.488_29, 0.141_28, 0.01
 const TINY: f32 = 1e-12;
 
 /// See the module.
-pub(crate) struct Spectrum {
+pub(crate) struct SpanSpectrum {
     plan: Arc<dyn RealToComplex<f32>>,
     scratch: Box<[Complex32]>,
     /// What is transformed: the window's samples of the span, one frame of it, its transform.
@@ -47,7 +47,7 @@ pub(crate) struct Spectrum {
     window: Box<[f32]>,
 }
 
-impl Spectrum {
+impl SpanSpectrum {
     /// For spans of up to `longest` samples at `rate` samples a second.
     pub fn new(longest: usize, rate: u32) -> Self {
         let size = longest.next_power_of_two().max(512);
@@ -102,7 +102,7 @@ impl Spectrum {
         self.frames * self.frame.len()
     }
 
-    /// Frames to be transformed: two steps each, [`Spectrum::gather`] and [`Spectrum::transform`].
+    /// Frames to be transformed: two steps each, [`SpanSpectrum::gather`] and [`SpanSpectrum::transform`].
     pub fn frames(&self) -> usize {
         self.frames
     }
@@ -225,7 +225,7 @@ mod tests {
     #[test]
     fn it_is_the_transform_of_the_windowed_span() {
         for (rate, longest, length) in [(48_000, 12_032, 12_000), (22_050, 5_600, 3_001), (96_000, 24_064, 20_000)] {
-            let mut spectrum = Spectrum::new(longest, rate);
+            let mut spectrum = SpanSpectrum::new(longest, rate);
             spectrum.start(length);
             let span: Vec<f32> = (0..length).map(|i| even(1, i as u64, 0) as f32 - 0.5).collect();
             let windowed: Vec<f32> = (0..length).map(|i| spectrum.window(i as f32) * span[i]).collect();

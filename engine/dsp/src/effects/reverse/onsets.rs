@@ -14,14 +14,14 @@ const LEAST: f32 = 2.0;
 const CLEAR: f32 = 8.0;
 
 /// The onsets of a stretch of sound, a place per block of about a millisecond.
-pub(crate) struct Onsets {
+pub(crate) struct SpliceOnsets {
     blocks: usize,
     energy: Box<[f32]>,
     /// Up to each place, the sum of how clearly notes begin there, 0…1.
     sums: Box<[f32]>,
 }
 
-impl Onsets {
+impl SpliceOnsets {
     /// For so many blocks, or fewer.
     pub fn new(blocks: usize) -> Self {
         Self { blocks, energy: prefaulted(0.0, blocks), sums: prefaulted(0.0, blocks + 1) }
@@ -80,8 +80,8 @@ mod tests {
     use std::f64::consts::TAU;
 
     /// Milliseconds of sound at 48 kHz.
-    fn onsets(sound: &[f32]) -> Onsets {
-        let mut onsets = Onsets::new(sound.len() / 48);
+    fn onsets(sound: &[f32]) -> SpliceOnsets {
+        let mut onsets = SpliceOnsets::new(sound.len() / 48);
         sound.chunks_exact(48).enumerate().for_each(|(block, sound)| onsets.hear(block, sound));
         (0..onsets.blocks()).for_each(|block| onsets.weigh(block));
         onsets

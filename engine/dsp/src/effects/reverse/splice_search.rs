@@ -4,7 +4,7 @@
 //! Of all starts within a range those are tried that lie on a grid of about 12 kHz, on every so-manieth sample of both
 //! sounds; the samples around the best are tried after them. The work is cut into cells of even cost.
 
-use super::onsets::{BEFORE, Onsets};
+use super::onsets::{BEFORE, SpliceOnsets};
 use crate::bytes::many;
 use crate::memory::Heard;
 use crate::prefault::prefaulted;
@@ -12,12 +12,12 @@ use crate::prefault::prefaulted;
 /// How much a note's beginning in a splice weighs against likeness, which is −1…1: any start without one is better.
 const WHOLE: f32 = 2.0;
 
-/// Blocks of sound behind the splice's end that [`Onsets`] look at.
+/// Blocks of sound behind the splice's end that [`SpliceOnsets`] look at.
 const BEYOND: usize = 8;
 
 /// What is done one after the other.
 #[derive(Clone, Copy)]
-enum Work {
+enum SearchWork {
     HearNew,
     HearLeft,
     HearOld,
@@ -42,7 +42,7 @@ pub(crate) struct Readings {
 
 /// How long a splice is and where it may lie, in samples.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub(crate) struct Extent {
+pub(crate) struct SpliceExtent {
     /// Over so many both sound.
     pub length: usize,
     /// How many the first and last start may be apart.
@@ -54,7 +54,7 @@ pub(crate) struct Extent {
 struct Sizes {
     /// From one sample of the coarse sound to the next, in samples.
     stride: usize,
-    /// Samples of a block of [`Onsets`].
+    /// Samples of a block of [`SpliceOnsets`].
     block: usize,
     /// Samples of the coarse sound, and starts that are tried in it.
     coarse: usize,
@@ -64,7 +64,7 @@ struct Sizes {
 }
 
 impl Sizes {
-    fn new(rate: u32, Extent { length, range }: Extent) -> Self {
+    fn new(rate: u32, SpliceExtent { length, range }: SpliceExtent) -> Self {
         let stride = ((f64::from(rate) / 12_000.0).round() as usize).max(1);
         let block = (rate as usize / 1000).max(1);
         Self {
@@ -77,17 +77,17 @@ impl Sizes {
     }
 
     /// How many times each work is done, and about how many multiplications it takes.
-    fn plan(&self, length: usize) -> [(Work, usize, usize); 8] {
+    fn plan(&self, length: usize) -> [(SearchWork, usize, usize); 8] {
         let Self { stride, block, coarse, starts, blocks } = *self;
         [
-            (Work::HearNew, blocks, 3 * block),
-            (Work::HearLeft, blocks + BEYOND, 2 * block),
-            (Work::HearOld, length.div_ceil(block), 2 * block),
-            (Work::FindNew, blocks, 6 * BEFORE),
-            (Work::FindLeft, blocks + BEYOND, 6 * BEFORE),
-            (Work::Try, starts, coarse + 40),
-            (Work::Refine, 2 * stride - 1, 4 * coarse),
-            (Work::Weigh, stride, 8 * coarse),
+            (SearchWork::HearNew, blocks, 3 * block),
+            (SearchWork::HearLeft, blocks + BEYOND, 2 * block),
+            (SearchWork::HearOld, length.div_ceil(block), 2 * block),
+            (SearchWork::FindNew, blocks, 6 * BEFORE),
+            (SearchWork::FindLeft, blocks + BEYOND, 6 * BEFORE),
+            (SearchWork::Try, starts, coarse + 40),
+            (SearchWork::Refine, 2 * stride - 1, 4 * coarse),
+            (SearchWork::Weigh, stride, 8 * coarse),
         ]
     }
 }
@@ -98,7 +98,7 @@ pub(crate) struct SpliceSearch {
     length: usize,
     range: usize,
     sizes: Sizes,
-    plan: [(Work, usize, usize); 8],
+    plan: [(SearchWork, usize, usize); 8],
     /// Where in `plan` it is, and what it has cost so far.
     work: usize,
     turn: usize,
@@ -116,8 +116,8 @@ pub(crate) struct SpliceSearch {
     old_energy: f64,
     heard: usize,
     block_sound: Box<[f32]>,
-    new_onsets: Onsets,
-    left_onsets: Onsets,
+    new_onsets: SpliceOnsets,
+    left_onsets: SpliceOnsets,
     /// The best start so far: samples after the first possible one.
     best: usize,
     score: f32,
@@ -127,8 +127,8 @@ pub(crate) struct SpliceSearch {
 
 impl SpliceSearch {
     /// Splices of this extent or a smaller one, at `rate` samples a second.
-    pub fn new(rate: u32, extent: Extent) -> Self {
-        let Extent { length, range } = extent;
+    pub fn new(rate: u32, extent: SpliceExtent) -> Self {
+        let SpliceExtent { length, range } = extent;
         let sizes = Sizes::new(rate, extent);
         let Sizes { block, coarse, starts, blocks, .. } = sizes;
         let silence = |samples: usize| prefaulted(0.0f32, samples);
@@ -151,8 +151,8 @@ impl SpliceSearch {
             old_energy: 0.0,
             heard: 0,
             block_sound: silence(block),
-            new_onsets: Onsets::new(blocks),
-            left_onsets: Onsets::new(blocks + BEYOND),
+            new_onsets: SpliceOnsets::new(blocks),
+            left_onsets: SpliceOnsets::new(blocks + BEYOND),
             best: range,
             score: f32::MIN,
             sums: [0.0; 3],
@@ -160,16 +160,16 @@ impl SpliceSearch {
     }
 
     /// Bytes that one takes beside itself.
-    pub fn bytes(rate: u32, extent: Extent) -> usize {
+    pub fn bytes(rate: u32, extent: SpliceExtent) -> usize {
         let Sizes { block, coarse, starts, blocks, .. } = Sizes::new(rate, extent);
         many::<f32>(extent.length + (blocks + 1) * block + 2 * coarse + starts)
             + many::<f64>(starts + coarse + 1)
-            + Onsets::bytes(blocks)
-            + Onsets::bytes(blocks + BEYOND)
+            + SpliceOnsets::bytes(blocks)
+            + SpliceOnsets::bytes(blocks + BEYOND)
     }
 
     /// From here on splices have this extent, for which there is room.
-    pub fn resize(&mut self, extent: Extent) {
+    pub fn resize(&mut self, extent: SpliceExtent) {
         (self.length, self.range) = (extent.length, extent.range);
         self.sizes = Sizes::new(self.rate, extent);
         self.plan = self.sizes.plan(extent.length);
@@ -212,7 +212,7 @@ impl SpliceSearch {
         let whole: usize = self.plan.iter().map(|(_, turns, cost)| turns * cost).sum();
         let due = (whole as u64 * (cell + 1)).div_ceil(cells.max(1)) as usize;
         while self.spent < due {
-            let (work, turns, cost) = self.plan.get(self.work).copied().unwrap_or((Work::Nothing, 1, whole));
+            let (work, turns, cost) = self.plan.get(self.work).copied().unwrap_or((SearchWork::Nothing, 1, whole));
             self.step(work, heard);
             self.spent += cost;
             self.turn += 1;
@@ -236,10 +236,10 @@ impl SpliceSearch {
         self.new_length().saturating_sub(self.range + self.length)
     }
 
-    fn step(&mut self, work: Work, heard: &Heard<'_>) {
+    fn step(&mut self, work: SearchWork, heard: &Heard<'_>) {
         let (turn, block) = (self.turn, self.sizes.block);
         match work {
-            Work::HearNew => {
+            SearchWork::HearNew => {
                 let places = turn * block..(turn + 1) * block;
                 let from = self.line - self.new_length() as i64 + places.start as i64;
                 if let Some(sound) = self.new.get_mut(places) {
@@ -248,11 +248,11 @@ impl SpliceSearch {
                 }
                 self.thin(turn);
             }
-            Work::HearLeft => {
+            SearchWork::HearLeft => {
                 heard.read(self.left() + (turn * block) as i64, &mut self.block_sound);
                 self.left_onsets.hear(turn, &self.block_sound);
             }
-            Work::HearOld => {
+            SearchWork::HearOld => {
                 let places = turn * block..((turn + 1) * block).min(self.length);
                 let from = self.readings.old + 1 - self.length as i64 + places.start as i64;
                 if let Some(sound) = self.old.get_mut(places.clone()) {
@@ -269,12 +269,12 @@ impl SpliceSearch {
                     }
                 }
             }
-            Work::FindNew => self.new_onsets.weigh(turn),
-            Work::FindLeft => self.left_onsets.weigh(turn),
-            Work::Try => self.try_start((self.range / self.sizes.stride).saturating_sub(turn)),
-            Work::Refine => self.refine(turn),
-            Work::Weigh => self.weigh(turn),
-            Work::Nothing => {}
+            SearchWork::FindNew => self.new_onsets.weigh(turn),
+            SearchWork::FindLeft => self.left_onsets.weigh(turn),
+            SearchWork::Try => self.try_start((self.range / self.sizes.stride).saturating_sub(turn)),
+            SearchWork::Refine => self.refine(turn),
+            SearchWork::Weigh => self.weigh(turn),
+            SearchWork::Nothing => {}
         }
     }
 
@@ -315,7 +315,7 @@ impl SpliceSearch {
     /// one for what lies between this reading's end and the old one's start.
     fn cut(&self, start: i64) -> f32 {
         let (length, block) = (self.length as i64, self.sizes.block as i64);
-        let among = |onsets: &Onsets, origin: i64, low: i64, high: i64| {
+        let among = |onsets: &SpliceOnsets, origin: i64, low: i64, high: i64| {
             let place = |sample: i64| usize::try_from(sample / block).unwrap_or(0);
             onsets.among(place(low - origin + block - 1)..=place(high - origin))
         };

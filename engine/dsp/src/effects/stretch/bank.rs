@@ -1,6 +1,6 @@
 //! The partials of a source as they sound, read at any pace.
 
-use super::model::{Partial, SLOTS};
+use super::model::{ModelPartial, SLOTS};
 use super::oscillators::Courses;
 use crate::CELL;
 use crate::bytes::many;
@@ -10,14 +10,14 @@ use pulp::{Arch, Simd, WithSimd};
 /// How an amplitude goes over a stretch: from `start` on by `octaves` and `slope` per sample, under a gain that goes from
 /// `fade[0]` by `fade[1]` per sample within 0…1.
 #[derive(Clone, Copy, Debug)]
-struct Level {
+struct PartialLevel {
     start: f32,
     octaves: f32,
     slope: f32,
     fade: [f32; 2],
 }
 
-impl Level {
+impl PartialLevel {
     /// Between two breakpoints: as things ring off, or evenly if it goes through nothing, as in a beat, or far.
     fn between(from: f32, to: f32, length: f32) -> Self {
         let ratio = to / from;
@@ -29,7 +29,7 @@ impl Level {
 
 /// A partial as it sounds over a stretch of the source, from one end of it on.
 #[derive(Clone, Copy, Debug)]
-struct Sounding {
+struct SoundingPartials {
     id: u32,
     slot: u8,
     /// Its phase as it sounds, in turns, and by how much that has gone ahead of the source's.
@@ -37,12 +37,12 @@ struct Sounding {
     ahead: f64,
     /// The source's phase from the stretch's start: a cubic without its constant.
     phase: [f64; 3],
-    level: Level,
+    level: PartialLevel,
 }
 
 /// The partials that sound, side by side: part by part, so that the compiler makes vectors of what is done with all.
 #[derive(Clone, Debug)]
-struct Lanes {
+struct OscillatorLanes {
     turns: [f64; SLOTS],
     ahead: [f64; SLOTS],
     phase: [[f64; SLOTS]; 3],
@@ -65,7 +65,7 @@ const TOGETHER: usize = 8;
     clippy::indexing_slicing,
     reason = "a lane is below SLOTS, the length of all arrays: each function sees to it first"
 )]
-impl Lanes {
+impl OscillatorLanes {
     fn new() -> Self {
         Self {
             turns: [0.0; SLOTS],
@@ -94,12 +94,12 @@ impl Lanes {
         Some((*self.turns.get(lane)?, *self.ahead.get(lane)?))
     }
 
-    fn put(&mut self, partial: Sounding, s: f32) {
+    fn put(&mut self, partial: SoundingPartials, s: f32) {
         let lane = self.count;
         let Some(place) = self.lanes.get_mut(usize::from(partial.slot)).filter(|_| lane < SLOTS) else { return };
         *place = lane as u8;
         (self.ids[lane], self.turns[lane], self.ahead[lane]) = (partial.id, partial.turns, partial.ahead);
-        let Level { start, octaves, slope, fade } = partial.level;
+        let PartialLevel { start, octaves, slope, fade } = partial.level;
         (self.start[lane], self.octaves[lane], self.slope[lane]) = (start, octaves, slope);
         (self.fade[0][lane], self.fade[1][lane]) = (fade[0], fade[1]);
         for (phase, part) in self.phase.iter_mut().zip(partial.phase) {
@@ -156,9 +156,9 @@ fn amplitude(start: f32, octaves: f32, slope: f32, fade: [f32; 2], s: f32) -> f3
     (start * exp2(octaves * s) + slope * s) * (fade[0] + fade[1] * s).clamp(0.0, 1.0)
 }
 
-/// A piece of sound in work: [`Lanes::go_on`] and the sum of its sines.
-struct Piece<'a> {
-    lanes: &'a mut Lanes,
+/// A piece of sound in work: [`OscillatorLanes::go_on`] and the sum of its sines.
+struct OscillatorPiece<'a> {
+    lanes: &'a mut OscillatorLanes,
     courses: &'a mut Courses,
     s: f64,
     pace: f64,
@@ -166,7 +166,7 @@ struct Piece<'a> {
     sum: &'a mut [f32; CELL as usize],
 }
 
-impl WithSimd for Piece<'_> {
+impl WithSimd for OscillatorPiece<'_> {
     type Output = ();
 
     #[inline(always)]
@@ -203,8 +203,8 @@ pub(crate) struct Late {
 /// All partials that sound.
 pub(crate) struct Bank {
     /// Those of the present stretch, and room for those of the next.
-    now: Box<Lanes>,
-    next: Box<Lanes>,
+    now: Box<OscillatorLanes>,
+    next: Box<OscillatorLanes>,
     courses: Box<Courses>,
     arch: Arch,
 }
@@ -212,13 +212,13 @@ pub(crate) struct Bank {
 impl Bank {
     /// A bank that sounds nothing; allocates all that it needs.
     pub fn new() -> Self {
-        let lanes = || prefaulted_one(Lanes::new());
+        let lanes = || prefaulted_one(OscillatorLanes::new());
         Self { now: lanes(), next: lanes(), courses: prefaulted_one(Courses::new()), arch: Arch::new() }
     }
 
     /// Bytes that one takes beside itself.
     pub const fn bytes() -> usize {
-        many::<Lanes>(2) + many::<Courses>(1)
+        many::<OscillatorLanes>(2) + many::<Courses>(1)
     }
 
     /// Nothing sounds.
@@ -231,7 +231,7 @@ impl Bank {
     pub fn sound(&mut self, s: f64, pace: f64, samples: usize, sum: &mut [f32; CELL as usize]) {
         if self.now.count > 0 {
             let (lanes, courses) = (&mut *self.now, &mut *self.courses);
-            self.arch.dispatch(Piece { lanes, courses, s, pace, samples, sum });
+            self.arch.dispatch(OscillatorPiece { lanes, courses, s, pace, samples, sum });
         }
     }
 
@@ -244,8 +244,8 @@ impl Bank {
     pub fn change(
         &mut self,
         between: Between,
-        lefts: &[Partial],
-        rights: &[Partial],
+        lefts: &[ModelPartial],
+        rights: &[ModelPartial],
         length: f64,
         s: f64,
         late: Option<Late>,
@@ -279,12 +279,15 @@ impl Bank {
                         if let Some(known) = known.get_mut(usize::from(place - 1)) {
                             *known = true;
                         }
-                        (course(left, right, length), Level::between(left.amplitude, right.amplitude, length as f32))
+                        (
+                            course(left, right, length),
+                            PartialLevel::between(left.amplitude, right.amplitude, length as f32),
+                        )
                     }
                     None => {
                         let octaves = if between == Between::BreakpointAndOnset { left.slope } else { 0.0 };
                         let fade = [1.0, if between == Between::Breakpoints { -1.0 / length as f32 } else { 0.0 }];
-                        ([frequency, 0.0, 0.0], Level { start: left.amplitude, octaves, slope: 0.0, fade })
+                        ([frequency, 0.0, 0.0], PartialLevel { start: left.amplitude, octaves, slope: 0.0, fade })
                     }
                 };
                 let (turns, ahead) = now.state(left.slot, left.id).unwrap_or_else(|| {
@@ -293,7 +296,7 @@ impl Bank {
                     let ahead = late * frequency;
                     (f64::from(left.turns) + s * (a + s * (b + s * c)) + ahead, ahead)
                 });
-                next.put(Sounding { id: left.id, slot: left.slot, turns, ahead, phase, level }, s as f32);
+                next.put(SoundingPartials { id: left.id, slot: left.slot, turns, ahead, phase, level }, s as f32);
             }
         }
         if matches!(between, Between::Breakpoints | Between::OnsetAndBreakpoint) {
@@ -306,9 +309,9 @@ impl Bank {
                 let bent = f64::from(right.offset) - 0.5 * f64::from(right.glide) * since * since;
                 let ahead = late * frequency + slower * bent;
                 let turns = f64::from(right.turns) - frequency * (length - s) + ahead;
-                let level = Level { start, octaves, slope: 0.0, fade };
+                let level = PartialLevel { start, octaves, slope: 0.0, fade };
                 let phase = [frequency, 0.0, 0.0];
-                next.put(Sounding { id: right.id, slot: right.slot, turns, ahead, phase, level }, s as f32);
+                next.put(SoundingPartials { id: right.id, slot: right.slot, turns, ahead, phase, level }, s as f32);
             }
         }
         next.close();
@@ -318,7 +321,7 @@ impl Bank {
 
 /// The phase from one breakpoint to the next: the cubic that has both phases and both frequencies, its whole turns those that
 /// the frequencies promise (McAulay and Quatieri 1986).
-fn course(left: &Partial, right: &Partial, length: f64) -> [f64; 3] {
+fn course(left: &ModelPartial, right: &ModelPartial, length: f64) -> [f64; 3] {
     let (a, b) = (f64::from(left.frequency), f64::from(right.frequency));
     let promised = 0.5 * length * (a + b);
     let misfit = f64::from(right.turns) - f64::from(left.turns) - promised;

@@ -16,12 +16,18 @@ use std::sync::{Arc, LazyLock};
 const NORMAL: usize = 2048;
 
 /// The steps of a frame, one at a grid line.
-pub(crate) const STEPS: [Step; 6] =
-    [Step::Envelope, Step::Fill(0), Step::Fill(1), Step::Fill(2), Step::Transform, Step::Add];
+pub(crate) const STEPS: [NoiseStep; 6] = [
+    NoiseStep::Envelope,
+    NoiseStep::Fill(0),
+    NoiseStep::Fill(1),
+    NoiseStep::Fill(2),
+    NoiseStep::Transform,
+    NoiseStep::Add,
+];
 
 /// What is done of a frame at one grid line.
 #[derive(Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Step {
+pub(crate) enum NoiseStep {
     /// Whoever it belongs to gives it the [envelope](NoiseSynth::envelope).
     Envelope,
     /// A third of the spectrum.
@@ -89,11 +95,11 @@ impl NoiseSynth {
     }
 
     /// Does a step of the frame that starts to sound `since` samples after the first, at the sample `at`.
-    pub fn step(&mut self, step: Step, since: u64, at: u64) {
+    pub fn step(&mut self, step: NoiseStep, since: u64, at: u64) {
         match step {
-            Step::Envelope => {}
-            Step::Fill(third) => self.fill(third, at),
-            Step::Transform => {
+            NoiseStep::Envelope => {}
+            NoiseStep::Fill(third) => self.fill(third, at),
+            NoiseStep::Transform => {
                 // The two bins that have no phase.
                 for end in [0, self.spectrum.len() - 1] {
                     if let Some(z) = self.spectrum.get_mut(end) {
@@ -102,7 +108,7 @@ impl NoiseSynth {
                 }
                 transform::inverse(&*self.inverse, &mut self.spectrum, &mut self.frame, &mut self.scratch);
             }
-            Step::Add => self.add(since),
+            NoiseStep::Add => self.add(since),
         }
     }
 

@@ -1,7 +1,7 @@
 //! What a voice has taken in of its source: the model forgets it.
 
 use super::super::samples;
-use super::model::{Attack, Breakpoint, NoiseFrame, PARTIALS, Partial, SPAN, Strength, decode, encode, places};
+use super::model::{Attack, Breakpoint, ModelPartial, NoiseFrame, PARTIALS, SPAN, Strength, decode, encode, places};
 use crate::bytes::many;
 use crate::memory::Heard;
 use crate::prefault::prefaulted;
@@ -12,13 +12,13 @@ const ATTACKS: f64 = 12.0;
 
 /// The moments that a voice has taken in, a number of its own, from 0 on: the source's model forgets them.
 pub(super) struct Record {
-    extent: Extent,
+    extent: RecordExtent,
     middles: Box<[u64]>,
     onsets: Box<[Option<Onset>]>,
     starts: Box<[Option<u64>]>,
     /// Where each moment's partials lie among all of them, from the first to before the last.
     places_of: Box<[(u32, u32)]>,
-    partials: Box<[Partial]>,
+    partials: Box<[ModelPartial]>,
     partials_taken: usize,
     noise_frames: Box<[u64]>,
     noise: Box<[u16]>,
@@ -45,7 +45,7 @@ const EACH: usize = 56;
 const SHARED: usize = 24;
 
 /// The loudest partials, at most so many, in their order.
-fn loudest(partials: &[Partial], most: usize) -> impl Iterator<Item = &Partial> {
+fn loudest(partials: &[ModelPartial], most: usize) -> impl Iterator<Item = &ModelPartial> {
     let least = if partials.len() > most {
         let mut levels = [0.0f32; PARTIALS];
         let levels = levels.get_mut(..partials.len()).unwrap_or_default();
@@ -60,7 +60,7 @@ fn loudest(partials: &[Partial], most: usize) -> impl Iterator<Item = &Partial> 
 
 /// How much is taken in at most.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Extent {
+pub(super) struct RecordExtent {
     breakpoints: usize,
     /// Places of an envelope of noise.
     places: usize,
@@ -70,7 +70,7 @@ pub(super) struct Extent {
     spans: usize,
 }
 
-impl Extent {
+impl RecordExtent {
     /// For so many seconds of sound.
     pub fn new(rate: u32, seconds: f64) -> Self {
         let samples = samples(seconds, rate);
@@ -86,15 +86,15 @@ impl Extent {
 
 impl Record {
     /// An empty record with room for so much.
-    pub fn new(extent: Extent) -> Self {
-        let Extent { breakpoints, places, attack, attacks, spans } = extent;
+    pub fn new(extent: RecordExtent) -> Self {
+        let RecordExtent { breakpoints, places, attack, attacks, spans } = extent;
         Self {
             extent,
             middles: prefaulted(0, breakpoints),
             onsets: prefaulted(None, breakpoints),
             starts: prefaulted(None, breakpoints),
             places_of: prefaulted((0, 0), breakpoints),
-            partials: prefaulted(Partial::default(), breakpoints * (EACH + SHARED)),
+            partials: prefaulted(ModelPartial::default(), breakpoints * (EACH + SHARED)),
             partials_taken: 0,
             noise_frames: prefaulted(0, breakpoints),
             noise_frames_taken: 0,
@@ -109,19 +109,19 @@ impl Record {
     }
 
     /// Bytes that one takes beside itself.
-    pub fn bytes(Extent { breakpoints, places, attack, attacks, spans }: Extent) -> usize {
+    pub fn bytes(RecordExtent { breakpoints, places, attack, attacks, spans }: RecordExtent) -> usize {
         many::<u64>(2 * breakpoints)
             + many::<Option<Onset>>(breakpoints)
             + many::<Option<u64>>(breakpoints)
             + many::<(u32, u32)>(breakpoints)
-            + many::<Partial>(breakpoints * (EACH + SHARED))
+            + many::<ModelPartial>(breakpoints * (EACH + SHARED))
             + many::<u16>(breakpoints * places)
             + many::<f32>(attack * attacks)
             + many::<(u16, u16)>(spans)
     }
 
     /// Forgets all. From here on it takes in so much, for which there is room, whatever else there is.
-    pub fn begin(&mut self, extent: Extent) {
+    pub fn begin(&mut self, extent: RecordExtent) {
         self.extent = extent;
         (self.taken, self.partials_taken, self.noise_frames_taken) = (0, 0, 0);
         (self.spans_taken, self.attacks_taken) = (0, 0);
@@ -203,7 +203,7 @@ impl Record {
     }
 
     /// The partials of a moment.
-    pub fn partials(&self, breakpoint: usize) -> &[Partial] {
+    pub fn partials(&self, breakpoint: usize) -> &[ModelPartial] {
         let places = self.places_of.get(breakpoint).filter(|_| breakpoint < self.taken);
         places.and_then(|&(from, to)| self.partials.get(from as usize..to as usize)).unwrap_or_default()
     }
@@ -282,7 +282,7 @@ mod tests {
             levels in proptest::collection::vec(-1f32..1.0, 1..PARTIALS), most in 0usize..PARTIALS,
         ) {
             let partials: Vec<_> =
-                levels.iter().map(|&amplitude| Partial { amplitude, ..Partial::default() }).collect();
+                levels.iter().map(|&amplitude| ModelPartial { amplitude, ..ModelPartial::default() }).collect();
             let kept: Vec<f32> = loudest(&partials, most).map(|partial| partial.amplitude.abs()).collect();
             prop_assert_eq!(kept.len(), most.min(levels.len()));
             let mut sorted: Vec<f32> = levels.iter().map(|level| level.abs()).collect();

@@ -8,7 +8,7 @@ use std::f64::consts::TAU;
 
 /// How one resonator rings.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Resonance {
+pub(crate) struct StringResonance {
     /// The frequency at which it rings by itself, in Hz.
     pub hertz: f64,
     /// The seconds in which that falls by 60 dB.
@@ -28,7 +28,7 @@ const LEAST: f64 = 1e-12;
 /// Each is a number that turns by its frequency's angle and shrinks at every sample, in double precision: in single, 40 Hz
 /// at 192 kHz would be out of tune and thirty seconds would not be thirty.
 #[derive(Clone, Copy, Debug, Default)]
-struct Lanes {
+struct ResonatorLanes {
     re: [f64; TOGETHER],
     im: [f64; TOGETHER],
     laws: Laws,
@@ -47,9 +47,9 @@ pub(crate) struct Strings(Box<[Laws]>);
 
 impl Strings {
     /// For `rate` samples a second. All frequencies must lie below half the rate.
-    pub fn new(resonances: &[Resonance], rate: u32) -> Self {
+    pub fn new(resonances: &[StringResonance], rate: u32) -> Self {
         let rate = f64::from(rate.max(1));
-        let laws = |all: &[Resonance]| {
+        let laws = |all: &[StringResonance]| {
             let mut laws = Laws::default();
             let Laws { cos, sin, gain } = &mut laws;
             for ((one, gain), (place_cos, place_sin)) in all.iter().zip(gain).zip(cos.iter_mut().zip(sin)) {
@@ -74,7 +74,7 @@ impl Strings {
     }
 }
 
-impl Lanes {
+impl ResonatorLanes {
     /// Takes the sound in, and adds what all sound to `sums`, one sum for each lane.
     #[expect(clippy::indexing_slicing, reason = "all arrays have as many lanes as are counted")]
     #[inline(always)]
@@ -107,7 +107,7 @@ impl Lanes {
 /// 1982; from memory), times its gain. θ and r are exactly those of its frequency and decay.
 #[derive(Debug)]
 pub(crate) struct Resonators {
-    lanes: Box<[Lanes]>,
+    lanes: Box<[ResonatorLanes]>,
     /// How many of the lanes ring, from the first on.
     ringing: usize,
     /// The last two samples heard, the last first.
@@ -118,33 +118,33 @@ pub(crate) struct Resonators {
 impl Resonators {
     /// So many resonators, of which none rings yet.
     pub fn new(resonators: usize) -> Self {
-        let lanes = prefaulted(Lanes::default(), resonators.div_ceil(TOGETHER));
+        let lanes = prefaulted(ResonatorLanes::default(), resonators.div_ceil(TOGETHER));
         Self { lanes, ringing: 0, heard: [0.0; 2], arch: Arch::new() }
     }
 
     /// Bytes that one takes beside itself.
     pub fn bytes(resonances: usize) -> usize {
-        many::<Lanes>(resonances.div_ceil(TOGETHER))
+        many::<ResonatorLanes>(resonances.div_ceil(TOGETHER))
     }
 
     /// From here on these are heard, as far as there is room: none rings, and nothing has been heard.
     pub fn begin(&mut self, strings: &Strings) {
         for (lanes, &laws) in self.lanes.iter_mut().zip(&strings.0) {
-            *lanes = Lanes { laws, ..Lanes::default() };
+            *lanes = ResonatorLanes { laws, ..ResonatorLanes::default() };
         }
         self.ringing = strings.0.len();
         self.heard = [0.0; 2];
     }
 
     /// Those of them that ring.
-    fn ringing(&mut self) -> &mut [Lanes] {
+    fn ringing(&mut self) -> &mut [ResonatorLanes] {
         let ringing = self.ringing.min(self.lanes.len());
         self.lanes.get_mut(..ringing).unwrap_or_default()
     }
 
     /// Lets what has rung off come to rest. To be called at every grid line.
     pub fn settle(&mut self) {
-        self.ringing().iter_mut().for_each(Lanes::settle);
+        self.ringing().iter_mut().for_each(ResonatorLanes::settle);
     }
 
     /// Hears `sound`, a cell at most, and gives the sum of what rings.
@@ -158,18 +158,18 @@ impl Resonators {
         }
         let sound = excitation.get(..sound.len()).unwrap_or(&excitation);
         let arch = self.arch;
-        arch.dispatch(Piece { lanes: self.ringing(), sound, out });
+        arch.dispatch(ResonatorPiece { lanes: self.ringing(), sound, out });
     }
 }
 
 /// A piece of sound in work.
-struct Piece<'a> {
-    lanes: &'a mut [Lanes],
+struct ResonatorPiece<'a> {
+    lanes: &'a mut [ResonatorLanes],
     sound: &'a [f64],
     out: &'a mut [f64; CELL as usize],
 }
 
-impl WithSimd for Piece<'_> {
+impl WithSimd for ResonatorPiece<'_> {
     type Output = ();
 
     #[inline(always)]

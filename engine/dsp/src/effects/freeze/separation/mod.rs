@@ -16,9 +16,9 @@ mod peaks;
 
 use self::levels::{COMPARE, CORRECT, spacing, twice};
 use self::peaks::level_of;
-use super::hold::{Hold, PARTIALS, Partial};
-use super::spectrum::{BLOCK, Spectrum};
-use crate::aim::{Course, FITS, Span};
+use super::hold::{HeldPartial, Hold, PARTIALS};
+use super::spectrum::{BLOCK, SpanSpectrum};
+use crate::aim::{FITS, HeldSpan, PitchCourse};
 use crate::bytes::{many, plan_bytes};
 use crate::memory::Heard;
 use crate::prefault::prefaulted;
@@ -52,8 +52,8 @@ const ROUNDS: u64 = 2;
 
 /// What is done, in order. Each part has so many steps.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-enum Part {
-    Course,
+enum SeparationPart {
+    PitchCourse,
     Fit,
     Clear,
     Place,
@@ -73,29 +73,29 @@ enum Part {
     Finish,
 }
 
-const PARTS: [Part; 18] = [
-    Part::Course,
-    Part::Fit,
-    Part::Clear,
-    Part::Place,
-    Part::Read,
-    Part::Gather,
-    Part::Combine,
-    Part::Floor,
-    Part::Peaks,
-    Part::Prune,
-    Part::Decide,
-    Part::Cells,
-    Part::Noise,
-    Part::Partials,
-    Part::Compare,
-    Part::Bands,
-    Part::Correct,
-    Part::Finish,
+const PARTS: [SeparationPart; 18] = [
+    SeparationPart::PitchCourse,
+    SeparationPart::Fit,
+    SeparationPart::Clear,
+    SeparationPart::Place,
+    SeparationPart::Read,
+    SeparationPart::Gather,
+    SeparationPart::Combine,
+    SeparationPart::Floor,
+    SeparationPart::Peaks,
+    SeparationPart::Prune,
+    SeparationPart::Decide,
+    SeparationPart::Cells,
+    SeparationPart::Noise,
+    SeparationPart::Partials,
+    SeparationPart::Compare,
+    SeparationPart::Bands,
+    SeparationPart::Correct,
+    SeparationPart::Finish,
 ];
 
 #[derive(Clone, Copy, Default)]
-struct Peak {
+struct SeparationPeak {
     /// In bins.
     place: f32,
     power: f32,
@@ -106,7 +106,7 @@ struct Peak {
 
 /// A partial in the making.
 #[derive(Clone, Copy, Default)]
-struct Line {
+struct SpectralLine {
     /// In bins.
     place: f64,
     /// Its power, half the amplitude's square.
@@ -117,10 +117,10 @@ struct Line {
 /// See the module.
 pub(crate) struct Separation {
     rate: f64,
-    spectrum: Spectrum,
-    span: Span,
+    spectrum: SpanSpectrum,
+    span: HeldSpan,
     length: usize,
-    course: Course,
+    course: PitchCourse,
     /// Where the span is read: places and speeds at every `node`-th sample.
     node: usize,
     nodes: Box<[(f64, f32)]>,
@@ -139,11 +139,11 @@ pub(crate) struct Separation {
     below: u32,
     counted: u32,
     top: f32,
-    peaks: Box<[Peak]>,
+    peaks: Box<[SeparationPeak]>,
     found: usize,
     /// The held pitch in bins, 0 if it is not one note.
     pitch: f64,
-    lines: Box<[Line]>,
+    lines: Box<[SpectralLine]>,
     count: usize,
     /// Half of what a partial takes of the spectrum, in bins.
     zone: f64,
@@ -175,7 +175,7 @@ impl Separation {
     pub fn new(seconds: f64, rate: u32, size: usize) -> Self {
         let node = scaled(2048, rate) / 32;
         let longest = ((seconds * f64::from(rate)) as usize).next_multiple_of(node);
-        let spectrum = Spectrum::new(longest, rate);
+        let spectrum = SpanSpectrum::new(longest, rate);
         let groups = spectrum.power.len().div_ceil(GROUP);
         let chunk = node.max(384 / node * node);
         let compared = scaled(4096, rate).min(4096);
@@ -184,9 +184,9 @@ impl Separation {
         let band = |bin: usize| ((bin as f64 * rate / size as f64).max(1.0) / LOWEST).ln() / spacing();
         Self {
             rate,
-            span: Span::default(),
+            span: HeldSpan::default(),
             length: 0,
-            course: Course::default(),
+            course: PitchCourse::default(),
             node,
             nodes: prefaulted((0.0, 1.0), longest / node + 2),
             chunk,
@@ -202,10 +202,10 @@ impl Separation {
             below: 0,
             counted: 0,
             top: 0.0,
-            peaks: prefaulted(Peak::default(), PEAKS),
+            peaks: prefaulted(SeparationPeak::default(), PEAKS),
             found: 0,
             pitch: 0.0,
-            lines: prefaulted(Line::default(), PARTIALS),
+            lines: prefaulted(SpectralLine::default(), PARTIALS),
             count: 0,
             zone: 0.0,
             sums: prefaulted(0.0, groups + 1),
@@ -234,16 +234,16 @@ impl Separation {
         let node = scaled(2048, rate) / 32;
         let longest = ((seconds * f64::from(rate)) as usize).next_multiple_of(node);
         let spectrum = longest.next_power_of_two().max(512);
-        let groups = Spectrum::bins(spectrum, rate).div_ceil(GROUP);
+        let groups = SpanSpectrum::bins(spectrum, rate).div_ceil(GROUP);
         let chunk = node.max(384 / node * node);
         let compared = scaled(4096, rate).min(4096);
         let (half, bins) = (compared / 2 + 1, size / 2 + 1);
-        Spectrum::bytes(longest, rate)
+        SpanSpectrum::bytes(longest, rate)
             + many::<(f64, f64)>(longest / node + 2)
             + many::<f32>(chunk * 5 / 4 + 8 + groups + 2 * bins + 2 * compared + half)
             + many::<u16>(groups + LEVELS)
-            + many::<Peak>(PEAKS)
-            + many::<Line>(PARTIALS)
+            + many::<SeparationPeak>(PEAKS)
+            + many::<SpectralLine>(PARTIALS)
             + many::<f64>(groups + 1 + (half + 1).max(bins + 1))
             + many::<u32>(groups + 1)
             + many::<Complex32>(half)
@@ -251,7 +251,7 @@ impl Separation {
     }
 
     /// A new span.
-    pub fn start(&mut self, span: Span) {
+    pub fn start(&mut self, span: HeldSpan) {
         self.span = span;
         self.length = (span.length() as usize).min(self.spectrum.span.len()) / self.node * self.node;
         (self.part, self.done) = (0, 0);
@@ -263,24 +263,28 @@ impl Separation {
         PARTS.iter().map(|&part| self.steps_of(part, length)).sum()
     }
 
-    fn steps_of(&self, part: Part, length: usize) -> u64 {
+    fn steps_of(&self, part: SeparationPart, length: usize) -> u64 {
         let blocks = self.spectrum.power.len() / BLOCK;
         let steps = |work: usize, each: usize| work.div_ceil(each.max(1));
         (match part {
-            Part::Fit => FITS as usize,
-            Part::Place => steps(length / self.node + 1, NODES),
-            Part::Read => steps(length, self.chunk),
-            Part::Gather => 2 * self.spectrum.frames(),
-            Part::Combine => steps(blocks, self.blocks()),
-            Part::Floor => steps(self.levels.len(), AT_ONCE),
-            Part::Peaks => steps(self.spectrum.power.len(), 1000),
-            Part::Cells => steps(self.levels.len(), 400),
-            Part::Noise => steps(self.noise.len(), 205),
-            Part::Partials => steps(PARTIALS, 20),
-            Part::Compare => COMPARE.len() * self.compared(length),
-            Part::Correct => CORRECT.len() * ROUNDS as usize,
-            Part::Bands => 2,
-            Part::Course | Part::Clear | Part::Prune | Part::Decide | Part::Finish => 1,
+            SeparationPart::Fit => FITS as usize,
+            SeparationPart::Place => steps(length / self.node + 1, NODES),
+            SeparationPart::Read => steps(length, self.chunk),
+            SeparationPart::Gather => 2 * self.spectrum.frames(),
+            SeparationPart::Combine => steps(blocks, self.blocks()),
+            SeparationPart::Floor => steps(self.levels.len(), AT_ONCE),
+            SeparationPart::Peaks => steps(self.spectrum.power.len(), 1000),
+            SeparationPart::Cells => steps(self.levels.len(), 400),
+            SeparationPart::Noise => steps(self.noise.len(), 205),
+            SeparationPart::Partials => steps(PARTIALS, 20),
+            SeparationPart::Compare => COMPARE.len() * self.compared(length),
+            SeparationPart::Correct => CORRECT.len() * ROUNDS as usize,
+            SeparationPart::Bands => 2,
+            SeparationPart::PitchCourse
+            | SeparationPart::Clear
+            | SeparationPart::Prune
+            | SeparationPart::Decide
+            | SeparationPart::Finish => 1,
         }) as u64
     }
 
@@ -306,38 +310,40 @@ impl Separation {
         let step = self.done;
         let i = step as usize;
         match part {
-            Part::Course => {
+            SeparationPart::PitchCourse => {
                 let aim = heard.aim(self.rate as u32);
-                self.course = aim.map_or(Course::default(), |aim| aim.course(self.span));
+                self.course = aim.map_or(PitchCourse::default(), |aim| aim.course(self.span));
             }
-            Part::Fit => self.course.fit(step),
-            Part::Clear => self.clear(),
-            Part::Place => self.place(i),
-            Part::Read => self.read(i * self.chunk, heard),
+            SeparationPart::Fit => self.course.fit(step),
+            SeparationPart::Clear => self.clear(),
+            SeparationPart::Place => self.place(i),
+            SeparationPart::Read => self.read(i * self.chunk, heard),
             // Each frame is gathered, then transformed.
-            Part::Gather if i.is_multiple_of(2) => self.spectrum.gather(i / 2),
-            Part::Gather => self.spectrum.transform(i / 2),
-            Part::Combine => self.combine(i * self.blocks()),
-            Part::Floor => self.find_floor(i * AT_ONCE),
-            Part::Peaks => self.find_peaks(i * 1000),
-            Part::Prune => self.prune(),
-            Part::Decide => self.decide(),
-            Part::Cells => self.gather_noise(i * 400),
-            Part::Noise => self.shape_noise(i * 205),
-            Part::Partials => self.weigh_partials(i * 20),
-            Part::Compare => {
+            SeparationPart::Gather if i.is_multiple_of(2) => self.spectrum.gather(i / 2),
+            SeparationPart::Gather => self.spectrum.transform(i / 2),
+            SeparationPart::Combine => self.combine(i * self.blocks()),
+            SeparationPart::Floor => self.find_floor(i * AT_ONCE),
+            SeparationPart::Peaks => self.find_peaks(i * 1000),
+            SeparationPart::Prune => self.prune(),
+            SeparationPart::Decide => self.decide(),
+            SeparationPart::Cells => self.gather_noise(i * 400),
+            SeparationPart::Noise => self.shape_noise(i * 205),
+            SeparationPart::Partials => self.weigh_partials(i * 20),
+            SeparationPart::Compare => {
                 if let Some(&step) = COMPARE.get(i % COMPARE.len()) {
                     self.compare(i / COMPARE.len(), step, heard);
                 }
             }
-            Part::Bands if i == 0 => twice(self.raw.iter().map(|&p| f64::from(p)), self.raw.len(), &mut self.twice),
-            Part::Bands => self.want(),
-            Part::Correct => {
+            SeparationPart::Bands if i == 0 => {
+                twice(self.raw.iter().map(|&p| f64::from(p)), self.raw.len(), &mut self.twice)
+            }
+            SeparationPart::Bands => self.want(),
+            SeparationPart::Correct => {
                 if let Some(&step) = CORRECT.get(i % CORRECT.len()) {
                     self.correct(step);
                 }
             }
-            Part::Finish => self.finish(hold),
+            SeparationPart::Finish => self.finish(hold),
         }
         self.done += 1;
         while let Some(&part) = PARTS.get(self.part) {
@@ -473,7 +479,7 @@ impl Separation {
             if let Some(partial) = hold.partials.get_mut(hold.count) {
                 let amplitude = (2.0 * line.power).sqrt() as f32;
                 let frequency = line.place / self.spectrum.size() as f64;
-                *partial = Partial { frequency, amplitude, direction: line.direction };
+                *partial = HeldPartial { frequency, amplitude, direction: line.direction };
                 hold.count += 1;
             }
         }
@@ -485,6 +491,6 @@ impl Separation {
     }
 }
 
-fn middle(span: Span) -> f64 {
+fn middle(span: HeldSpan) -> f64 {
     (span.from + span.to) as f64 / 2.0
 }

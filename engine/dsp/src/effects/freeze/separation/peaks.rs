@@ -1,6 +1,6 @@
 //! Which lines of a span's spectrum are its partials.
 
-use super::{AT_ONCE, GROUP, LEVELS, Line, Peak, Separation};
+use super::{AT_ONCE, GROUP, LEVELS, Separation, SeparationPeak, SpectralLine};
 
 /// How far over the floor a peak is surely a partial, and how far a harmonic's must be: 18 and 12 dB.
 const CLEAR: f32 = 63.0;
@@ -63,7 +63,7 @@ impl Separation {
             let bend = a - 2.0 * l + c;
             let shift = if bend < 0.0 { (0.5 * (a - c) / bend).clamp(-0.5, 0.5) } else { 0.0 };
             if let Some(peak) = self.peaks.get_mut(self.found) {
-                *peak = Peak { place: k as f32 + shift, power: b, over: b / floor, gone: false };
+                *peak = SeparationPeak { place: k as f32 + shift, power: b, over: b / floor, gone: false };
                 self.found += 1;
             }
         }
@@ -79,8 +79,8 @@ impl Separation {
         let near = (0.9 * self.lobe()) as f32;
         for i in 0..self.found {
             let Some(&peak) = self.peaks.get(i) else { break };
-            let higher = |other: &Peak| other.power > peak.power && (other.place - peak.place).abs() < near;
-            let close = |other: &&Peak| (other.place - peak.place).abs() < near;
+            let higher = |other: &SeparationPeak| other.power > peak.power && (other.place - peak.place).abs() < near;
+            let close = |other: &&SeparationPeak| (other.place - peak.place).abs() < near;
             let after = self.peaks.iter().take(self.found).skip(i + 1).take_while(close).any(higher);
             let before = self.peaks.iter().take(i).rev().take_while(close).any(higher);
             if let Some(peak) = self.peaks.get_mut(i) {
@@ -101,8 +101,8 @@ impl Separation {
 
     /// The peaks of harmonics, the strongest near each multiple of `pitch`: number, place, amplitude.
     fn harmonics(&self, pitch: f64) -> impl Iterator<Item = (f64, f64, f64)> + '_ {
-        let number = move |peak: &Peak| (f64::from(peak.place) / pitch).round();
-        let clear = move |peak: &&Peak| peak.over > CLEAR && number(peak) > 0.0;
+        let number = move |peak: &SeparationPeak| (f64::from(peak.place) / pitch).round();
+        let clear = move |peak: &&SeparationPeak| peak.over > CLEAR && number(peak) > 0.0;
         let mut peaks = self.peaks.iter().take(self.found).filter(clear).peekable();
         std::iter::from_fn(move || {
             let mut best = *peaks.next()?;
@@ -182,7 +182,7 @@ impl Separation {
 
     fn push(&mut self, place: f64) {
         if let Some(line) = self.lines.get_mut(self.count) {
-            *line = Line { place, ..Line::default() };
+            *line = SpectralLine { place, ..SpectralLine::default() };
             self.count += 1;
         }
     }

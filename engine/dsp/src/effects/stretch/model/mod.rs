@@ -19,12 +19,12 @@ use crate::prefault::prefaulted;
 use crate::schedule::Schedule;
 use crate::windows::scaled;
 use lobe::Lobe;
-use noise::Noise;
+use noise::NoiseModel;
 use onsets::Onsets;
 use peaks::{Peaks, USUAL};
 use period::Period;
 use realfft::num_complex::Complex32;
-use tracks::{Frame, Tracks};
+use tracks::{TrackFrame, Tracks};
 
 mod residual;
 use residual::Residual;
@@ -32,7 +32,7 @@ use residual::Residual;
 pub(crate) use noise::{decode, encode, places};
 pub(crate) use strength::{SPAN, Strength};
 pub(crate) use told::Known;
-use told::Told;
+use told::ModelTold;
 
 /// Frames after one that are known when its partials are told.
 const AHEAD: u64 = 5;
@@ -44,7 +44,7 @@ const FRAMES: usize = 8;
 const KEPT: usize = 64;
 /// What is done at one grid line.
 #[derive(Clone, Copy)]
-enum Step {
+enum ModelStep {
     /// Of the frame of the round.
     Load,
     Transform,
@@ -57,7 +57,7 @@ enum Step {
     Bend(usize),
     Tell,
     /// Of the period.
-    Period(period::Step),
+    Period(period::PeriodStep),
     /// Of the noise.
     Residual,
     Partials,
@@ -70,29 +70,36 @@ enum Step {
 
 /// The steps of a round: first those of all rounds, then those of rounds of even number, in which noise is looked for, and
 /// of the others, in which the period is.
-const STEPS: [Step; 10] = [
-    Step::Load,
-    Step::Transform,
-    Step::Weigh,
-    Step::Find,
-    Step::Refine,
-    Step::Follow,
-    Step::Begin,
-    Step::Bend(0),
-    Step::Bend(1),
-    Step::Tell,
+const STEPS: [ModelStep; 10] = [
+    ModelStep::Load,
+    ModelStep::Transform,
+    ModelStep::Weigh,
+    ModelStep::Find,
+    ModelStep::Refine,
+    ModelStep::Follow,
+    ModelStep::Begin,
+    ModelStep::Bend(0),
+    ModelStep::Bend(1),
+    ModelStep::Tell,
 ];
-const EVEN: [Step; 6] = [Step::Residual, Step::Partials, Step::TakeIn, Step::WeighNoise, Step::Draw, Step::Hurry];
-const ODD: [Step; 6] = [
-    Step::Period(period::Step::Load),
-    Step::Period(period::Step::Transform),
-    Step::Period(period::Step::Correlate),
-    Step::Period(period::Step::Choose),
-    Step::Nothing,
-    Step::Nothing,
+const EVEN: [ModelStep; 6] = [
+    ModelStep::Residual,
+    ModelStep::Partials,
+    ModelStep::TakeIn,
+    ModelStep::WeighNoise,
+    ModelStep::Draw,
+    ModelStep::Hurry,
+];
+const ODD: [ModelStep; 6] = [
+    ModelStep::Period(period::PeriodStep::Load),
+    ModelStep::Period(period::PeriodStep::Transform),
+    ModelStep::Period(period::PeriodStep::Correlate),
+    ModelStep::Period(period::PeriodStep::Choose),
+    ModelStep::Nothing,
+    ModelStep::Nothing,
 ];
 
-impl Step {
+impl ModelStep {
     /// The one of this place in the round of this number.
     fn of(round: u64, place: u64) -> Self {
         let last = if round.is_multiple_of(2) { &EVEN } else { &ODD };
@@ -142,7 +149,7 @@ impl Attack {
 
 /// A partial at a breakpoint.
 #[derive(Clone, Copy, Debug, Default)]
-pub(crate) struct Partial {
+pub(crate) struct ModelPartial {
     /// Its place among the tracks, and its number: the same from birth to end, and no other's.
     pub slot: u8,
     pub id: u32,
@@ -167,7 +174,7 @@ pub(crate) struct Breakpoint {
     pub onset: Option<u64>,
     /// Where the sound came out of silence between the breakpoint before and this one, if it did.
     pub start: Option<u64>,
-    partials: [Partial; PARTIALS],
+    partials: [ModelPartial; PARTIALS],
     count: usize,
 }
 
@@ -182,19 +189,19 @@ pub(crate) struct NoiseFrame {
 
 impl Breakpoint {
     /// The partials that sound.
-    pub fn partials(&self) -> &[Partial] {
+    pub fn partials(&self) -> &[ModelPartial] {
         self.partials.get(..self.count).unwrap_or_default()
     }
 }
 
 /// What a model knows at a sample, however far beyond it its source has been heard.
 #[derive(Clone, Copy)]
-pub(crate) struct Findings<'a> {
+pub(crate) struct ModelFindings<'a> {
     model: &'a Model,
     end: u64,
 }
 
-impl<'a> Findings<'a> {
+impl<'a> ModelFindings<'a> {
     /// What the source held, moment by moment.
     pub fn breakpoints(&self) -> Known<'a, Breakpoint> {
         self.model.breakpoints.known(self.end)
@@ -227,21 +234,21 @@ pub(crate) struct Model {
     peaks: Peaks,
     tracks: Tracks,
     lobe: Lobe,
-    noise: Noise,
+    noise: NoiseModel,
     period: Period,
     /// Bins of the noise's envelope over which it is averaged, and those of a sudden change.
     near: (usize, usize),
     width: usize,
     /// The last frames, by number.
-    frames: [Option<Frame>; FRAMES],
+    frames: [Option<TrackFrame>; FRAMES],
     spectrum: Box<[Complex32]>,
     residual: Residual,
-    last: Frame,
+    last: TrackFrame,
     /// Onsets before the last breakpoint.
     onsets_told: u64,
-    breakpoints: Told<Breakpoint>,
-    noise_frames: Told<NoiseFrame>,
-    strengths: Told<Strength>,
+    breakpoints: ModelTold<Breakpoint>,
+    noise_frames: ModelTold<NoiseFrame>,
+    strengths: ModelTold<Strength>,
 }
 
 impl Model {
@@ -252,7 +259,7 @@ impl Model {
         let onsets = Onsets::new(rate);
         let peaks = Peaks::new(rate);
         let breakpoint =
-            Breakpoint { middle: 0, onset: None, start: None, partials: [Partial::default(); PARTIALS], count: 0 };
+            Breakpoint { middle: 0, onset: None, start: None, partials: [ModelPartial::default(); PARTIALS], count: 0 };
         let noise_frame = NoiseFrame { middle: 0, envelope: prefaulted(0, places(rate)) };
         Self {
             stagger: schedule.stagger(stagger),
@@ -260,18 +267,18 @@ impl Model {
             attack: Attack::new(rate),
             tracks: Tracks::new(),
             lobe: Lobe::new(),
-            noise: Noise::new(rate),
+            noise: NoiseModel::new(rate),
             period: Period::new(rate),
             near: (1, 6),
             width: USUAL,
             frames: [None; FRAMES],
             spectrum: prefaulted(Complex32::ZERO, peaks.spectrum()),
             residual: Residual::new(rate),
-            last: Frame::default(),
+            last: TrackFrame::default(),
             onsets_told: 0,
-            breakpoints: Told::new(KEPT, breakpoint),
-            noise_frames: Told::new(KEPT, noise_frame),
-            strengths: Told::new(KEPT, Strength { start: 0, partials: 1.0, rest: 0.0 }),
+            breakpoints: ModelTold::new(KEPT, breakpoint),
+            noise_frames: ModelTold::new(KEPT, noise_frame),
+            strengths: ModelTold::new(KEPT, Strength { start: 0, partials: 1.0, rest: 0.0 }),
             schedule,
             onsets,
             peaks,
@@ -284,7 +291,7 @@ impl Model {
             + Peaks::bytes(rate)
             + Tracks::bytes()
             + Lobe::bytes()
-            + Noise::bytes(rate)
+            + NoiseModel::bytes(rate)
             + Period::bytes(rate)
             + Residual::bytes(rate)
             + many::<(u64, Breakpoint)>(KEPT)
@@ -301,8 +308,8 @@ impl Model {
     }
 
     /// What is known at the sample `end`: all that a reader gets to see of a model.
-    pub fn until(&self, end: u64) -> Findings<'_> {
-        Findings { model: self, end }
+    pub fn until(&self, end: u64) -> ModelFindings<'_> {
+        ModelFindings { model: self, end }
     }
 
     /// Takes in the samples from `from` on, up to the end of their cell at most.
@@ -320,14 +327,14 @@ impl Model {
         }
         let (round, due) = self.schedule.due(line + self.stagger);
         for step in due {
-            self.step(round, Step::of(round, step), line, &read);
+            self.step(round, ModelStep::of(round, step), line, &read);
         }
     }
 
-    fn step(&mut self, number: u64, step: Step, line: u64, read: &impl Fn(i64, &mut [f32])) {
+    fn step(&mut self, number: u64, step: ModelStep, line: u64, read: &impl Fn(i64, &mut [f32])) {
         let here = self.frame(number);
         match step {
-            Step::Load => {
+            ModelStep::Load => {
                 let frame = line.checked_sub(self.behind).and_then(|middle| self.place(number, middle));
                 if let Some(place) = self.frames.get_mut(number as usize % FRAMES) {
                     *place = frame.map(|(frame, _)| frame);
@@ -339,49 +346,54 @@ impl Model {
                 }
             }
             // A frame that an onset left no room for has no spectrum.
-            Step::Transform | Step::Weigh | Step::Find | Step::Refine | Step::Follow | Step::Begin
+            ModelStep::Transform
+            | ModelStep::Weigh
+            | ModelStep::Find
+            | ModelStep::Refine
+            | ModelStep::Follow
+            | ModelStep::Begin
                 if here.is_none() => {}
-            Step::Transform => self.peaks.transform(&mut self.spectrum),
-            Step::Weigh => self.peaks.weigh(&self.spectrum),
-            Step::Find => self.peaks.find(self.width),
-            Step::Refine => self.peaks.refine(&self.spectrum),
-            Step::Follow => {
+            ModelStep::Transform => self.peaks.transform(&mut self.spectrum),
+            ModelStep::Weigh => self.peaks.weigh(&self.spectrum),
+            ModelStep::Find => self.peaks.find(self.width),
+            ModelStep::Refine => self.peaks.refine(&self.spectrum),
+            ModelStep::Follow => {
                 if let Some(frame) = here {
                     self.tracks.follow(frame, self.peaks.found(), &self.spectrum);
                 }
             }
-            Step::Begin => {
+            ModelStep::Begin => {
                 if let Some(frame) = here {
                     self.tracks.begin(frame, self.peaks.found(), &self.spectrum);
                 }
             }
-            Step::Bend(half) => {
+            ModelStep::Bend(half) => {
                 if let Some(bent) = number.checked_sub(BENT) {
                     self.tracks.bend(bent, half, &self.lobe);
                 }
             }
-            Step::Tell => {
+            ModelStep::Tell => {
                 if let Some(frame) = number.checked_sub(AHEAD).and_then(|told| self.frame(told)) {
                     self.tell(frame, line);
                 }
             }
-            Step::Period(step) => {
+            ModelStep::Period(step) => {
                 let start = line.saturating_sub((line + self.stagger) % self.schedule.hop());
                 self.period.step(step, start.saturating_sub(self.behind) + self.schedule.hop());
             }
-            Step::Residual => {
+            ModelStep::Residual => {
                 self.residual.frame();
                 self.residual.transform_rest();
             }
-            Step::Partials => self.residual.transform_partials(),
-            Step::TakeIn => {
+            ModelStep::Partials => self.residual.transform_partials(),
+            ModelStep::TakeIn => {
                 if let Some((rest, partials)) = self.residual.spectra() {
                     self.noise.take_in(rest, partials);
                 }
             }
-            Step::WeighNoise => self.noise.weigh(),
-            Step::Draw => self.noise.draw(self.near.0),
-            Step::Hurry => {
+            ModelStep::WeighNoise => self.noise.weigh(),
+            ModelStep::Draw => self.noise.draw(self.near.0),
+            ModelStep::Hurry => {
                 if let Some(middle) = self.residual.middle() {
                     self.noise_frames.tell(line, |noise_frame| {
                         noise_frame.middle = middle;
@@ -389,12 +401,12 @@ impl Model {
                     });
                 }
             }
-            Step::Nothing => {}
+            ModelStep::Nothing => {}
         }
     }
 
     /// Makes a breakpoint of a frame.
-    fn tell(&mut self, frame: Frame, line: u64) {
+    fn tell(&mut self, frame: TrackFrame, line: u64) {
         let onset = (frame.onsets != self.onsets_told)
             .then(|| self.onsets.found().rev().find(|&onset| onset <= frame.middle))
             .flatten();
@@ -412,13 +424,13 @@ impl Model {
         self.onsets_told = frame.onsets;
     }
 
-    fn frame(&self, number: u64) -> Option<Frame> {
+    fn frame(&self, number: u64) -> Option<TrackFrame> {
         self.frames.get(number as usize % FRAMES).copied().flatten().filter(|frame| frame.number == number)
     }
 
     /// Where a frame's window may lie and how long it may be, so that it does not reach across an onset: near `middle`
     /// or not at all.
-    fn place(&self, number: u64, middle: u64) -> Option<(Frame, usize)> {
+    fn place(&self, number: u64, middle: u64) -> Option<(TrackFrame, usize)> {
         let mut onsets = self.onsets.count();
         let (mut low, mut high) = (0, u64::MAX);
         for onset in self.onsets.found().rev() {
@@ -438,7 +450,8 @@ impl Model {
         let place = middle.max(low + half).min(high.saturating_sub(half));
         let moved = place.abs_diff(middle);
         let first = self.last.window == 0 || place > self.last.middle;
-        (moved <= self.schedule.hop() / 2 && first).then_some((Frame { number, middle: place, window, onsets }, width))
+        (moved <= self.schedule.hop() / 2 && first)
+            .then_some((TrackFrame { number, middle: place, window, onsets }, width))
     }
 }
 

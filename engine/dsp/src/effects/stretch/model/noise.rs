@@ -26,7 +26,7 @@ const FORGET: f32 = 0.02;
 const SUDDEN: f32 = 1.8;
 
 /// See the module.
-pub(super) struct Noise {
+pub(super) struct NoiseModel {
     /// Averages of the residual's and the partials' power over many frames, and of the residual's over few.
     slow: Box<[f32]>,
     partials: Box<[f32]>,
@@ -42,7 +42,7 @@ pub(super) struct Noise {
     fill: Box<[f32]>,
 }
 
-impl Noise {
+impl NoiseModel {
     /// For `rate` samples a second; allocates all that it needs.
     pub fn new(rate: u32) -> Self {
         let bins = places(rate);

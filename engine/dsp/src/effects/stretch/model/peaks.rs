@@ -22,7 +22,7 @@ const CELL: usize = 8;
 
 /// A maximum of a spectrum.
 #[derive(Clone, Copy, Debug, Default)]
-pub(super) struct Peak {
+pub(super) struct ModelPeak {
     /// Its bin, and its frequency in periods per sample.
     bin: u16,
     pub frequency: f32,
@@ -48,7 +48,7 @@ pub(super) struct Peaks {
     spare: Box<[f32]>,
     /// Bins looked at.
     bins: usize,
-    found: Box<[Peak]>,
+    found: Box<[ModelPeak]>,
     count: usize,
 }
 
@@ -69,7 +69,7 @@ impl Peaks {
             highest: prefaulted(0.0, bins),
             spare: prefaulted(0.0, bins),
             bins,
-            found: prefaulted(Peak::default(), PEAKS),
+            found: prefaulted(ModelPeak::default(), PEAKS),
             count: 0,
             forward,
         }
@@ -83,7 +83,7 @@ impl Peaks {
         let windows: usize = (0..LENGTHS.len()).map(|width| Self::length(size, width) / 2 * 2).sum();
         many::<f32>(windows + size + 3 * bins + CELL + 2 * cells + 8)
             + many::<Halves>(LENGTHS.len())
-            + many::<Peak>(PEAKS)
+            + many::<ModelPeak>(PEAKS)
             + plan_bytes(size)
     }
 
@@ -218,7 +218,7 @@ impl Peaks {
     }
 
     /// The peaks found.
-    pub fn found(&self) -> &[Peak] {
+    pub fn found(&self) -> &[ModelPeak] {
         self.found.get(..self.count).unwrap_or_default()
     }
 }
@@ -269,16 +269,16 @@ fn exponent(x: f32) -> u32 {
     x.to_bits() >> 23
 }
 
-fn refine(bin: usize, size: usize, spectrum: &[Complex32], power: &[f32], floor: &[f32]) -> Peak {
+fn refine(bin: usize, size: usize, spectrum: &[Complex32], power: &[f32], floor: &[f32]) -> ModelPeak {
     let (Some(&[x, y, z]), Some(&[a, b, c])) = (spectrum.get(bin - 1..bin + 2), power.get(bin - 1..bin + 2)) else {
-        return Peak::default();
+        return ModelPeak::default();
     };
     let (a, b, c) = (a.ln(), b.ln(), c.ln());
     let curve = a - 2.0 * b + c;
     let shift = if curve < -1e-6 { (0.5 * (a - c) / curve).clamp(-0.6, 0.6) } else { 0.0 };
     let at = between(x, y, z, shift);
     let floor = floor.get(bin / CELL).copied().unwrap_or(0.0);
-    Peak {
+    ModelPeak {
         bin: bin as u16,
         frequency: (bin as f32 + shift) / size as f32,
         magnitude: (0.5 * (b - 0.25 * (a - c) * shift)).exp(),

@@ -24,7 +24,7 @@ const WEAK: f32 = 0.4;
 
 /// What is done of a frame at one grid line.
 #[derive(Clone, Copy)]
-pub(super) enum Step {
+pub(super) enum PeriodStep {
     Load,
     Transform,
     Correlate,
@@ -135,9 +135,9 @@ impl Period {
     }
 
     /// Does a step of the frame around the sample `middle`.
-    pub fn step(&mut self, step: Step, middle: u64) {
+    pub fn step(&mut self, step: PeriodStep, middle: u64) {
         match step {
-            Step::Load => {
+            PeriodStep::Load => {
                 let start = (middle / self.apart as u64).wrapping_sub(FRAME as u64 / 2);
                 let (frame, rest) = self.frame.split_at_mut(FRAME);
                 rest.fill(0.0);
@@ -147,16 +147,16 @@ impl Period {
                     *x = if y.abs() < 1e-12 { 0.0 } else { y };
                 }
             }
-            Step::Transform => {
+            PeriodStep::Transform => {
                 let scratch = part(&mut self.scratch, self.forward.get_scratch_len());
                 transform::forward(&*self.forward, &mut self.frame, &mut self.spectrum, scratch);
             }
-            Step::Correlate => {
+            PeriodStep::Correlate => {
                 flatten(&mut self.spectrum);
                 let scratch = part(&mut self.scratch, self.inverse.get_scratch_len());
                 transform::inverse(&*self.inverse, &mut self.spectrum, &mut self.frame, scratch);
             }
-            Step::Choose => self.choose(),
+            PeriodStep::Choose => self.choose(),
         }
     }
 

@@ -2,8 +2,8 @@
 //! pace, and the spectra of both.
 
 use super::super::bank::{Bank, Between};
-use super::strength::Meter;
-use super::{Attack, Breakpoint, Strength, Told};
+use super::strength::StrengthMeter;
+use super::{Attack, Breakpoint, ModelTold, Strength};
 use crate::CELL;
 use crate::bytes::{many, plan_bytes};
 use crate::prefault::prefaulted;
@@ -24,7 +24,7 @@ pub(super) struct Residual {
     frame: Box<[f32]>,
     spectra: [Box<[Complex32]>; 2],
     bank: Bank,
-    meter: Meter,
+    meter: StrengthMeter,
     /// Where it has come to.
     at: u64,
     /// The breakpoint on the left, by its number, and whether the onset behind it is past; `None` before the first.
@@ -60,7 +60,7 @@ impl Residual {
             frame: prefaulted(0.0, size),
             spectra: std::array::from_fn(|_| prefaulted(Complex32::ZERO, size / 2 + 1)),
             bank: Bank::new(),
-            meter: Meter::default(),
+            meter: StrengthMeter::default(),
             at: 0,
             left: None,
             start: 0,
@@ -76,7 +76,7 @@ impl Residual {
     pub fn go_on(
         &mut self,
         attack: Attack,
-        breakpoints: &Told<Breakpoint>,
+        breakpoints: &ModelTold<Breakpoint>,
         read: &impl Fn(i64, &mut [f32]),
         mut tell: impl FnMut(Strength),
     ) {
@@ -109,7 +109,7 @@ impl Residual {
     }
 
     /// Goes on to the next stretch between breakpoints, if there is one.
-    fn enter(&mut self, breakpoints: &Told<Breakpoint>) -> bool {
+    fn enter(&mut self, breakpoints: &ModelTold<Breakpoint>) -> bool {
         let (number, past) = match self.left {
             None => {
                 let Some(first) = breakpoints.count().checked_sub(2) else { return false };

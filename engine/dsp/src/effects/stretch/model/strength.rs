@@ -17,7 +17,7 @@ pub(crate) struct Strength {
 
 /// Measures spans, sample by sample.
 #[derive(Clone, Copy, Debug, Default)]
-pub(super) struct Meter {
+pub(super) struct StrengthMeter {
     start: u64,
     filled: u64,
     sound: f32,
@@ -25,7 +25,7 @@ pub(super) struct Meter {
     rest: f32,
 }
 
-impl Meter {
+impl StrengthMeter {
     /// Takes in a sample of the sound, of the partials and of what they leave.
     pub fn take_in(&mut self, at: u64, sound: f32, partials: f32, rest: f32) -> Option<Strength> {
         let start = at - at % SPAN;

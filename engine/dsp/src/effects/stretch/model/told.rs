@@ -7,7 +7,7 @@ use crate::prefault::prefaulted;
 const A_LINE: usize = 2;
 
 /// See the module.
-pub(super) struct Told<T> {
+pub(super) struct ModelTold<T> {
     /// With the grid line from which on it is known.
     kept: Box<[(u64, T)]>,
     made: u64,
@@ -16,7 +16,7 @@ pub(super) struct Told<T> {
 /// What is known at a sample, and nothing else.
 #[derive(Clone, Copy)]
 pub(crate) struct Known<'a, T> {
-    told: &'a Told<T>,
+    told: &'a ModelTold<T>,
     /// The number of the first that is shown, and that after the last.
     first: u64,
     after: u64,
@@ -39,7 +39,7 @@ impl<'a, T: Clone> Known<'a, T> {
     }
 }
 
-impl<T: Clone> Told<T> {
+impl<T: Clone> ModelTold<T> {
     /// Shows the last `count`, and keeps so many more that what the next line tells takes nothing away; they begin as
     /// `nothing`.
     pub fn new(count: usize, nothing: T) -> Self {

@@ -5,8 +5,8 @@
 //! frequencies of this frame and the last promise.
 
 use super::lobe::{Lobe, VARIANCE};
-use super::peaks::{Peak, at};
-use super::{AHEAD, BENT, Partial};
+use super::peaks::{ModelPeak, at};
+use super::{AHEAD, BENT, ModelPartial};
 use crate::bytes::many;
 use crate::prefault::prefaulted_one;
 use realfft::num_complex::Complex32;
@@ -27,7 +27,7 @@ const SOUGHT: u64 = 8;
 
 /// A frame by which it was followed: its number, its middle, its window.
 #[derive(Clone, Copy, Debug, Default)]
-pub(super) struct Frame {
+pub(super) struct TrackFrame {
     pub number: u64,
     pub middle: u64,
     /// Samples of the window.
@@ -38,7 +38,7 @@ pub(super) struct Frame {
 
 /// What a track was in one frame.
 #[derive(Clone, Copy, Debug, Default)]
-struct Moment {
+struct TrackMoment {
     frame: u64,
     middle: u64,
     window: f32,
@@ -57,7 +57,7 @@ struct Moment {
 }
 
 #[derive(Clone, Copy, Debug)]
-struct Track {
+struct ModelTrack {
     id: u32,
     live: bool,
     /// The frames of its birth and of its last moment; none if `born > last`.
@@ -66,10 +66,10 @@ struct Track {
     accepted: bool,
     expected: f32,
     change: f32,
-    moments: [Moment; KEPT],
+    moments: [TrackMoment; KEPT],
 }
 
-const NONE: Track = Track {
+const NONE: ModelTrack = ModelTrack {
     id: 0,
     live: false,
     born: 1,
@@ -77,7 +77,7 @@ const NONE: Track = Track {
     accepted: false,
     expected: 0.0,
     change: 0.0,
-    moments: [Moment {
+    moments: [TrackMoment {
         frame: u64::MAX,
         middle: 0,
         window: 0.0,
@@ -91,17 +91,17 @@ const NONE: Track = Track {
     }; KEPT],
 };
 
-impl Track {
-    fn moment(&self, frame: u64) -> Option<&Moment> {
+impl ModelTrack {
+    fn moment(&self, frame: u64) -> Option<&TrackMoment> {
         self.moments.get(frame as usize % KEPT).filter(|moment| moment.frame == frame && frame <= self.last)
     }
 
-    fn moment_mut(&mut self, frame: u64) -> Option<&mut Moment> {
+    fn moment_mut(&mut self, frame: u64) -> Option<&mut TrackMoment> {
         self.moments.get_mut(frame as usize % KEPT).filter(|moment| moment.frame == frame)
     }
 
     /// The moments around a frame: those at −2…2, as far as there are any.
-    fn around(&self, frame: u64) -> [Option<&Moment>; 5] {
+    fn around(&self, frame: u64) -> [Option<&TrackMoment>; 5] {
         std::array::from_fn(|i| {
             let number = (frame + i as u64).checked_sub(2)?;
             (number >= self.born).then(|| self.moment(number)).flatten()
@@ -111,7 +111,7 @@ impl Track {
 
 /// See the module.
 pub(super) struct Tracks {
-    tracks: Box<[Track; TRACKS]>,
+    tracks: Box<[ModelTrack; TRACKS]>,
     /// Live tracks by expected frequency.
     order: [u8; TRACKS],
     live: usize,
@@ -119,13 +119,13 @@ pub(super) struct Tracks {
     born: [u8; TRACKS],
     births: usize,
     next: u32,
-    last: Frame,
+    last: TrackFrame,
 }
 
 impl Tracks {
     /// Bytes that they take beside themselves.
     pub const fn bytes() -> usize {
-        many::<Track>(TRACKS)
+        many::<ModelTrack>(TRACKS)
     }
 
     /// No track yet; allocates all that it needs.
@@ -137,12 +137,12 @@ impl Tracks {
             born: [0; TRACKS],
             births: 0,
             next: 0,
-            last: Frame::default(),
+            last: TrackFrame::default(),
         }
     }
 
     /// Step: joins a frame's peaks, strongest first, to the tracks that are expected there.
-    pub fn follow(&mut self, frame: Frame, peaks: &[Peak], spectrum: &[Complex32]) {
+    pub fn follow(&mut self, frame: TrackFrame, peaks: &[ModelPeak], spectrum: &[Complex32]) {
         let apart = (frame.middle - self.last.middle) as f64;
         let cut = frame.onsets != self.last.onsets || apart <= 0.0;
         self.sort(cut);
@@ -162,7 +162,7 @@ impl Tracks {
     }
 
     /// Step: tracks without a peak are looked for or end, and peaks without a track begin one.
-    pub fn begin(&mut self, frame: Frame, peaks: &[Peak], spectrum: &[Complex32]) {
+    pub fn begin(&mut self, frame: TrackFrame, peaks: &[ModelPeak], spectrum: &[Complex32]) {
         let apart = (frame.middle - self.last.middle) as f64;
         for track in self.tracks.iter_mut().filter(|track| track.live && track.last != frame.number) {
             match seek(track, frame, apart, spectrum) {
@@ -222,7 +222,7 @@ impl Tracks {
         let track = |&index: &u8| self.tracks.get(usize::from(index)).map(|track| (usize::from(index), track));
         let place = order.partition_point(|index| track(index).is_some_and(|(_, track)| track.expected < frequency));
         let (below, above) = order.split_at(place);
-        let distance = |track: &Track| (track.expected - frequency).abs();
+        let distance = |track: &ModelTrack| (track.expected - frequency).abs();
         let open = |side: &mut dyn Iterator<Item = &u8>| {
             side.filter_map(track)
                 .take_while(|(_, track)| distance(track) < limit)
@@ -236,7 +236,7 @@ impl Tracks {
         }
     }
 
-    fn go_on(&mut self, index: usize, frame: Frame, peak: &Peak, apart: f64, spectrum: &[Complex32]) {
+    fn go_on(&mut self, index: usize, frame: TrackFrame, peak: &ModelPeak, apart: f64, spectrum: &[Complex32]) {
         let Some(track) = self.tracks.get_mut(index) else { return };
         let Some(&last) = track.moment(track.last) else { return };
         // A partial that had been turned over by a beat still is.
@@ -293,7 +293,7 @@ impl Tracks {
     }
 
     /// Step: the partials of the frame `number`, of which [`AHEAD`] frames after are known.
-    pub fn tell(&mut self, number: u64, mut each: impl FnMut(Partial)) {
+    pub fn tell(&mut self, number: u64, mut each: impl FnMut(ModelPartial)) {
         // Those that are partials, and how loud, with a lead for those that were told of before.
         let mut candidates = [(0u8, 0.0f32); TRACKS];
         let mut count = 0;
@@ -321,7 +321,7 @@ impl Tracks {
         for (slot, track) in self.tracks.iter().enumerate().filter(|(_, track)| track.accepted) {
             let around = track.around(number);
             let Some(&here) = around[2] else { continue };
-            let phase = |moment: &Moment| moment.phase - f64::from(moment.bend.1);
+            let phase = |moment: &TrackMoment| moment.phase - f64::from(moment.bend.1);
             let (frequency, glide, offset) = match (around, even(&around)) {
                 _ if number == track.born => outset(track, number, phase),
                 ([Some(a), Some(b), Some(_), Some(d), Some(e)], Some(apart)) => {
@@ -337,7 +337,7 @@ impl Tracks {
             let measured = f64::from(here.frequency);
             let frequency = frequency.clamp(measured - bin, measured + bin) as f32;
             let turns = phase(&here);
-            each(Partial {
+            each(ModelPartial {
                 slot: slot as u8,
                 id: track.id,
                 turns: (turns - turns.floor()) as f32,
@@ -352,7 +352,7 @@ impl Tracks {
 }
 
 /// Whether a peak has left a track that grows faint: beside a null it lies off the partial's frequency.
-fn strays(track: &Track, frame: Frame, peak: &Peak) -> bool {
+fn strays(track: &ModelTrack, frame: TrackFrame, peak: &ModelPeak) -> bool {
     let (Some(last), Some(before)) =
         (track.moment(track.last), track.last.checked_sub(3).and_then(|b| track.moment(b)))
     else {
@@ -367,7 +367,7 @@ fn strays(track: &Track, frame: Frame, peak: &Peak) -> bool {
 
 /// A moment of a track that was steady so far, looked for where it should be: in the null of a beat the peak is not
 /// there, and what is left of it may be turned over.
-fn seek(track: &Track, frame: Frame, apart: f64, spectrum: &[Complex32]) -> Option<Moment> {
+fn seek(track: &ModelTrack, frame: TrackFrame, apart: f64, spectrum: &[Complex32]) -> Option<TrackMoment> {
     let last = track.moment(track.last)?;
     let past = |back: u64| {
         track.last.checked_sub(back).filter(|&number| number >= track.born).and_then(|number| track.moment(number))
@@ -389,7 +389,7 @@ fn seek(track: &Track, frame: Frame, apart: f64, spectrum: &[Complex32]) -> Opti
     }
     let phase = promised + misfit;
     let over = (f64::from(turns) - phase).rem_euclid(1.0);
-    Some(Moment {
+    Some(TrackMoment {
         frame: frame.number,
         middle: frame.middle,
         window: frame.window as f32,
@@ -403,8 +403,8 @@ fn seek(track: &Track, frame: Frame, apart: f64, spectrum: &[Complex32]) -> Opti
     })
 }
 
-fn moment(frame: Frame, peak: &Peak, phase: f64, misfit: f32) -> Moment {
-    Moment {
+fn moment(frame: TrackFrame, peak: &ModelPeak, phase: f64, misfit: f32) -> TrackMoment {
+    TrackMoment {
         frame: frame.number,
         middle: frame.middle,
         window: frame.window as f32,
@@ -418,14 +418,14 @@ fn moment(frame: Frame, peak: &Peak, phase: f64, misfit: f32) -> Moment {
     }
 }
 
-fn put(track: &mut Track, moment: Moment) {
+fn put(track: &mut ModelTrack, moment: TrackMoment) {
     if let Some(place) = track.moments.get_mut(moment.frame as usize % KEPT) {
         *place = moment;
     }
 }
 
 /// The distance between five moments if it is the same between all.
-fn even(around: &[Option<&Moment>; 5]) -> Option<f64> {
+fn even(around: &[Option<&TrackMoment>; 5]) -> Option<f64> {
     let [Some(a), Some(b), Some(c), Some(d), Some(e)] = around else { return None };
     let apart = b.middle - a.middle;
     (c.middle - b.middle == apart && d.middle - c.middle == apart && e.middle - d.middle == apart)
@@ -433,13 +433,13 @@ fn even(around: &[Option<&Moment>; 5]) -> Option<f64> {
 }
 
 /// Three moments in a row that hold the middle one of five.
-fn three<'a>(around: &[Option<&'a Moment>; 5]) -> Option<(&'a Moment, &'a Moment, &'a Moment)> {
+fn three<'a>(around: &[Option<&'a TrackMoment>; 5]) -> Option<(&'a TrackMoment, &'a TrackMoment, &'a TrackMoment)> {
     let at = |i: usize| around.get(i).copied().flatten();
     [1, 2, 0].iter().find_map(|&i| Some((at(i)?, at(i + 1)?, at(i + 2)?)))
 }
 
 /// The first derivative at `x` of the parabola through three moments, per sample.
-fn first(a: &Moment, b: &Moment, c: &Moment, x: u64, y: impl Fn(&Moment) -> f64) -> f64 {
+fn first(a: &TrackMoment, b: &TrackMoment, c: &TrackMoment, x: u64, y: impl Fn(&TrackMoment) -> f64) -> f64 {
     let (p, q) = ((b.middle - a.middle).max(1) as f64, (c.middle - b.middle).max(1) as f64);
     let (one, two) = ((y(b) - y(a)) / p, (y(c) - y(b)) / q);
     let curve = (two - one) / (p + q);
@@ -447,7 +447,7 @@ fn first(a: &Moment, b: &Moment, c: &Moment, x: u64, y: impl Fn(&Moment) -> f64)
 }
 
 /// The second derivative of the parabola through three moments.
-fn second(a: &Moment, b: &Moment, c: &Moment, y: impl Fn(&Moment) -> f64) -> f64 {
+fn second(a: &TrackMoment, b: &TrackMoment, c: &TrackMoment, y: impl Fn(&TrackMoment) -> f64) -> f64 {
     let (p, q) = ((b.middle - a.middle).max(1) as f64, (c.middle - b.middle).max(1) as f64);
     2.0 * ((y(c) - y(b)) / q - (y(b) - y(a)) / p) / (p + q)
 }
@@ -455,7 +455,7 @@ fn second(a: &Moment, b: &Moment, c: &Moment, y: impl Fn(&Moment) -> f64) -> f64
 /// The frequency at a track's moment, its change per sample, and how far in turns the phase there lies beyond what this
 /// moment and the next three agree on: by the parabola through their phases, the louder counting more, as the window of
 /// the first may reach before the beginning.
-fn outset(track: &Track, number: u64, phase: impl Fn(&Moment) -> f64) -> (f64, f64, f64) {
+fn outset(track: &ModelTrack, number: u64, phase: impl Fn(&TrackMoment) -> f64) -> (f64, f64, f64) {
     let Some(here) = track.moment(number) else { return (0.0, 0.0, 0.0) };
     // Normal equations of y = b·t + c·t² + a, with t in hops of the first two moments.
     let unit = track.moment(number + 1).map_or(1, |next| (next.middle - here.middle).max(1)) as f64;
@@ -494,10 +494,10 @@ fn outset(track: &Track, number: u64, phase: impl Fn(&Moment) -> f64) -> (f64, f
 }
 
 /// Octaves of amplitude per sample around a moment, not the accident of two frames: the middle of up to three changes.
-fn slope(track: &Track, number: u64) -> f32 {
+fn slope(track: &ModelTrack, number: u64) -> f32 {
     let change = |from: u64| -> Option<f32> {
         let (a, b) = (track.moment(from)?, track.moment(from + 1)?);
-        let octaves = |moment: &Moment| (moment.amplitude - moment.bend.0).abs().max(1e-9).log2();
+        let octaves = |moment: &TrackMoment| (moment.amplitude - moment.bend.0).abs().max(1e-9).log2();
         Some((octaves(b) - octaves(a)) / (b.middle - a.middle).max(1) as f32)
     };
     // At a birth the three to come, at an end the three before, else one before and two to come.
@@ -525,7 +525,7 @@ fn slope(track: &Track, number: u64) -> f32 {
 }
 
 /// Whether a track is a partial at a frame, from the frames around it.
-fn judge(track: &Track, number: u64) -> bool {
+fn judge(track: &ModelTrack, number: u64) -> bool {
     let from = number.saturating_sub(2).max(track.born);
     let to = (number + AHEAD).min(track.last);
     let (mut misfit, mut prominence, mut count, mut misfits) = (0.0, 0.0, 0.0, 0.0);
