@@ -40,7 +40,7 @@ pub use gestures::{
 pub use kind::{Kind, Severity};
 pub use place::Text;
 pub use report::{Diagnostic, Position, Report};
-pub use schema::{SchemaOf, schema};
+pub use schema::{SchemaText, schema};
 pub use spectrum_file::read_spectrum;
 pub use unit::{seconds, seconds_to};
 pub use written::{DeviceWish, Host};
@@ -91,7 +91,7 @@ fn check_texts(
 ) -> Option<(Plan, DeviceWish)> {
     let mended = written::mend(&piece.text, 0, findings);
     let table = mended.table();
-    let written_piece = table.as_ref().map(|table| written::Piece::read(table, 0, findings));
+    let written_piece = table.as_ref().map(|table| written::WrittenPiece::read(table, 0, findings));
     let plan = written_piece.as_ref().and_then(|piece| meaning::resolve(piece, Rules::Piece, files, findings));
     findings.put_back(&piece.text, &[&mended]);
     let Some(hall) = hall else { return Some((plan?, DeviceWish::default())) };

@@ -6,7 +6,7 @@ use tenterhook_plan::declare::Unit;
 
 /// What a key takes.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Wanted {
+pub(crate) struct WantedValue {
     pub unit: Unit,
     pub least: f64,
     pub most: f64,
@@ -37,7 +37,7 @@ const fn spoken(unit: Unit) -> &'static [(&'static str, f64)] {
     }
 }
 
-impl Wanted {
+impl WantedValue {
     /// A remedy for a number without its unit.
     pub fn bare(&self, number: f64) -> String {
         match self.unit {
@@ -141,7 +141,7 @@ impl Wanted {
     fn somewhere(&self, text: &str) -> Option<f64> {
         let text = plain(text);
         let numbers = numbers(&text);
-        let value = |found: &Found<'_>| match self.unit {
+        let value = |found: &NearName<'_>| match self.unit {
             Unit::Number => None,
             Unit::Hertz if found.after.is_empty() => Some(found.value),
             Unit::Decibels if found.before.contains(char::is_alphabetic) => None,
@@ -152,7 +152,7 @@ impl Wanted {
             }
         };
         let found = numbers.iter().find_map(|found| value(found).filter(|value| self.takes(*value)))?;
-        let possible = |one: &&Found<'_>| self.unit != Unit::Hertz || self.takes(one.value);
+        let possible = |one: &&NearName<'_>| self.unit != Unit::Hertz || self.takes(one.value);
         (numbers.iter().filter(possible).count() <= 1).then_some(found)
     }
 }
@@ -170,13 +170,13 @@ fn plain(text: &str) -> String {
 }
 
 /// A number in a text, and what stands on both sides of it.
-struct Found<'t> {
+struct NearName<'t> {
     value: f64,
     before: &'t str,
     after: &'t str,
 }
 
-fn numbers(text: &str) -> Vec<Found<'_>> {
+fn numbers(text: &str) -> Vec<NearName<'_>> {
     let of_number = |c: char| c.is_ascii_digit() || c == '.';
     let mut found = Vec::new();
     let mut from = 0;
@@ -188,7 +188,7 @@ fn numbers(text: &str) -> Vec<Found<'_>> {
         let doubtful = signed.is_some_and(|rest| rest.ends_with(|c: char| c.is_alphanumeric() || "+-".contains(c)));
         let sign = if before.ends_with('-') { -1.0 } else { 1.0 };
         let value = if doubtful { f64::NAN } else { sign * number(&text[start..end]).unwrap_or(f64::NAN) };
-        found.push(Found { value, before: signed.unwrap_or(before), after: text[end..].trim() });
+        found.push(NearName { value, before: signed.unwrap_or(before), after: text[end..].trim() });
         from = end;
     }
     found
@@ -198,9 +198,9 @@ fn numbers(text: &str) -> Vec<Found<'_>> {
 mod tests {
     use super::*;
 
-    const LEVEL: Wanted = Wanted { unit: Unit::Decibels, least: -120.0, most: 24.0, usual: Some(0.0) };
-    const TUNING: Wanted = Wanted { unit: Unit::Hertz, least: 200.0, most: 900.0, usual: Some(440.0) };
-    const FADE: Wanted = Wanted { unit: Unit::Seconds, least: 0.0, most: 600.0, usual: Some(0.5) };
+    const LEVEL: WantedValue = WantedValue { unit: Unit::Decibels, least: -120.0, most: 24.0, usual: Some(0.0) };
+    const TUNING: WantedValue = WantedValue { unit: Unit::Hertz, least: 200.0, most: 900.0, usual: Some(440.0) };
+    const FADE: WantedValue = WantedValue { unit: Unit::Seconds, least: 0.0, most: 600.0, usual: Some(0.5) };
 
     fn suggested(remedy: &str) -> String {
         remedy.split('"').nth(1).unwrap_or_else(|| panic!("nothing to copy in: {remedy}")).to_owned()

@@ -1,14 +1,14 @@
 //! Pieces and halls as JSON Schemas (draft 2020-12), for editors. They are made by asking the parser's own questions, so
 //! that they know the keys that it knows.
 
-use crate::written::{self, Hall, Piece};
+use crate::written::{self, Hall, WrittenPiece};
 use crate::{interval, keys, meaning, unit};
 use serde_json::{Map, Value, json};
 use tenterhook_plan::declare::Unit;
 
 /// What a schema is of.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum SchemaOf {
+pub enum SchemaText {
     /// A piece.
     Piece,
     /// A hall.
@@ -17,10 +17,10 @@ pub enum SchemaOf {
 
 /// The schema of all pieces, or of all halls. Whatever the parser takes it takes as well. It cannot know names, what is
 /// there twice, rings, or the ranges of quantities with a unit: those `check` tells.
-pub fn schema(of: SchemaOf) -> Value {
+pub fn schema(of: SchemaText) -> Value {
     let (mut schema, title) = match of {
-        SchemaOf::Piece => (written::schema(Piece::keys), "A piece"),
-        SchemaOf::Hall => (written::schema(Hall::keys), "A hall"),
+        SchemaText::Piece => (written::schema(WrittenPiece::keys), "A piece"),
+        SchemaText::Hall => (written::schema(Hall::keys), "A hall"),
     };
     schema["$schema"] = "https://json-schema.org/draft/2020-12/schema".into();
     schema["title"] = title.into();
@@ -124,7 +124,7 @@ mod tests {
 
     #[test]
     fn every_definition_that_a_schema_refers_to_is_there() {
-        for of in [SchemaOf::Piece, SchemaOf::Hall] {
+        for of in [SchemaText::Piece, SchemaText::Hall] {
             let schema = schema(of);
             let defined = schema["$defs"].as_object().unwrap();
             assert!(references(&schema).into_iter().all(|name| defined.contains_key(name)));

@@ -1,6 +1,6 @@
 //! Quantities: numbers with their unit, as a piece spells them.
 
-use crate::meant::Wanted;
+use crate::meant::WantedValue;
 use tenterhook_plan::declare::Unit;
 
 /// The ways to spell a unit, each with its size in the unit in which numbers are kept.
@@ -101,7 +101,7 @@ pub fn seconds(text: &str) -> Result<f64, String> {
 /// # Errors
 /// As [`seconds`].
 pub fn seconds_to(most: f64, text: &str) -> Result<f64, String> {
-    let wanted = Wanted { unit: Unit::Seconds, least: 0.0, most, usual: None };
+    let wanted = WantedValue { unit: Unit::Seconds, least: 0.0, most, usual: None };
     match parse(text, Unit::Seconds) {
         Ok(seconds) if (0.0..=most).contains(&seconds) => Ok(seconds),
         Ok(_) => Err(format!("a time is between 0 s and {most} s")),

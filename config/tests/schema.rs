@@ -12,11 +12,11 @@ use slips::In::{self, Hall, Piece, Whole};
 use slips::{SOUND, cases, marked_piece, unmark};
 use std::collections::BTreeSet;
 use std::sync::LazyLock;
-use tenterhook_config::{Kind, Report, SchemaOf, Text, check, schema};
+use tenterhook_config::{Kind, Report, SchemaText, Text, check, schema};
 use tenterhook_dsp::effects::EFFECTS;
 
-static PIECE: LazyLock<Validator> = LazyLock::new(|| draft202012::new(&schema(SchemaOf::Piece)).unwrap());
-static HALL: LazyLock<Validator> = LazyLock::new(|| draft202012::new(&schema(SchemaOf::Hall)).unwrap());
+static PIECE: LazyLock<Validator> = LazyLock::new(|| draft202012::new(&schema(SchemaText::Piece)).unwrap());
+static HALL: LazyLock<Validator> = LazyLock::new(|| draft202012::new(&schema(SchemaText::Hall)).unwrap());
 
 /// A text as an editor hands it to a validator; `None`: it is not TOML.
 fn json(text: &str) -> Option<Value> {
@@ -39,7 +39,7 @@ fn found(piece: &str, hall: Option<&str>) -> Report {
 
 #[test]
 fn both_are_schemas_of_the_draft() {
-    for of in [SchemaOf::Piece, SchemaOf::Hall] {
+    for of in [SchemaText::Piece, SchemaText::Hall] {
         let schema = schema(of);
         assert!(draft202012::meta::is_valid(&schema), "{:?}", draft202012::meta::validate(&schema));
     }
@@ -117,15 +117,15 @@ fn a_slip_is_refused_unless_no_schema_can_know_it() {
 
 /// A table of a schema: where it stands there, and how a file comes to it. `{}` is a key with its value.
 struct Table {
-    of: SchemaOf,
+    of: SchemaText,
     pointer: String,
     file: String,
 }
 
 fn tables() -> Vec<Table> {
     let scene = "/properties/scene/items";
-    let piece = |pointer: &str, file: &str| Table { of: SchemaOf::Piece, pointer: pointer.into(), file: file.into() };
-    let hall = |pointer: &str, file: &str| Table { of: SchemaOf::Hall, pointer: pointer.into(), file: file.into() };
+    let piece = |pointer: &str, file: &str| Table { of: SchemaText::Piece, pointer: pointer.into(), file: file.into() };
+    let hall = |pointer: &str, file: &str| Table { of: SchemaText::Hall, pointer: pointer.into(), file: file.into() };
     let mut tables = vec![
         piece("", "{}\n"),
         piece("/properties/mics/additionalProperties", "[mics.a]\n{}\n"),
@@ -162,8 +162,8 @@ impl Table {
     fn parser_knows(&self, key: &str) -> bool {
         let text = self.file.replace("{}", &format!("{key} = 1979-05-27"));
         let report = match self.of {
-            SchemaOf::Piece => found(&text, None),
-            SchemaOf::Hall => found(SOUND, Some(&text)),
+            SchemaText::Piece => found(&text, None),
+            SchemaText::Hall => found(SOUND, Some(&text)),
         };
         assert!(report.diagnostics().iter().all(|one| one.kind != Kind::Syntax), "{text}");
         // A key of the table above is none of this one.
@@ -208,7 +208,7 @@ fn properties<'s>(schema: &'s Value, found: &mut Vec<(&'s str, &'s Value)>) {
 
 #[test]
 fn what_declarations_say_is_in_the_schema_and_every_default_is_allowed() {
-    let whole = schema(SchemaOf::Piece);
+    let whole = schema(SchemaText::Piece);
     let mut all = Vec::new();
     properties(&whole, &mut all);
     let mut defaults = 0;

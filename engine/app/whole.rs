@@ -34,11 +34,11 @@ struct Writing<'a> {
     beside: TempDir,
     folder: &'a Path,
     over: Over,
-    done: Vec<Done>,
+    done: Vec<Placed>,
 }
 
 /// A file that has its place.
-struct Done {
+struct Placed {
     path: PathBuf,
     /// Where the one is that it replaced.
     old: Option<PathBuf>,
@@ -69,18 +69,18 @@ impl Writing<'_> {
         let gives_way = path.symlink_metadata().is_ok();
         if gives_way {
             fs::rename(&path, &old)?;
-            self.done.push(Done { path: path.clone(), old: Some(old) });
+            self.done.push(Placed { path: path.clone(), old: Some(old) });
         }
         place::take(&self.beside.path().join(place.to_string()), &path, Over::Nothing)?;
         if !gives_way {
-            self.done.push(Done { path, old: None });
+            self.done.push(Placed { path, old: None });
         }
         Ok(())
     }
 
     /// Puts everything back as it was. What cannot be put back cannot be helped.
     fn undo(&self) {
-        for Done { path, old } in self.done.iter().rev() {
+        for Placed { path, old } in self.done.iter().rev() {
             match old {
                 Some(old) => drop(fs::rename(old, path)),
                 None => drop(fs::remove_file(path)),

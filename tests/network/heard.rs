@@ -3,7 +3,7 @@
 use tenterhook_config::{Text, check};
 use tenterhook_ensemble::{Ensemble, EnsembleNote, EnsembleScore, frequency};
 use tenterhook_plan::SceneId;
-use tenterhook_rt::{Reading, EngineReport, hearing_engine};
+use tenterhook_rt::{EngineReport, Reading, hearing_engine};
 
 use super::common::client::RATE;
 
@@ -31,7 +31,9 @@ fn heard(score: &EnsembleScore<'_>) -> [Told; 3] {
         engine.process(&mics.each_ref().map(Vec::as_slice), &mut [&mut out[..]], &[]);
         while let Some(report) = control.report() {
             match report {
-                EngineReport::Reading(Reading::Pitch { sample, mic, hz, confidence }) if hz > 0.0 && confidence > 0.8 => {
+                EngineReport::Reading(Reading::Pitch { sample, mic, hz, confidence })
+                    if hz > 0.0 && confidence > 0.8 =>
+                {
                     told[mic.index()].pitches.push((sample, f64::from(hz)));
                 }
                 EngineReport::Reading(Reading::Onset { sample, mic, .. }) => told[mic.index()].onsets.push(sample),

@@ -3,11 +3,15 @@
 use crate::kind::Kind;
 use crate::near;
 use crate::report::Findings;
-use crate::written::Effect;
+use crate::written::WrittenEffect;
 
 /// For the effects of one mic or group in one scene: what each follows, as a place among them, and an order in which
 /// each comes after what it follows. Effects that cannot be placed are reported and left out of the order.
-pub(super) fn order(owner: &str, effects: &[Effect], findings: &mut Findings) -> (Vec<Option<usize>>, Vec<usize>) {
+pub(super) fn order(
+    owner: &str,
+    effects: &[WrittenEffect],
+    findings: &mut Findings,
+) -> (Vec<Option<usize>>, Vec<usize>) {
     let mut follows = Vec::new();
     let mut states = Vec::new();
     for effect in effects {
@@ -70,7 +74,7 @@ enum AfterState {
 }
 
 /// Reports a ring once, at the first `after` of it in the file.
-fn report_ring(effects: &[Effect], ring: &[usize], findings: &mut Findings) {
+fn report_ring(effects: &[WrittenEffect], ring: &[usize], findings: &mut Findings) {
     let Some(place) = ring.iter().filter_map(|&at| effects[at].after.at()).map(|after| after.place).min() else {
         return;
     };

@@ -1,15 +1,15 @@
 //! Controllers: what reaches each, and that no message reaches two.
 
-use super::names::Names;
+use super::names::NamesInUse;
 use crate::keys;
 use crate::kind::Kind;
-use crate::meant::Wanted;
+use crate::meant::WantedValue;
 use crate::place::Place;
 use crate::report::Findings;
 use crate::unit::{self, UnitTrouble};
 use crate::written::{
-    ACTS_BESIDE, ADDRESS_KEYS, At, Controller as Written, End, FINE_CCS, LOUDNESS_DB, Named, Piece, SWITCH_CCS,
-    SWITCHES, Said,
+    ACTS_BESIDE, ADDRESS_KEYS, At, End, FINE_CCS, LOUDNESS_DB, NamedTable, SWITCH_CCS, SWITCHES, Said,
+    WrittenController as Written, WrittenPiece,
 };
 use tenterhook_plan::declare::Unit;
 use tenterhook_plan::{Address, Controller, ControllerId, Message, Reads};
@@ -18,7 +18,7 @@ use tenterhook_plan::{Address, Controller, ControllerId, Message, Reads};
 const PORTS: usize = 64;
 
 /// A controller's address and its keys, as far as they can be read.
-pub(super) fn resolve(names: &Names<'_>, findings: &mut Findings) -> Vec<Controller> {
+pub(super) fn resolve(names: &NamesInUse<'_>, findings: &mut Findings) -> Vec<Controller> {
     let mut controllers = Vec::new();
     let mut ports: Vec<&str> = Vec::new();
     for named in names.controllers {
@@ -63,7 +63,11 @@ pub(super) fn resolve(names: &Names<'_>, findings: &mut Findings) -> Vec<Control
 }
 
 /// `next`, `back` and `hush`.
-pub(super) fn commands(piece: &Piece, names: &Names<'_>, findings: &mut Findings) -> [Option<ControllerId>; 3] {
+pub(super) fn commands(
+    piece: &WrittenPiece,
+    names: &NamesInUse<'_>,
+    findings: &mut Findings,
+) -> [Option<ControllerId>; 3] {
     let written = [("next", &piece.next), ("back", &piece.back), ("hush", &piece.hush)];
     let mut taken: Vec<(&str, Place, ControllerId)> = Vec::new();
     written.map(|(command, said)| {
@@ -182,7 +186,7 @@ fn is_fine(written: &Written) -> bool {
     written.fine.value() == Some(&true) && in_pairs && !pressed
 }
 
-fn address(named: &Named<Written>, names: &Names<'_>, findings: &mut Findings) -> Address {
+fn address(named: &NamedTable<Written>, names: &NamesInUse<'_>, findings: &mut Findings) -> Address {
     let written = &named.what;
     let midi = |message| Address::Midi {
         message,
@@ -233,7 +237,7 @@ fn address(named: &Named<Written>, names: &Names<'_>, findings: &mut Findings) -
 fn end(
     said: &Said<End>,
     default: Option<f64>,
-    named: &Named<Written>,
+    named: &NamedTable<Written>,
     findings: &mut Findings,
     read: fn(&At<End>, &str, &mut Findings) -> Option<f64>,
 ) -> f64 {
@@ -255,7 +259,7 @@ fn osc_end(at: &At<End>, name: &str, findings: &mut Findings) -> Option<f64> {
 
 fn loudness_end(example: f64, at: &At<End>, name: &str, findings: &mut Findings) -> Option<f64> {
     let (least, most) = LOUDNESS_DB.into_inner();
-    let wanted = Wanted { unit: Unit::Decibels, least, most, usual: Some(example) };
+    let wanted = WantedValue { unit: Unit::Decibels, least, most, usual: Some(example) };
     let no_unit = || "a loudness is a level and needs its unit".to_owned();
     let (kind, message, remedy) = match &at.value {
         Ok(number) => (Kind::MissingUnit, no_unit(), wanted.bare(*number)),
@@ -308,7 +312,7 @@ fn check_osc(path: &At<String>, findings: &mut Findings) {
 }
 
 /// Reports each controller that a message of an earlier one could reach as well.
-fn clashes(written: &[Named<Written>], controllers: &[Controller], findings: &mut Findings) {
+fn clashes(written: &[NamedTable<Written>], controllers: &[Controller], findings: &mut Findings) {
     for (index, later) in controllers.iter().enumerate() {
         for (other, earlier) in controllers[..index].iter().enumerate() {
             let Some(message) = common(&earlier.address, &later.address) else { continue };

@@ -6,13 +6,18 @@ use crate::kind::Kind;
 use crate::place::Place;
 use crate::report::Findings;
 use crate::spectrum_file::read_spectrum;
-use crate::written::Effect;
+use crate::written::WrittenEffect;
 use tenterhook_plan::declare::Setting;
 use tenterhook_plan::pitch::{note_hz, parse_note};
 use tenterhook_plan::{Partial, Recording, Tuning};
 
 /// An effect's own settings, with what their files hold; what cannot be read is reported.
-pub(super) fn settings(effect: &Effect, files: &dyn Files, tuning_hz: f64, findings: &mut Findings) -> Vec<Setting> {
+pub(super) fn settings(
+    effect: &WrittenEffect,
+    files: &dyn Files,
+    tuning_hz: f64,
+    findings: &mut Findings,
+) -> Vec<Setting> {
     let resolve = |(setting, place): &(Setting, Place)| match setting {
         Setting::Sound(named) => Setting::Sound(sound(named, *place, files, findings)),
         Setting::Tuning(named) => Setting::Tuning(tuning(&named.said, *place, files, tuning_hz, findings)),

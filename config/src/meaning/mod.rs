@@ -10,14 +10,14 @@ mod sounds;
 use crate::files::Files;
 use crate::kind::Kind;
 use crate::report::Findings;
-use crate::written::{Named, Piece, TUNING_HZ};
+use crate::written::{NamedTable, TUNING_HZ, WrittenPiece};
 pub(crate) use controllers::OSC_ADDRESS;
 #[cfg(test)]
 pub(crate) use controllers::is_osc_address;
 pub(crate) use enclosed::TUNING;
 #[cfg(test)]
 pub(crate) use enclosed::strings;
-use names::Names;
+use names::NamesInUse;
 #[cfg(test)]
 pub(crate) use names::{RESERVED, trouble};
 pub(crate) use names::{name_schema, plain_schema};
@@ -33,8 +33,8 @@ pub(crate) enum Rules {
 }
 
 /// Checks a piece as written and gives what it means; `None`: there are errors among the findings.
-pub(crate) fn resolve(piece: &Piece, rules: Rules, files: &dyn Files, findings: &mut Findings) -> Option<Plan> {
-    let names = Names::check(piece, findings)?;
+pub(crate) fn resolve(piece: &WrittenPiece, rules: Rules, files: &dyn Files, findings: &mut Findings) -> Option<Plan> {
+    let names = NamesInUse::check(piece, findings)?;
     let (mics, homes) = sounds::mics(&names, rules, findings);
     let groups = sounds::groups(&names, findings);
     let outputs = sounds::outputs(&names, rules, findings);
@@ -62,7 +62,7 @@ pub(crate) fn resolve(piece: &Piece, rules: Rules, files: &dyn Files, findings: 
 }
 
 /// Cautions about what nothing uses. A controller that gives orders is used, and so is a mic whose loudness is.
-fn unused(names: &Names<'_>, plan: &Plan, findings: &mut Findings) {
+fn unused(names: &NamesInUse<'_>, plan: &Plan, findings: &mut Findings) {
     let owns = |owner| plan.instances.iter().any(|instance| instance.owner == owner);
     let mic = |index| {
         let id = MicId::new(index);
@@ -89,7 +89,7 @@ fn unused(names: &Names<'_>, plan: &Plan, findings: &mut Findings) {
     caution("controller", names.controllers, controller, findings);
 }
 
-fn caution<T>(what: &str, list: &[Named<T>], used: impl Fn(usize) -> bool, findings: &mut Findings) {
+fn caution<T>(what: &str, list: &[NamedTable<T>], used: impl Fn(usize) -> bool, findings: &mut Findings) {
     for (_, named) in list.iter().enumerate().filter(|(index, _)| !used(*index)) {
         let message = format!("nothing uses the {what} \"{}\"", named.name);
         findings.add(Kind::Unused, named.place, message, format!("name it in a scene, or leave the {what} out"));

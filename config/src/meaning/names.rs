@@ -4,7 +4,9 @@ use crate::kind::Kind;
 use crate::near;
 use crate::place::Place;
 use crate::report::Findings;
-use crate::written::{At, Controller, Group, MOST_SCENES, Mic, Named, Output, Piece};
+use crate::written::{
+    At, MOST_SCENES, NamedTable, WrittenController, WrittenGroup, WrittenMic, WrittenOutput, WrittenPiece,
+};
 use serde_json::{Value, json};
 use tenterhook_plan::{ControllerId, MicId, OutputId};
 
@@ -15,16 +17,16 @@ pub(crate) const RESERVED: [&str; 5] = ["fire", "hush", "level", "mute", "scene"
 const MOST: usize = MOST_SCENES;
 
 /// All names of a piece, in its order: a place in a list is an id.
-pub(super) struct Names<'p> {
-    pub mics: &'p [Named<Mic>],
-    pub groups: &'p [Named<Group>],
-    pub outputs: &'p [Named<Output>],
-    pub controllers: &'p [Named<Controller>],
+pub(super) struct NamesInUse<'p> {
+    pub mics: &'p [NamedTable<WrittenMic>],
+    pub groups: &'p [NamedTable<WrittenGroup>],
+    pub outputs: &'p [NamedTable<WrittenOutput>],
+    pub controllers: &'p [NamedTable<WrittenController>],
 }
 
-impl<'p> Names<'p> {
+impl<'p> NamesInUse<'p> {
     /// Checks all names; `None`: there are so many of something that ids would not reach.
-    pub fn check(piece: &'p Piece, findings: &mut Findings) -> Option<Self> {
+    pub fn check(piece: &'p WrittenPiece, findings: &mut Findings) -> Option<Self> {
         let tables = &piece.tables;
         let names = Self {
             mics: &tables.mics,
@@ -155,7 +157,7 @@ fn without(signs: &str) -> Value {
     json!({ "type": "string", "pattern": format!(r"^[^\s{never}]([^{never}]*[^\s{never}])?$") })
 }
 
-fn check_all<T>(list: &[Named<T>], what: &str, findings: &mut Findings) {
+fn check_all<T>(list: &[NamedTable<T>], what: &str, findings: &mut Findings) {
     for one in list {
         if RESERVED.contains(&one.name.as_str()) {
             let message = format!("\"{}\" is reserved: no {what} can be named so", one.name);

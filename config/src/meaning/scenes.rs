@@ -1,13 +1,13 @@
 //! Scenes: which effects sound where, and every distinct effect of the whole piece once.
 
-use super::names::{Names, check_plain};
+use super::names::{NamesInUse, check_plain};
 use super::{after, enclosed};
 use crate::files::Files;
 use crate::kind::Kind;
 use crate::near;
 use crate::place::Place;
 use crate::report::Findings;
-use crate::written::{Effect, FADE, Named, Piece, Said, Scene as Written, To};
+use crate::written::{FADE, NamedTable, Said, To, WrittenEffect, WrittenPiece, WrittenScene as Written};
 use tenterhook_plan::declare::Setting;
 use tenterhook_plan::{
     By, ControllerId, GroupId, Instance, InstanceId, MicId, OutputId, Owner, Plan, Scene, Send, Source, Use, gain,
@@ -18,8 +18,8 @@ const INSTANCES: usize = 10_000;
 
 /// Resolves all scenes into the plan.
 pub(super) fn resolve(
-    piece: &Piece,
-    names: &Names<'_>,
+    piece: &WrittenPiece,
+    names: &NamesInUse<'_>,
     homes: &[Option<Vec<OutputId>>],
     plan: &mut Plan,
     files: &dyn Files,
@@ -69,7 +69,7 @@ fn check_mark<'p>(scene: &'p Written, marks: &mut Vec<(&'p str, Place)>, finding
 
 /// One scene while it is being resolved.
 struct SceneBuilder<'a> {
-    names: &'a Names<'a>,
+    names: &'a NamesInUse<'a>,
     homes: &'a [Option<Vec<OutputId>>],
     plan: &'a mut Plan,
     files: &'a dyn Files,
@@ -88,7 +88,7 @@ enum Sends {
 
 impl SceneBuilder<'_> {
     /// The effects of one mic or group.
-    fn part(&mut self, part: &Named<Vec<Effect>>, findings: &mut Findings) {
+    fn part(&mut self, part: &NamedTable<Vec<WrittenEffect>>, findings: &mut Findings) {
         let owner = self.owner(part, findings);
         let (follows, order) = after::order(&part.name, &part.what, findings);
         let mut heads = Vec::new();
@@ -127,7 +127,7 @@ impl SceneBuilder<'_> {
         }
     }
 
-    fn owner(&self, part: &Named<Vec<Effect>>, findings: &mut Findings) -> Option<Owner> {
+    fn owner(&self, part: &NamedTable<Vec<WrittenEffect>>, findings: &mut Findings) -> Option<Owner> {
         let (mics, groups) = (self.names.mics, self.names.groups);
         let mic = mics.iter().position(|mic| mic.name == part.name).map(|at| Owner::Mic(MicId::new(at)));
         let group = || groups.iter().position(|one| one.name == part.name).map(|at| Owner::Group(GroupId::new(at)));
@@ -140,7 +140,7 @@ impl SceneBuilder<'_> {
         owner
     }
 
-    fn check_each(&self, effect: &Effect, owner: Option<Owner>, findings: &mut Findings) {
+    fn check_each(&self, effect: &WrittenEffect, owner: Option<Owner>, findings: &mut Findings) {
         if let (Some(each), Some(Owner::Mic(mic))) = (effect.each.at(), owner) {
             let message = format!("\"each\" does nothing here: \"{}\" is one mic", self.names.mics[mic.index()].name);
             findings.add(
@@ -153,7 +153,7 @@ impl SceneBuilder<'_> {
     }
 
     /// What works an effect.
-    fn by(&mut self, effect: &Effect, owner: &str, findings: &mut Findings) -> Option<By> {
+    fn by(&mut self, effect: &WrittenEffect, owner: &str, findings: &mut Findings) -> Option<By> {
         let by = match &effect.by {
             Said::Value(by) => by,
             Said::Wrong => return None,
@@ -185,7 +185,7 @@ impl SceneBuilder<'_> {
     }
 
     /// Where an effect sounds.
-    fn to(&self, effect: &Effect, findings: &mut Findings) -> Sends {
+    fn to(&self, effect: &WrittenEffect, findings: &mut Findings) -> Sends {
         let Some(to) = effect.to.at() else { return Sends::Default };
         let outputs: Vec<(Option<OutputId>, f64, usize)> = match &to.value {
             To::List(list) => {
@@ -208,7 +208,7 @@ impl SceneBuilder<'_> {
     fn instances(
         &mut self,
         owner: Owner,
-        effect: &Effect,
+        effect: &WrittenEffect,
         by: By,
         settings: &[Setting],
         followed: Option<&[InstanceId]>,
@@ -249,7 +249,7 @@ impl SceneBuilder<'_> {
     fn sounds(
         &mut self,
         owner: Owner,
-        effect: &Effect,
+        effect: &WrittenEffect,
         made: &[InstanceId],
         to: &Sends,
         followed: bool,
@@ -285,7 +285,7 @@ impl SceneBuilder<'_> {
     }
 }
 
-fn each(effect: &Effect) -> bool {
+fn each(effect: &WrittenEffect) -> bool {
     effect.each.value().copied().unwrap_or(false)
 }
 

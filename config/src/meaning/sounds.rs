@@ -1,18 +1,22 @@
 //! Mics, groups and outputs.
 
 use super::Rules;
-use super::names::Names;
+use super::names::NamesInUse;
 use crate::kind::Kind;
 use crate::near;
 use crate::report::Findings;
-use crate::written::{CEILING_DB, Channel, Named, Said};
+use crate::written::{CEILING_DB, NamedTable, Said, WrittenChannel};
 use tenterhook_plan::{Decibels, Group, Mic, MicId, Output, OutputId};
 
 /// Above this ceiling, in dBFS, what is rebuilt between the samples may pass full scale. Common practice, no source.
 const HIGH_CEILING_DB: f64 = -0.1;
 
 /// The mics, and where the effects of each sound unless told otherwise.
-pub(super) fn mics(names: &Names<'_>, rules: Rules, findings: &mut Findings) -> (Vec<Mic>, Vec<Option<Vec<OutputId>>>) {
+pub(super) fn mics(
+    names: &NamesInUse<'_>,
+    rules: Rules,
+    findings: &mut Findings,
+) -> (Vec<Mic>, Vec<Option<Vec<OutputId>>>) {
     let mut channels = Channels { rules, taken: Vec::new() };
     let mut mics = Vec::new();
     let mut homes = Vec::new();
@@ -33,7 +37,7 @@ pub(super) fn mics(names: &Names<'_>, rules: Rules, findings: &mut Findings) -> 
 }
 
 /// The outputs.
-pub(super) fn outputs(names: &Names<'_>, rules: Rules, findings: &mut Findings) -> Vec<Output> {
+pub(super) fn outputs(names: &NamesInUse<'_>, rules: Rules, findings: &mut Findings) -> Vec<Output> {
     let mut channels = Channels { rules, taken: Vec::new() };
     let mut outputs = Vec::new();
     for named in names.outputs {
@@ -60,7 +64,7 @@ pub(super) fn outputs(names: &Names<'_>, rules: Rules, findings: &mut Findings) 
 
 /// Reports each private output that would be heard by all, because its channel is also that of an output which is not
 /// private, unless the hall says that this is meant.
-fn private_ones(names: &Names<'_>, outputs: &[Output], findings: &mut Findings) {
+fn private_ones(names: &NamesInUse<'_>, outputs: &[Output], findings: &mut Findings) {
     let free =
         || (0..).find(|free| outputs.iter().all(|one| one.channel != Some(*free))).map_or(1, |free: u16| free + 1);
     for (index, one) in outputs.iter().enumerate() {
@@ -84,7 +88,7 @@ fn private_ones(names: &Names<'_>, outputs: &[Output], findings: &mut Findings) 
 }
 
 /// The groups.
-pub(super) fn groups(names: &Names<'_>, findings: &mut Findings) -> Vec<Group> {
+pub(super) fn groups(names: &NamesInUse<'_>, findings: &mut Findings) -> Vec<Group> {
     let mut groups = Vec::new();
     for named in names.groups {
         let mut mics: Vec<MicId> = Vec::new();
@@ -132,8 +136,8 @@ impl Channels {
     /// The channel, counted from 0; `None`: left out, or reported.
     fn take<T>(
         &mut self,
-        named: &Named<T>,
-        channel: &Said<Channel>,
+        named: &NamedTable<T>,
+        channel: &Said<WrittenChannel>,
         line: SoundLine,
         findings: &mut Findings,
     ) -> Option<u16> {
@@ -155,7 +159,7 @@ impl Channels {
                 return None;
             }
         };
-        let Channel::Number(number) = at.value else {
+        let WrittenChannel::Number(number) = at.value else {
             let message = format!("this hall leaves the {what} \"{}\" out", named.name);
             findings.add(Kind::LeftOut, at.place, message, "write a channel if it should sound here");
             return None;

@@ -11,7 +11,7 @@ use tenterhook_plan::declare::Unit;
 use toml::de::DeValue;
 
 #[derive(Clone, Debug, Default)]
-pub(crate) struct Controller {
+pub(crate) struct WrittenController {
     pub cc: Said<u8>,
     pub note: Said<u8>,
     pub key: Said<String>,
@@ -70,24 +70,24 @@ pub(super) struct Controllers {
 }
 
 impl Shape for Controllers {
-    type Value = Controller;
+    type Value = WrittenController;
 
-    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<Controller> {
+    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<WrittenController> {
         let DeValue::Table(table) = item.value else {
             item.refuse("a table", format!("write {} = {{ cc = 64 }}, say", item.key), findings);
             return None;
         };
-        Some(fields::read("a controller", table, item.place.file, findings, Controller::keys))
+        Some(fields::read("a controller", table, item.place.file, findings, WrittenController::keys))
     }
 
     fn schema(&self) -> Json {
-        let mut schema = fields::schema(Controller::keys);
+        let mut schema = fields::schema(WrittenController::keys);
         schema["dependentSchemas"] = rules(self.hall);
         schema
     }
 }
 
-impl Controller {
+impl WrittenController {
     fn keys(fields: &mut Fields<'_>, findings: &mut Findings) -> Self {
         let number = || Whole { least: 0u8, most: 127 };
         let channel = Whole { least: 1u8, most: 16 };
@@ -109,7 +109,7 @@ impl Controller {
         let polarities = WordShape { words: &polarities, usual: Some(0) };
         let rise = "The time in which its value goes from 0 to 1.";
         let fall = "The time in which its value goes from 1 to 0. If absent, the effect's own short end.";
-        Controller {
+        WrittenController {
             cc: fields.get("cc", cc, &number(), findings),
             note: fields.get("note", "The number of a MIDI note: on until its note-off.", &number(), findings),
             key: fields.get("key", key, &TextShape::KeyName, findings),

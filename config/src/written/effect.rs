@@ -15,7 +15,7 @@ use toml::de::DeValue;
 
 /// An effect as written.
 #[derive(Clone, Debug)]
-pub(crate) struct Effect {
+pub(crate) struct WrittenEffect {
     /// Its key.
     pub key: String,
     /// The place of its key.
@@ -50,9 +50,9 @@ pub(crate) fn effect_names() -> impl Iterator<Item = &'static str> {
 pub(super) struct Effects;
 
 impl Shape for Effects {
-    type Value = Vec<Effect>;
+    type Value = Vec<WrittenEffect>;
 
-    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<Vec<Effect>> {
+    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<Vec<WrittenEffect>> {
         let DeValue::Table(table) = item.value else {
             let remedy = format!("write [scene.mic.{}] and its effects below it", item.key);
             item.refuse("a table of effects", remedy, findings);
@@ -67,7 +67,7 @@ impl Shape for Effects {
         let mut others = Vec::new();
         for Declaration { name, help, x, settings, .. } in EFFECTS.iter().map(|effect| effect.declaration) {
             let mut schema =
-                fields::schema(|fields, findings| Keys::read(fields, settings, Place::beginning(0), findings));
+                fields::schema(|fields, findings| EffectKeys::read(fields, settings, Place::beginning(0), findings));
             schema["description"] = format!("{help} Its controller: {x}.").into();
             schema["dependentSchemas"] =
                 json!({ "level": { "properties": { "to": { "minItems": 1, "minProperties": 1 } } } });
@@ -98,7 +98,7 @@ impl Shape for Effects {
 }
 
 /// What the keys of an effect say, whichever it is.
-struct Keys {
+struct EffectKeys {
     by: Said<String>,
     to: Said<To>,
     level: Said<f64>,
@@ -107,7 +107,7 @@ struct Keys {
     settings: Vec<(Setting, Place)>,
 }
 
-impl Keys {
+impl EffectKeys {
     fn read(
         fields: &mut Fields<'_>,
         settings: &'static [SettingDeclaration],
@@ -118,9 +118,9 @@ impl Keys {
         let to = "Where it sounds: a list of outputs, at equal levels, or a table of levels.";
         let after = "The key of another effect of this mic or group, whose sound it takes in.";
         let each = "In a group: whether it is made once for each mic.";
-        let mut keys = Keys {
-            by: fields.need("by", by, &TextShape::Controller, findings),
-            to: fields.get("to", to, &Outputs, findings),
+        let mut keys = EffectKeys {
+            by: fields.need("by", by, &TextShape::WrittenController, findings),
+            to: fields.get("to", to, &SendsShape, findings),
             level: fields.get("level", "How loud it is.", &LEVEL.usually(0.0), findings),
             after: fields.get("after", after, &TextShape::Any, findings),
             each: fields.get("each", each, &Flag, findings),
@@ -137,7 +137,7 @@ impl Keys {
 const LEVEL: Quantity = Quantity::new(Unit::Decibels, -120.0, 24.0);
 
 /// Reads the effect under a key of a mic or a group.
-fn read(item: &Item<'_>, findings: &mut Findings) -> Option<Effect> {
+fn read(item: &Item<'_>, findings: &mut Findings) -> Option<WrittenEffect> {
     let DeValue::Table(table) = item.value else {
         if !fields::belongs_above(item, true, "the effects of a mic or group", findings) {
             item.refuse("a table", format!("write {} = {{ by = \"…\" }}", item.key), findings);
@@ -148,13 +148,14 @@ fn read(item: &Item<'_>, findings: &mut Findings) -> Option<Effect> {
     let effect = fields.get("effect", "Which effect it is.", &TextShape::Any, findings);
     let declaration = declaration(item, &effect, findings);
     let settings = declaration.map_or(&[][..], |declaration| declaration.settings);
-    let Keys { by, to, level, after, each, settings } = Keys::read(&mut fields, settings, item.key_place, findings);
+    let EffectKeys { by, to, level, after, each, settings } =
+        EffectKeys::read(&mut fields, settings, item.key_place, findings);
     // The keys of an unknown effect cannot be judged.
     if let Some(declaration) = declaration {
         fields.finish(&format!("the effect \"{}\"", declaration.name), findings);
     }
     let (key, place) = (item.key.to_owned(), item.key_place);
-    Some(Effect { key, place, declaration, by, to, level, after, each, settings })
+    Some(WrittenEffect { key, place, declaration, by, to, level, after, each, settings })
 }
 
 /// What people look for among the effects, and what a mixing desk has for every channel. Common practice, no source.
@@ -250,9 +251,9 @@ fn read_setting(
 }
 
 /// Outputs: a list of names, or a table of levels.
-struct Outputs;
+struct SendsShape;
 
-impl Shape for Outputs {
+impl Shape for SendsShape {
     type Value = To;
 
     fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<To> {

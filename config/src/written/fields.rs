@@ -2,7 +2,7 @@
 //! same questions make the table's schema.
 
 use super::value::{Item, Shape, defined};
-use super::{At, Named, Said};
+use super::{At, NamedTable, Said};
 use crate::kind::Kind;
 use crate::near;
 use crate::place::Place;
@@ -17,12 +17,12 @@ pub(crate) struct Fields<'t> {
     file: usize,
     known: Vec<&'static str>,
     /// What is written down of the questions, if anything.
-    asked: Option<Asked>,
+    asked: Option<AskedKeys>,
 }
 
 /// What a schema says of a table.
 #[derive(Default)]
-struct Asked {
+struct AskedKeys {
     properties: Map<String, Json>,
     required: Vec<&'static str>,
 }
@@ -44,9 +44,9 @@ pub(crate) fn read<'t, T>(
 /// The schema of a table that is read by these keys.
 pub(crate) fn schema<T>(keys: impl FnOnce(&mut Fields<'_>, &mut Findings) -> T) -> Json {
     let nothing = DeTable::new();
-    let mut fields = Fields { asked: Some(Asked::default()), ..Fields::new(&nothing, 0) };
+    let mut fields = Fields { asked: Some(AskedKeys::default()), ..Fields::new(&nothing, 0) };
     keys(&mut fields, &mut Findings::default());
-    let Asked { properties, required } = fields.asked.unwrap_or_default();
+    let AskedKeys { properties, required } = fields.asked.unwrap_or_default();
     json!({ "type": "object", "properties": properties, "required": required, "additionalProperties": false })
 }
 
@@ -101,7 +101,7 @@ impl<'t> Fields<'t> {
         help: &str,
         shape: S,
         findings: &mut Findings,
-    ) -> Vec<Named<S::Value>> {
+    ) -> Vec<NamedTable<S::Value>> {
         let entries = Entries(shape);
         let mut named = match self.get(key, help, &entries, findings) {
             Said::Value(at) => at.value,
@@ -160,7 +160,7 @@ impl<'t> Fields<'t> {
 struct Entries<S>(S);
 
 impl<S: Shape<Value: Default>> Shape for Entries<S> {
-    type Value = Vec<Named<S::Value>>;
+    type Value = Vec<NamedTable<S::Value>>;
 
     fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<Self::Value> {
         let DeValue::Table(table) = item.value else {
@@ -175,7 +175,7 @@ impl<S: Shape<Value: Default>> Shape for Entries<S> {
                 continue;
             }
             let what = self.0.read(&item, findings).unwrap_or_default();
-            entries.push(Named { name: item.key.to_owned(), place: item.key_place, what });
+            entries.push(NamedTable { name: item.key.to_owned(), place: item.key_place, what });
         }
         Some(entries)
     }

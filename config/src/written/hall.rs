@@ -1,9 +1,9 @@
 //! The tables of a hall, and how they override those of a piece.
 
-use super::Named;
-use super::controller::Controller;
+use super::NamedTable;
+use super::controller::WrittenController;
 use super::fields::{self, Fields};
-use super::piece::{Mic, Output, Piece, Tables};
+use super::piece::{Tables, WrittenMic, WrittenOutput, WrittenPiece};
 use super::value::{Item, Shape, TextShape, Whole, WordShape};
 use crate::kind::Kind;
 use crate::near;
@@ -105,29 +105,29 @@ impl Hall {
     }
 
     /// Lays the hall's words over the piece's, key by key. A name that the piece has not is an error.
-    pub fn override_piece(&self, piece: &mut Piece, findings: &mut Findings) {
+    pub fn override_piece(&self, piece: &mut WrittenPiece, findings: &mut Findings) {
         let tables = &mut piece.tables;
-        lay_over(&mut tables.mics, &self.tables.mics, (Kind::UnknownMic, "mic"), Mic::override_with, findings);
+        lay_over(&mut tables.mics, &self.tables.mics, (Kind::UnknownMic, "mic"), WrittenMic::override_with, findings);
         lay_over(
             &mut tables.outputs,
             &self.tables.outputs,
             (Kind::UnknownOutput, "output"),
-            Output::override_with,
+            WrittenOutput::override_with,
             findings,
         );
         lay_over(
             &mut tables.controllers,
             &self.tables.controllers,
             (Kind::UnknownController, "controller"),
-            Controller::override_with,
+            WrittenController::override_with,
             findings,
         );
     }
 }
 
 fn lay_over<T>(
-    piece: &mut [Named<T>],
-    hall: &[Named<T>],
+    piece: &mut [NamedTable<T>],
+    hall: &[NamedTable<T>],
     (kind, what): (Kind, &str),
     override_with: fn(&mut T, &T),
     findings: &mut Findings,
@@ -144,7 +144,7 @@ fn lay_over<T>(
     }
 }
 
-impl Mic {
+impl WrittenMic {
     fn override_with(&mut self, hall: &Self) {
         self.input.override_with(&hall.input);
         self.trim.override_with(&hall.trim);
@@ -154,7 +154,7 @@ impl Mic {
     }
 }
 
-impl Output {
+impl WrittenOutput {
     fn override_with(&mut self, hall: &Self) {
         self.channel.override_with(&hall.channel);
         self.ceiling.override_with(&hall.ceiling);
@@ -163,7 +163,7 @@ impl Output {
     }
 }
 
-impl Controller {
+impl WrittenController {
     /// Which of the kinds of address are said.
     fn kinds(&self) -> [bool; 5] {
         [self.cc.is_said(), self.note.is_said(), self.key.is_said(), self.osc.is_said(), self.loudness.is_said()]
@@ -172,12 +172,12 @@ impl Controller {
     fn override_with(&mut self, hall: &Self) {
         // Another kind of address begins afresh: the old one's keys would mean nothing to it.
         if hall.kinds().contains(&true) && hall.kinds() != self.kinds() {
-            *self = Controller {
+            *self = WrittenController {
                 curve: self.curve.clone(),
                 latch: self.latch.clone(),
                 rise: self.rise.clone(),
                 fall: self.fall.clone(),
-                ..Controller::default()
+                ..WrittenController::default()
             };
         }
         self.cc.override_with(&hall.cc);

@@ -10,13 +10,18 @@ mod piece;
 mod quotes;
 mod value;
 
-pub(crate) use controller::{ACTS_BESIDE, ADDRESS_KEYS, Controller, End, FINE_CCS, LOUDNESS_DB, SWITCH_CCS, SWITCHES};
-pub(crate) use effect::{Effect, To};
+pub(crate) use controller::{
+    ACTS_BESIDE, ADDRESS_KEYS, End, FINE_CCS, LOUDNESS_DB, SWITCH_CCS, SWITCHES, WrittenController,
+};
+pub(crate) use effect::{To, WrittenEffect};
 pub(crate) use fields::schema;
 pub(crate) use hall::Hall;
 pub use hall::{DeviceWish, Host};
 pub(crate) use mend::{MendedText, mend};
-pub(crate) use piece::{CEILING_DB, Channel, FADE, Group, MOST_SCENES, Mic, Output, Piece, Scene, TUNING_HZ};
+pub(crate) use piece::{
+    CEILING_DB, FADE, MOST_SCENES, TUNING_HZ, WrittenChannel, WrittenGroup, WrittenMic, WrittenOutput, WrittenPiece,
+    WrittenScene,
+};
 
 use crate::place::Place;
 
@@ -80,7 +85,7 @@ impl<T: Clone> Said<T> {
 
 /// Something under the name that the file gives it.
 #[derive(Clone, Debug)]
-pub(crate) struct Named<T> {
+pub(crate) struct NamedTable<T> {
     pub name: String,
     /// The place of the name.
     pub place: Place,

@@ -1,10 +1,10 @@
 //! The tables of a piece.
 
-use super::controller::{Controller, Controllers};
-use super::effect::{Effect, Effects};
+use super::controller::{Controllers, WrittenController};
+use super::effect::{Effects, WrittenEffect};
 use super::fields::{self, Fields};
 use super::value::{Flag, Item, List, NameShape, Quantity, Shape, TextShape, Whole, WordShape};
-use super::{At, Named, Said};
+use super::{At, NamedTable, Said};
 use crate::kind::Kind;
 use crate::place::Place;
 use crate::report::Findings;
@@ -29,28 +29,28 @@ pub(crate) const FADE: f64 = 0.5;
 
 /// A piece as written.
 #[derive(Clone, Debug, Default)]
-pub(crate) struct Piece {
+pub(crate) struct WrittenPiece {
     pub title: Said<String>,
     pub tuning: Said<f64>,
     pub next: Said<String>,
     pub back: Said<String>,
     pub hush: Said<String>,
     pub tables: Tables,
-    pub groups: Vec<Named<Group>>,
-    pub scenes: Vec<Scene>,
+    pub groups: Vec<NamedTable<WrittenGroup>>,
+    pub scenes: Vec<WrittenScene>,
 }
 
 /// The tables that a piece and a hall both have.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Tables {
-    pub mics: Vec<Named<Mic>>,
-    pub outputs: Vec<Named<Output>>,
-    pub controllers: Vec<Named<Controller>>,
+    pub mics: Vec<NamedTable<WrittenMic>>,
+    pub outputs: Vec<NamedTable<WrittenOutput>>,
+    pub controllers: Vec<NamedTable<WrittenController>>,
 }
 
 /// The channel of a mic or an output.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Channel {
+pub(crate) enum WrittenChannel {
     /// A channel, counted from 1.
     Number(u16),
     /// `"none"`, which only a hall may say.
@@ -58,8 +58,8 @@ pub(crate) enum Channel {
 }
 
 #[derive(Clone, Debug, Default)]
-pub(crate) struct Mic {
-    pub input: Said<Channel>,
+pub(crate) struct WrittenMic {
+    pub input: Said<WrittenChannel>,
     pub trim: Said<f64>,
     pub highpass: Said<f64>,
     pub inverted: Said<bool>,
@@ -67,13 +67,13 @@ pub(crate) struct Mic {
 }
 
 #[derive(Clone, Debug, Default)]
-pub(crate) struct Group {
+pub(crate) struct WrittenGroup {
     pub mics: Said<Vec<At<String>>>,
 }
 
 #[derive(Clone, Debug, Default)]
-pub(crate) struct Output {
-    pub channel: Said<Channel>,
+pub(crate) struct WrittenOutput {
+    pub channel: Said<WrittenChannel>,
     pub ceiling: Said<f64>,
     pub private: Said<bool>,
     /// Only a hall may say so.
@@ -88,23 +88,23 @@ const NEEDED: [(Kind, &str, &str, &str); 3] = [
 ];
 
 #[derive(Clone, Debug)]
-pub(crate) struct Scene {
+pub(crate) struct WrittenScene {
     pub mark: Said<String>,
     pub name: Said<String>,
     pub bar: Said<i64>,
     pub cue: Said<String>,
     pub fade: Said<f64>,
     /// The effects, by the name of their mic or group.
-    pub parts: Vec<Named<Vec<Effect>>>,
+    pub parts: Vec<NamedTable<Vec<WrittenEffect>>>,
     /// The place of its header.
     pub place: Place,
 }
 
-impl Piece {
+impl WrittenPiece {
     /// Reads a piece.
     pub fn read(table: &DeTable<'_>, file: usize, findings: &mut Findings) -> Self {
         fields::read("a piece", table, file, findings, |fields, findings| {
-            let piece = Piece::keys(fields, findings);
+            let piece = WrittenPiece::keys(fields, findings);
             for (kind, key, what, remedy) in NEEDED {
                 if fields.is_empty(key) {
                     findings.add(kind, Place::beginning(file), format!("this piece has no {what}"), remedy);
@@ -117,12 +117,27 @@ impl Piece {
     /// Asks for all keys of a piece.
     pub fn keys(fields: &mut Fields<'_>, findings: &mut Findings) -> Self {
         let tuning = Quantity::new(Unit::Hertz, 200.0, 900.0).usually(TUNING_HZ);
-        let piece = Piece {
+        let piece = WrittenPiece {
             title: fields.get("title", "The piece's title.", &TextShape::Any, findings),
             tuning: fields.get("tuning", "The frequency of a'.", &tuning, findings),
-            next: fields.get("next", "The controller that fires the next scene.", &TextShape::Controller, findings),
-            back: fields.get("back", "The controller that fires the scene before.", &TextShape::Controller, findings),
-            hush: fields.get("hush", "The controller that hushes and releases.", &TextShape::Controller, findings),
+            next: fields.get(
+                "next",
+                "The controller that fires the next scene.",
+                &TextShape::WrittenController,
+                findings,
+            ),
+            back: fields.get(
+                "back",
+                "The controller that fires the scene before.",
+                &TextShape::WrittenController,
+                findings,
+            ),
+            hush: fields.get(
+                "hush",
+                "The controller that hushes and releases.",
+                &TextShape::WrittenController,
+                findings,
+            ),
             tables: Tables::keys(fields, false, findings),
             groups: fields.named(
                 "groups",
@@ -149,7 +164,12 @@ impl Tables {
         let controllers = "What moves effects, by name. An empty table lives on the page only.";
         Tables {
             mics: fields.named("mics", "The mics by name, each with its input channel.", Mics { hall }, findings),
-            outputs: fields.named("outputs", "The outputs by name, each with its channel.", Outputs { hall }, findings),
+            outputs: fields.named(
+                "outputs",
+                "The outputs by name, each with its channel.",
+                WrittenOutputs { hall },
+                findings,
+            ),
             controllers: fields.named("controllers", controllers, Controllers { hall }, findings),
         }
     }
@@ -164,16 +184,16 @@ fn said<S: Shape>(item: &Item<'_>, findings: &mut Findings, shape: &S) -> Said<S
 }
 
 /// A channel: a number from 1, in a hall also `"none"`.
-struct Channels {
+struct ChannelShape {
     hall: bool,
 }
 
-impl Shape for Channels {
-    type Value = Channel;
+impl Shape for ChannelShape {
+    type Value = WrittenChannel;
 
-    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<Channel> {
+    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<WrittenChannel> {
         match item.value {
-            DeValue::String(text) if text == "none" && self.hall => Some(Channel::None),
+            DeValue::String(text) if text == "none" && self.hall => Some(WrittenChannel::None),
             DeValue::String(text) if text == "none" => {
                 let message = format!("a piece cannot leave \"{}\" out", item.key);
                 let remedy = "write a channel here, and \"none\" in a hall file";
@@ -188,7 +208,7 @@ impl Shape for Channels {
                 item.refuse("a whole number", remedy, findings);
                 None
             }
-            _ => CHANNEL.read(item, findings).map(Channel::Number),
+            _ => CHANNEL.read(item, findings).map(WrittenChannel::Number),
         }
     }
 
@@ -204,7 +224,7 @@ impl Shape for Channels {
 }
 
 /// The schema of what is a channel, or a table that holds one.
-fn channel_or_table(channel: Channels, table: Json) -> Json {
+fn channel_or_table(channel: ChannelShape, table: Json) -> Json {
     let (mut both, one) = (table, channel.schema());
     both["type"] = if channel.hall { json!(["integer", "string", "object"]) } else { json!(["integer", "object"]) };
     for key in ["minimum", "maximum", "pattern"] {
@@ -220,14 +240,14 @@ struct Mics {
 }
 
 impl Mics {
-    fn keys(&self, fields: &mut Fields<'_>, findings: &mut Findings) -> Mic {
-        let (key, help, channel) = ("input", "The input channel, counted from 1.", Channels { hall: self.hall });
+    fn keys(&self, fields: &mut Fields<'_>, findings: &mut Findings) -> WrittenMic {
+        let (key, help, channel) = ("input", "The input channel, counted from 1.", ChannelShape { hall: self.hall });
         let highpass = "The corner of a highpass of second order.";
         let home =
             "The outputs in which its effects sound unless `to` says otherwise. Without it: all that are not private.";
         let polarities = [("normal", "as it comes"), ("inverted", "turned over")];
         let polarity = WordShape { words: &polarities, usual: Some(0) };
-        Mic {
+        WrittenMic {
             input: match self.hall {
                 true => fields.get(key, help, &channel, findings),
                 false => fields.need(key, help, &channel, findings),
@@ -246,32 +266,38 @@ impl Mics {
 }
 
 impl Shape for Mics {
-    type Value = Mic;
+    type Value = WrittenMic;
 
-    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<Mic> {
+    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<WrittenMic> {
         let DeValue::Table(table) = item.value else {
-            return Some(Mic { input: said(item, findings, &Channels { hall: self.hall }), ..Mic::default() });
+            return Some(WrittenMic {
+                input: said(item, findings, &ChannelShape { hall: self.hall }),
+                ..WrittenMic::default()
+            });
         };
         Some(fields::read("a mic", table, item.place.file, findings, |fields, findings| self.keys(fields, findings)))
     }
 
     fn schema(&self) -> Json {
-        channel_or_table(Channels { hall: self.hall }, fields::schema(|fields, findings| self.keys(fields, findings)))
+        channel_or_table(
+            ChannelShape { hall: self.hall },
+            fields::schema(|fields, findings| self.keys(fields, findings)),
+        )
     }
 }
 
-struct Outputs {
+struct WrittenOutputs {
     hall: bool,
 }
 
-impl Outputs {
-    fn keys(&self, fields: &mut Fields<'_>, findings: &mut Findings) -> Output {
-        let (key, help, channel) = ("output", "The output channel, counted from 1.", Channels { hall: self.hall });
+impl WrittenOutputs {
+    fn keys(&self, fields: &mut Fields<'_>, findings: &mut Findings) -> WrittenOutput {
+        let (key, help, channel) = ("output", "The output channel, counted from 1.", ChannelShape { hall: self.hall });
         let ceiling = "The level that no sample passes, relative to full scale.";
         let private = "Whether it gets only what names it in `to`.";
         let shared = "Whether, being private, it is meant to share its channel with an output that is not: all in the hall \
                       hear then what was for one.";
-        Output {
+        WrittenOutput {
             channel: match self.hall {
                 true => fields.get(key, help, &channel, findings),
                 false => fields.need(key, help, &channel, findings),
@@ -291,12 +317,15 @@ impl Outputs {
     }
 }
 
-impl Shape for Outputs {
-    type Value = Output;
+impl Shape for WrittenOutputs {
+    type Value = WrittenOutput;
 
-    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<Output> {
+    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<WrittenOutput> {
         let DeValue::Table(table) = item.value else {
-            return Some(Output { channel: said(item, findings, &Channels { hall: self.hall }), ..Output::default() });
+            return Some(WrittenOutput {
+                channel: said(item, findings, &ChannelShape { hall: self.hall }),
+                ..WrittenOutput::default()
+            });
         };
         Some(fields::read("an output", table, item.place.file, findings, |fields, findings| {
             self.keys(fields, findings)
@@ -304,17 +333,20 @@ impl Shape for Outputs {
     }
 
     fn schema(&self) -> Json {
-        channel_or_table(Channels { hall: self.hall }, fields::schema(|fields, findings| self.keys(fields, findings)))
+        channel_or_table(
+            ChannelShape { hall: self.hall },
+            fields::schema(|fields, findings| self.keys(fields, findings)),
+        )
     }
 }
 
 struct Groups;
 
 impl Shape for Groups {
-    type Value = Group;
+    type Value = WrittenGroup;
 
-    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<Group> {
-        Some(Group { mics: said(item, findings, &List { least: 1 }) })
+    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<WrittenGroup> {
+        Some(WrittenGroup { mics: said(item, findings, &List { least: 1 }) })
     }
 
     fn schema(&self) -> Json {
@@ -325,9 +357,9 @@ impl Shape for Groups {
 struct Scenes;
 
 impl Shape for Scenes {
-    type Value = Vec<Scene>;
+    type Value = Vec<WrittenScene>;
 
-    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<Vec<Scene>> {
+    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<Vec<WrittenScene>> {
         let remedy = "write [[scene]] with two brackets";
         let list = match item.value {
             DeValue::Array(list) => list,
@@ -350,17 +382,18 @@ impl Shape for Scenes {
     }
 
     fn schema(&self) -> Json {
-        let scene = fields::schema(|fields, findings| Scene::keys(fields, Place::beginning(0), findings));
+        let scene = fields::schema(|fields, findings| WrittenScene::keys(fields, Place::beginning(0), findings));
         json!({ "type": "array", "items": scene })
     }
 }
 
 /// Reads one scene; `None`: it is no table.
-fn scene(item: &Item<'_>, findings: &mut Findings) -> Option<Scene> {
+fn scene(item: &Item<'_>, findings: &mut Findings) -> Option<WrittenScene> {
     let DeValue::Table(table) = item.value else { return None };
     let (place, before) = (item.place, findings.len());
-    let mut scene =
-        fields::read("a scene", table, place.file, findings, |fields, findings| Scene::keys(fields, place, findings));
+    let mut scene = fields::read("a scene", table, place.file, findings, |fields, findings| {
+        WrittenScene::keys(fields, place, findings)
+    });
     // A mark that stands too low has been reported, and is no mark that is missing.
     if !scene.mark.is_said() && findings.have_moved("mark", before) {
         scene.mark = Said::Wrong;
@@ -368,12 +401,12 @@ fn scene(item: &Item<'_>, findings: &mut Findings) -> Option<Scene> {
     Some(scene)
 }
 
-impl Scene {
+impl WrittenScene {
     fn keys(fields: &mut Fields<'_>, place: Place, findings: &mut Findings) -> Self {
         let bar = Whole { least: -1_000_000, most: 1_000_000 };
         let fade = Quantity::new(Unit::Seconds, 0.0, 600.0).usually(FADE);
         let parts = "What each mic or group undergoes, by its name. What is not named does nothing.";
-        Scene {
+        WrittenScene {
             mark: fields.need("mark", "The rehearsal mark, as in the score.", &TextShape::Plain, findings),
             name: fields.get("name", "The scene's name.", &TextShape::Any, findings),
             bar: fields.get("bar", "The bar at which it is fired.", &bar, findings),

@@ -3,7 +3,7 @@
 use super::At;
 use crate::interval;
 use crate::kind::Kind;
-use crate::meant::Wanted;
+use crate::meant::WantedValue;
 use crate::near;
 use crate::place::Place;
 use crate::report::Findings;
@@ -60,7 +60,7 @@ pub(crate) enum TextShape {
     /// Text of printable characters, without spaces around it.
     Plain,
     /// The name of one controller.
-    Controller,
+    WrittenController,
     /// The name of a keyboard's key.
     KeyName,
     OscAddress,
@@ -76,7 +76,7 @@ impl Shape for TextShape {
     fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<String> {
         match item.value {
             DeValue::String(text) => Some(text.to_string()),
-            DeValue::Array(list) if matches!(self, TextShape::Controller) => {
+            DeValue::Array(list) if matches!(self, TextShape::WrittenController) => {
                 let named = list.iter().filter_map(|one| match one.get_ref() {
                     DeValue::String(name) => Some(name.as_ref()),
                     _ => None,
@@ -102,7 +102,7 @@ impl Shape for TextShape {
 
     fn schema(&self) -> Json {
         match self {
-            TextShape::Any | TextShape::Controller => json!({ "type": "string" }),
+            TextShape::Any | TextShape::WrittenController => json!({ "type": "string" }),
             TextShape::Port => json!({ "type": "string", "minLength": 1 }),
             TextShape::Plain => defined("plain"),
             TextShape::KeyName => defined("key"),
@@ -230,9 +230,9 @@ impl Quantity {
         Self { usual: Some(usual), ..self }
     }
 
-    fn wanted(&self) -> Wanted {
+    fn wanted(&self) -> WantedValue {
         let Self { unit, least, most, usual } = *self;
-        Wanted { unit, least, most, usual }
+        WantedValue { unit, least, most, usual }
     }
 }
 
@@ -267,7 +267,7 @@ impl Shape for Quantity {
     }
 }
 
-fn plain(item: &Item<'_>, wanted: &Wanted, findings: &mut Findings) -> Option<f64> {
+fn plain(item: &Item<'_>, wanted: &WantedValue, findings: &mut Findings) -> Option<f64> {
     let value = bare(item.value);
     if value.is_none() {
         let remedy = match item.value {
@@ -279,7 +279,7 @@ fn plain(item: &Item<'_>, wanted: &Wanted, findings: &mut Findings) -> Option<f6
     value
 }
 
-fn with_unit(item: &Item<'_>, wanted: &Wanted, findings: &mut Findings) -> Option<f64> {
+fn with_unit(item: &Item<'_>, wanted: &WantedValue, findings: &mut Findings) -> Option<f64> {
     let measures = unit::measures(wanted.unit);
     let (kind, amiss, remedy) = match item.value {
         DeValue::String(text) => match unit::parse(text, wanted.unit) {

@@ -4,7 +4,7 @@ use serde_json::json;
 use tenterhook_config::Severity;
 
 use crate::cli::Check;
-use crate::commands::doors;
+use crate::commands::preflight;
 use crate::failure::Failure;
 use crate::live::room::Room;
 use crate::loading;
@@ -28,7 +28,7 @@ pub fn run(asked: &Check) -> Result<(), Failure> {
         true => {
             let device = &loaded.checked.device;
             let (rate, log) = (device.rate, asked.log.as_deref());
-            Some(doors::look(&doors::Show { plan, device: Some(device), rate, log })?)
+            Some(preflight::look(&preflight::Show { plan, device: Some(device), rate, log })?)
         }
         false => None,
     };
@@ -36,7 +36,7 @@ pub fn run(asked: &Check) -> Result<(), Failure> {
     if asked.json {
         let mut told = json!({ "ok": true, "found": cautions.to_json(), "memory": room.to_json() });
         if let Some(doors) = &doors {
-            told["doors"] = doors::to_json(doors);
+            told["doors"] = preflight::to_json(doors);
         }
         return answer(told);
     }
@@ -54,5 +54,5 @@ pub fn run(asked: &Check) -> Result<(), Failure> {
     .map(|(n, one)| count(n as u64, one));
     answer(format_args!("{}: no errors; {}.", plan.title, counts.join(", ")))?;
     answer(format_args!("To play it takes {}.", room.words()))?;
-    doors.map_or(Ok(()), |doors| print(&doors::in_words(&doors)))
+    doors.map_or(Ok(()), |doors| print(&preflight::in_words(&doors)))
 }

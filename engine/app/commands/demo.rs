@@ -11,10 +11,10 @@ use tenterhook_plan::{Plan, SceneId, Who};
 use crate::bundled;
 use crate::cli::{Demo, OscOptions};
 use crate::commands::play::announce;
-use crate::commands::rehearse::{Inputs, Rehearsal};
+use crate::commands::rehearse::{MicInputs, Rehearsal};
 use crate::failure::Failure;
 use crate::live::desk;
-use crate::live::hand::Hand;
+use crate::live::gesture_player::GesturePlayer;
 use crate::live::show::Show;
 use crate::live::stage::{self, Stage};
 use crate::say::{say, say_lines, tell_programs};
@@ -47,7 +47,7 @@ fn write(plan: &Plan, gestures: &Gestures, out: &Path, asked: &Demo) -> Result<(
     let mut rehearsal = Rehearsal {
         plan,
         rate: RATE,
-        inputs: Inputs::Made(&inputs),
+        inputs: MicInputs::Made(&inputs),
         events: &events,
         from: SceneId(0),
         block: 1024,
@@ -92,7 +92,8 @@ fn play(asked: &Demo, plan: &Plan, gestures: &Gestures) -> Result<(), Failure> {
     let rate = stage.facts().rate;
     let frames = (tenterhook_ensemble::SCORE.seconds * f64::from(rate)) as u64;
     let mut show = Show::new(plan, asked.json);
-    let whole = Hand::new(gestures.at_rate(rate)).yielding(SceneId(0), heard).perform(&stage, &mut show, &end, frames);
+    let whole =
+        GesturePlayer::new(gestures.at_rate(rate)).yielding(SceneId(0), heard).perform(&stage, &mut show, &end, frames);
     drop(show);
     stage.end(asked.json)?;
     if !asked.json {

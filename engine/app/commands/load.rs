@@ -26,9 +26,9 @@ use crate::loading;
 use crate::progress::Progress;
 use figures::Figures;
 use players::Players;
-use report::{Answer, Memory, Row};
-use runs::{Run, least};
-use score::{Score, by_hand};
+use report::{LoadAnswer, MemoryRow, Row};
+use runs::{LoadRun, least};
+use score::{LoadScore, by_hand};
 
 /// Frames a block, where nothing is asked for.
 const BLOCKS: [usize; 4] = [32, 64, 128, 256];
@@ -78,23 +78,23 @@ pub fn run(asked: &Load) -> Result<(), Failure> {
         Row::new(mics, rate, block, of_block.filter_map(|case| case.figures(rate)))
     };
     let rows = blocks.iter().filter_map(row).collect();
-    Answer { plan, rate, mics, scenes, runs: done, rows, memory }.give(asked.json)
+    LoadAnswer { plan, rate, mics, scenes, runs: done, rows, memory }.give(asked.json)
 }
 
 /// Plays every scene for a moment: the heaviest, in order of their mean, and the memory that the engine took.
-fn probe(plan: &Plan, rate: u32, players: &Players) -> (Vec<SceneId>, Memory) {
-    let score = Score::probe(plan, rate);
+fn probe(plan: &Plan, rate: u32, players: &Players) -> (Vec<SceneId>, MemoryRow) {
+    let score = LoadScore::probe(plan, rate);
     let before = memory::resident();
-    let mut run = Run::new(plan, rate, SceneId(0), PROBE, players);
+    let mut run = LoadRun::new(plan, rate, SceneId(0), PROBE, players);
     let mut times = run.play(&score);
     let grown = memory::resident().zip(before).map(|(after, before)| after.saturating_sub(before));
-    let memory = Memory { engine: grown, kept: run.engine.kept() * size_of::<f32>() };
+    let memory = MemoryRow { engine: grown, kept: run.engine.kept() * size_of::<f32>() };
     drop(run);
-    least(&mut times, Run::new(plan, rate, SceneId(0), PROBE, players).play(&score));
+    least(&mut times, LoadRun::new(plan, rate, SceneId(0), PROBE, players).play(&score));
 
     let mut costs = vec![Duration::ZERO; plan.scenes.len()];
     for (place, time) in times.into_iter().enumerate() {
-        let probed = Score::probed(rate, (place * PROBE) as u64);
+        let probed = LoadScore::probed(rate, (place * PROBE) as u64);
         if let Some(cost) = probed.and_then(|scene| costs.get_mut(scene)) {
             *cost += time;
         }
@@ -109,18 +109,18 @@ fn probe(plan: &Plan, rate: u32, players: &Players) -> (Vec<SceneId>, Memory) {
 struct Case {
     scene: SceneId,
     block: usize,
-    score: Score,
+    score: LoadScore,
     /// The least time of each block so far.
     times: Vec<Duration>,
 }
 
 impl Case {
     fn new(plan: &Plan, rate: u32, scene: SceneId, block: usize) -> Self {
-        Self { scene, block, score: Score::whole(plan, rate, scene), times: Vec::new() }
+        Self { scene, block, score: LoadScore::whole(plan, rate, scene), times: Vec::new() }
     }
 
     fn play(&mut self, plan: &Plan, rate: u32, players: &Players) {
-        least(&mut self.times, Run::new(plan, rate, self.scene, self.block, players).play(&self.score));
+        least(&mut self.times, LoadRun::new(plan, rate, self.scene, self.block, players).play(&self.score));
     }
 
     /// What its blocks come to, from the first controller's leaving rest on, and the scene in force at the worst.

@@ -8,7 +8,7 @@ use crate::commands::learn::{Lessons, Plays};
 use crate::failure::Failure;
 use crate::live::console;
 use crate::live::desk;
-use crate::live::follow::Follow;
+use crate::live::file_watcher::FileWatcher;
 use crate::live::relay;
 use crate::live::resume::Beginning;
 use crate::live::show::Show;
@@ -29,7 +29,7 @@ pub fn run(asked: &Play, opens: View) -> Result<(), Failure> {
     wish.connect = !asked.no_connect;
     let mut texts = vec![("piece.toml", loaded.piece.text.as_str())];
     texts.extend(loaded.hall.as_ref().map(|hall| ("hall.toml", hall.text.as_str())));
-    let follow = asked.follow.then(|| Follow::start(&asked.piece, asked.hall.as_deref())).transpose()?;
+    let follow = asked.follow.then(|| FileWatcher::start(&asked.piece, asked.hall.as_deref())).transpose()?;
     let mut beginning = Beginning::of(&asked.journal, &asked.piece, &loaded, asked.hall.as_deref(), from)?;
     let (journal, told) = beginning.keep(plan, &loaded);
     let end = stage::asked_to_end()?;

@@ -17,8 +17,8 @@ use crate::failure::Failure;
 use crate::levels::{Level, decibels};
 use crate::live::broke;
 use crate::live::desk;
-use crate::live::follow::Follow;
-use crate::live::hand::Hand;
+use crate::live::file_watcher::FileWatcher;
+use crate::live::gesture_player::GesturePlayer;
 use crate::live::room::Room;
 use crate::live::show::Show;
 use crate::live::stage::{self, Stage};
@@ -31,7 +31,7 @@ use crate::say::{answer, count, print, say, tell_programs};
 pub struct Rehearsal<'a> {
     pub plan: &'a Plan,
     pub rate: u32,
-    pub inputs: Inputs<'a>,
+    pub inputs: MicInputs<'a>,
     pub events: &'a [Timed<Event>],
     pub from: SceneId,
     pub block: usize,
@@ -43,18 +43,18 @@ pub struct Rehearsal<'a> {
 }
 
 /// What the mics hear: channel n is input n.
-pub enum Inputs<'a> {
+pub enum MicInputs<'a> {
     /// A sound in memory.
     Made(&'a [Vec<f32>]),
     /// Files, of which never more than a block is in memory.
     Files(&'a mut MicFiles),
 }
 
-impl Inputs<'_> {
+impl MicInputs<'_> {
     fn frames(&self) -> u64 {
         match self {
-            Inputs::Made(sound) => sound.first().map_or(0, Vec::len) as u64,
-            Inputs::Files(files) => files.frames(),
+            MicInputs::Made(sound) => sound.first().map_or(0, Vec::len) as u64,
+            MicInputs::Files(files) => files.frames(),
         }
     }
 }
@@ -127,7 +127,7 @@ pub fn run(asked: &Rehearse) -> Result<(), Failure> {
     let mut rehearsal = Rehearsal {
         plan,
         rate,
-        inputs: Inputs::Files(&mut mics),
+        inputs: MicInputs::Files(&mut mics),
         events: &events,
         from,
         block: asked.block as usize,
@@ -159,7 +159,7 @@ fn aloud(
     let ahead = Ahead::default();
     let (reads, files) = (ahead.clone(), mics.again());
     let players = move |rate: u32| reads.play(files.again(), rate).map_err(Failure::running);
-    let follow = asked.follow.then(|| Follow::start(&asked.piece, hall)).transpose()?;
+    let follow = asked.follow.then(|| FileWatcher::start(&asked.piece, hall)).transpose()?;
     let end = stage::asked_to_end()?;
     let page = desk::Asked { options: &asked.page, opens: View::Score, rehearsal: true, learn: None };
     let asked_stage = stage::Asked {
@@ -181,7 +181,7 @@ fn aloud(
     let rate = stage.facts().rate;
     let events = gestures.map_or_else(Vec::new, |gestures| gestures.at_rate(rate));
     let mut show = Show::new(plan, asked.json).following(follow, asked.host);
-    Hand::new(events).of(plan).perform(&stage, &mut show, &end, (seconds * f64::from(rate)) as u64);
+    GesturePlayer::new(events).of(plan).perform(&stage, &mut show, &end, (seconds * f64::from(rate)) as u64);
     drop(show);
     stage.end(asked.json)?;
     if ahead.late() > 0 {
@@ -244,8 +244,8 @@ impl Rehearsal<'_> {
             writer.as_mut().map_or(Ok(()), |writer| writer.write(block).map_err(std::io::Error::other))
         };
         let frames = match &mut self.inputs {
-            Inputs::Made(inputs) => render(&mut engine, &Rendering { inputs, ..rendering }, sink),
-            Inputs::Files(files) => render_files(&mut engine, files, &rendering, sink),
+            MicInputs::Made(inputs) => render(&mut engine, &Rendering { inputs, ..rendering }, sink),
+            MicInputs::Files(files) => render_files(&mut engine, files, &rendering, sink),
         };
         let frames = frames.map_err(Failure::running)?;
         progress.clear();

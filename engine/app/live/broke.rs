@@ -59,7 +59,7 @@ mod tests {
     use tenterhook_config::{Host, Text, check};
     use tenterhook_dsp::effects::{EFFECTS, Effect, Prepared, Processor};
     use tenterhook_dsp::memory::Heard;
-    use tenterhook_io::{ClockSource, Facts, Hub, Player, Seat, Source as _, Standing};
+    use tenterhook_io::{ClockSource, Facts, Hub, Player, PlayerSlot, Source as _, Standing};
     use tenterhook_plan::{ControllerId, Gesture, Meters, SceneId, Who};
     use tenterhook_rt::{Making, engine_with, quiet_hook};
 
@@ -99,7 +99,7 @@ mod tests {
         let step = |insight, place, at| assert!((insight, place) != (Insight::Model, 1) || at < 4_800, "a step");
         let (engine, control) = engine_with(Making { effects, step, hears: false }, &plan, 48_000, SceneId(0));
         let hub = Hub::start(control, Vec::new()).unwrap();
-        let seat = Seat::of(Player::new(engine, 48_000));
+        let seat = PlayerSlot::of(Player::new(engine, 48_000));
         let facts = Facts {
             host: Host::Clock,
             rate: 48_000,

@@ -10,7 +10,7 @@ use tenterhook_io::{Facts, Hub, MidiPorts, Wish};
 use tenterhook_plan::Plan;
 
 use crate::failure::Failure;
-use crate::live::relay::Inbox;
+use crate::live::relay::RelayInbox;
 use crate::live::room::Room;
 use crate::loading::Loaded;
 use crate::whole;
@@ -40,7 +40,7 @@ pub struct Takeover {
     /// The parts of MIDI port names of all versions.
     pub ports: Mutex<Vec<String>>,
     pub midi: Option<MidiPorts>,
-    pub inbox: Inbox,
+    pub inbox: RelayInbox,
     /// The folder of the log.
     pub log: Option<PathBuf>,
     pub versions: AtomicU32,
@@ -165,7 +165,7 @@ mod tests {
             ports: Mutex::new(plan.ports_after(&[])),
             newest: Mutex::new(Arc::new(plan)),
             midi: None,
-            inbox: Inbox::default(),
+            inbox: RelayInbox::default(),
             log: None,
             versions: AtomicU32::new(0),
         }

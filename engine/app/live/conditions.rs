@@ -5,7 +5,7 @@ use std::sync::Arc;
 use std::time::Instant;
 
 use tenterhook_config::Host;
-use tenterhook_io::{Facts, Fault, FaultKind, GonePort, Load, Refused, Standing};
+use tenterhook_io::{Facts, FaultKind, GonePort, LateFault, Load, Refused, Standing};
 use tenterhook_plan::condition::{Cause, Condition, Conditions, Counted, Topic};
 use tenterhook_plan::{EngineState, Meters};
 
@@ -198,7 +198,7 @@ impl Finder {
             if total == 0 {
                 continue;
             }
-            let faults: Vec<&Fault> = look.load.faults.iter().filter(|fault| kinds.contains(&fault.kind)).collect();
+            let faults: Vec<&LateFault> = look.load.faults.iter().filter(|fault| kinds.contains(&fault.kind)).collect();
             let has = |kind| faults.iter().any(|fault| fault.sample + NEWS * second >= now && fault.kind == kind);
             let cause = match () {
                 () if has(kinds[0]) => Cause::Work,

@@ -16,11 +16,11 @@ use tenterhook_plan::{Plan, RunState};
 use tenterhook_rt::Reading;
 
 use crate::cli::PageOptions;
-use crate::commands::doors;
 use crate::commands::invite;
+use crate::commands::preflight;
 use crate::commands::study::Bench;
 use crate::failure::Failure;
-use crate::live::listen::{self, Listening};
+use crate::live::listen::{self, EtudeListening};
 use crate::live::words;
 use crate::say::say;
 
@@ -62,7 +62,7 @@ impl Desk {
             return Ok(None);
         }
         let (address, access) = invite::access(options)?;
-        let listening = Listening::default();
+        let listening = EtudeListening::default();
         let events = hub.events();
         let rehearsal = asked.rehearsal;
         // The same copy as the hub's: what is the same is then seen without a look inside.
@@ -109,7 +109,7 @@ impl Desk {
         };
         let address = invite::tell(&access, page.address(), options)?;
         let (newest, stop) = (Arc::<Mutex<Option<RunState>>>::default(), Arc::<AtomicBool>::default());
-        let mut work = Work {
+        let mut work = DeskWork {
             page,
             readings: hub.readings(),
             window: hub.window(),
@@ -153,12 +153,12 @@ impl Drop for Desk {
 /// Looks the machine over, on which the piece in force plays.
 fn look_over(window: &Window, rate: u32, log: Option<&Path>) -> serde_json::Value {
     let state = window.state();
-    let lines = doors::look(&doors::Show { plan: &state.plan, device: None, rate: Some(rate), log }).ok();
-    doors::to_json(&lines.unwrap_or_default())
+    let lines = preflight::look(&preflight::Show { plan: &state.plan, device: None, rate: Some(rate), log }).ok();
+    preflight::to_json(&lines.unwrap_or_default())
 }
 
 /// What the desk's thread does.
-struct Work {
+struct DeskWork {
     page: Page,
     readings: crossbeam_channel::Receiver<Told>,
     window: Window,
@@ -169,7 +169,7 @@ struct Work {
     newest: Arc<Mutex<Option<RunState>>>,
 }
 
-impl Work {
+impl DeskWork {
     fn turn(&mut self) {
         let engine = self.window.state();
         let plan = &engine.plan;

@@ -45,7 +45,7 @@ fn title(text: &str) -> &str {
 /// Etudes as WAV files in a folder of their own, each made when it is first asked for, and so is the folder: one that the
 /// system does not give keeps no show from beginning.
 #[derive(Default)]
-pub struct Listening(Mutex<Made>);
+pub struct EtudeListening(Mutex<Made>);
 
 #[derive(Default)]
 struct Made {
@@ -54,7 +54,7 @@ struct Made {
     folder: Option<TempDir>,
 }
 
-impl Listening {
+impl EtudeListening {
     /// The file in which an etude is heard, or why there is none, in words.
     pub fn file(&self, name: &str) -> Result<PathBuf, String> {
         let mut made = self.0.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
@@ -143,7 +143,7 @@ mod tests {
 
     #[test]
     fn every_etude_has_a_title_and_is_heard_and_stays_under_full_scale() {
-        let listening = Listening::default();
+        let listening = EtudeListening::default();
         for etude in etudes().into_iter().filter(|etude| etude.name != "demo") {
             assert!(!etude.title.is_empty() && !etude.idea.is_empty(), "{}", etude.name);
             let recording = tenterhook_io::read_wav(&listening.file(&etude.name).unwrap()).unwrap();

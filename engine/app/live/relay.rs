@@ -5,7 +5,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use crossbeam_channel::Sender;
-use tenterhook_io::{Done, Follow, Hub, Osc, OscCounts, OscMap, Receiver, Relay};
+use tenterhook_io::{BackupPairing, Done, Hub, Osc, OscCounts, OscMap, Receiver, Relay};
 use tenterhook_plan::Plan;
 
 use crate::cli::OscOptions;
@@ -40,13 +40,13 @@ impl Ready {
     }
 
     /// Begins to listen and to tell.
-    pub fn open(self, plan: &Arc<Plan>, hub: &Hub) -> Result<(Inbox, Option<Relay>), Failure> {
+    pub fn open(self, plan: &Arc<Plan>, hub: &Hub) -> Result<(RelayInbox, Option<Relay>), Failure> {
         let Self { listen, to, heard } = self;
-        let follow = Arc::new(Follow::new(listen.is_some()));
+        let follow = Arc::new(BackupPairing::new(listen.is_some()));
         let readings = (!to.is_empty()).then(|| hub.readings());
         let relay = heard.map(|heard| Relay::start(&to, Arc::clone(&follow), heard, readings, hub.window()));
         let relay = relay.transpose().map_err(Failure::running)?;
-        let inbox = Inbox::default();
+        let inbox = RelayInbox::default();
         match listen {
             Some(address) => {
                 let osc = Osc::listen_to_everything(address, plan, hub.events().of(plan), follow, hub.window());
@@ -60,10 +60,10 @@ impl Ready {
 
 /// What listens for OSC.
 #[derive(Default)]
-pub struct Inbox(Mutex<Listening>);
+pub struct RelayInbox(Mutex<RelayListening>);
 
 #[derive(Default)]
-struct Listening {
+struct RelayListening {
     osc: Option<Osc>,
     /// Why nobody listens though the piece asks for it, and when that was tried.
     unheard: Option<(String, Instant)>,
@@ -72,8 +72,8 @@ struct Listening {
 /// How often a port that somebody else has is tried again.
 const AGAIN: Duration = Duration::from_secs(1);
 
-impl Inbox {
-    fn lock(&self) -> std::sync::MutexGuard<'_, Listening> {
+impl RelayInbox {
+    fn lock(&self) -> std::sync::MutexGuard<'_, RelayListening> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
@@ -87,7 +87,7 @@ impl Inbox {
             return;
         }
         match Osc::listen(ADDRESS, map, hub.events().of(plan)) {
-            Ok(osc) => *inbox = Listening { osc: Some(osc), unheard: None },
+            Ok(osc) => *inbox = RelayListening { osc: Some(osc), unheard: None },
             Err(why) => inbox.unheard = Some((why.to_string(), Instant::now())),
         }
     }
@@ -127,7 +127,7 @@ pub fn caution(options: &OscOptions) {
     if !options.osc_to.is_empty() {
         say(format_args!(
             "OSC is sent to {}. Caution: where it moves lights, flashes can harm people with photosensitive epilepsy; \
-             where it moves mechanical instruments, these can injure hands. Follow your local rules and your licensed \
+             where it moves mechanical instruments, these can injure hands. BackupPairing your local rules and your licensed \
              technicians.",
             options.osc_to.join(" and "),
         ));

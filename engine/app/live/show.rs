@@ -16,7 +16,7 @@ use crate::failure::{Failure, colour};
 use crate::live::change::Change;
 use crate::live::conditions::{Finder, Look};
 use crate::live::console::{self, Console};
-use crate::live::follow::{Follow, News};
+use crate::live::file_watcher::{FileWatcher, News};
 use crate::live::resume::Beginning;
 use crate::live::stage::Stage;
 use crate::live::words;
@@ -50,7 +50,7 @@ pub struct Show {
 /// What is saved while the piece plays.
 #[derive(Default)]
 struct Saved {
-    follow: Option<Follow>,
+    follow: Option<FileWatcher>,
     /// The host that was asked for by an option.
     host: Option<Host>,
     /// A version that waits until another has taken over.
@@ -79,7 +79,7 @@ impl Show {
     }
 
     /// Lets what is saved take over.
-    pub fn following(self, follow: Option<Follow>, host: Option<Host>) -> Self {
+    pub fn following(self, follow: Option<FileWatcher>, host: Option<Host>) -> Self {
         Self { saved: Saved { follow, host, ..self.saved }, ..self }
     }
 

@@ -11,8 +11,8 @@ use serde_json::json;
 use signal_hook::consts;
 use tenterhook_config::Host;
 use tenterhook_io::{
-    Ears, Ended, Events, Facts, GonePort, Hub, Keeper, Load, Log, LogSettings, MidiPorts, Osc, OscCounts, Player,
-    Recent, Refused, Relay, RelayCounts, Sound, Standing, Stats, TakeSettings, Window, Wiring, Wish,
+    DeviceSupervisor, Ears, Ended, Events, Facts, GonePort, Hub, Load, Log, LogSettings, MidiPorts, Osc, OscCounts,
+    Player, Recent, Refused, Relay, RelayCounts, Sound, Standing, Stats, TakeSettings, Window, Wiring, Wish,
 };
 use tenterhook_plan::{EngineState, Event, Gesture, Meters, Plan, RunState, SceneId, Who};
 
@@ -52,7 +52,7 @@ pub struct Asked<'a> {
 
 /// A live run.
 pub struct Stage {
-    keeper: Keeper,
+    keeper: DeviceSupervisor,
     hub: Option<Hub>,
     window: Window,
     stats: Arc<Stats>,
@@ -90,7 +90,7 @@ impl Stage {
         asked: &Asked<'_>,
         applied: Option<crossbeam_channel::Sender<tenterhook_io::Done>>,
     ) -> Result<Self, Failure> {
-        let mut keeper = Keeper::open(&asked.wish).map_err(Failure::asked)?;
+        let mut keeper = DeviceSupervisor::open(&asked.wish).map_err(Failure::asked)?;
         let Facts { host, rate, inputs, outputs, .. } = keeper.facts().clone();
         let sound = asked.players.map(|players| players(rate)).transpose()?;
         let sound_channels = sound.as_ref().map(|(channels, _)| *channels);

@@ -10,8 +10,8 @@ use std::fs;
 use std::path::Path;
 use tenterhook_config::{Host, Text, check};
 use tenterhook_io::{
-    Direction, Ended, Error, Facts, Load, Log, LogSettings, Player, Seat, Source, State, StreamSource, TakeSettings,
-    Wiring, Wish, devices, read_wav,
+    Direction, Ended, Error, Facts, Load, Log, LogSettings, Player, PlayerSlot, Source, SourceState, StreamSource,
+    TakeSettings, Wiring, Wish, devices, read_wav,
 };
 use tenterhook_plan::{Plan, SceneId};
 
@@ -142,7 +142,7 @@ fn sung(wish: &Wish, seconds: f64) -> (Facts, Load, Vec<f32>) {
     let (engine, _control) = tenterhook_rt::engine(&plan(), facts.rate, SceneId(0));
     let player = Player::new(engine, facts.rate);
     let stats = player.stats();
-    source.start(&Seat::of(player)).unwrap();
+    source.start(&PlayerSlot::of(player)).unwrap();
     within_a_minute("blocks come", || stats.load().blocks > 10);
     let (last_in, last_out) = theirs(&client);
     let (heard, recorded) = crossbeam_channel::bounded(1 << 22);
@@ -269,8 +269,8 @@ fn sounds(client: Client) {
     let (engine, _control) = tenterhook_rt::engine(&plan, facts.rate, SceneId(0));
     let player = Player::new(engine, facts.rate).with_log(tap);
     let stats = player.stats();
-    source.start(&Seat::of(player)).unwrap();
-    assert_eq!(source.state(), State::Running);
+    source.start(&PlayerSlot::of(player)).unwrap();
+    assert_eq!(source.state(), SourceState::Running);
     within_a_minute("blocks come", || stats.load().blocks > 10);
 
     let (last_in, last_out) = theirs(&client);
@@ -287,7 +287,7 @@ fn sounds(client: Client) {
     });
     drop(counter);
     source.stop();
-    assert_eq!(source.state(), State::Stopped);
+    assert_eq!(source.state(), SourceState::Stopped);
     let end = log.finish(Ended::default()).unwrap();
     assert_eq!(end.lost, 0);
     println!("load {:?}", tenterhook_io::Load { histogram: Vec::new(), ..stats.load() });

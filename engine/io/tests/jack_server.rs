@@ -12,7 +12,9 @@ use std::process::Command;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use tenterhook_config::{Host, Text, check};
-use tenterhook_io::{Done, Error, Hub, JackSource, Player, Seat, Source, State, Wiring, Wish, devices, open};
+use tenterhook_io::{
+    Done, Error, Hub, JackSource, Player, PlayerSlot, Source, SourceState, Wiring, Wish, devices, open,
+};
 use tenterhook_plan::{ControllerId, Gesture, Plan, SceneId};
 
 /// Set in the process that runs the test itself, with the server chosen.
@@ -153,9 +155,9 @@ fn ports_midi_and_end(client: Client) {
     let hub = Hub::start(control, vec![sender]).unwrap();
     let player = Player::new(engine, facts.rate);
     let stats = player.stats();
-    assert_eq!((source.state(), source.origin()), (State::Ready, None));
-    source.start(&Seat::of(player)).unwrap();
-    assert_eq!(source.state(), State::Running);
+    assert_eq!((source.state(), source.origin()), (SourceState::Ready, None));
+    source.start(&PlayerSlot::of(player)).unwrap();
+    assert_eq!(source.state(), SourceState::Running);
 
     for (ours, theirs) in [
         ("voice", "system:capture_1"),
@@ -173,9 +175,9 @@ fn ports_midi_and_end(client: Client) {
     // The server ends under the running client.
     let server = std::env::var(INSIDE).unwrap();
     assert!(Command::new("kill").arg(&server).status().unwrap().success());
-    within_a_minute("the source is dead", || matches!(source.state(), State::Dead { .. }));
+    within_a_minute("the source is dead", || matches!(source.state(), SourceState::Dead { .. }));
     source.stop();
-    assert_eq!(source.state(), State::Dead { why: "the JACK server ended".to_owned() });
+    assert_eq!(source.state(), SourceState::Dead { why: "the JACK server ended".to_owned() });
     hub.stop();
 }
 

@@ -13,8 +13,8 @@ use std::sync::Arc;
 use std::time::Duration;
 use tenterhook_config::{Files, Text, check_with};
 use tenterhook_io::{
-    Ended, Hub, JackSource, Keeper, Log, LogSettings, Player, Recent, Seat, Source, State, TakeSettings, Wiring, Wish,
-    decode_sound,
+    DeviceSupervisor, Ended, Hub, JackSource, Log, LogSettings, Player, PlayerSlot, Recent, Source, SourceState,
+    TakeSettings, Wiring, Wish, decode_sound,
 };
 use tenterhook_plan::{ControllerId, Gesture, MicId, OutputId, Plan, Recording, SceneId, Who};
 
@@ -110,7 +110,7 @@ fn played(plan: &Plan, changed: &Arc<Plan>) {
     let player = Player::new(engine, facts.rate).with_log(tap).with_recent(recent_tap);
     let stats = player.stats();
     let hub = Hub::start(control, vec![told]).unwrap();
-    source.start(&Seat::of(player)).unwrap();
+    source.start(&PlayerSlot::of(player)).unwrap();
 
     let feeder = client("feeder");
     let tone = feeder.register_port("tone", AudioOut::default()).unwrap();
@@ -145,7 +145,7 @@ fn played(plan: &Plan, changed: &Arc<Plan>) {
             events.gesture(gesture, Who::PageDesk);
         }
     }
-    assert_eq!(source.state(), State::Running);
+    assert_eq!(source.state(), SourceState::Running);
     feeder.deactivate().unwrap();
     source.stop();
     hub.stop();
@@ -177,7 +177,7 @@ fn a_server_that_stands_still_is_left_and_taken_up_again() {
     };
     drop(client("waiting"));
     let plan = pieces().remove(0);
-    let mut keeper = Keeper::open(&Wish::any(Wiring::of(&plan).unwrap())).unwrap();
+    let mut keeper = DeviceSupervisor::open(&Wish::any(Wiring::of(&plan).unwrap())).unwrap();
     let rate = keeper.facts().rate;
     let (engine, control) = tenterhook_rt::engine(&plan, rate, SceneId(0));
     let player = Player::new(engine, rate);

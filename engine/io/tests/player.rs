@@ -4,8 +4,8 @@ use std::path::Path;
 use std::sync::mpsc;
 use tenterhook_config::{Host, Text, check};
 use tenterhook_io::{
-    ClockSource, Ended, Error, Facts, Hub, Log, LogEnd, LogSettings, Player, Rendering, Seat, Source, State,
-    TakeSettings, Wiring, Wish, open, read_wav, recording, render,
+    ClockSource, Ended, Error, Facts, Hub, Log, LogEnd, LogSettings, Player, PlayerSlot, Rendering, Source,
+    SourceState, TakeSettings, Wiring, Wish, open, read_wav, recording, render,
 };
 use tenterhook_plan::{ControllerId, Event, Gesture, Keys, Plan, SceneId, Timed};
 
@@ -157,17 +157,17 @@ fn the_clock_plays_every_sample_in_order_until_it_is_stopped() {
     let sound = Box::new(move |sample, channels: &mut [&mut [f32]]| {
         let _ = seen.try_send((sample, channels.len(), channels[0].len()));
     });
-    assert_eq!(clock.state(), State::Ready);
-    clock.start(&Seat::of(Player::new(engine, 48_000).with_sound(3, sound))).unwrap();
-    assert_eq!(clock.state(), State::Running);
+    assert_eq!(clock.state(), SourceState::Ready);
+    clock.start(&PlayerSlot::of(Player::new(engine, 48_000).with_sound(3, sound))).unwrap();
+    assert_eq!(clock.state(), SourceState::Running);
     for n in 0..50 {
         assert_eq!(samples.recv().unwrap(), (n * 64, 3, 64));
     }
     clock.stop();
-    assert_eq!(clock.state(), State::Stopped);
+    assert_eq!(clock.state(), SourceState::Stopped);
     assert!(samples.iter().count() < 4096, "the player is gone, and its sound with it");
     let (engine, _control) = tenterhook_rt::engine(&plan(), 48_000, SceneId(0));
-    assert!(matches!(clock.start(&Seat::of(Player::new(engine, 48_000))), Err(Error::Started { .. })));
+    assert!(matches!(clock.start(&PlayerSlot::of(Player::new(engine, 48_000))), Err(Error::Started { .. })));
 }
 
 #[test]

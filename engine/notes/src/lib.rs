@@ -14,6 +14,7 @@
 //! # Ok::<(), tenterhook_notes::Error>(())
 //! ```
 
+mod assignment;
 mod error;
 mod midi;
 mod musicxml;
@@ -21,16 +22,15 @@ pub mod picture;
 mod players;
 mod rhythm;
 mod score;
-mod share;
 mod step;
 mod tables;
 mod xml;
 
+pub use assignment::{Chord, Note, PlayerPart, SharedOut, Unplayed, Why, share};
 pub use error::NotesError;
 pub use players::{Clef, Instrument, Player, ensemble, instruments};
 pub use rhythm::Rhythm;
 pub use score::{Dynamic, Score};
-pub use share::{Chord, Note, PlayerPart, SharedOut, Unplayed, Why, share};
 pub use step::{Spelling, Step, Written};
 pub use tables::spectrum_file;
 pub use tenterhook_plan::Partial as Tone;

@@ -11,7 +11,7 @@ const WINDOW: Duration = Duration::from_secs(60);
 const MOST: u32 = 10;
 
 #[derive(Clone, Copy, Default)]
-struct Window {
+struct AttemptWindow {
     since: Option<Instant>,
     wrong: u32,
     /// What was shown last of its own accord (a browser shows an old cookie again and again).
@@ -24,12 +24,12 @@ struct Window {
 /// shut out by any of them. Nothing is lost by that. A key has 80 bits, and strangers get at most 250 answers a second
 /// together: in a year of guessing, day and night, one of three keys is found with a probability of 2e-14.
 pub struct Attempts {
-    of: ByNetwork<Window>,
+    of: ByNetwork<AttemptWindow>,
 }
 
 impl Default for Attempts {
     fn default() -> Self {
-        Self { of: ByNetwork::new(Window::default()) }
+        Self { of: ByNetwork::new(AttemptWindow::default()) }
     }
 }
 
@@ -40,7 +40,7 @@ impl Attempts {
         let since = match window.since {
             Some(since) if now.saturating_duration_since(since) < WINDOW => since,
             _ => {
-                *window = Window { since: Some(now), wrong: 0, shown: window.shown };
+                *window = AttemptWindow { since: Some(now), wrong: 0, shown: window.shown };
                 now
             }
         };

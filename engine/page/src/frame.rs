@@ -15,7 +15,7 @@
 //! u16 reserved = 0
 //! ```
 
-use crate::meters::{Shown, Verdict};
+use crate::meters::{ShownMeters, Verdict};
 use crate::wire::VERSION;
 
 /// The kind of frame that meters are.
@@ -25,9 +25,9 @@ const HEAD: usize = 16;
 const CHANNEL: usize = 32;
 
 /// A frame of so many mics' meters, then the outputs'. Of more than 255 of either the later ones are left out.
-pub(crate) fn frame(sample: u64, mics: usize, shown: &[Shown]) -> Vec<u8> {
+pub(crate) fn frame(sample: u64, mics: usize, shown: &[ShownMeters]) -> Vec<u8> {
     let (mics, outputs) = shown.split_at(mics.min(shown.len()));
-    let few = |shown: &[Shown]| u8::try_from(shown.len()).unwrap_or(u8::MAX);
+    let few = |shown: &[ShownMeters]| u8::try_from(shown.len()).unwrap_or(u8::MAX);
     let mut frame = Vec::with_capacity(HEAD + CHANNEL * shown.len());
     frame.extend([VERSION, METERS, few(mics), few(outputs), 0, 0, 0, 0]);
     frame.extend((sample as f64).to_le_bytes());
@@ -37,7 +37,7 @@ pub(crate) fn frame(sample: u64, mics: usize, shown: &[Shown]) -> Vec<u8> {
     frame
 }
 
-fn channel(shown: &Shown, frame: &mut Vec<u8>) {
+fn channel(shown: &ShownMeters, frame: &mut Vec<u8>) {
     let floor = shown.floor.unwrap_or(f32::NAN);
     let crest = shown.crest_db.unwrap_or(f32::NAN);
     for value in [shown.peak, shown.held, shown.rms, floor, crest, shown.reduction_db] {

@@ -17,7 +17,7 @@ use axum::{Json, Router};
 use serde_json::Value;
 use tokio::sync::Mutex;
 
-use crate::doors::Refusal;
+use crate::auth::Refusal;
 
 /// Looks the machine over; may take a second. The answer is as in `GET /machine`.
 pub type LookOver = dyn Fn() -> Value + Send + Sync;

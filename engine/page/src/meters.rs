@@ -82,7 +82,7 @@ impl Verdict {
 
 /// What is shown of one channel; full scale = 1.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Shown {
+pub struct ShownMeters {
     /// The greatest magnitude since this was last taken.
     pub peak: f32,
     /// The held peak: stays for 2 s, then falls by 20 dB a second.
@@ -109,7 +109,7 @@ pub struct Shown {
 
 /// The loudness of the last 20 s.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct History {
+pub struct LoudnessHistory {
     /// The first slot: slot n is the engine's time from n/10 s to before (n+1)/10 s.
     pub from_slot: u64,
     /// For each channel the greatest root of the mean square in each slot, in whole dBFS, -90 and above.
@@ -118,15 +118,15 @@ pub struct History {
 
 /// The meters of all channels.
 #[derive(Clone, Debug)]
-pub struct Meters {
+pub struct PageMeters {
     rate: u32,
-    channels: Vec<Channel>,
+    channels: Vec<MeteredChannel>,
 }
 
-impl Meters {
+impl PageMeters {
     /// Meters for so many channels of a run at `rate` samples a second, of which nothing is known yet.
     pub fn new(rate: u32, channels: usize) -> Self {
-        Self { rate: rate.max(1), channels: vec![Channel::default(); channels] }
+        Self { rate: rate.max(1), channels: vec![MeteredChannel::default(); channels] }
     }
 
     /// Takes in a reading of a channel at the engine's sample; one of a channel that is not there is left out. What is no
@@ -138,13 +138,13 @@ impl Meters {
     }
 
     /// What is to be shown of each channel; the peaks and reductions start again.
-    pub fn take(&mut self) -> Vec<Shown> {
+    pub fn take(&mut self) -> Vec<ShownMeters> {
         self.channels.iter_mut().map(|channel| channel.take(self.rate)).collect()
     }
 
     /// Forgets clips, held peaks and who was heard.
     pub fn reset(&mut self) {
-        self.channels.iter_mut().for_each(Channel::reset);
+        self.channels.iter_mut().for_each(MeteredChannel::reset);
     }
 
     /// The channels of a changed piece: for each the place it had before, if it had one.
@@ -154,23 +154,23 @@ impl Meters {
     }
 
     /// The history of the first `count` channels: up to 20 s, which end with the last slot that any of them has.
-    pub fn history(&self, count: usize) -> History {
+    pub fn history(&self, count: usize) -> LoudnessHistory {
         let channels = &self.channels[..count.min(self.channels.len())];
         let end = channels.iter().map(|channel| channel.history.end).max().unwrap_or(0);
         let from_slot = end.saturating_sub(SLOTS as u64);
-        let levels = |channel: &Channel| (from_slot..end).map(|slot| channel.history.level(slot)).collect();
-        History { from_slot, channels: channels.iter().map(levels).collect() }
+        let levels = |channel: &MeteredChannel| (from_slot..end).map(|slot| channel.history.level(slot)).collect();
+        LoudnessHistory { from_slot, channels: channels.iter().map(levels).collect() }
     }
 }
 
 /// One channel.
 #[derive(Clone, Debug, Default)]
-struct Channel {
+struct MeteredChannel {
     /// The sample of the last reading.
     now: u64,
     peak: f32,
-    held: Peak,
-    judged: Peak,
+    held: HeldPeak,
+    judged: HeldPeak,
     rms: f32,
     floor: Floor,
     reduction_db: f32,
@@ -184,7 +184,7 @@ struct Channel {
     history: Slots,
 }
 
-impl Channel {
+impl MeteredChannel {
     fn feed(&mut self, rate: u32, sample: u64, reading: MeterReading) {
         if sample < self.now {
             *self = Self::default();
@@ -212,10 +212,10 @@ impl Channel {
         self.heard |= clips > 0 || self.verdict >= Verdict::Good;
     }
 
-    fn take(&mut self, rate: u32) -> Shown {
+    fn take(&mut self, rate: u32) -> ShownMeters {
         let held = self.held.at(self.now, rate, HOLD);
         let clipped = self.clipped_at.is_some_and(|at| seconds(at, self.now, rate) <= CLIP_SHOWN);
-        Shown {
+        ShownMeters {
             peak: std::mem::take(&mut self.peak),
             held,
             rms: self.rms,
@@ -231,7 +231,7 @@ impl Channel {
     }
 
     fn reset(&mut self) {
-        (self.held, self.judged, self.peak) = (Peak::default(), Peak::default(), 0.0);
+        (self.held, self.judged, self.peak) = (HeldPeak::default(), HeldPeak::default(), 0.0);
         (self.clips, self.clipped_at) = (0, None);
         (self.verdict, self.heard) = (Verdict::Nothing, false);
     }
@@ -239,12 +239,12 @@ impl Channel {
 
 /// A peak that is held, then falls.
 #[derive(Clone, Copy, Debug, Default)]
-struct Peak {
+struct HeldPeak {
     top: f32,
     since: u64,
 }
 
-impl Peak {
+impl HeldPeak {
     fn feed(&mut self, now: u64, rate: u32, hold: f64, peak: f32) {
         if peak >= self.at(now, rate, hold) {
             *self = Self { top: peak, since: now };

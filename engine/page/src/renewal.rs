@@ -22,8 +22,8 @@ use axum::{Json, Router, extract};
 use serde_json::json;
 
 use crate::access::{Role, RoleKeys};
+use crate::auth::{Auth, Refusal};
 use crate::cookie;
-use crate::doors::{Doors, Refusal};
 use crate::invite::{Invite, Reached};
 
 /// How often the file is looked at.
@@ -31,7 +31,7 @@ const LOOK: Duration = Duration::from_millis(250);
 
 #[derive(Clone)]
 struct Renewal {
-    doors: Arc<Doors>,
+    doors: Arc<Auth>,
     /// `None`: the keys, if there are any, are in no file.
     file: Option<Arc<Path>>,
     /// Where the page is served.
@@ -39,7 +39,7 @@ struct Renewal {
 }
 
 /// `GET` and `POST /keys/ROLE`, for the desk.
-pub(crate) fn routes(doors: Arc<Doors>, file: Option<Arc<Path>>, at: SocketAddr) -> Router {
+pub(crate) fn routes(doors: Arc<Auth>, file: Option<Arc<Path>>, at: SocketAddr) -> Router {
     Router::new().route("/keys/{role}", get(show).post(renew)).with_state(Renewal { doors, file, at })
 }
 
@@ -80,7 +80,7 @@ fn invitation(keys: &RoleKeys, role: Role, at: SocketAddr) -> Response {
 }
 
 /// Takes over what changes in the file, for ever. One that cannot be read changes nothing.
-pub(crate) async fn follow(doors: Arc<Doors>, file: PathBuf) {
+pub(crate) async fn follow(doors: Arc<Auth>, file: PathBuf) {
     let mut seen: Option<SystemTime> = None;
     loop {
         let path = file.clone();

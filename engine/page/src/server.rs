@@ -16,11 +16,11 @@ use tenterhook_plan::{Channel, EngineState, Gesture, MeterReading, Plan, RunStat
 use tokio::sync::watch;
 
 use crate::access::{Access, Role};
-use crate::doors::{self, Doors, Refusal};
+use crate::auth::{self, Auth, Refusal};
 use crate::etudes::{self, Etude, Etudes, Hear};
 use crate::listener::{NoPlace, Ticket};
 use crate::machine::{self, LookOver};
-use crate::meters::{Meters, SLOTS_A_SECOND};
+use crate::meters::{PageMeters, SLOTS_A_SECOND};
 use crate::score::{self, About};
 use crate::study::{self, Studio};
 use crate::wire::{MOST_BYTES, Words};
@@ -52,7 +52,7 @@ pub struct Settings {
     /// Looks the machine over for the desk.
     pub look_over: Arc<LookOver>,
     /// Sends a gesture to the engine.
-    pub act: Act,
+    pub act: PageAct,
     /// Learns what reaches controllers; none: they are not learned here.
     pub learn: Option<Learn>,
 }
@@ -61,7 +61,7 @@ pub struct Settings {
 pub type Learn = Box<dyn Fn(Option<&str>) + Send + Sync>;
 
 /// Sends a gesture, whose ids are those of the piece beside it, and says whose it is; must not wait. False: it was lost.
-pub type Act = Box<dyn Fn(&Arc<Plan>, Gesture, Who) -> bool + Send + Sync>;
+pub type PageAct = Box<dyn Fn(&Arc<Plan>, Gesture, Who) -> bool + Send + Sync>;
 
 /// Why the page cannot be served.
 #[derive(Debug, thiserror::Error)]
@@ -97,7 +97,7 @@ impl Page {
         let Settings { address, access, plan, about, words, etudes, hear, studio, look_over, act, learn } = settings;
         let shared = Arc::new(Shared::new(
             plan,
-            Told { about, words, studies: studio.is_some(), learns: learn.is_some() },
+            PageTold { about, words, studies: studio.is_some(), learns: learn.is_some() },
             act,
             learn,
         ));
@@ -112,11 +112,11 @@ impl Page {
             Access::Kept(_, file) => Some(file.clone()),
             Access::Keys(_) | Access::Anyone => None,
         };
-        let doors = Arc::new(Doors::new(access));
+        let doors = Arc::new(Auth::new(access));
         let renewal = renewal::routes(Arc::clone(&doors), file.as_deref().map(Arc::from), address);
         let router = router(&doors, &shared, Arc::new(Etudes::new(etudes, hear)), studio, look_over)
-            .merge(doors::desk(Arc::clone(&doors), renewal));
-        let router = doors::guarded(Arc::clone(&doors), router);
+            .merge(auth::desk(Arc::clone(&doors), renewal));
+        let router = auth::guarded(Arc::clone(&doors), router);
         let mut ending = shared.ending();
         let run = move || {
             let ended = async move {
@@ -175,7 +175,7 @@ fn listen(address: SocketAddr) -> std::io::Result<tokio::net::TcpListener> {
 }
 
 fn router(
-    doors: &Arc<Doors>,
+    doors: &Arc<Auth>,
     shared: &Arc<Shared>,
     etudes: Arc<Etudes>,
     studio: Option<Arc<dyn Studio>>,
@@ -189,18 +189,18 @@ fn router(
         .route("/socket", get(enter))
         .with_state(inside)
         .merge(files)
-        .merge(doors::inside(Arc::clone(doors), etudes))
-        .merge(doors::desk(Arc::clone(doors), machine::routes(look_over)))
-        .merge(doors::routes(Arc::clone(doors)));
+        .merge(auth::inside(Arc::clone(doors), etudes))
+        .merge(auth::desk(Arc::clone(doors), machine::routes(look_over)))
+        .merge(auth::routes(Arc::clone(doors)));
     match studio {
-        Some(studio) => router.merge(doors::desk(Arc::clone(doors), study::routes(studio))),
+        Some(studio) => router.merge(auth::desk(Arc::clone(doors), study::routes(studio))),
         None => router,
     }
 }
 
 #[derive(Clone)]
 struct Inside {
-    doors: Arc<Doors>,
+    doors: Arc<Auth>,
     shared: Arc<Shared>,
 }
 
@@ -232,7 +232,7 @@ async fn enter(
 }
 
 /// What is told of every piece beside the piece itself.
-struct Told {
+struct PageTold {
     about: About,
     words: Words,
     /// Whether sounds can be studied here.
@@ -243,11 +243,11 @@ struct Told {
 
 /// What all pages share.
 pub(crate) struct Shared {
-    told: Told,
-    act: Act,
+    told: PageTold,
+    act: PageAct,
     learn: Option<Learn>,
     /// The meters of the mics, then of the outputs.
-    bench: Mutex<Meters>,
+    bench: Mutex<PageMeters>,
     shown: watch::Sender<Arc<Shown>>,
     meters: watch::Sender<Bytes>,
     end: watch::Sender<bool>,
@@ -265,7 +265,7 @@ pub(crate) struct Shown {
 }
 
 impl Shown {
-    fn new(state: RunState, piece_number: u64, told: &Told) -> Self {
+    fn new(state: RunState, piece_number: u64, told: &PageTold) -> Self {
         let tell = |role| {
             let desk = role == Role::Desk;
             score::tell(&state.engine.plan, &told.about, role, told.studies && desk, told.learns && desk).into()
@@ -291,8 +291,8 @@ impl Shown {
 }
 
 impl Shared {
-    fn new(plan: Arc<Plan>, told: Told, act: Act, learn: Option<Learn>) -> Self {
-        let bench = Meters::new(told.about.rate, plan.mics.len() + plan.outputs.len());
+    fn new(plan: Arc<Plan>, told: PageTold, act: PageAct, learn: Option<Learn>) -> Self {
+        let bench = PageMeters::new(told.about.rate, plan.mics.len() + plan.outputs.len());
         let shown = Arc::new(Shown::new(RunState::new(EngineState::new(plan)), 0, &told));
         Self {
             told,
@@ -407,12 +407,12 @@ mod tests {
     #[test]
     fn a_piece_that_is_shown_on_and_on_is_told_once_and_its_recordings_are_not_compared() {
         let recording = Recording { path: "rain.wav".to_owned(), rate: 48_000, samples: Arc::new([f32::NAN; 8]) };
-        let mut plan = crate::may::tests::plan();
+        let mut plan = crate::authorize::tests::plan();
         plan.instances[0].settings = vec![Setting::Sound(recording)];
         assert!(plan != plan.clone(), "the measure tells");
         let (first, copy) = (Arc::new(plan.clone()), Arc::new(plan));
         let about = About { rate: 48_000, opens: score::View::Score, rehearsal: true, declarations: Vec::new() };
-        let told = Told { about, words: |_| String::new(), studies: false, learns: false };
+        let told = PageTold { about, words: |_| String::new(), studies: false, learns: false };
         let shared = Shared::new(Arc::clone(&first), told, Box::new(|_, _, _| true), None);
         for (plan, number) in [(&first, 0), (&copy, 1)] {
             for sample in 0..300 {

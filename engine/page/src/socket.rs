@@ -11,8 +11,8 @@ use tokio::sync::{mpsc, watch};
 use tokio::task::yield_now;
 
 use crate::access::Role;
+use crate::authorize::{PageAnswer, PageWho, answer};
 use crate::listener::Ticket;
-use crate::may::{Answer, Who, answer};
 use crate::pace::{Pace, Purse};
 use crate::server::{Shared, Shown};
 use crate::wire::{self, Ask, MOST_BYTES};
@@ -56,10 +56,12 @@ pub(crate) async fn serve(
                 }
                 match message {
                     Ok(Message::Text(text)) => match visitor.hear(&text) {
-                        Heard::Well => {}
+                        SocketHeard::Well => {}
                         // A page that reads none of its refusals misses some.
-                        Heard::Refused(words) => drop(refusals.try_send(words)),
-                        Heard::Enough => return Some((close_code::POLICY, "too many messages that make no sense")),
+                        SocketHeard::PageRefused(words) => drop(refusals.try_send(words)),
+                        SocketHeard::Enough => {
+                            return Some((close_code::POLICY, "too many messages that make no sense"));
+                        }
                     },
                     Ok(Message::Binary(_)) => return Some((close_code::UNSUPPORTED, "this protocol is text")),
                     Ok(Message::Close(_)) => return None,
@@ -145,15 +147,15 @@ fn news(shown: &mut watch::Receiver<Arc<Shown>>, shared: &Shared, role: Role, pi
 }
 
 /// What came of a message.
-enum Heard {
+enum SocketHeard {
     Well,
-    Refused(String),
+    PageRefused(String),
     Enough,
 }
 
 /// Whoever sits before a page.
 struct Visitor {
-    who: Who,
+    who: PageWho,
     /// The piece whose ids `who` holds.
     plan: Arc<Plan>,
     shared: Arc<Shared>,
@@ -168,7 +170,7 @@ struct Visitor {
 
 impl Visitor {
     fn new(role: Role, shared: Arc<Shared>) -> Self {
-        let who = Who { role, part: None, moved: None };
+        let who = PageWho { role, part: None, moved: None };
         let plan = Arc::clone(&shared.shown().borrow().state.engine.plan);
         let purse = Purse::new(pace(role), Instant::now());
         Self { who, plan, shared, keys: Vec::new(), senseless: 0, purse, behind: None }
@@ -192,7 +194,7 @@ impl Visitor {
         false
     }
 
-    fn hear(&mut self, text: &str) -> Heard {
+    fn hear(&mut self, text: &str) -> SocketHeard {
         debug_assert!(text.len() <= MOST_BYTES, "the socket takes no longer ones");
         let ask = match serde_json::from_str::<Ask>(text) {
             Ok(ask) => ask,
@@ -201,7 +203,7 @@ impl Visitor {
         let shown = self.shared.shown().borrow().clone();
         self.follow(shown.plan());
         match answer(&ask, self.who, &shown.state.engine) {
-            Ok(Answer::Gesture(gesture)) => {
+            Ok(PageAnswer::Gesture(gesture)) => {
                 if let Gesture::Controller { id, .. } | Gesture::Press { id, .. } = gesture {
                     self.who.moved = Some(id);
                 }
@@ -212,24 +214,28 @@ impl Visitor {
                     }
                 }
                 match self.shared.act(gesture, self.who.role, &shown) {
-                    true => Heard::Well,
-                    false => Heard::Refused("too many gestures wait for the engine: this one was lost".to_owned()),
+                    true => SocketHeard::Well,
+                    false => {
+                        SocketHeard::PageRefused("too many gestures wait for the engine: this one was lost".to_owned())
+                    }
                 }
             }
-            Ok(Answer::Reset) => {
+            Ok(PageAnswer::Reset) => {
                 self.shared.reset();
-                Heard::Well
+                SocketHeard::Well
             }
-            Ok(Answer::Learn(id)) => {
+            Ok(PageAnswer::Learn(id)) => {
                 let name = id.map(|id| shown.plan().controllers[id.index()].name.as_str());
-                self.shared.learn(name).map_or_else(|words| Heard::Refused(words.to_owned()), |()| Heard::Well)
+                self.shared
+                    .learn(name)
+                    .map_or_else(|words| SocketHeard::PageRefused(words.to_owned()), |()| SocketHeard::Well)
             }
-            Ok(Answer::Part(part)) => {
+            Ok(PageAnswer::Part(part)) => {
                 self.who.part = part;
-                Heard::Well
+                SocketHeard::Well
             }
-            Ok(Answer::Nothing) => Heard::Well,
-            Err(words) => Heard::Refused(words),
+            Ok(PageAnswer::Nothing) => SocketHeard::Well,
+            Err(words) => SocketHeard::PageRefused(words),
         }
     }
 
@@ -246,9 +252,9 @@ impl Visitor {
         self.who.moved = self.who.moved.and_then(controller).map(ControllerId::new);
     }
 
-    fn senseless(&mut self, words: String) -> Heard {
+    fn senseless(&mut self, words: String) -> SocketHeard {
         self.senseless += 1;
-        if self.senseless > SENSELESS { Heard::Enough } else { Heard::Refused(words) }
+        if self.senseless > SENSELESS { SocketHeard::Enough } else { SocketHeard::PageRefused(words) }
     }
 }
 
@@ -257,9 +263,9 @@ impl Drop for Visitor {
     fn drop(&mut self) {
         let shown = self.shared.shown().borrow().clone();
         self.follow(shown.plan());
-        let who = Who { role: Role::Desk, ..self.who };
+        let who = PageWho { role: Role::Desk, ..self.who };
         for key in self.keys.drain(..) {
-            if let Ok(Answer::Gesture(gesture)) = answer(&Ask::Key { key, down: false }, who, &shown.state.engine) {
+            if let Ok(PageAnswer::Gesture(gesture)) = answer(&Ask::Key { key, down: false }, who, &shown.state.engine) {
                 // If even that is lost there is nobody to tell.
                 self.shared.act(gesture, self.who.role, &shown);
             }

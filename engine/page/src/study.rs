@@ -42,7 +42,7 @@ use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio::time::timeout;
 use tower_http::services::ServeFile;
 
-use crate::doors::Refusal;
+use crate::auth::Refusal;
 use crate::headers::{PICTURE_POLICY, Policy};
 
 /// Studies sounds for the page. It is called off the server's own thread, for one thing at a time. Errors are words for
@@ -125,7 +125,7 @@ pub(crate) fn reads_for_itself(method: &Method, path: &str) -> bool {
 
 /// `POST /study`, `POST /study/mic` and what is made of studies.
 pub(crate) fn routes(studio: Arc<dyn Studio>) -> Router {
-    let study = Study { studio, alone: Arc::default(), door: Arc::new(Semaphore::new(1)), kept: Arc::default() };
+    let study = PageStudy { studio, alone: Arc::default(), door: Arc::new(Semaphore::new(1)), kept: Arc::default() };
     Router::new()
         .route(INTAKE, post(sound))
         .route("/study/mic", post(mic))
@@ -135,22 +135,22 @@ pub(crate) fn routes(studio: Arc<dyn Studio>) -> Router {
 }
 
 /// A sound that was made to be heard, and of what.
-struct Kept {
+struct KeptStudies {
     of: (u64, String, StudyAsk),
     file: Arc<NamedTempFile>,
 }
 
 #[derive(Clone)]
-struct Study {
+struct PageStudy {
     studio: Arc<dyn Studio>,
     /// One thing at a time: the machine has a concert to play.
     alone: Arc<tokio::sync::Mutex<()>>,
     /// One sound comes in at a time.
     door: Arc<Semaphore>,
-    kept: Arc<Mutex<VecDeque<Kept>>>,
+    kept: Arc<Mutex<VecDeque<KeptStudies>>>,
 }
 
-impl Study {
+impl PageStudy {
     /// Does something when nothing else is being done. Once begun it is brought to its end, though nobody may wait for
     /// it any more.
     async fn work<T: Send + 'static>(
@@ -175,7 +175,7 @@ impl Study {
         Arc::clone(&self.door).try_acquire_owned().map_err(|_| Refusal::new(StatusCode::CONFLICT, words))
     }
 
-    fn kept(&self) -> MutexGuard<'_, VecDeque<Kept>> {
+    fn kept(&self) -> MutexGuard<'_, VecDeque<KeptStudies>> {
         self.kept.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
@@ -205,7 +205,7 @@ impl Study {
                 format!("the sound cannot be kept in {} ({why}): make room there", std::env::temp_dir().display())
             })?;
             let mut kept = study.kept();
-            kept.push_back(Kept { of, file: Arc::clone(&file) });
+            kept.push_back(KeptStudies { of, file: Arc::clone(&file) });
             if kept.len() > KEPT {
                 kept.pop_front();
             }
@@ -216,19 +216,19 @@ impl Study {
 }
 
 #[derive(Deserialize)]
-struct Named {
+struct NamedSound {
     name: String,
 }
 
 /// `POST /study`.
 async fn sound(
-    State(study): State<Study>,
-    named: Result<Query<Named>, QueryRejection>,
+    State(study): State<PageStudy>,
+    named: Result<Query<NamedSound>, QueryRejection>,
     request: Request,
 ) -> Result<Json<Value>, Response> {
     // Whatever is not read to its end ends the connection.
     let last = |refusal: Refusal| ([(CONNECTION, "close")], refusal).into_response();
-    let Query(Named { name }) =
+    let Query(NamedSound { name }) =
         named.map_err(|_| last(senseless("say what the file is called: /study?name=word.wav")))?;
     if declared(request.headers()).is_some_and(|length| length > MOST_BYTES as u64) {
         return Err(last(too_large()));
@@ -279,15 +279,18 @@ fn senseless(words: &str) -> Refusal {
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-struct Mic {
+struct StudiedMic {
     mic: String,
     seconds: f64,
 }
 
 /// `POST /study/mic`.
-async fn mic(State(study): State<Study>, body: Result<Json<Mic>, JsonRejection>) -> Result<Json<Value>, Refusal> {
+async fn mic(
+    State(study): State<PageStudy>,
+    body: Result<Json<StudiedMic>, JsonRejection>,
+) -> Result<Json<Value>, Refusal> {
     let sense = r#"the request makes no sense: send {"mic": "voice", "seconds": 8} as application/json"#;
-    let Json(Mic { mic, seconds }) = body.map_err(|_| senseless(sense))?;
+    let Json(StudiedMic { mic, seconds }) = body.map_err(|_| senseless(sense))?;
     if seconds <= 0.0 {
         return Err(senseless("say how many seconds of the mic: more than 0"));
     }
@@ -300,7 +303,7 @@ async fn mic(State(study): State<Study>, body: Result<Json<Mic>, JsonRejection>)
 }
 
 #[derive(Deserialize)]
-struct Asked {
+struct AskedOfStudy {
     from: Option<f64>,
     to: Option<f64>,
     #[serde(rename = "for", default)]
@@ -309,7 +312,7 @@ struct Asked {
     step: String,
 }
 
-impl Asked {
+impl AskedOfStudy {
     fn ask(self) -> Result<StudyAsk, Refusal> {
         let span = match (self.from, self.to) {
             (None, None) => None,
@@ -321,7 +324,7 @@ impl Asked {
     }
 }
 
-fn asked(query: Result<Query<Asked>, QueryRejection>) -> Result<StudyAsk, Refusal> {
+fn asked(query: Result<Query<AskedOfStudy>, QueryRejection>) -> Result<StudyAsk, Refusal> {
     let words = "what is asked for makes no sense: from=1.2&to=1.6&for=violin,viola&step=quarter-tone";
     query.map_err(|_| senseless(words))?.0.ask()
 }
@@ -332,9 +335,9 @@ fn nothing() -> Refusal {
 
 /// `GET /study/ID/moment`.
 async fn moment(
-    State(study): State<Study>,
+    State(study): State<PageStudy>,
     id: Result<Path<u64>, PathRejection>,
-    query: Result<Query<Asked>, QueryRejection>,
+    query: Result<Query<AskedOfStudy>, QueryRejection>,
 ) -> Result<Json<Value>, Refusal> {
     let Path(id) = id.map_err(|_| nothing())?;
     let span = asked(query)?.span.ok_or_else(|| senseless("say which moment, in seconds: from=1.2&to=1.6"))?;
@@ -343,9 +346,9 @@ async fn moment(
 
 /// `GET /study/ID/FILE`.
 async fn file(
-    State(study): State<Study>,
+    State(study): State<PageStudy>,
     path: Result<Path<(u64, String)>, PathRejection>,
-    query: Result<Query<Asked>, QueryRejection>,
+    query: Result<Query<AskedOfStudy>, QueryRejection>,
     request: Request,
 ) -> Result<Response, Refusal> {
     let Path((id, name)) = path.map_err(|_| nothing())?;

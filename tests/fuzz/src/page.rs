@@ -6,7 +6,7 @@ use std::sync::{Arc, LazyLock};
 
 use tenterhook_config::{Text, check_with};
 use tenterhook_page::Role;
-use tenterhook_page::may::{Answer, Who, answer};
+use tenterhook_page::authorize::{PageAnswer, PageWho, answer};
 use tenterhook_page::wire::Ask;
 use tenterhook_plan::{EngineState, Gesture, MicId, Plan, SceneId};
 
@@ -24,7 +24,7 @@ static PLAN: LazyLock<Arc<Plan>> = LazyLock::new(|| {
 pub fn law(data: &[u8]) {
     let Some((how, data)) = data.split_first() else { return };
     let text = String::from_utf8_lossy(data);
-    let mut who = Who { role: Role::ALL[usize::from(how % 3)], part: None, moved: None };
+    let mut who = PageWho { role: Role::ALL[usize::from(how % 3)], part: None, moved: None };
     let mut state = EngineState::new(Arc::clone(&PLAN));
     state.enter(SceneId::new(usize::from(how / 3) % PLAN.scenes.len()), 0);
     let mut moved = HashSet::new();
@@ -32,7 +32,7 @@ pub fn law(data: &[u8]) {
         let Ok(ask) = serde_json::from_str::<Ask>(line) else { continue };
         match answer(&ask, who, &state) {
             Err(words) => assert!(!words.is_empty(), "{ask:?} is refused without a word"),
-            Ok(Answer::Gesture(gesture)) => {
+            Ok(PageAnswer::Gesture(gesture)) => {
                 plans::meant(gesture, &PLAN);
                 assert_ne!(who.role, Role::Watch, "{ask:?}");
                 match gesture {
@@ -45,17 +45,17 @@ pub fn law(data: &[u8]) {
                     _ => assert_eq!(who.role, Role::Desk, "{ask:?}"),
                 }
             }
-            Ok(Answer::Reset | Answer::Learn(None)) => assert_eq!(who.role, Role::Desk, "{ask:?}"),
-            Ok(Answer::Learn(Some(id))) => {
+            Ok(PageAnswer::Reset | PageAnswer::Learn(None)) => assert_eq!(who.role, Role::Desk, "{ask:?}"),
+            Ok(PageAnswer::Learn(Some(id))) => {
                 assert_eq!(who.role, Role::Desk, "{ask:?}");
                 assert!(id.index() < PLAN.controllers.len(), "{ask:?}");
             }
-            Ok(Answer::Part(part)) => {
+            Ok(PageAnswer::Part(part)) => {
                 assert!(part.is_none_or(|mic: MicId| mic.index() < PLAN.mics.len()));
                 who.part = part;
                 moved.clear();
             }
-            Ok(Answer::Nothing) => {}
+            Ok(PageAnswer::Nothing) => {}
         }
         let most = if who.role == Role::Player { 1 } else { usize::MAX };
         assert!(moved.len() <= most, "a player moves one lever of a scene: {moved:?}");

@@ -9,7 +9,7 @@ use super::hall::{self, Entry};
 
 /// Why nothing can be written.
 #[derive(Debug)]
-pub enum Refused {
+pub enum LearnRefused {
     /// The hall would be wrong, and so.
     Wrong(Report),
     /// It says why, and what to do.
@@ -32,7 +32,7 @@ pub fn write(
     controller: &str,
     worked: &Worked,
     check: impl Fn(&str) -> Result<Checked, Report>,
-) -> Result<Learned, Refused> {
+) -> Result<Learned, LearnRefused> {
     let (must, may) = words(worked);
     let mut refused = None;
     let mut choices: Vec<u32> = (0..1 << may.len()).collect();
@@ -41,7 +41,7 @@ pub fn write(
     for choice in choices {
         let more = may.iter().enumerate().filter(|(n, _)| choice & 1 << n != 0).map(|(_, entry)| entry.clone());
         let entries: Vec<Entry> = must.iter().cloned().chain(more).collect();
-        let text = hall::with_address(text, controller, &entries).map_err(Refused::Said)?;
+        let text = hall::with_address(text, controller, &entries).map_err(LearnRefused::Said)?;
         match check(&text) {
             Ok(checked) if reaches(&checked.plan, controller, worked) => return Ok(Learned { text, entries }),
             Ok(_) => {}
@@ -49,8 +49,8 @@ pub fn write(
         }
     }
     Err(match refused {
-        Some(report) => Refused::Wrong(report),
-        None => Refused::Said(format!("the hall cannot say that of {controller}: write its line by hand")),
+        Some(report) => LearnRefused::Wrong(report),
+        None => LearnRefused::Said(format!("the hall cannot say that of {controller}: write its line by hand")),
     })
 }
 
@@ -141,7 +141,7 @@ mic.voice.direct = { by = \"foot\" }
 mic.voice.reverse = { by = \"held\" }
 ";
 
-    fn learn(hall: &str, controller: &str, worked: &Worked) -> Result<String, Refused> {
+    fn learn(hall: &str, controller: &str, worked: &Worked) -> Result<String, LearnRefused> {
         let checked = |hall: &str| check(&Text::new("piece.toml", PIECE), Some(&Text::new("hall.toml", hall)));
         write(hall, controller, worked, checked).map(|learned| hall::line(controller, &learned.entries))
     }
@@ -191,12 +191,12 @@ mic.voice.reverse = { by = \"held\" }
 
     #[test]
     fn what_would_reach_two_is_refused_with_the_reason() {
-        let Err(Refused::Wrong(report)) = learn("", "foot", &control(64, Reads::Switch, false)) else {
+        let Err(LearnRefused::Wrong(report)) = learn("", "foot", &control(64, Reads::Switch, false)) else {
             panic!("the pedal listens to that on every channel");
         };
         assert!(report.render(false).contains("would reach both"), "{}", report.render(false));
         let broken = learn("controllers.foot = { cc = 300 }", "pedal", &control(1, Reads::Steps, false));
-        assert!(matches!(broken, Err(Refused::Wrong(_))));
+        assert!(matches!(broken, Err(LearnRefused::Wrong(_))));
     }
 
     #[test]

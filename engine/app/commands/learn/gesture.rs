@@ -1,6 +1,6 @@
 //! Which gesture somebody makes, told from all that comes from outside meanwhile.
 
-use tenterhook_io::Heard;
+use tenterhook_io::EarHeard;
 use tenterhook_plan::{FINER, Reads};
 
 /// Seconds of rest after which a gesture is over.
@@ -45,29 +45,29 @@ pub enum Look {
 
 /// What comes from one place.
 #[derive(Clone, Debug, PartialEq)]
-enum Place {
+enum LearnPlace {
     Control { port: String, channel: u8, number: u8 },
     Note { port: String, channel: u8, number: u8 },
     Osc(String),
 }
 
-impl Place {
+impl LearnPlace {
     fn words(&self) -> String {
         match self {
-            Place::Control { number, channel, .. } => format!("MIDI control {number} on channel {}", channel + 1),
-            Place::Note { number, channel, .. } => format!("MIDI note {number} on channel {}", channel + 1),
-            Place::Osc(path) => format!("OSC {path}"),
+            LearnPlace::Control { number, channel, .. } => format!("MIDI control {number} on channel {}", channel + 1),
+            LearnPlace::Note { number, channel, .. } => format!("MIDI note {number} on channel {}", channel + 1),
+            LearnPlace::Osc(path) => format!("OSC {path}"),
         }
     }
 }
 
 /// The values that came from one place, with their times.
-struct Track {
-    place: Place,
+struct ControlTrack {
+    place: LearnPlace,
     values: Vec<(f64, f64)>,
 }
 
-impl Track {
+impl ControlTrack {
     fn last(&self) -> (f64, f64) {
         self.values.last().copied().unwrap_or((0.0, 0.0))
     }
@@ -79,7 +79,7 @@ impl Track {
 
     /// How many values lasted, without the bouncing of contacts.
     fn stands(&self) -> usize {
-        let bounce = if matches!(self.place, Place::Control { .. }) { BOUNCE } else { 0.0 };
+        let bounce = if matches!(self.place, LearnPlace::Control { .. }) { BOUNCE } else { 0.0 };
         let mut stands: Vec<(f64, f64)> = Vec::new();
         for &(at, value) in &self.values {
             match stands.last_mut() {
@@ -113,8 +113,8 @@ impl Track {
     fn has_moved(&self) -> bool {
         let (low, high) = self.ends();
         let far = match self.place {
-            Place::Control { .. } => high - low >= CLEAR,
-            Place::Note { .. } | Place::Osc(_) => high > low,
+            LearnPlace::Control { .. } => high - low >= CLEAR,
+            LearnPlace::Note { .. } | LearnPlace::Osc(_) => high > low,
         };
         far && (!self.is_switch() || self.stands() >= 2)
     }
@@ -122,32 +122,32 @@ impl Track {
 
 /// Watches what comes until somebody has made one clear gesture. It knows no clock: times are seconds since any moment.
 #[derive(Default)]
-pub struct Watch {
-    tracks: Vec<Track>,
+pub struct GestureWatch {
+    tracks: Vec<ControlTrack>,
     keys: Vec<String>,
     hinted: Option<String>,
 }
 
-impl Watch {
+impl GestureWatch {
     /// Takes in what came from outside.
-    pub fn hear(&mut self, heard: &Heard, at: f64) {
+    pub fn hear(&mut self, heard: &EarHeard, at: f64) {
         let (place, value) = match heard {
-            Heard::Osc { path, .. } if path.starts_with(OWN) => return,
-            Heard::Osc { path, number } => (Place::Osc(path.clone()), *number),
-            Heard::Midi { port, bytes: [status, number, value] } => {
+            EarHeard::Osc { path, .. } if path.starts_with(OWN) => return,
+            EarHeard::Osc { path, number } => (LearnPlace::Osc(path.clone()), *number),
+            EarHeard::Midi { port, bytes: [status, number, value] } => {
                 let (port, channel, number) = (port.clone(), status & 0x0F, *number);
                 match status & 0xF0 {
-                    0xB0 => (Place::Control { port, channel, number }, f64::from(*value)),
+                    0xB0 => (LearnPlace::Control { port, channel, number }, f64::from(*value)),
                     // A note-on of velocity 0 is a note-off (MIDI 1.0).
-                    0x90 => (Place::Note { port, channel, number }, if *value > 0 { 1.0 } else { 0.0 }),
-                    0x80 => (Place::Note { port, channel, number }, 0.0),
+                    0x90 => (LearnPlace::Note { port, channel, number }, if *value > 0 { 1.0 } else { 0.0 }),
+                    0x80 => (LearnPlace::Note { port, channel, number }, 0.0),
                     _ => return,
                 }
             }
         };
         match self.tracks.iter_mut().find(|track| track.place == place) {
             Some(track) => track.values.push((at, value)),
-            None => self.tracks.push(Track { place, values: vec![(at, value)] }),
+            None => self.tracks.push(ControlTrack { place, values: vec![(at, value)] }),
         }
     }
 
@@ -185,24 +185,24 @@ impl Watch {
     }
 
     /// Whether a track is the finer part of another that has moved.
-    fn is_finer(&self, track: &Track) -> bool {
-        let Place::Control { port, channel, number } = &track.place else { return false };
+    fn is_finer(&self, track: &ControlTrack) -> bool {
+        let LearnPlace::Control { port, channel, number } = &track.place else { return false };
         number.checked_sub(FINER).is_some_and(|number| {
-            let place = Place::Control { port: port.clone(), channel: *channel, number };
+            let place = LearnPlace::Control { port: port.clone(), channel: *channel, number };
             self.tracks.iter().any(|greater| greater.place == place && self.has_finer(greater))
         })
     }
 
     /// Whether a control change comes in pairs: with nearly each greater part a finer one, of many values.
-    fn has_finer(&self, track: &Track) -> bool {
-        let Place::Control { port, channel, number } = &track.place else { return false };
+    fn has_finer(&self, track: &ControlTrack) -> bool {
+        let LearnPlace::Control { port, channel, number } = &track.place else { return false };
         let Some(number) = number.checked_add(FINER).filter(|finer| *finer < 2 * FINER) else { return false };
-        let place = Place::Control { port: port.clone(), channel: *channel, number };
+        let place = LearnPlace::Control { port: port.clone(), channel: *channel, number };
         let Some(finer) = self.tracks.iter().find(|track| track.place == place) else { return false };
         track.has_moved() && !finer.is_switch() && 2 * finer.values.len() >= track.values.len()
     }
 
-    fn judge(&self, track: &Track) -> Result<(Worked, Option<String>), String> {
+    fn judge(&self, track: &ControlTrack) -> Result<(Worked, Option<String>), String> {
         let (low, high) = track.ends();
         let rest = track.last().1;
         let near_low = rest - low <= high - rest;
@@ -214,12 +214,12 @@ impl Watch {
             return Err(format!("{} stays at its other end: move it back to where it rests", track.place.words()));
         }
         Ok(match track.place.clone() {
-            Place::Note { .. } if rest > 0.0 && first > 0.0 => return Err("let go of it".to_owned()),
+            LearnPlace::Note { .. } if rest > 0.0 && first > 0.0 => return Err("let go of it".to_owned()),
             // One that sounds while nobody presses it ends with the press.
-            Place::Note { port, channel, number } => {
+            LearnPlace::Note { port, channel, number } => {
                 (Worked::Note { port, channel, number, inverted: rest > 0.0 }, None)
             }
-            Place::Control { port, channel, number } => {
+            LearnPlace::Control { port, channel, number } => {
                 let reads = match (track.is_switch(), self.has_finer(track)) {
                     (true, _) => Reads::Switch,
                     (false, true) => Reads::Fine,
@@ -236,7 +236,7 @@ impl Watch {
                 });
                 (Worked::Control { port, channel, number, reads, inverted }, caution)
             }
-            Place::Osc(path) => {
+            LearnPlace::Osc(path) => {
                 let to = if near_low { high } else { low };
                 // What rests near 0 and goes to 1 is what a piece expects of OSC.
                 let usual = rest.abs() <= 0.03 && (to - 1.0).abs() <= 0.1;
@@ -251,7 +251,7 @@ impl Watch {
         let latest = self.tracks.iter().max_by(|a, b| a.last().0.total_cmp(&b.last().0));
         let Some(track) = latest.filter(|track| now - track.last().0 >= HINT) else { return Look::Nothing };
         let (low, high) = track.ends();
-        let words = if low == high || !matches!(track.place, Place::Control { .. }) {
+        let words = if low == high || !matches!(track.place, LearnPlace::Control { .. }) {
             format!("{} has said {}: let go of it, or move it back", track.place.words(), track.last().1)
         } else {
             format!("{} has moved by {} steps of 127: move it all the way, and back", track.place.words(), high - low)
@@ -280,13 +280,13 @@ mod tests {
 
     const PORT: &str = "Reed Foot";
 
-    fn cc(number: u8, value: u8) -> Heard {
-        Heard::Midi { port: PORT.to_owned(), bytes: [0xB2, number, value] }
+    fn cc(number: u8, value: u8) -> EarHeard {
+        EarHeard::Midi { port: PORT.to_owned(), bytes: [0xB2, number, value] }
     }
 
     /// What is learned of messages at times, once all is quiet.
-    fn learned(came: impl IntoIterator<Item = (f64, Heard)>) -> Look {
-        let mut watch = Watch::default();
+    fn learned(came: impl IntoIterator<Item = (f64, EarHeard)>) -> Look {
+        let mut watch = GestureWatch::default();
         let mut now = 0.0;
         for (at, heard) in came {
             while now < at {
@@ -313,7 +313,7 @@ mod tests {
         Look::Clear(Worked::Control { port: PORT.to_owned(), channel: 2, number, reads, inverted }, None)
     }
 
-    fn sweep(number: u8, values: impl Iterator<Item = u8>) -> Vec<(f64, Heard)> {
+    fn sweep(number: u8, values: impl Iterator<Item = u8>) -> Vec<(f64, EarHeard)> {
         values.enumerate().map(|(n, value)| (n as f64 * 0.01, cc(number, value))).collect()
     }
 
@@ -355,7 +355,7 @@ mod tests {
     fn what_never_rests_is_no_gesture_and_what_this_program_tells_neither() {
         let tilt = |path: &str| {
             let stream = (0..200).map(|n| (f64::from(n) * 0.03, (f64::from(n) * 0.1).sin()));
-            stream.map(|(at, number)| (at, Heard::Osc { path: path.to_owned(), number })).collect::<Vec<_>>()
+            stream.map(|(at, number)| (at, EarHeard::Osc { path: path.to_owned(), number })).collect::<Vec<_>>()
         };
         for path in ["/tilt", "/tenterhook/meter/mic/voice"] {
             let mut all = tilt(path);
@@ -363,23 +363,24 @@ mod tests {
             all.sort_by(|a, b| a.0.total_cmp(&b.0));
             assert_eq!(learned(all), control(64, Reads::Switch, false), "{path}");
         }
-        let mut watch = Watch::default();
+        let mut watch = GestureWatch::default();
         tilt("/tilt").iter().for_each(|(at, heard)| watch.hear(heard, *at));
         assert!(matches!(watch.look(6.0), Look::Hint(words) if words.contains("OSC /tilt never rests")));
     }
 
     #[test]
     fn notes_keys_and_osc_are_learned_too() {
-        let note = |status, velocity| Heard::Midi { port: PORT.to_owned(), bytes: [status, 30, velocity] };
+        let note = |status, velocity| EarHeard::Midi { port: PORT.to_owned(), bytes: [status, 30, velocity] };
         let worked = |inverted| Worked::Note { port: PORT.to_owned(), channel: 0, number: 30, inverted };
         assert_eq!(learned([(0.0, note(0x90, 9)), (0.3, note(0x90, 0))]), Look::Clear(worked(false), None));
         assert_eq!(learned([(0.0, note(0x80, 0)), (0.3, note(0x90, 9))]), Look::Clear(worked(true), None));
-        let mut watch = Watch::default();
+        let mut watch = GestureWatch::default();
         watch.key("PageDown".to_owned());
         assert_eq!(watch.look(0.0), Look::Clear(Worked::Key("PageDown".to_owned()), None));
         let osc = |values: &[f64]| {
-            let heard =
-                |(n, value): (usize, &f64)| (n as f64 * 0.1, Heard::Osc { path: "/sway".to_owned(), number: *value });
+            let heard = |(n, value): (usize, &f64)| {
+                (n as f64 * 0.1, EarHeard::Osc { path: "/sway".to_owned(), number: *value })
+            };
             match learned(values.iter().enumerate().map(heard)) {
                 Look::Clear(Worked::Osc { path, from, to }, None) => (path, from, to),
                 other => panic!("{other:?}"),
@@ -392,7 +393,7 @@ mod tests {
 
     #[test]
     fn what_is_not_clear_is_asked_for_in_words() {
-        let hint = |came: Vec<(f64, Heard)>| match learned(came) {
+        let hint = |came: Vec<(f64, EarHeard)>| match learned(came) {
             Look::Hint(words) => words,
             other => panic!("{other:?}"),
         };
@@ -401,9 +402,9 @@ mod tests {
         assert!(hint(sweep(11, (0..=127).chain((60..127).rev()))).contains("half-way"));
         assert!(hint(sweep(11, 0..=127)).contains("stays at its other end"));
         let fader =
-            |n: u32| (f64::from(n) * 0.05, Heard::Osc { path: "/fader".to_owned(), number: f64::from(n) / 10.0 });
+            |n: u32| (f64::from(n) * 0.05, EarHeard::Osc { path: "/fader".to_owned(), number: f64::from(n) / 10.0 });
         assert!(hint((0..=10).map(fader).collect()).contains("stays at its other end"));
-        let note = |status: u8| Heard::Midi { port: PORT.to_owned(), bytes: [status, 30, 99] };
+        let note = |status: u8| EarHeard::Midi { port: PORT.to_owned(), bytes: [status, 30, 99] };
         let held = [(0.0, 0x90), (0.3, 0x80), (0.6, 0x90)].map(|(at, status)| (at, note(status)));
         assert!(hint(held.to_vec()).contains("let go"));
         let two =

@@ -11,7 +11,7 @@ use tenterhook_io::Ears;
 use tenterhook_plan::run_state::Learning;
 
 use super::Lesson;
-use super::gesture::{Look, Watch};
+use super::gesture::{GestureWatch, Look};
 use super::hall;
 use crate::failure::Failure;
 use crate::live::stage::Stage;
@@ -54,7 +54,7 @@ pub struct Present {
     controller: String,
     lesson: Lesson,
     ears: Ears,
-    watch: Watch,
+    watch: GestureWatch,
     begun: Instant,
     text: String,
 }
@@ -122,7 +122,7 @@ impl Lessons {
             controller: controller.to_owned(),
             lesson,
             ears,
-            watch: Watch::default(),
+            watch: GestureWatch::default(),
             begun: Instant::now(),
             text: "Press the pedal and let it go, or move the wheel to its end and back.".to_owned(),
         })

@@ -24,8 +24,8 @@ use crate::loading::Trial;
 use crate::say::{answer, say, say_raw, tell};
 pub use live::{Lessons, Plays};
 
-use address::{Learned, Refused};
-use gesture::{Look, Watch, Worked};
+use address::{LearnRefused, Learned};
+use gesture::{GestureWatch, Look, Worked};
 
 /// How often what came is looked at.
 const PAUSE: Duration = Duration::from_millis(20);
@@ -38,7 +38,7 @@ pub fn run(asked: &Learn) -> Result<(), Failure> {
     let ears = Ears::open(asked.osc).map_err(Failure::running)?;
     let end = stage::asked_to_end()?;
     let keys = Raw::enter();
-    let mut told = Told { as_json: asked.json, raw: keys.is_some(), ports: None };
+    let mut told = LearnTold { as_json: asked.json, raw: keys.is_some(), ports: None };
     if let Err(why) = ears.osc() {
         told.say(&format!("caution: {why}. OSC cannot be learned now."));
     }
@@ -51,7 +51,7 @@ pub fn run(asked: &Learn) -> Result<(), Failure> {
         asked.controller
     ));
     let begun = Instant::now();
-    let mut watch = Watch::default();
+    let mut watch = GestureWatch::default();
     let worked = loop {
         if stage::is_raised(&end) {
             told.say("Nothing was changed.");
@@ -142,8 +142,8 @@ impl Lesson {
         let check = |hall: &str| self.trial.check(&Text::new(text.name.clone(), hall));
         let learned = match address::write(&text.text, &self.controller, worked, check) {
             Ok(learned) => learned,
-            Err(Refused::Wrong(report)) => return Err(Failure::Files(report)),
-            Err(Refused::Said(why)) => return Err(Failure::Asked(format!("{}: {why}", text.name))),
+            Err(LearnRefused::Wrong(report)) => return Err(Failure::Files(report)),
+            Err(LearnRefused::Said(why)) => return Err(Failure::Asked(format!("{}: {why}", text.name))),
         };
         save(&self.hall, &learned.text).map_err(|why| {
             Failure::Asked(format!(
@@ -186,14 +186,14 @@ fn fresh_permissions() -> Option<std::fs::Permissions> {
 }
 
 /// What is told meanwhile.
-struct Told {
+struct LearnTold {
     as_json: bool,
     /// The terminal does not go back to the line's beginning by itself.
     raw: bool,
     ports: Option<Vec<String>>,
 }
 
-impl Told {
+impl LearnTold {
     fn say(&self, words: &str) {
         if self.raw { say_raw(words) } else { say(words) }
     }

@@ -2,7 +2,7 @@
 
 /// Why a block costs what it does.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Cause {
+pub enum WorstCause {
     /// The very block in which controllers leave rest, or a hush is released. The work that an effect spreads over the
     /// time after its beginning counts as steps or as steady: from outside it cannot be told from them.
     Engaging,
@@ -15,17 +15,17 @@ pub enum Cause {
     Steady,
 }
 
-impl Cause {
+impl WorstCause {
     /// All of them, in the order of [`Figures::causes`].
-    pub const ALL: [Cause; 4] = [Cause::Engaging, Cause::Firing, Cause::Step, Cause::Steady];
+    pub const ALL: [WorstCause; 4] = [WorstCause::Engaging, WorstCause::Firing, WorstCause::Step, WorstCause::Steady];
 
     /// Its name in the answer.
     pub fn name(self) -> &'static str {
         match self {
-            Cause::Engaging => "engaging",
-            Cause::Firing => "firing",
-            Cause::Step => "step",
-            Cause::Steady => "steady",
+            WorstCause::Engaging => "engaging",
+            WorstCause::Firing => "firing",
+            WorstCause::Step => "step",
+            WorstCause::Steady => "steady",
         }
     }
 }
@@ -38,7 +38,7 @@ pub struct Figures {
     pub percentile: f64,
     pub worst: f64,
     /// What the worst block is due to.
-    pub cause: Cause,
+    pub cause: WorstCause,
     /// Its place among all blocks.
     pub place: usize,
     /// The worst block of each cause; `None`: there is no such block.
@@ -47,16 +47,17 @@ pub struct Figures {
 
 impl Figures {
     /// The figures of some blocks: the share of each, and its cause if that is known. `None` if there are no blocks.
-    pub fn of(blocks: &[(f64, Option<Cause>)]) -> Option<Self> {
+    pub fn of(blocks: &[(f64, Option<WorstCause>)]) -> Option<Self> {
         let shares = sorted(blocks.iter().map(|(share, _)| *share));
         let others = sorted(blocks.iter().filter(|(_, cause)| cause.is_none()).map(|(share, _)| *share));
         let step = 1.5 * percentile(&others, 0.5).unwrap_or(f64::INFINITY);
-        let cause = |(share, known): &(f64, Option<Cause>)| match known {
+        let cause = |(share, known): &(f64, Option<WorstCause>)| match known {
             Some(cause) => *cause,
-            None if *share > step => Cause::Step,
-            None => Cause::Steady,
+            None if *share > step => WorstCause::Step,
+            None => WorstCause::Steady,
         };
-        let most = |of: Cause| blocks.iter().filter(|block| cause(block) == of).map(|block| block.0).reduce(f64::max);
+        let most =
+            |of: WorstCause| blocks.iter().filter(|block| cause(block) == of).map(|block| block.0).reduce(f64::max);
         let (place, worst) = blocks.iter().enumerate().max_by(|(_, one), (_, other)| one.0.total_cmp(&other.0))?;
         Some(Self {
             mean: shares.iter().sum::<f64>() / shares.len() as f64,
@@ -64,7 +65,7 @@ impl Figures {
             worst: worst.0,
             cause: cause(worst),
             place,
-            causes: Cause::ALL.map(most),
+            causes: WorstCause::ALL.map(most),
         })
     }
 }
@@ -97,8 +98,8 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    fn block() -> impl Strategy<Value = (f64, Option<Cause>)> {
-        let known = prop_oneof![Just(None), Just(Some(Cause::Engaging)), Just(Some(Cause::Firing))];
+    fn block() -> impl Strategy<Value = (f64, Option<WorstCause>)> {
+        let known = prop_oneof![Just(None), Just(Some(WorstCause::Engaging)), Just(Some(WorstCause::Firing))];
         (0.001f64..2.0, known)
     }
 
@@ -120,14 +121,14 @@ mod tests {
             blocks in prop::collection::vec(block(), 1..200),
         ) {
             let figures = Figures::of(&blocks).unwrap();
-            let of = |cause: Cause| figures.causes[Cause::ALL.iter().position(|one| *one == cause).unwrap()];
+            let of = |cause: WorstCause| figures.causes[WorstCause::ALL.iter().position(|one| *one == cause).unwrap()];
             prop_assert_eq!(of(figures.cause), Some(figures.worst));
             prop_assert_eq!(blocks[figures.place].0, figures.worst);
             prop_assert!(figures.causes.iter().flatten().all(|share| *share <= figures.worst));
-            for known in [Cause::Engaging, Cause::Firing] {
+            for known in [WorstCause::Engaging, WorstCause::Firing] {
                 prop_assert_eq!(of(known).is_some(), blocks.iter().any(|(_, cause)| *cause == Some(known)));
             }
-            if let (Some(step), Some(steady)) = (of(Cause::Step), of(Cause::Steady)) {
+            if let (Some(step), Some(steady)) = (of(WorstCause::Step), of(WorstCause::Steady)) {
                 prop_assert!(step > steady);
             }
         }

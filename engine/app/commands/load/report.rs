@@ -4,7 +4,7 @@ use serde_json::{Value, json};
 use tenterhook_io::MOST_CHANNELS;
 use tenterhook_plan::{Plan, SceneId};
 
-use super::figures::{Cause, Figures, MEAN, WORST, room};
+use super::figures::{Figures, MEAN, WORST, WorstCause, room};
 use crate::failure::Failure;
 use crate::say::{answer, count, print, wrapped};
 
@@ -18,7 +18,7 @@ pub struct Row {
     worst: f64,
     /// The scene and the cause of the worst block.
     scene: SceneId,
-    cause: Cause,
+    cause: WorstCause,
     causes: [Option<f64>; 4],
     /// How many more mics fit; `None`: there is no mic to go by.
     room: Option<usize>,
@@ -57,7 +57,7 @@ impl Row {
 }
 
 /// The memory that the engine takes, in bytes.
-pub struct Memory {
+pub struct MemoryRow {
     /// By how much the process grew while the engine was built and played; `None`: the system does not say.
     pub engine: Option<u64>,
     /// What of it the remembered sound of the sources takes, exactly.
@@ -65,7 +65,7 @@ pub struct Memory {
 }
 
 /// All that was found out.
-pub struct Answer<'a> {
+pub struct LoadAnswer<'a> {
     pub plan: &'a Plan,
     pub rate: u32,
     /// The mics that have an input.
@@ -75,10 +75,10 @@ pub struct Answer<'a> {
     pub runs: usize,
     /// By block size.
     pub rows: Vec<Row>,
-    pub memory: Memory,
+    pub memory: MemoryRow,
 }
 
-impl Answer<'_> {
+impl LoadAnswer<'_> {
     /// Gives it.
     pub fn give(&self, as_json: bool) -> Result<(), Failure> {
         if as_json { answer(self.json()) } else { print(&self.text()) }
@@ -94,7 +94,8 @@ impl Answer<'_> {
 
     fn json(&self) -> Value {
         let row = |row: &Row| {
-            let causes = Cause::ALL.iter().zip(row.causes).map(|(cause, most)| (cause.name().to_owned(), json!(most)));
+            let causes =
+                WorstCause::ALL.iter().zip(row.causes).map(|(cause, most)| (cause.name().to_owned(), json!(most)));
             json!({
                 "block": row.block, "seconds": row.lasts, "mean": row.mean, "percentile_99_9": row.percentile,
                 "worst": row.worst, "worst_scene": self.mark(row.scene), "worst_cause": row.cause.name(),
@@ -219,19 +220,19 @@ impl Answer<'_> {
     fn when(&self, row: &Row) -> String {
         let mark = self.mark(row.scene);
         match row.cause {
-            Cause::Engaging => format!("when all controllers of scene {mark} leave rest at once"),
-            Cause::Firing => format!("when scene {mark} is fired while everything sounds"),
-            Cause::Step => format!("when the effects of scene {mark} do a larger piece of work"),
-            Cause::Steady => format!("while everything in scene {mark} sounds"),
+            WorstCause::Engaging => format!("when all controllers of scene {mark} leave rest at once"),
+            WorstCause::Firing => format!("when scene {mark} is fired while everything sounds"),
+            WorstCause::Step => format!("when the effects of scene {mark} do a larger piece of work"),
+            WorstCause::Steady => format!("while everything in scene {mark} sounds"),
         }
     }
 
     /// What would make the worst block lighter.
     fn remedy(&self, row: &Row) -> String {
         let lighter = match row.cause {
-            Cause::Engaging => "press them one after the other, or use fewer at once",
-            Cause::Firing => "let the controllers rest before it is fired",
-            Cause::Step | Cause::Steady => "take an effect away, or share them out over two scenes",
+            WorstCause::Engaging => "press them one after the other, or use fewer at once",
+            WorstCause::Firing => "let the controllers rest before it is fired",
+            WorstCause::Step | WorstCause::Steady => "take an effect away, or share them out over two scenes",
         };
         format!("The worst comes {}: {lighter}.", self.when(row))
     }

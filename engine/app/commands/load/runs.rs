@@ -7,10 +7,10 @@ use tenterhook_rt::{Control, Engine, engine};
 
 use super::clock;
 use super::players::Players;
-use super::score::Score;
+use super::score::LoadScore;
 
 /// A piece ready to be played, nothing of which has sounded yet.
-pub struct Run<'a> {
+pub struct LoadRun<'a> {
     pub engine: Engine,
     control: Control,
     players: &'a Players,
@@ -18,7 +18,7 @@ pub struct Run<'a> {
     outputs: Vec<Vec<f32>>,
 }
 
-impl<'a> Run<'a> {
+impl<'a> LoadRun<'a> {
     /// The piece with a scene in force, at one block size.
     pub fn new(plan: &Plan, rate: u32, scene: SceneId, block: usize, players: &'a Players) -> Self {
         let channels = |most: Option<u16>| vec![vec![0.0; block]; most.map_or(0, |most| usize::from(most) + 1)];
@@ -33,7 +33,7 @@ impl<'a> Run<'a> {
     }
 
     /// Plays it all: how long the processing of each block took.
-    pub fn play(&mut self, score: &Score) -> Vec<Duration> {
+    pub fn play(&mut self, score: &LoadScore) -> Vec<Duration> {
         let block = self.outputs.first().map_or(1, Vec::len);
         let mut events = &score.events[..];
         let mut times = Vec::new();

@@ -4,7 +4,7 @@ use std::ops::Range;
 
 use tenterhook_plan::{Address, ControllerId, Event, Gesture, Plan, SceneId, Timed};
 
-use super::figures::Cause;
+use super::figures::WorstCause;
 
 /// Frames between two moves of a controller, all of which move at once. Every block size that is measured by default
 /// divides it, so that gestures come with a block's first sample, as live ones do.
@@ -13,12 +13,12 @@ const TICK: u64 = 256;
 /// Seconds after the firing of a scene that still count as firing it: the shortest fade.
 const FIRING: f64 = 0.020;
 
-/// Seconds that each scene has in [`Score::probe`], and those of them at whose end everything engages.
+/// Seconds that each scene has in [`LoadScore::probe`], and those of them at whose end everything engages.
 const SLOT: f64 = 0.8;
 const SLOT_ENGAGES: f64 = 0.24;
 
 #[derive(Clone, Copy)]
-enum Moment {
+enum LoadMoment {
     /// All controllers leave rest in one block, and move from then on.
     Engage,
     /// All come to rest.
@@ -29,7 +29,7 @@ enum Moment {
 }
 
 /// What happens, to the sample.
-pub struct Score {
+pub struct LoadScore {
     /// In the order of their samples.
     pub events: Vec<Timed<Event>>,
     /// How long it lasts.
@@ -51,25 +51,25 @@ fn ticks(seconds: f64, rate: u32) -> u64 {
     (seconds * f64::from(rate) / TICK as f64).round() as u64
 }
 
-impl Score {
+impl LoadScore {
     /// What is measured of a scene, which is in force from the first sample on, with everything at rest so that memories
     /// fill. Each engaging comes while what was before still ends or fades. The release of a hush begins what the scene
     /// itself works, which in a piece of one scene nothing else does.
     pub fn whole(plan: &Plan, rate: u32, scene: SceneId) -> Self {
         let moments = [
-            (1.0, Moment::Engage),
-            (1.7, Moment::Rest),
-            (1.72, Moment::Engage),
-            (2.4, Moment::Fire(neighbour(plan, scene))),
-            (2.42, Moment::Rest),
-            (2.44, Moment::Engage),
-            (2.9, Moment::Fire(scene)),
-            (2.92, Moment::Rest),
-            (2.94, Moment::Engage),
-            (3.4, Moment::Hush),
-            (3.6, Moment::Rest),
-            (3.7, Moment::Release),
-            (3.72, Moment::Engage),
+            (1.0, LoadMoment::Engage),
+            (1.7, LoadMoment::Rest),
+            (1.72, LoadMoment::Engage),
+            (2.4, LoadMoment::Fire(neighbour(plan, scene))),
+            (2.42, LoadMoment::Rest),
+            (2.44, LoadMoment::Engage),
+            (2.9, LoadMoment::Fire(scene)),
+            (2.92, LoadMoment::Rest),
+            (2.94, LoadMoment::Engage),
+            (3.4, LoadMoment::Hush),
+            (3.6, LoadMoment::Rest),
+            (3.7, LoadMoment::Release),
+            (3.72, LoadMoment::Engage),
         ];
         let moments: Vec<_> = moments.iter().map(|&(at, moment)| (ticks(at, rate), moment)).collect();
         Self::new(plan, rate, scene, &moments, ticks(4.1, rate))
@@ -81,11 +81,11 @@ impl Score {
         let slot = |index: usize| {
             let at = |seconds: f64| index as u64 * length + ticks(seconds, rate);
             [
-                (at(0.0), Moment::Hush),
-                (at(0.2), Moment::Rest),
-                (at(0.2), Moment::Fire(SceneId::new(index))),
-                (at(0.22), Moment::Release),
-                (at(SLOT_ENGAGES), Moment::Engage),
+                (at(0.0), LoadMoment::Hush),
+                (at(0.2), LoadMoment::Rest),
+                (at(0.2), LoadMoment::Fire(SceneId::new(index))),
+                (at(0.22), LoadMoment::Release),
+                (at(SLOT_ENGAGES), LoadMoment::Engage),
             ]
         };
         let moments: Vec<_> = (0..plan.scenes.len()).flat_map(slot).collect();
@@ -93,13 +93,13 @@ impl Score {
         Self { turn: length * TICK, ..Self::new(plan, rate, SceneId(0), &moments, frames) }
     }
 
-    /// The scene of [`Score::probe`] in which everything is engaged at a sample.
+    /// The scene of [`LoadScore::probe`] in which everything is engaged at a sample.
     pub fn probed(rate: u32, sample: u64) -> Option<usize> {
         let length = ticks(SLOT, rate) * TICK;
         (sample % length >= ticks(SLOT_ENGAGES, rate) * TICK).then_some((sample / length) as usize)
     }
 
-    fn new(plan: &Plan, rate: u32, scene: SceneId, moments: &[(u64, Moment)], length: u64) -> Self {
+    fn new(plan: &Plan, rate: u32, scene: SceneId, moments: &[(u64, LoadMoment)], length: u64) -> Self {
         let hands = Hands::of(plan);
         let (mut events, mut engaging, mut firing) = (Vec::new(), Vec::new(), Vec::new());
         let mut moments = moments.iter().copied().peekable();
@@ -112,21 +112,21 @@ impl Score {
             let mut begins = false;
             while let Some((_, moment)) = moments.next_if(|(at, _)| *at <= tick) {
                 match moment {
-                    Moment::Engage => {
+                    LoadMoment::Engage => {
                         (moving, begins) = (true, true);
                         engaging.push(sample);
                     }
-                    Moment::Rest => {
+                    LoadMoment::Rest => {
                         moving = false;
                         hands.all().for_each(|id| gesture(Gesture::Controller { id, value: 0.0 }));
                     }
-                    Moment::Fire(scene) => {
+                    LoadMoment::Fire(scene) => {
                         gesture(Gesture::Fire(scene));
                         scenes.push((sample, scene));
                         firing.push(sample..sample + (FIRING * f64::from(rate)) as u64);
                     }
-                    Moment::Hush => gesture(Gesture::Hush(true)),
-                    Moment::Release => {
+                    LoadMoment::Hush => gesture(Gesture::Hush(true)),
+                    LoadMoment::Release => {
                         gesture(Gesture::Hush(false));
                         engaging.push(sample);
                     }
@@ -147,11 +147,11 @@ impl Score {
     }
 
     /// The cause of the block of these samples, where the gestures tell it.
-    pub fn cause(&self, block: Range<u64>) -> Option<Cause> {
+    pub fn cause(&self, block: Range<u64>) -> Option<WorstCause> {
         if self.engaging.iter().any(|sample| block.contains(sample)) {
-            Some(Cause::Engaging)
+            Some(WorstCause::Engaging)
         } else if self.firing.iter().any(|firing| firing.start < block.end && block.start < firing.end) {
-            Some(Cause::Firing)
+            Some(WorstCause::Firing)
         } else {
             None
         }

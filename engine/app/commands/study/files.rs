@@ -53,7 +53,7 @@ pub struct Wanted {
 }
 
 /// Notes for players.
-pub struct Made {
+pub struct MadeFiles {
     pub shared: SharedOut,
     pub score: Score,
     chords: usize,
@@ -87,7 +87,7 @@ impl Taken {
     }
 
     /// The notes that are wanted, or why there are none, in words.
-    pub fn notes(&self, wanted: &Wanted) -> Result<Made, String> {
+    pub fn notes(&self, wanted: &Wanted) -> Result<MadeFiles, String> {
         let chords: Vec<Chord> = self
             .moments(wanted)
             .iter()
@@ -115,7 +115,7 @@ impl Taken {
             Score::new(&self.name, &chords, &shared, Rhythm::Held)
         };
         let score = score.map_err(|why| why.to_string())?;
-        Ok(Made { shared, score, chords: chords.len() })
+        Ok(MadeFiles { shared, score, chords: chords.len() })
     }
 
     /// One of [`FILES`], or why it cannot be made, in words.

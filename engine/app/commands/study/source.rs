@@ -6,7 +6,8 @@ use std::time::Duration;
 
 use tenterhook_config::{DeviceWish, Host, Text};
 use tenterhook_io::{
-    Hub, MicFiles, Player, RECENT_SECONDS, Recent, Recording, Seat, State, open, read_sound, sound_file_caution,
+    Hub, MicFiles, Player, PlayerSlot, RECENT_SECONDS, Recent, SourceState, WavRecording, open, read_sound,
+    sound_file_caution,
 };
 use tenterhook_plan::{Event, Gesture, Plan, SceneId};
 
@@ -44,7 +45,7 @@ fn channel(mic: &str, plan: Option<&Plan>) -> Result<usize, Failure> {
 }
 
 /// One channel of a recording; the mean of all if none is named.
-fn one(recording: Recording, channel: Option<usize>, what: &str) -> Result<Recording, Failure> {
+fn one(recording: WavRecording, channel: Option<usize>, what: &str) -> Result<WavRecording, Failure> {
     let count = recording.channels.len();
     let sound = match channel {
         None => recording.mono().to_vec(),
@@ -54,7 +55,7 @@ fn one(recording: Recording, channel: Option<usize>, what: &str) -> Result<Recor
             .nth(channel)
             .ok_or_else(|| Failure::Asked(format!("{what} has no channel {}: it has {count}", channel + 1)))?,
     };
-    Ok(Recording { rate: recording.rate, channels: vec![sound] })
+    Ok(WavRecording { rate: recording.rate, channels: vec![sound] })
 }
 
 fn stem(path: &Path) -> String {
@@ -68,7 +69,7 @@ pub fn from_file(path: &Path, mic: Option<&str>, tuning_hz: f64) -> Result<Taken
         say(format_args!("caution: {caution}"));
     }
     let channel = mic.map(|mic| channel(mic, None)).transpose()?;
-    let Recording { rate, channels } = one(recording, channel, &path.display().to_string())?;
+    let WavRecording { rate, channels } = one(recording, channel, &path.display().to_string())?;
     let sound = channels.into_iter().next().unwrap_or_default();
     Ok(Taken::apart(stem(path), None, rate, sound.into(), tuning_hz))
 }
@@ -161,9 +162,9 @@ pub fn from_mic(channel: &str, seconds: f64, host: Option<Host>, tuning_hz: f64)
     let hub = Hub::start(control, Vec::new()).map_err(Failure::running)?;
     let end = stage::asked_to_end()?;
     say(format_args!("Listening for {seconds} s on {}. Recording people needs their consent.", source.facts().words));
-    source.start(&Seat::of(player)).map_err(Failure::running)?;
+    source.start(&PlayerSlot::of(player)).map_err(Failure::running)?;
     while stats.load().frames < (seconds * f64::from(rate)) as u64 && !stage::is_raised(&end) {
-        if let State::Dead { why } = source.state() {
+        if let SourceState::Dead { why } = source.state() {
             return Err(Failure::Running(why));
         }
         std::thread::sleep(Duration::from_millis(20));
@@ -172,7 +173,7 @@ pub fn from_mic(channel: &str, seconds: f64, host: Option<Host>, tuning_hz: f64)
     source.stop();
     let heard = recent.listened().last(input, seconds);
     hub.stop();
-    let Some(Recording { channels, .. }) = heard else { return Err(Failure::Running("nothing came in".to_owned())) };
+    let Some(WavRecording { channels, .. }) = heard else { return Err(Failure::Running("nothing came in".to_owned())) };
     let sound = channels.into_iter().next().unwrap_or_default();
     Ok(Taken::apart(format!("mic {channel}"), None, rate, sound.into(), tuning_hz))
 }

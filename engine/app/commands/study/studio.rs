@@ -5,7 +5,7 @@ use std::ops::Range;
 use std::sync::{Arc, Mutex, PoisonError};
 
 use serde_json::{Value, json};
-use tenterhook_io::{Listened, RECENT_SECONDS, Recording, decode_sound};
+use tenterhook_io::{Listened, RECENT_SECONDS, WavRecording, decode_sound};
 use tenterhook_notes::{Step, instruments, picture};
 use tenterhook_page::{Studio, StudyAsk, StudyFile};
 use tenterhook_plan::Plan;
@@ -22,11 +22,11 @@ const LONGEST: f64 = 600.0;
 pub struct Bench {
     plan: Mutex<Arc<Plan>>,
     mics: Option<Listened>,
-    kept: Mutex<Kept>,
+    kept: Mutex<KeptSounds>,
 }
 
 #[derive(Default)]
-struct Kept {
+struct KeptSounds {
     next: u64,
     studies: VecDeque<(u64, Arc<Taken>)>,
 }
@@ -53,7 +53,7 @@ impl Bench {
             kept.next += 1;
             let id = kept.next;
             kept.studies.push_back((id, Arc::clone(&taken)));
-            let samples = |kept: &Kept| kept.studies.iter().map(|(_, taken)| taken.sound.len()).sum::<usize>();
+            let samples = |kept: &KeptSounds| kept.studies.iter().map(|(_, taken)| taken.sound.len()).sum::<usize>();
             while kept.studies.len() > 1 && (kept.studies.len() > KEPT || samples(&kept) > KEPT_SAMPLES) {
                 kept.studies.pop_front();
             }
@@ -109,7 +109,7 @@ impl Studio for Bench {
         }
         let input = input.ok_or_else(|| format!("the mic `{mic}` is left out in this hall"))?;
         let heard = listened.last(usize::from(input), seconds);
-        let Some(Recording { rate, channels }) = heard else {
+        let Some(WavRecording { rate, channels }) = heard else {
             return Err(format!("nothing has come in from `{mic}` yet, or this device has no such input"));
         };
         let sound = channels.into_iter().next().unwrap_or_default();

@@ -18,7 +18,7 @@ const FORGOTTEN: Duration = Duration::from_secs(10);
 
 /// What a key asks for.
 #[derive(Debug, PartialEq)]
-pub enum Act {
+pub enum KeyAct {
     /// A gesture.
     Gesture(Gesture),
     /// Words for whoever typed.
@@ -75,7 +75,7 @@ impl Keyboard {
     }
 
     /// A key went down, came again or came up.
-    pub fn key(&mut self, key: KeyEvent, now: Instant, state: &EngineState) -> Vec<Act> {
+    pub fn key(&mut self, key: KeyEvent, now: Instant, state: &EngineState) -> Vec<KeyAct> {
         self.typed(now);
         match key.kind {
             KeyEventKind::Release => self.up(key.code),
@@ -86,14 +86,14 @@ impl Keyboard {
     }
 
     /// The terminal has lost the keyboard: of what comes up now nothing will be told.
-    pub fn let_go(&mut self) -> Vec<Act> {
+    pub fn let_go(&mut self) -> Vec<KeyAct> {
         let held = std::mem::take(&mut self.held);
-        held.iter().filter_map(|key| self.keys.up(key)).map(Act::Gesture).collect()
+        held.iter().filter_map(|key| self.keys.up(key)).map(KeyAct::Gesture).collect()
     }
 
-    fn down(&mut self, key: KeyEvent, now: Instant, state: &EngineState) -> Vec<Act> {
+    fn down(&mut self, key: KeyEvent, now: Instant, state: &EngineState) -> Vec<KeyAct> {
         if key.modifiers.contains(KeyModifiers::CONTROL) {
-            return if key.code == KeyCode::Char('c') { vec![Act::End] } else { Vec::new() };
+            return if key.code == KeyCode::Char('c') { vec![KeyAct::End] } else { Vec::new() };
         }
         let guard = if self.releases { AGAIN } else { REPEAT };
         let repeated = self.last.is_some_and(|(code, at)| code == key.code && now.duration_since(at) < guard);
@@ -104,39 +104,39 @@ impl Keyboard {
             return self.own(name, repeated, state);
         }
         match key.code {
-            KeyCode::PageDown if !repeated => vec![Act::Gesture(Gesture::Next)],
-            KeyCode::PageUp if !repeated => vec![Act::Gesture(Gesture::Back)],
+            KeyCode::PageDown if !repeated => vec![KeyAct::Gesture(Gesture::Next)],
+            KeyCode::PageUp if !repeated => vec![KeyAct::Gesture(Gesture::Back)],
             KeyCode::Esc => self.escape(repeated, dropped, now, state.hushed),
             code => self.edit(code, now, state),
         }
     }
 
     /// A key that the piece gives to a controller.
-    fn own(&mut self, name: String, repeated: bool, state: &EngineState) -> Vec<Act> {
+    fn own(&mut self, name: String, repeated: bool, state: &EngineState) -> Vec<KeyAct> {
         if self.releases {
             let down = self.keys.down(&name);
             self.held.push(name);
-            return down.into_iter().map(Act::Gesture).collect();
+            return down.into_iter().map(KeyAct::Gesture).collect();
         }
         if repeated {
             return Vec::new();
         }
         let gestures = self.keys.press(&name, |id| state.controllers.get(id.index()).copied().unwrap_or_default());
-        gestures.into_iter().flatten().flatten().map(Act::Gesture).collect()
+        gestures.into_iter().flatten().flatten().map(KeyAct::Gesture).collect()
     }
 
-    fn up(&mut self, code: KeyCode) -> Vec<Act> {
+    fn up(&mut self, code: KeyCode) -> Vec<KeyAct> {
         let Some(name) = name(code) else { return Vec::new() };
         // Shift may have come up before its letter.
         let Some(place) = self.held.iter().position(|held| held.to_lowercase() == name.to_lowercase()) else {
             return Vec::new();
         };
         let held = self.held.swap_remove(place);
-        self.keys.up(&held).into_iter().map(Act::Gesture).collect()
+        self.keys.up(&held).into_iter().map(KeyAct::Gesture).collect()
     }
 
     /// First drops what is typed; then hushes, at once; and releases, but not what was hushed just now.
-    fn escape(&mut self, repeated: bool, dropped: bool, now: Instant, hushed: bool) -> Vec<Act> {
+    fn escape(&mut self, repeated: bool, dropped: bool, now: Instant, hushed: bool) -> Vec<KeyAct> {
         if !self.typed.is_empty() {
             self.typed.clear();
             self.dropped = true;
@@ -148,20 +148,20 @@ impl Keyboard {
             return Vec::new();
         }
         if hushed {
-            return if held { Vec::new() } else { vec![Act::Gesture(Gesture::Hush(false))] };
+            return if held { Vec::new() } else { vec![KeyAct::Gesture(Gesture::Hush(false))] };
         }
         if held && !dropped {
             return Vec::new();
         }
         self.hushed_at = Some(now);
-        vec![Act::Gesture(Gesture::Hush(true))]
+        vec![KeyAct::Gesture(Gesture::Hush(true))]
     }
 
     fn is_editing(&self, code: KeyCode) -> bool {
         matches!(code, KeyCode::Backspace | KeyCode::Char(_)) && name(code).is_none_or(|name| !self.keys.has(&name))
     }
 
-    fn edit(&mut self, code: KeyCode, now: Instant, state: &EngineState) -> Vec<Act> {
+    fn edit(&mut self, code: KeyCode, now: Instant, state: &EngineState) -> Vec<KeyAct> {
         match code {
             KeyCode::Backspace => {
                 self.typed.pop();
@@ -176,14 +176,14 @@ impl Keyboard {
         Vec::new()
     }
 
-    fn confirm(&mut self, plan: &Plan) -> Vec<Act> {
+    fn confirm(&mut self, plan: &Plan) -> Vec<KeyAct> {
         let typed = std::mem::take(&mut self.typed);
         if typed.is_empty() {
             return Vec::new();
         }
         vec![match plan.scene_marked(&typed) {
-            Some(scene) => Act::Gesture(Gesture::Fire(scene)),
-            None => Act::Say(loading::no_mark(plan, &typed)),
+            Some(scene) => KeyAct::Gesture(Gesture::Fire(scene)),
+            None => KeyAct::Say(loading::no_mark(plan, &typed)),
         }]
     }
 }

@@ -10,7 +10,7 @@ use tenterhook_plan::{EngineState, Keys, Plan, Who, shown, shown_lines};
 use unicode_width::UnicodeWidthChar;
 
 use crate::say::{said, show};
-use keyboard::{Act, Keyboard};
+use keyboard::{KeyAct, Keyboard};
 
 mod keyboard;
 mod status;
@@ -121,12 +121,12 @@ impl Console {
             };
             for act in acts {
                 match act {
-                    Act::Gesture(gesture) => {
+                    KeyAct::Gesture(gesture) => {
                         events.gesture(gesture, Who::Terminal);
                     }
                     // Above the status line, which must not give way to it.
-                    Act::Say(words) => self.print(&words),
-                    Act::End => return Asked::End,
+                    KeyAct::Say(words) => self.print(&words),
+                    KeyAct::End => return Asked::End,
                 }
             }
         }

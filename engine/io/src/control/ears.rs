@@ -26,7 +26,7 @@ const PATIENCE: Duration = Duration::from_millis(100);
 
 /// Something that came from outside.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Heard {
+pub enum EarHeard {
     /// A MIDI channel message.
     Midi {
         /// The name of the port that it came from.
@@ -45,7 +45,7 @@ pub enum Heard {
 
 /// Listens to everything, until it is dropped.
 pub struct Ears {
-    heard: Receiver<Heard>,
+    heard: Receiver<EarHeard>,
     /// Its own, unless it overhears another's.
     midi: Option<MidiPorts>,
     jack: Option<Thread>,
@@ -107,8 +107,8 @@ impl Ears {
     }
 
     fn with(
-        sender: Sender<Heard>,
-        heard: Receiver<Heard>,
+        sender: Sender<EarHeard>,
+        heard: Receiver<EarHeard>,
         midi: Option<MidiPorts>,
         jack: bool,
         osc: Option<&Osc>,
@@ -138,7 +138,7 @@ impl Ears {
     }
 
     /// What comes next, if something does in time.
-    pub fn next(&self, wait: Duration) -> Option<Heard> {
+    pub fn next(&self, wait: Duration) -> Option<EarHeard> {
         self.heard.recv_timeout(wait).ok()
     }
 
@@ -169,12 +169,12 @@ fn bind(address: SocketAddr) -> std::io::Result<(UdpSocket, SocketAddr)> {
     Ok((socket, address))
 }
 
-fn osc_ears(socket: &UdpSocket, to: &Sender<Heard>, stop: &AtomicBool) {
+fn osc_ears(socket: &UdpSocket, to: &Sender<EarHeard>, stop: &AtomicBool) {
     let mut packet = vec![0; MOST_BYTES];
     while !stop.load(Ordering::Acquire) {
         if let Ok(length) = socket.recv(&mut packet) {
             numbers(&packet[..length], &mut |path, number| {
-                let _ = to.try_send(Heard::Osc { path: path.to_owned(), number });
+                let _ = to.try_send(EarHeard::Osc { path: path.to_owned(), number });
             });
         }
     }
@@ -213,7 +213,7 @@ impl JackEar {
     }
 }
 
-fn jack_ears(client: &Client, to: &Sender<Heard>, names: &Mutex<Vec<String>>, stop: &AtomicBool) {
+fn jack_ears(client: &Client, to: &Sender<EarHeard>, names: &Mutex<Vec<String>>, stop: &AtomicBool) {
     let mut ears: Vec<JackEar> = Vec::new();
     let mut looked: Option<Instant> = None;
     while !stop.load(Ordering::Acquire) {
@@ -232,7 +232,7 @@ fn jack_ears(client: &Client, to: &Sender<Heard>, names: &Mutex<Vec<String>>, st
         }
         for ear in &mut ears {
             while let Some(bytes) = ear.messages.try_pop() {
-                let _ = to.try_send(Heard::Midi { port: ear.source.clone(), bytes });
+                let _ = to.try_send(EarHeard::Midi { port: ear.source.clone(), bytes });
             }
         }
         std::thread::sleep(PAUSE);

@@ -45,12 +45,12 @@ pub struct Told {
 pub struct Hub {
     events: Events,
     pieces: Sender<Arc<Plan>>,
-    shared: Arc<Shared>,
+    shared: Arc<HubShared>,
     stop: Arc<AtomicBool>,
     thread: Option<JoinHandle<Control>>,
 }
 
-struct Shared {
+struct HubShared {
     state: Mutex<Arc<EngineState>>,
     meters: Mutex<Meters>,
     subscribers: Mutex<Vec<Sender<Done>>>,
@@ -67,7 +67,7 @@ impl Hub {
         // One piece at a time: whoever sends another waits for the first to be taken.
         let (pieces, changes) = bounded(1);
         let plan = Arc::new(control.plan().clone());
-        let shared = Arc::new(Shared {
+        let shared = Arc::new(HubShared {
             state: Mutex::new(Arc::new(EngineState::new(Arc::clone(&plan)))),
             meters: Mutex::new(Meters::new(&plan)),
             subscribers: Mutex::new(subscribers),
@@ -159,7 +159,7 @@ impl Hub {
 
 /// Where the state of a [`Hub`] can be looked at. Cheap to clone; any thread but the audio thread.
 #[derive(Clone)]
-pub struct Window(Arc<Shared>);
+pub struct Window(Arc<HubShared>);
 
 impl Window {
     /// What the engine last reported. The same as before, and not a copy, unless something has changed.
@@ -194,7 +194,7 @@ struct Work {
     held: Option<Held>,
     /// Gestures with ids that came while a piece was on its way, each with the piece that it means.
     waiting: VecDeque<Sent>,
-    shared: Arc<Shared>,
+    shared: Arc<HubShared>,
     events: Events,
     /// Applied gestures that a subscriber lost.
     lost: u64,

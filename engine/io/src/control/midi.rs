@@ -1,7 +1,7 @@
 //! MIDI from the system's own ports, for sources that bring none themselves.
 
-use crate::device::quiet::quietly;
-use crate::{Error, Events, Heard};
+use crate::device::silence_alsa::quietly;
+use crate::{EarHeard, Error, Events};
 use crossbeam_channel::Sender;
 use midir::{Ignore, MidiInput, MidiInputConnection};
 use serde::Serialize;
@@ -89,14 +89,14 @@ impl GonePort {
 }
 
 /// Somebody who listens as well.
-type Tap = Arc<Mutex<Option<Sender<Heard>>>>;
+type MidiTap = Arc<Mutex<Option<Sender<EarHeard>>>>;
 
 /// Listens to every MIDI input port of the system, also to those that come later. Of a port that goes the controllers
 /// keep their value, for a held sound that falls is heard by all, and one that does not end can be ended from the page.
 pub struct MidiPorts {
     state: Arc<Mutex<MidiState>>,
     gone: Arc<Mutex<Vec<GonePort>>>,
-    tap: Tap,
+    tap: MidiTap,
     parts: Arc<Mutex<Vec<String>>>,
     stop: Arc<AtomicBool>,
     thread: Option<JoinHandle<()>>,
@@ -115,7 +115,7 @@ impl MidiPorts {
     /// The same; without `events` it only can be [overheard](MidiPorts::overhear).
     pub(crate) fn sending(parts: Vec<String>, events: Option<Events>) -> Result<Self, Error> {
         let state = Arc::new(Mutex::new(MidiState::Absent));
-        let (gone, tap) = (Arc::<Mutex<Vec<GonePort>>>::default(), Tap::default());
+        let (gone, tap) = (Arc::<Mutex<Vec<GonePort>>>::default(), MidiTap::default());
         let stop = Arc::<AtomicBool>::default();
         let parts = Arc::new(Mutex::new(parts));
         // Asked for once only: where there is none, it does not come.
@@ -155,7 +155,7 @@ impl MidiPorts {
     }
 
     /// Lets somebody hear all that comes from now on.
-    pub(crate) fn overhear(&self, tap: Sender<Heard>) {
+    pub(crate) fn overhear(&self, tap: Sender<EarHeard>) {
         *self.tap.lock().unwrap_or_else(PoisonError::into_inner) = Some(tap);
     }
 
@@ -188,7 +188,7 @@ struct Open {
     scanner: MidiInput,
     parts: Arc<Mutex<Vec<String>>>,
     gone: Arc<Mutex<Vec<GonePort>>>,
-    tap: Tap,
+    tap: MidiTap,
     events: Option<Events>,
     connections: Vec<Connected>,
 }
@@ -240,7 +240,7 @@ impl Open {
                 seen.lock().unwrap_or_else(PoisonError::into_inner).insert([status, number]);
                 if let Some(tap) = &*tap.lock().unwrap_or_else(PoisonError::into_inner) {
                     // Whoever listens as well and does not keep up, or has gone, loses it.
-                    let _ = tap.try_send(Heard::Midi { port: name.clone(), bytes });
+                    let _ = tap.try_send(EarHeard::Midi { port: name.clone(), bytes });
                 }
                 if let Some(events) = &events {
                     events.send(event);

@@ -2,23 +2,23 @@
 
 mod addresses;
 mod due;
-mod follow;
 mod map;
+mod pairing;
 mod refused;
 mod relay;
 mod time;
 
-pub use follow::Follow;
 pub use map::OscMap;
 pub(crate) use map::numbers;
+pub use pairing::BackupPairing;
 pub use refused::Refused;
 pub use relay::{Receiver, Relay, RelayCounts};
 
 use crate::control::hub::Window;
-use crate::{Error, Events, Heard};
+use crate::{EarHeard, Error, Events};
 use crossbeam_channel::Sender;
 use due::Due;
-use follow::{Kind, Told};
+use pairing::{PairingKind, PairingTold};
 use refused::Refusals;
 use std::io::ErrorKind;
 use std::net::{SocketAddr, UdpSocket};
@@ -38,9 +38,9 @@ struct Means {
     map: OscMap,
     events: Events,
     /// Where other machines may be followed: by whom, and how everything stands here.
-    machines: Option<(Arc<Follow>, Window)>,
+    machines: Option<(Arc<BackupPairing>, Window)>,
     /// Somebody who listens as well.
-    tap: Option<Sender<Heard>>,
+    tap: Option<Sender<EarHeard>>,
 }
 
 /// What came in and did not act.
@@ -90,7 +90,7 @@ impl Osc {
         address: SocketAddr,
         plan: &Plan,
         events: Events,
-        follow: Arc<Follow>,
+        follow: Arc<BackupPairing>,
         window: Window,
     ) -> Result<Self, Error> {
         let map = OscMap::of_everything(plan);
@@ -124,7 +124,7 @@ impl Osc {
                 if let Some(tap) = &means.tap {
                     numbers(&packet[..length], &mut |path, number| {
                         // Whoever does not keep up, or has gone, loses it.
-                        let _ = tap.try_send(Heard::Osc { path: path.to_owned(), number });
+                        let _ = tap.try_send(EarHeard::Osc { path: path.to_owned(), number });
                     });
                 }
                 means.take(&packet[..length], from, &mut gestures, &due, &counted);
@@ -144,7 +144,7 @@ impl Osc {
     }
 
     /// Lets somebody hear all that comes from now on.
-    pub(crate) fn overhear(&self, tap: Sender<Heard>) {
+    pub(crate) fn overhear(&self, tap: Sender<EarHeard>) {
         self.work.lock().unwrap_or_else(PoisonError::into_inner).tap = Some(tap);
     }
 
@@ -197,16 +197,16 @@ impl Means {
     }
 
     /// Does what a machine tells, if it is to be done here.
-    fn follow(&self, told: &Told, gestures: &[(Duration, Gesture)]) {
+    fn follow(&self, told: &PairingTold, gestures: &[(Duration, Gesture)]) {
         let Some((follow, window)) = &self.machines else { return };
         if follow.is_own(told) {
             return;
         }
         let follows = follow.hear(told);
         let state = match told.kind {
-            Kind::Made => None,
-            Kind::State if follows => Some(window.state()),
-            Kind::State | Kind::Known => return,
+            PairingKind::Made => None,
+            PairingKind::State if follows => Some(window.state()),
+            PairingKind::State | PairingKind::Known => return,
         };
         for &(_, gesture) in gestures {
             let Some(message) = addresses::gesture(gesture, self.map.plan()) else { continue };

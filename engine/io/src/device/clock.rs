@@ -1,7 +1,7 @@
 //! The built-in clock: blocks at the pace of real time where there is no device.
 
 use crate::device::priority;
-use crate::{Error, Facts, Seat, Source, State};
+use crate::{Error, Facts, PlayerSlot, Source, SourceState};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
@@ -15,10 +15,10 @@ const MOST_LATE: Duration = Duration::from_secs(1);
 pub struct ClockSource {
     facts: Facts,
     stop: Arc<AtomicBool>,
-    run: Run,
+    run: ClockRun,
 }
 
-enum Run {
+enum ClockRun {
     Ready,
     Running(JoinHandle<()>),
     Stopped,
@@ -29,7 +29,7 @@ impl ClockSource {
     /// A clock of the facts' rate, block and numbers of channels; a rate or block of 0 becomes 1.
     pub fn new(facts: Facts) -> Self {
         let facts = Facts { rate: facts.rate.max(1), block: facts.block.max(1), ..facts };
-        Self { facts, stop: Arc::default(), run: Run::Ready }
+        Self { facts, stop: Arc::default(), run: ClockRun::Ready }
     }
 }
 
@@ -38,8 +38,8 @@ impl Source for ClockSource {
         &self.facts
     }
 
-    fn start(&mut self, seat: &Seat) -> Result<(), Error> {
-        if !matches!(self.run, Run::Ready) {
+    fn start(&mut self, seat: &PlayerSlot) -> Result<(), Error> {
+        if !matches!(self.run, ClockRun::Ready) {
             return Err(Error::Started { source_name: self.facts.words.clone() });
         }
         let Facts { rate, block, inputs, outputs, .. } = self.facts;
@@ -66,27 +66,27 @@ impl Source for ClockSource {
             }
         };
         let thread = std::thread::Builder::new().name("clock".to_owned()).spawn(run);
-        self.run = Run::Running(thread.map_err(|why| Error::Thread { why: why.to_string() })?);
+        self.run = ClockRun::Running(thread.map_err(|why| Error::Thread { why: why.to_string() })?);
         Ok(())
     }
 
     fn stop(&mut self) {
         self.stop.store(true, Ordering::Release);
-        self.run = match std::mem::replace(&mut self.run, Run::Stopped) {
-            Run::Running(thread) => thread.join().map_or(Run::Dead, |()| Run::Stopped),
-            Run::Dead => Run::Dead,
-            Run::Ready | Run::Stopped => Run::Stopped,
+        self.run = match std::mem::replace(&mut self.run, ClockRun::Stopped) {
+            ClockRun::Running(thread) => thread.join().map_or(ClockRun::Dead, |()| ClockRun::Stopped),
+            ClockRun::Dead => ClockRun::Dead,
+            ClockRun::Ready | ClockRun::Stopped => ClockRun::Stopped,
         };
     }
 
-    fn state(&self) -> State {
-        let dead = State::Dead { why: "the clock's thread ended by itself".to_owned() };
+    fn state(&self) -> SourceState {
+        let dead = SourceState::Dead { why: "the clock's thread ended by itself".to_owned() };
         match &self.run {
-            Run::Ready => State::Ready,
-            Run::Running(thread) if thread.is_finished() => dead,
-            Run::Running(_) => State::Running,
-            Run::Stopped => State::Stopped,
-            Run::Dead => dead,
+            ClockRun::Ready => SourceState::Ready,
+            ClockRun::Running(thread) if thread.is_finished() => dead,
+            ClockRun::Running(_) => SourceState::Running,
+            ClockRun::Stopped => SourceState::Stopped,
+            ClockRun::Dead => dead,
         }
     }
 }

@@ -4,7 +4,7 @@ use crate::Direction;
 use crate::control::midi;
 use crate::device::jack_ports;
 use crate::device::jack_source;
-use crate::device::quiet::quietly;
+use crate::device::silence_alsa::quietly;
 use crate::device::streams;
 use cpal::traits::{DeviceTrait, HostTrait};
 use serde::{Serialize, Serializer};
@@ -45,12 +45,12 @@ pub struct HostDevices {
     #[serde(serialize_with = "name")]
     pub host: Host,
     /// Its devices.
-    pub devices: Vec<Device>,
+    pub devices: Vec<FoundDevice>,
 }
 
 /// A device.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
-pub struct Device {
+pub struct FoundDevice {
     /// Its name, for people; part of it is enough to choose it.
     pub name: String,
     /// Its name in the system; part of it is enough as well.
@@ -98,14 +98,14 @@ fn hosts() -> Vec<HostDevices> {
 }
 
 /// A device that has channels.
-fn described(device: &cpal::Device) -> Option<Device> {
+fn described(device: &cpal::Device) -> Option<FoundDevice> {
     let channels = |direction| match direction {
         Direction::Input => device.supported_input_configs().ok()?.map(|way| usize::from(way.channels())).max(),
         Direction::Output => device.supported_output_configs().ok()?.map(|way| usize::from(way.channels())).max(),
     };
     let (inputs, outputs) = (channels(Direction::Input).unwrap_or(0), channels(Direction::Output).unwrap_or(0));
     let default = device.default_output_config().or_else(|_| device.default_input_config());
-    (inputs + outputs > 0).then(|| Device {
+    (inputs + outputs > 0).then(|| FoundDevice {
         name: device.to_string(),
         id: device.id().map_or(String::new(), |id| id.id().to_owned()),
         inputs,
@@ -136,7 +136,7 @@ impl fmt::Display for Devices {
             } else {
                 writeln!(f, "{host}:")?;
             }
-            for Device { name, id, inputs, outputs, rate } in devices {
+            for FoundDevice { name, id, inputs, outputs, rate } in devices {
                 let rate = rate.map_or(String::new(), |rate| format!(", {rate} Hz"));
                 let (name, id) = (shown(name), if id == name { String::new() } else { format!(" ({})", shown(id)) });
                 writeln!(f, "  {name}{id}: {inputs} in, {outputs} out{rate}")?;

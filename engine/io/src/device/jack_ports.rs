@@ -84,7 +84,7 @@ fn port<S: PortSpec>(client: &Client, name: &str, spec: S) -> Result<Port<S>, Er
 }
 
 /// The full names of the client's own ports, as in [`Ports`].
-pub(crate) struct Names {
+pub(crate) struct PortNames {
     inputs: Vec<Option<String>>,
     outputs: Vec<Option<String>>,
     midi: Vec<Option<String>>,
@@ -92,11 +92,11 @@ pub(crate) struct Names {
 
 impl Ports {
     /// What they are called.
-    pub fn names(&self) -> Names {
+    pub fn names(&self) -> PortNames {
         fn name<S>(port: &Port<S>) -> Option<String> {
             port.name().ok()
         }
-        Names {
+        PortNames {
             inputs: self.inputs.iter().map(|port| port.as_ref().and_then(name)).collect(),
             outputs: self.outputs.iter().map(|port| port.as_ref().and_then(name)).collect(),
             midi: self.midi.iter().map(|(_, port)| name(port)).collect(),
@@ -104,7 +104,7 @@ impl Ports {
     }
 }
 
-impl Names {
+impl PortNames {
     /// Fails if what is offered is less than a piece asks for.
     pub fn fit(&self, wiring: &Wiring, offers: &Offers, device: &str) -> Result<(), Error> {
         if self.inputs.iter().any(Option::is_some) {

@@ -1,8 +1,8 @@
 //! The JACK server as a source of blocks: mics, outputs and MIDI of one cycle in one callback, no frame added.
 
 use crate::control::midi::channel_message;
-use crate::device::jack_ports::{self, Cable, Names, Offers, Ports};
-use crate::{Bridge, Error, Facts, MOST_CHANNELS, Seat, Source, State, Stats, Wish};
+use crate::device::jack_ports::{self, Cable, Offers, PortNames, Ports};
+use crate::{Bridge, Error, Facts, MOST_CHANNELS, PlayerSlot, Source, SourceState, Stats, Wish};
 use jack::{
     AsyncClient, Client, ClientOptions, ClientStatus, Control, Frames, LoggerType, MidiIn, MidiIter,
     NotificationHandler, Port, PortId, ProcessHandler, ProcessScope,
@@ -35,11 +35,11 @@ const NO_ORIGIN: u64 = u64::MAX;
 pub struct JackSource {
     facts: Facts,
     wish: Wish,
-    names: Names,
+    names: PortNames,
     offers: Offers,
     /// Ports that have come and could not be connected yet, and until when that is tried.
     waiting: Vec<(String, Instant)>,
-    shared: Arc<Shared>,
+    shared: Arc<JackShared>,
     run: Run,
 }
 
@@ -49,7 +49,7 @@ enum Run {
     Stopped,
 }
 
-struct Shared {
+struct JackShared {
     ended: AtomicU8,
     origin: AtomicU64,
     /// Ports that have come since somebody looked.
@@ -102,7 +102,7 @@ impl JackSource {
             outputs,
             words,
         };
-        let shared = Arc::new(Shared {
+        let shared = Arc::new(JackShared {
             ended: AtomicU8::new(RUNNING),
             origin: AtomicU64::new(NO_ORIGIN),
             came: Mutex::default(),
@@ -144,7 +144,7 @@ impl Source for JackSource {
         &self.facts
     }
 
-    fn start(&mut self, seat: &Seat) -> Result<(), Error> {
+    fn start(&mut self, seat: &PlayerSlot) -> Result<(), Error> {
         let (client, ports, bridge) = match std::mem::replace(&mut self.run, Run::Stopped) {
             Run::Ready(client, ports, bridge) => (client, ports, bridge),
             other => {
@@ -193,17 +193,17 @@ impl Source for JackSource {
         }
     }
 
-    fn state(&self) -> State {
+    fn state(&self) -> SourceState {
         let why = match self.shared.ended.load(Ordering::Acquire) {
             SHUT_DOWN => Some("the JACK server ended".to_owned()),
             OTHER_RATE => Some(format!("the JACK server left its rate of {} Hz", self.facts.device_rate)),
             _ => None,
         };
         match (why, &self.run) {
-            (Some(why), _) => State::Dead { why },
-            (None, Run::Ready(..)) => State::Ready,
-            (None, Run::Running(_)) => State::Running,
-            (None, Run::Stopped) => State::Stopped,
+            (Some(why), _) => SourceState::Dead { why },
+            (None, Run::Ready(..)) => SourceState::Ready,
+            (None, Run::Running(_)) => SourceState::Running,
+            (None, Run::Stopped) => SourceState::Stopped,
         }
     }
 
@@ -219,7 +219,7 @@ impl Drop for JackSource {
 }
 
 struct Notices {
-    shared: Arc<Shared>,
+    shared: Arc<JackShared>,
     stats: Arc<Stats>,
     rate: u32,
 }
@@ -258,8 +258,8 @@ struct Process {
     ports: Ports,
     /// Where the server runs at another rate than the engine.
     bridge: Option<Box<Bridge>>,
-    seat: Seat,
-    shared: Arc<Shared>,
+    seat: PlayerSlot,
+    shared: Arc<JackShared>,
     stats: Arc<Stats>,
     events: Box<[Timed<Event>; MOST_EVENTS]>,
     silence: Vec<f32>,
@@ -273,8 +273,8 @@ impl Process {
     fn new(
         ports: Ports,
         bridge: Option<Box<Bridge>>,
-        seat: Seat,
-        shared: Arc<Shared>,
+        seat: PlayerSlot,
+        shared: Arc<JackShared>,
         stats: Arc<Stats>,
         block: Frames,
     ) -> Self {

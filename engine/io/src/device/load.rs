@@ -38,7 +38,7 @@ impl FaultKind {
 
 /// One thing that went wrong in time.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
-pub struct Fault {
+pub struct LateFault {
     /// The engine's sample at which it was seen, to a block or two.
     pub sample: u64,
     /// What it was.
@@ -65,12 +65,12 @@ impl Faults {
         self.ring[place].store(sample * FaultKind::ALL.len() as u64 + kind as u64, Relaxed);
     }
 
-    fn read(&self) -> Vec<Fault> {
+    fn read(&self) -> Vec<LateFault> {
         let count = self.count.load(Relaxed) as usize;
         let kinds = FaultKind::ALL.len() as u64;
         let one = |n: usize| {
             let noted = self.ring[n % KEPT].load(Relaxed);
-            Fault { sample: noted / kinds, kind: FaultKind::ALL[(noted % kinds) as usize] }
+            LateFault { sample: noted / kinds, kind: FaultKind::ALL[(noted % kinds) as usize] }
         };
         (count.saturating_sub(KEPT)..count).map(one).collect()
     }
@@ -264,7 +264,7 @@ pub struct Load {
     /// just back.
     pub away: u64,
     /// The last late blocks, then the last gaps, each in the order in which they were seen.
-    pub faults: Vec<Fault>,
+    pub faults: Vec<LateFault>,
     /// MIDI messages for which a block had no room.
     pub events_lost: u64,
     /// Blocks that broke off by a fault of the engine itself, and the place in the program of the first.
@@ -306,7 +306,7 @@ mod tests {
         (0..AFTER / 48 + 1).for_each(|_| block(100));
         stats.xrun();
         let load = stats.load();
-        let fault = |sample, kind| Fault { sample, kind };
+        let fault = |sample, kind| LateFault { sample, kind };
         let last = load.frames;
         let late = [fault(48, FaultKind::HeldUp), fault(96, FaultKind::Overworked)];
         let gaps = [fault(0, FaultKind::Gap), fault(96, FaultKind::OwnGap), fault(last, FaultKind::Gap)];

@@ -1,6 +1,6 @@
 //! What all sources of blocks have in common.
 
-use crate::{Error, Seat, Wish};
+use crate::{Error, PlayerSlot, Wish};
 use tenterhook_config::Host;
 
 /// What is known of a source before it starts.
@@ -24,7 +24,7 @@ pub struct Facts {
 
 /// Whether a source runs.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum State {
+pub enum SourceState {
     /// It has not been started.
     Ready,
     /// Blocks are coming.
@@ -47,7 +47,7 @@ pub trait Source: Send {
     ///
     /// # Errors
     /// If the device refuses, or the source has been started before.
-    fn start(&mut self, seat: &Seat) -> Result<(), Error>;
+    fn start(&mut self, seat: &PlayerSlot) -> Result<(), Error>;
 
     /// Stops. When this returns no block is being processed, and the player is in its place. Stopping twice does nothing.
     fn stop(&mut self);
@@ -63,7 +63,7 @@ pub trait Source: Send {
     fn tend(&mut self) {}
 
     /// Whether it runs, and if not, why.
-    fn state(&self) -> State;
+    fn state(&self) -> SourceState;
 
     /// The JACK server's frame that is the engine's frame 0, once the first block has come; `None` for other sources.
     fn origin(&self) -> Option<u32> {

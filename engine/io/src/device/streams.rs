@@ -3,8 +3,8 @@
 mod pump;
 
 use crate::device::edge::{self, Terms};
-use crate::device::quiet::quietly;
-use crate::{Direction, Error, Facts, Seat, Source, State, Stats, Wish};
+use crate::device::silence_alsa::quietly;
+use crate::{Direction, Error, Facts, PlayerSlot, Source, SourceState, Stats, Wish};
 use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
 use cpal::{BufferSize, ErrorKind, SampleFormat, SizedSample, StreamConfig, SupportedStreamConfigRange};
 use dasp_sample::{FromSample, I24, Sample};
@@ -359,7 +359,7 @@ impl StreamSource {
         Terms { channels, from: input.config.sample_rate, to, blocks, most: Pump::most(to, self.facts.device_rate) }
     }
 
-    fn streams(&self, input: Option<Side>, output: &Side, seat: &Seat) -> Result<Vec<cpal::Stream>, Error> {
+    fn streams(&self, input: Option<Side>, output: &Side, seat: &PlayerSlot) -> Result<Vec<cpal::Stream>, Error> {
         let stats = seat.stats();
         let mut pump = Pump::new(seat.clone(), &self.facts)?;
         let mut streams = Vec::new();
@@ -395,7 +395,7 @@ impl Source for StreamSource {
         &self.facts
     }
 
-    fn start(&mut self, seat: &Seat) -> Result<(), Error> {
+    fn start(&mut self, seat: &PlayerSlot) -> Result<(), Error> {
         let Some((input, output)) = self.sides.take() else {
             return Err(Error::Started { source_name: self.facts.words.clone() });
         };
@@ -424,12 +424,12 @@ impl Source for StreamSource {
         quietly(|| self.streams.clear());
     }
 
-    fn state(&self) -> State {
+    fn state(&self) -> SourceState {
         match self.ended.get() {
-            Some(why) => State::Dead { why: why.clone() },
-            None if !self.streams.is_empty() => State::Running,
-            None if self.sides.is_some() => State::Ready,
-            None => State::Stopped,
+            Some(why) => SourceState::Dead { why: why.clone() },
+            None if !self.streams.is_empty() => SourceState::Running,
+            None if self.sides.is_some() => SourceState::Ready,
+            None => SourceState::Stopped,
         }
     }
 }

@@ -40,7 +40,7 @@ impl Ahead {
     /// [`Error`] if the rates cannot be joined, or the system gives no thread.
     pub fn play(&self, files: MicFiles, rate: u32) -> Result<(usize, Sound), Error> {
         let channels = files.channels();
-        let mut reading = Reading::new(files, rate)?;
+        let mut reading = AheadReading::new(files, rate)?;
         let room = (AHEAD * f64::from(rate)) as usize * channels;
         let (mut full, mut empty) = HeapRb::new(room.max(1)).split();
         // Touched before use: the audio thread must not be the first to look at a page of memory.
@@ -69,7 +69,7 @@ impl Ahead {
     }
 
     /// Fills the ring; false: there is no more to come.
-    fn fill(&self, reading: &mut Reading, ring: &mut HeapProd<f32>) -> bool {
+    fn fill(&self, reading: &mut AheadReading, ring: &mut HeapProd<f32>) -> bool {
         loop {
             let channels = reading.chunk.len();
             let ready = reading.chunk.first().map_or(0, Vec::len) - reading.sent;
@@ -94,7 +94,7 @@ impl Ahead {
 }
 
 /// The disk's end.
-struct Reading {
+struct AheadReading {
     files: MicFiles,
     flow: Option<Flow>,
     /// Frames that it has at the rate at which it is played.
@@ -104,7 +104,7 @@ struct Reading {
     sent: usize,
 }
 
-impl Reading {
+impl AheadReading {
     fn new(files: MicFiles, rate: u32) -> Result<Self, Error> {
         let (from, channels) = (files.rate(), files.channels());
         let flow = match from == rate {

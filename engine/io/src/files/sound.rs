@@ -1,8 +1,8 @@
 //! Sound files of any usual kind: WAV, AIFF, FLAC, OGG Vorbis, MP3.
 
 use crate::files::reading::{ReadError, most, open_file};
-use crate::files::wav::header::{Length, Place};
-use crate::{Recording, WavError, WavReader};
+use crate::files::wav::header::{HeaderPlace, Length};
+use crate::{WavError, WavReader, WavRecording};
 use std::io::{Cursor, Read, Seek};
 use std::path::Path;
 use std::sync::Arc;
@@ -89,7 +89,7 @@ pub enum SoundError {
 ///
 /// # Errors
 /// [`SoundError`]: what is wrong with it, and what to do.
-pub fn read_sound(path: &Path) -> Result<Recording, SoundError> {
+pub fn read_sound(path: &Path) -> Result<WavRecording, SoundError> {
     let mut file = open_file(path, most::SOUND)?;
     if lacks_length(&mut file) {
         return unfinished(&path.display().to_string(), file, LONGEST);
@@ -102,7 +102,7 @@ pub fn read_sound(path: &Path) -> Result<Recording, SoundError> {
 ///
 /// # Errors
 /// As [`read_sound`].
-pub fn decode_sound(name: &str, bytes: Vec<u8>, most: f64) -> Result<Recording, SoundError> {
+pub fn decode_sound(name: &str, bytes: Vec<u8>, most: f64) -> Result<WavRecording, SoundError> {
     if lacks_length(&mut Cursor::new(&bytes)) {
         return unfinished(name, Cursor::new(bytes), most);
     }
@@ -118,14 +118,14 @@ pub fn sound_file_caution(path: &Path) -> Option<String> {
 /// Whether it is a WAV file that does not tell its length, or breaks off within a frame. Then the file stands where it
 /// stood.
 fn lacks_length(file: &mut (impl Read + Seek)) -> bool {
-    let found = Place::find(file);
+    let found = HeaderPlace::find(file);
     // What cannot be looked at twice is read as it comes.
     let back = file.rewind().is_ok();
-    back && matches!(found, Ok(Some(Place { length: Length::Unfinished | Length::Torn, .. })))
+    back && matches!(found, Ok(Some(HeaderPlace { length: Length::Unfinished | Length::Torn, .. })))
 }
 
 /// Reads it to where it ends.
-fn unfinished(name: &str, file: impl Read + Seek, most: f64) -> Result<Recording, SoundError> {
+fn unfinished(name: &str, file: impl Read + Seek, most: f64) -> Result<WavRecording, SoundError> {
     let kind = |why: WavError| match why {
         WavError::Rate { rate, .. } => SoundError::Rate { name: name.to_owned(), rate },
         why => SoundError::Kind { name: name.to_owned(), why: why.to_string() },
@@ -141,7 +141,7 @@ fn unfinished(name: &str, file: impl Read + Seek, most: f64) -> Result<Recording
     reader.whole().map_err(kind)
 }
 
-fn decode(name: &str, source: Box<dyn MediaSource>, most: f64) -> Result<Recording, SoundError> {
+fn decode(name: &str, source: Box<dyn MediaSource>, most: f64) -> Result<WavRecording, SoundError> {
     let kind = |why: &dyn ToString| SoundError::Kind { name: name.to_owned(), why: why.to_string() };
     let stream = MediaSourceStream::new(source, Default::default());
     let mut hint = Hint::new();
@@ -157,7 +157,7 @@ fn decode(name: &str, source: Box<dyn MediaSource>, most: f64) -> Result<Recordi
     let mut decoder = symphonia::default::get_codecs()
         .make_audio_decoder(parameters.ok_or_else(|| kind(&"no sound in it"))?, &AudioDecoderOptions::default())
         .map_err(|why| kind(&why))?;
-    let mut recording = Recording { rate: 0, channels: Vec::new() };
+    let mut recording = WavRecording { rate: 0, channels: Vec::new() };
     let mut planes: Vec<Vec<f32>> = Vec::new();
     loop {
         let seconds = recording.channels.first().map_or(0, Vec::len) as f64 / f64::from(recording.rate.max(1));
@@ -180,7 +180,7 @@ fn decode(name: &str, source: Box<dyn MediaSource>, most: f64) -> Result<Recordi
         }
         buffer.copy_to_vecs_planar(&mut planes);
         if recording.rate == 0 {
-            recording = Recording { rate, channels: vec![Vec::new(); planes.len()] };
+            recording = WavRecording { rate, channels: vec![Vec::new(); planes.len()] };
         }
         if rate != recording.rate || planes.len() != recording.channels.len() {
             return Err(kind(&"its rate or its channels change on the way"));
@@ -200,7 +200,7 @@ fn decode(name: &str, source: Box<dyn MediaSource>, most: f64) -> Result<Recordi
     }
 }
 
-impl Recording {
+impl WavRecording {
     /// One channel: the mean of all.
     pub fn mono(&self) -> Arc<[f32]> {
         let frames = self.channels.first().map_or(0, Vec::len);

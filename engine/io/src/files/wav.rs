@@ -7,7 +7,7 @@ pub use reader::WavReader;
 
 use crate::files::place::{self, Over, Taken};
 use crate::files::reading::ReadError;
-use header::Place;
+use header::HeaderPlace;
 use hound::{SampleFormat, WavSpec};
 use std::fs::{self, File};
 use std::io::{self, BufWriter, Seek, SeekFrom, Write};
@@ -23,7 +23,7 @@ const RATES: std::ops::RangeInclusive<u32> = 8_000..=384_000;
 
 /// A sound from a file.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Recording {
+pub struct WavRecording {
     /// Samples a second, in Hz.
     pub rate: u32,
     /// The channels, all of one length, full scale = 1.
@@ -124,7 +124,7 @@ pub enum WavError {
 ///
 /// # Errors
 /// [`WavError`]: what is wrong with it, and where.
-pub fn read_wav(path: &Path) -> Result<Recording, WavError> {
+pub fn read_wav(path: &Path) -> Result<WavRecording, WavError> {
     WavReader::open(path)?.whole()
 }
 
@@ -284,9 +284,10 @@ impl WavWriter {
         Ok(())
     }
 
-    fn place(&self, file: &mut File) -> Result<Place, WavError> {
+    fn place(&self, file: &mut File) -> Result<HeaderPlace, WavError> {
         let failed = |why| WavError::Write { path: self.path.clone(), why };
-        let place = Place::find(file).and_then(|place| place.map(|place| place.reaching_the_end(file)).transpose());
+        let place =
+            HeaderPlace::find(file).and_then(|place| place.map(|place| place.reaching_the_end(file)).transpose());
         place.map_err(failed)?.ok_or_else(|| failed(io::ErrorKind::UnexpectedEof.into()))
     }
 

@@ -232,7 +232,7 @@ impl Journal {
         let state = Arc::new(AtomicU8::new(GOES_ON));
         let trouble = Arc::<Mutex<Option<String>>>::default();
         let changed = Arc::new(Mutex::new((Arc::clone(plan), crc)));
-        let mut writer = writer::Writer {
+        let mut writer = writer::JournalWriter {
             path: self.path,
             file: self.file,
             piece: self.piece,

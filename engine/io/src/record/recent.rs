@@ -1,7 +1,7 @@
 //! The last seconds of every input, for a look at what has just been played.
 
 use crate::record::tap::{self, TapEnd};
-use crate::{Recording, Tap};
+use crate::{Tap, WavRecording};
 use ringbuf::traits::Consumer;
 use std::collections::VecDeque;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -18,16 +18,16 @@ const PAUSE: Duration = Duration::from_millis(50);
 
 /// Keeps what comes in, in memory only, on a thread of its own.
 pub struct Recent {
-    inputs: Arc<Mutex<Inputs>>,
+    inputs: Arc<Mutex<RecentInputs>>,
     stop: Arc<AtomicBool>,
     thread: Option<JoinHandle<()>>,
 }
 
 /// A way to ask for what was kept; it may outlive the run.
 #[derive(Clone)]
-pub struct Listened(Arc<Mutex<Inputs>>);
+pub struct Listened(Arc<Mutex<RecentInputs>>);
 
-struct Inputs {
+struct RecentInputs {
     rate: u32,
     channels: Vec<VecDeque<f32>>,
 }
@@ -39,7 +39,7 @@ impl Recent {
     /// If the system gives no thread.
     pub fn start(inputs: usize, rate: u32) -> std::io::Result<(Self, Tap)> {
         let (tap, mut end) = tap::tap(inputs, 0, (WAITING * f64::from(rate)) as usize);
-        let kept = Arc::new(Mutex::new(Inputs::new(inputs, rate)));
+        let kept = Arc::new(Mutex::new(RecentInputs::new(inputs, rate)));
         let (stop, filled) = (Arc::new(AtomicBool::new(false)), Arc::clone(&kept));
         let stopped = Arc::clone(&stop);
         let run = move || {
@@ -69,7 +69,7 @@ impl Drop for Recent {
     }
 }
 
-impl Inputs {
+impl RecentInputs {
     fn new(inputs: usize, rate: u32) -> Self {
         let most = (RECENT_SECONDS * rate) as usize;
         Self { rate, channels: (0..inputs).map(|_| VecDeque::with_capacity(most)).collect() }
@@ -99,11 +99,11 @@ impl Inputs {
 
 impl Listened {
     /// The last `seconds` of an input counted from 0, or less if there is not so much yet; `None`: there is nothing.
-    pub fn last(&self, input: usize, seconds: f64) -> Option<Recording> {
+    pub fn last(&self, input: usize, seconds: f64) -> Option<WavRecording> {
         let inputs = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         let channel = inputs.channels.get(input).filter(|channel| !channel.is_empty())?;
         let frames = ((seconds * f64::from(inputs.rate)) as usize).min(channel.len());
-        Some(Recording {
+        Some(WavRecording {
             rate: inputs.rate,
             channels: vec![channel.range(channel.len() - frames..).copied().collect()],
         })
@@ -118,7 +118,7 @@ mod tests {
     fn the_last_seconds_are_there_in_their_order_and_no_more() {
         let rate = 100;
         let (mut tap, mut end) = tap::tap(2, 0, 10_000);
-        let mut inputs = Inputs::new(2, rate);
+        let mut inputs = RecentInputs::new(2, rate);
         let (mut at, mut n) = (0, 0.0f32);
         for _ in 0..77 {
             let block: Vec<f32> = (0..50)
@@ -142,7 +142,7 @@ mod tests {
     #[test]
     fn a_thread_that_was_held_up_takes_no_more_memory() {
         let (mut tap, mut end) = tap::tap(1, 0, 1000);
-        let mut inputs = Inputs::new(1, 100);
+        let mut inputs = RecentInputs::new(1, 100);
         let (room, mut at) = (inputs.channels[0].capacity(), 0);
         // It looks after so many blocks: at last more have come than wait, and then more than are kept.
         for blocks in [1, 3, 15, 35, 100] {

@@ -34,7 +34,7 @@ enum Does {
     Shows(Role),
 }
 
-struct Place {
+struct PagePlace {
     stream: Weak<TcpStream>,
     network: IpAddr,
     /// What its last request came in as.
@@ -42,7 +42,7 @@ struct Place {
     does: Does,
 }
 
-impl Place {
+impl PagePlace {
     /// Who makes room before others: first those that wait, then those that nobody answers as desk or player.
     fn gives_way(&self) -> Option<(bool, u64)> {
         match self.does {
@@ -54,17 +54,17 @@ impl Place {
     }
 }
 
-struct Taken {
+struct PlaceTaken {
     /// Counts what happens: says which was first.
     count: u64,
-    by: HashMap<u64, Place>,
+    by: HashMap<u64, PagePlace>,
     /// By role.
     opened: [ByNetwork<Purse>; Role::ALL.len()],
     /// Who was let go, as what, and when.
     away: VecDeque<(IpAddr, Role, Instant)>,
 }
 
-impl Taken {
+impl PlaceTaken {
     fn next(&mut self) -> u64 {
         self.count += 1;
         self.count
@@ -82,7 +82,7 @@ impl Taken {
     }
 }
 
-fn count<'a>(places: impl Iterator<Item = &'a Place>) -> HashMap<IpAddr, usize> {
+fn count<'a>(places: impl Iterator<Item = &'a PagePlace>) -> HashMap<IpAddr, usize> {
     let mut of = HashMap::new();
     places.for_each(|place| *of.entry(place.network).or_default() += 1);
     of
@@ -100,30 +100,31 @@ pub(crate) enum NoPlace {
 /// A bounded number of places.
 pub(super) struct Places {
     most: usize,
-    taken: Mutex<Taken>,
+    taken: Mutex<PlaceTaken>,
 }
 
 impl Places {
     /// So many for connections that are no pages.
     pub(super) fn new(most: usize) -> Arc<Self> {
         let opened = Role::ALL.map(|_| ByNetwork::new(Purse::new(OPENED, Instant::now())));
-        let taken = Taken { count: 0, by: HashMap::new(), opened, away: VecDeque::new() };
+        let taken = PlaceTaken { count: 0, by: HashMap::new(), opened, away: VecDeque::new() };
         Arc::new(Self { most, taken: Mutex::new(taken) })
     }
 
-    fn taken(&self) -> MutexGuard<'_, Taken> {
+    fn taken(&self) -> MutexGuard<'_, PlaceTaken> {
         self.taken.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// A place for `stream`, which waits from now on. `None` if there is none and nobody makes room.
     pub(super) fn take(self: &Arc<Self>, stream: &Arc<TcpStream>, peer: IpAddr) -> Option<Arc<Ticket>> {
-        let no_pages = |place: &&Place| !matches!(place.does, Does::Shows(_));
+        let no_pages = |place: &&PagePlace| !matches!(place.does, Does::Shows(_));
         if self.taken().by.values().filter(no_pages).count() >= self.most && !self.make_room() {
             return None;
         }
         let mut taken = self.taken();
         let id = taken.next();
-        let place = Place { stream: Arc::downgrade(stream), network: network(peer), role: None, does: Does::Waits(id) };
+        let place =
+            PagePlace { stream: Arc::downgrade(stream), network: network(peer), role: None, does: Does::Waits(id) };
         taken.by.insert(id, place);
         Some(Arc::new(Ticket { id, shows: AtomicU8::new(NOTHING), places: Arc::clone(self) }))
     }
@@ -149,7 +150,7 @@ impl Places {
 }
 
 /// Whoever reads or writes it learns that it has ended, and drops it.
-fn close(place: &Place) {
+fn close(place: &PagePlace) {
     if let Some(stream) = place.stream.upgrade() {
         // It may have ended by itself just now.
         let _ = SockRef::from(&*stream).shutdown(Shutdown::Both);

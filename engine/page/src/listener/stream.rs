@@ -38,11 +38,11 @@ pub(super) struct Stream {
     /// Goes with the stream, wherever an upgrade takes it.
     ticket: Arc<Ticket>,
     /// Of a page.
-    flow: Option<Flow>,
+    flow: Option<ByteFlow>,
 }
 
 /// How a page's bytes come in.
-struct Flow {
+struct ByteFlow {
     purse: Purse,
     /// Since when more has come than is taken.
     behind: Option<Instant>,
@@ -59,7 +59,7 @@ impl Stream {
         let Some(role) = self.ticket.shows() else { return Poll::Ready(Ok(usize::MAX)) };
         let now = Instant::now();
         let flow =
-            self.flow.get_or_insert_with(|| Flow { purse: Purse::new(pace(role), now), behind: None, pause: None });
+            self.flow.get_or_insert_with(|| ByteFlow { purse: Purse::new(pace(role), now), behind: None, pause: None });
         if let Some(pause) = &mut flow.pause {
             ready!(pause.as_mut().poll(context));
             flow.pause = None;

@@ -15,22 +15,22 @@ fn amplitude(db: f32) -> f32 {
 
 /// One channel of a run, fed 30 times a second.
 struct Line {
-    meters: Meters,
+    meters: PageMeters,
     sample: u64,
 }
 
 impl Line {
     fn new() -> Self {
-        Self { meters: Meters::new(RATE, 1), sample: 0 }
+        Self { meters: PageMeters::new(RATE, 1), sample: 0 }
     }
 
     /// Feeds a sine of this peak, in dBFS, for so many seconds; says what is shown at each reading.
-    fn sine(&mut self, seconds: f64, db: f32) -> Vec<Shown> {
+    fn sine(&mut self, seconds: f64, db: f32) -> Vec<ShownMeters> {
         let peak = amplitude(db);
         self.feed(seconds, |_| reading(peak, peak * std::f32::consts::FRAC_1_SQRT_2))
     }
 
-    fn feed(&mut self, seconds: f64, make: impl Fn(u64) -> MeterReading) -> Vec<Shown> {
+    fn feed(&mut self, seconds: f64, make: impl Fn(u64) -> MeterReading) -> Vec<ShownMeters> {
         let count = (seconds * 30.0).round() as u64;
         let one = |_| {
             self.meters.feed(0, self.sample, make(self.sample));
@@ -59,7 +59,7 @@ fn the_held_peak_stays_for_2_seconds_then_falls_by_20_db_a_second_to_exactly_0()
 
 #[test]
 fn the_peak_is_the_greatest_since_it_was_taken_whoever_looks_when() {
-    let mut meters = Meters::new(RATE, 1);
+    let mut meters = PageMeters::new(RATE, 1);
     for (n, peak) in [0.1, 0.7, 0.2].into_iter().enumerate() {
         meters.feed(0, n as u64 * STEP, reading(peak, 0.1));
     }
@@ -168,7 +168,7 @@ fn heard_stays_through_silence_until_reset() {
 
 #[test]
 fn the_greatest_reduction_is_shown_once_and_whether_the_limiter_works_now() {
-    let mut meters = Meters::new(RATE, 1);
+    let mut meters = PageMeters::new(RATE, 1);
     for (n, reduction) in [1.0, 0.5, 0.25, 1.0].into_iter().enumerate() {
         meters.feed(0, n as u64 * STEP, MeterReading { reduction, ..reading(0.5, 0.4) });
     }
@@ -183,7 +183,7 @@ fn the_greatest_reduction_is_shown_once_and_whether_the_limiter_works_now() {
 fn each_slot_of_the_history_has_the_greatest_level_that_was_read_in_it() {
     let mut line = Line::new();
     line.feed(25.0, |sample| reading(1.0, amplitude(-((sample / 4800 % 80) as f32) - (sample % 4800 / STEP) as f32)));
-    let History { from_slot, channels } = line.meters.history(1);
+    let LoudnessHistory { from_slot, channels } = line.meters.history(1);
     assert_eq!((from_slot, channels[0].len()), (50, 200));
     for (slot, &db) in (50..).zip(&channels[0]) {
         assert_eq!(i64::from(db), -(slot % 80), "slot {slot}");
@@ -197,13 +197,13 @@ fn each_slot_of_the_history_has_the_greatest_level_that_was_read_in_it() {
 
 #[test]
 fn the_histories_of_all_channels_are_of_the_same_slots() {
-    let mut meters = Meters::new(RATE, 3);
+    let mut meters = PageMeters::new(RATE, 3);
     meters.feed(0, 0, reading(1.0, 1.0));
     meters.feed(1, 4800 * 300, reading(1.0, 1.0));
     let history = meters.history(2);
     assert_eq!((history.from_slot, history.channels.len()), (101, 2));
     assert_eq!((history.channels[0][199], history.channels[1][199]), (-90, 0));
-    assert_eq!(Meters::new(RATE, 1).history(1), History { from_slot: 0, channels: vec![Vec::new()] });
+    assert_eq!(PageMeters::new(RATE, 1).history(1), LoudnessHistory { from_slot: 0, channels: vec![Vec::new()] });
 }
 
 #[test]
@@ -218,11 +218,14 @@ fn a_new_run_starts_again() {
 
 #[test]
 fn the_channels_of_a_changed_piece_keep_what_is_known_of_them() {
-    let mut meters = Meters::new(RATE, 2);
+    let mut meters = PageMeters::new(RATE, 2);
     meters.feed(1, 0, reading(0.5, 0.25));
     meters.rearrange(&[Some(1), None, Some(7)]);
     let shown = meters.take();
-    assert_eq!((shown.len(), shown[0].held, shown[1], shown[2]), (3, 0.5, Shown::default(), Shown::default()));
+    assert_eq!(
+        (shown.len(), shown[0].held, shown[1], shown[2]),
+        (3, 0.5, ShownMeters::default(), ShownMeters::default())
+    );
 }
 
 fn number() -> impl Strategy<Value = f32> {
@@ -250,7 +253,7 @@ proptest! {
         if sorted {
             readings.sort_by_key(|(_, sample, _)| *sample);
         }
-        let mut meters = Meters::new(rate, 3);
+        let mut meters = PageMeters::new(rate, 3);
         for (n, &(channel, sample, reading)) in readings.iter().enumerate() {
             meters.feed(channel, sample, reading);
             for shown in meters.take() {

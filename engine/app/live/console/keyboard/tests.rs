@@ -4,7 +4,7 @@ use std::time::{Duration, Instant};
 use crossterm::event::{KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
 use tenterhook_plan::{ControllerId, EngineState, Gesture, SceneId};
 
-use super::{Act, Keyboard};
+use super::{KeyAct, Keyboard};
 
 const PIECE: &str = r#"
 mics = { voice = 1 }
@@ -40,20 +40,20 @@ impl Typist {
         Self { state: EngineState::new(Arc::new(plan)), keyboard, began: Instant::now() }
     }
 
-    fn key(&mut self, code: KeyCode, kind: KeyEventKind, ms: u64) -> Vec<Act> {
+    fn key(&mut self, code: KeyCode, kind: KeyEventKind, ms: u64) -> Vec<KeyAct> {
         let key = KeyEvent::new_with_kind(code, KeyModifiers::NONE, kind);
         let acts = self.keyboard.key(key, self.began + Duration::from_millis(ms), &self.state);
         for act in &acts {
             match act {
-                Act::Gesture(Gesture::Hush(hushed)) => self.state.hushed = *hushed,
-                Act::Gesture(Gesture::Controller { id, value }) => self.state.controllers[id.index()] = *value,
+                KeyAct::Gesture(Gesture::Hush(hushed)) => self.state.hushed = *hushed,
+                KeyAct::Gesture(Gesture::Controller { id, value }) => self.state.controllers[id.index()] = *value,
                 _ => {}
             }
         }
         acts
     }
 
-    fn press(&mut self, code: KeyCode, ms: u64) -> Vec<Act> {
+    fn press(&mut self, code: KeyCode, ms: u64) -> Vec<KeyAct> {
         self.key(code, KeyEventKind::Press, ms)
     }
 
@@ -68,16 +68,16 @@ impl Typist {
     }
 }
 
-fn hush(hushed: bool) -> Vec<Act> {
-    vec![Act::Gesture(Gesture::Hush(hushed))]
+fn hush(hushed: bool) -> Vec<KeyAct> {
+    vec![KeyAct::Gesture(Gesture::Hush(hushed))]
 }
 
-fn fire(scene: u16) -> Vec<Act> {
-    vec![Act::Gesture(Gesture::Fire(SceneId(scene)))]
+fn fire(scene: u16) -> Vec<KeyAct> {
+    vec![KeyAct::Gesture(Gesture::Fire(SceneId(scene)))]
 }
 
-fn value(id: u16, value: f32) -> Act {
-    Act::Gesture(Gesture::Controller { id: ControllerId(id), value })
+fn value(id: u16, value: f32) -> KeyAct {
+    KeyAct::Gesture(Gesture::Controller { id: ControllerId(id), value })
 }
 
 #[test]
@@ -144,7 +144,7 @@ fn a_mark_is_known_without_its_case_where_only_one_is_meant() {
     }
     typist.types("d", 0);
     let said = typist.press(KeyCode::Enter, 0);
-    assert!(matches!(&said[..], [Act::Say(words)] if words.contains("there is no mark `d`")), "{said:?}");
+    assert!(matches!(&said[..], [KeyAct::Say(words)] if words.contains("there is no mark `d`")), "{said:?}");
 }
 
 #[test]
@@ -169,7 +169,7 @@ fn elsewhere_a_press_turns_it_over() {
     typist.state.controllers[0] = 0.7;
     assert_eq!(typist.press(KeyCode::Char('h'), 4000), [value(0, 0.0)]);
     assert_eq!(typist.press(KeyCode::Char('n'), 4000), [value(1, 1.0), value(1, 0.0)]);
-    let press = |down| Act::Gesture(Gesture::Press { id: ControllerId(2), down });
+    let press = |down| KeyAct::Gesture(Gesture::Press { id: ControllerId(2), down });
     assert_eq!(typist.press(KeyCode::Char('t'), 4000), [press(true), press(false)]);
 }
 
@@ -177,8 +177,8 @@ fn elsewhere_a_press_turns_it_over() {
 fn a_page_key_that_comes_again_at_once_fires_once() {
     for (releases, again) in [(false, 640), (true, 390)] {
         let mut typist = Typist::new(releases);
-        assert_eq!(typist.press(KeyCode::PageDown, 0), [Act::Gesture(Gesture::Next)]);
+        assert_eq!(typist.press(KeyCode::PageDown, 0), [KeyAct::Gesture(Gesture::Next)]);
         assert_eq!(typist.press(KeyCode::PageDown, again), []);
-        assert_eq!(typist.press(KeyCode::PageDown, again + 660), [Act::Gesture(Gesture::Next)]);
+        assert_eq!(typist.press(KeyCode::PageDown, again + 660), [KeyAct::Gesture(Gesture::Next)]);
     }
 }

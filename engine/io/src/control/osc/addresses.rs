@@ -30,7 +30,7 @@ pub(crate) const METER_MIC: &str = "/tenterhook/meter/mic";
 pub(crate) const METER_OUTPUT: &str = "/tenterhook/meter/output";
 pub(crate) const PITCH: &str = "/tenterhook/pitch";
 pub(crate) const ONSET: &str = "/tenterhook/onset";
-/// The first message of a bundle of gestures that a machine tells, see [`Told`](super::follow::Told).
+/// The first message of a bundle of gestures that a machine tells, see [`PairingTold`](super::pairing::PairingTold).
 pub(crate) const RELAY: &str = "/tenterhook/relay";
 
 /// Whether an address asks something of us, rightly or wrongly; what is only told does not.

@@ -1,7 +1,7 @@
 //! What messages mean: which address works what, and when.
 
 use super::addresses::{BACK, CONTROLLER, FIRE, HUSH, LEVEL, MUTE, NEXT, RELAY, named};
-use super::follow::Told;
+use super::pairing::PairingTold;
 use super::{addresses, time};
 use rosc::address::{Matcher, OscAddress};
 use rosc::{OscBundle, OscMessage, OscPacket, OscType, decoder};
@@ -21,11 +21,11 @@ pub struct OscMap {
     plan: Arc<Plan>,
     /// It has the fixed addresses as well.
     everything: bool,
-    places: Vec<Place>,
+    places: Vec<AddressPlace>,
 }
 
 #[derive(Clone, Debug)]
-struct Place {
+struct AddressPlace {
     path: String,
     address: OscAddress,
     works: Works,
@@ -50,7 +50,7 @@ enum Works {
 #[derive(Clone, Debug, Default, PartialEq)]
 pub(crate) struct Read {
     /// Which machine told it, if one did.
-    pub told: Option<Told>,
+    pub told: Option<PairingTold>,
     /// Messages that make no sense.
     pub senseless: u64,
     /// Bundles whose time is too far ahead.
@@ -68,7 +68,7 @@ impl Read {
 }
 
 /// A gesture, and how long it is to wait.
-pub(crate) type Due = (Duration, Gesture);
+pub(crate) type OscDue = (Duration, Gesture);
 
 /// Calls `hear` for the address of every message in a packet, with its first number.
 pub(crate) fn numbers(packet: &[u8], hear: &mut impl FnMut(&str, f64)) {
@@ -105,7 +105,7 @@ impl OscMap {
         let mut add = |path: String, works| {
             // Whatever the checker lets through and names that are encoded are addresses.
             if let Ok(address) = OscAddress::new(path.clone()) {
-                places.push(Place { path, address, works });
+                places.push(AddressPlace { path, address, works });
             }
         };
         for (index, controller) in plan.controllers.iter().enumerate() {
@@ -158,7 +158,7 @@ impl OscMap {
     }
 
     /// Adds to `due` every gesture in a packet that came at `now`, a time of the network (see [`time`]).
-    pub(crate) fn read(&self, packet: &[u8], now: u64, due: &mut Vec<Due>) -> Read {
+    pub(crate) fn read(&self, packet: &[u8], now: u64, due: &mut Vec<OscDue>) -> Read {
         let mut read = Read::default();
         if bundles(packet) > MOST_BUNDLES {
             read.refuse("", Nonsense::Packet);
@@ -173,7 +173,7 @@ impl OscMap {
     }
 
     /// A bundle in another never acts before it (OSC 1.0: its time must not be earlier).
-    fn bundle(&self, bundle: &OscBundle, least: Duration, now: u64, due: &mut Vec<Due>, read: &mut Read) {
+    fn bundle(&self, bundle: &OscBundle, least: Duration, now: u64, due: &mut Vec<OscDue>, read: &mut Read) {
         let wait = time::until(bundle.timetag, now).max(least);
         if wait > MOST_AHEAD {
             let path = bundle.content.iter().find_map(|inner| match inner {
@@ -191,9 +191,9 @@ impl OscMap {
         }
     }
 
-    fn message(&self, message: &OscMessage, wait: Duration, due: &mut Vec<Due>, read: &mut Read) {
+    fn message(&self, message: &OscMessage, wait: Duration, due: &mut Vec<OscDue>, read: &mut Read) {
         if message.addr == RELAY {
-            match Told::read(&message.args) {
+            match PairingTold::read(&message.args) {
                 Some(told) => read.told = Some(told),
                 None => read.refuse(&message.addr, Nonsense::NoNumber),
             }
@@ -206,7 +206,7 @@ impl OscMap {
         };
         let pattern = message.addr.contains(['*', '?', '[', '{']);
         let mut known = false;
-        for Place { path, address, works } in &self.places {
+        for AddressPlace { path, address, works } in &self.places {
             if *path != message.addr && !(pattern && matcher.match_address(address)) {
                 continue;
             }

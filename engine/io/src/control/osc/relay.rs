@@ -3,7 +3,7 @@
 mod packets;
 
 use super::addresses::{self, METER_MIC, METER_OUTPUT, ONSET, PITCH, message, named};
-use super::follow::{Follow, Kind};
+use super::pairing::{BackupPairing, PairingKind};
 use crate::Error;
 use crate::control::hub::{Done, Told, Window};
 use crossbeam_channel::{Receiver as Channel, Sender, bounded, never, select};
@@ -65,7 +65,7 @@ pub struct RelayCounts {
 }
 
 #[derive(Default)]
-struct Shared {
+struct RelayShared {
     counts: RelayCounts,
     /// What the system said last of packets to a receiver, and when, by its name.
     refusals: BTreeMap<String, (String, Instant)>,
@@ -73,7 +73,7 @@ struct Shared {
 
 /// Tells others what happens, on a thread of its own, which waits for nobody; ends with this.
 pub struct Relay {
-    shared: Arc<Mutex<Shared>>,
+    shared: Arc<Mutex<RelayShared>>,
     stop: Option<Sender<()>>,
     thread: Option<JoinHandle<()>>,
 }
@@ -86,16 +86,16 @@ impl Relay {
     /// [`Error::OscTo`] if the system gives no socket, [`Error::Thread`] if it gives no thread.
     pub fn start(
         to: &[Receiver],
-        follow: Arc<Follow>,
+        follow: Arc<BackupPairing>,
         applied: Channel<Done>,
         readings: Option<Channel<Told>>,
         window: Window,
     ) -> Result<Self, Error> {
-        let shared = Arc::<Mutex<Shared>>::default();
-        let lines = to.iter().map(Line::open).collect::<Result<Vec<_>, _>>()?;
+        let shared = Arc::<Mutex<RelayShared>>::default();
+        let lines = to.iter().map(RelayLine::open).collect::<Result<Vec<_>, _>>()?;
         let (stop, stopped) = bounded(0);
         let now = Instant::now();
-        let mut work = Work {
+        let mut work = RelayWork {
             lines,
             follow,
             window,
@@ -143,13 +143,13 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 }
 
 /// The way to one receiver.
-struct Line {
+struct RelayLine {
     to: Receiver,
     socket: UdpSocket,
     connected: bool,
 }
 
-impl Line {
+impl RelayLine {
     fn open(to: &Receiver) -> Result<Self, Error> {
         let failed = |why: std::io::Error| Error::OscTo { to: to.name.clone(), why: why.to_string() };
         let any: IpAddr = match to.address {
@@ -184,11 +184,11 @@ impl Line {
 /// What the meter of a channel saw since it was last told: its greatest peak, its last mean.
 type Seen = (f32, f32);
 
-struct Work {
-    lines: Vec<Line>,
-    follow: Arc<Follow>,
+struct RelayWork {
+    lines: Vec<RelayLine>,
+    follow: Arc<BackupPairing>,
     window: Window,
-    shared: Arc<Mutex<Shared>>,
+    shared: Arc<Mutex<RelayShared>>,
     /// The scene that was last told.
     scene: Option<OscMessage>,
     /// By address.
@@ -198,7 +198,7 @@ struct Work {
     state_due: Instant,
 }
 
-impl Work {
+impl RelayWork {
     fn run(&mut self, applied: &Channel<Done>, readings: &Channel<Told>, stop: &Channel<()>) {
         loop {
             let due = self.meters_due.map_or(self.state_due, |due| due.min(self.state_due));
@@ -228,12 +228,12 @@ impl Work {
 
     /// Tells a gesture, and all that were applied by now.
     fn gestures(&mut self, first: Done, applied: &Channel<Done>) {
-        let mut bundle: (Kind, Vec<OscMessage>) = (Kind::Made, Vec::new());
+        let mut bundle: (PairingKind, Vec<OscMessage>) = (PairingKind::Made, Vec::new());
         for Done { applied, plan } in std::iter::once(first).chain(applied.try_iter().take(4096)) {
             let Some(message) = addresses::gesture(applied.what, &plan) else { continue };
             // What acts at the very first sample is how the run begins, and nobody's gesture.
             let known = applied.sample == 0 || self.follow.applied(&message, applied.who);
-            let kind = if known { Kind::Known } else { Kind::Made };
+            let kind = if known { PairingKind::Known } else { PairingKind::Made };
             if bundle.0 != kind {
                 let (kind, messages) = std::mem::replace(&mut bundle, (kind, Vec::new()));
                 self.tell(Some(kind), &messages);
@@ -325,11 +325,11 @@ impl Work {
         let mut messages: Vec<_> = gestures.filter_map(|gesture| addresses::gesture(gesture, plan)).collect();
         self.scene = addresses::scene(scene, plan);
         messages.extend(self.scene.clone());
-        self.tell(Some(if self.follow.leads() { Kind::State } else { Kind::Known }), &messages);
+        self.tell(Some(if self.follow.leads() { PairingKind::State } else { PairingKind::Known }), &messages);
     }
 
     /// Sends messages to all, in as many bundles as they need; those of gestures say first what they are to machines.
-    fn tell(&mut self, kind: Option<Kind>, messages: &[OscMessage]) {
+    fn tell(&mut self, kind: Option<PairingKind>, messages: &[OscMessage]) {
         if messages.is_empty() || self.lines.is_empty() {
             return;
         }

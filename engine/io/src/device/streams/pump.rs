@@ -1,7 +1,7 @@
 //! The output side of a pair of streams: takes input, has it processed, and gives it to the device.
 
 use crate::device::edge::{Converter, Inlet, Intake, Terms};
-use crate::{Error, Facts, MOST_CHANNELS, Seat, Stats};
+use crate::{Error, Facts, MOST_CHANNELS, PlayerSlot, Stats};
 use cpal::SizedSample;
 use dasp_sample::FromSample;
 use ringbuf::traits::{Consumer, Observer, Producer, Split};
@@ -36,7 +36,7 @@ impl Ear {
 }
 
 /// Where a pump's input comes from.
-enum Heard {
+enum PumpHeard {
     Nothing,
     Plain {
         ring: HeapCons<f32>,
@@ -50,8 +50,8 @@ enum Heard {
 
 /// The output side.
 pub(super) struct Pump {
-    heard: Heard,
-    seat: Option<Seat>,
+    heard: PumpHeard,
+    seat: Option<PlayerSlot>,
     /// To the device's rate, if it is not the engine's.
     outward: Option<Converter>,
     device_rate: f64,
@@ -66,7 +66,7 @@ impl Pump {
     /// One that gives silence.
     pub fn silent() -> Self {
         Self {
-            heard: Heard::Nothing,
+            heard: PumpHeard::Nothing,
             seat: None,
             outward: None,
             device_rate: 1.0,
@@ -81,7 +81,7 @@ impl Pump {
     ///
     /// # Errors
     /// [`Error::Convert`]: the rates are none.
-    pub fn new(seat: Seat, facts: &Facts) -> Result<Self, Error> {
+    pub fn new(seat: PlayerSlot, facts: &Facts) -> Result<Self, Error> {
         let Facts { rate, device_rate, inputs, outputs, .. } = *facts;
         let other = (rate != device_rate).then(|| Converter::new(rate, device_rate, outputs, PIECE));
         let (outward, most) = (other.transpose()?, Self::most(rate, device_rate));
@@ -109,7 +109,7 @@ impl Pump {
         let (mut ring, end) = HeapRb::new(room * channels).split();
         ring.push_iter(std::iter::repeat_n(0.0, prefill * channels));
         let interleaved = vec![0.0; PIECE * channels];
-        self.heard = Heard::Plain { ring: end, prefill, begun: false, interleaved };
+        self.heard = PumpHeard::Plain { ring: end, prefill, begun: false, interleaved };
         Ear::Plain { ring, channels }
     }
 
@@ -119,7 +119,7 @@ impl Pump {
     /// [`Error::Convert`]: the rates are none.
     pub fn hear(&mut self, terms: Terms) -> Result<Ear, Error> {
         let (intake, inlet) = terms.ends()?;
-        self.heard = Heard::Following(Box::new(inlet));
+        self.heard = PumpHeard::Following(Box::new(inlet));
         Ok(Ear::Following { intake, since: self.since })
     }
 
@@ -148,22 +148,22 @@ impl Pump {
 
     fn begin(&mut self, now: f64, frames: usize, stats: &Stats) {
         match &mut self.heard {
-            Heard::Nothing | Heard::Plain { begun: true, .. } => {}
-            Heard::Plain { ring, prefill, begun, .. } => {
+            PumpHeard::Nothing | PumpHeard::Plain { begun: true, .. } => {}
+            PumpHeard::Plain { ring, prefill, begun, .. } => {
                 // What gathered in the ring while the two streams started would be a delay for the whole run.
                 let (waiting, wanted) = (ring.occupied_len(), (*prefill + frames) * self.inputs.len());
                 ring.skip(waiting.saturating_sub(wanted));
                 *begun = true;
             }
-            Heard::Following(inlet) => inlet.look(now, frames as f64 / self.device_rate, stats),
+            PumpHeard::Following(inlet) => inlet.look(now, frames as f64 / self.device_rate, stats),
         }
     }
 
     /// The next input frames; silence for those that have not come.
     fn take(&mut self, now: f64, length: usize, stats: &Stats) {
         match &mut self.heard {
-            Heard::Nothing => {}
-            Heard::Plain { ring, interleaved, .. } => {
+            PumpHeard::Nothing => {}
+            PumpHeard::Plain { ring, interleaved, .. } => {
                 let used = self.inputs.len();
                 let interleaved = &mut interleaved[..length * used];
                 // Only whole frames go into the ring, each in one piece.
@@ -176,7 +176,7 @@ impl Pump {
                     }
                 }
             }
-            Heard::Following(inlet) => inlet.pull(now, length, &mut self.inputs, stats),
+            PumpHeard::Following(inlet) => inlet.pull(now, length, &mut self.inputs, stats),
         }
     }
 

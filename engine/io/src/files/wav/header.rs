@@ -13,7 +13,7 @@ const MOST: u64 = super::MOST_WAV_BYTES;
 
 /// Where a file's sound is.
 #[derive(Clone, Debug, PartialEq)]
-pub(crate) struct Place {
+pub(crate) struct HeaderPlace {
     /// The bytes of the `fmt ` chunk.
     format: Vec<u8>,
     /// The first byte of the sound.
@@ -40,7 +40,7 @@ pub(crate) enum Length {
     Short,
 }
 
-impl Place {
+impl HeaderPlace {
     /// Looks for the sound. `None`: this is no WAV file, or none whose sound can be found.
     pub fn find(file: &mut (impl Read + Seek)) -> io::Result<Option<Self>> {
         let end = file.seek(SeekFrom::End(0))?;

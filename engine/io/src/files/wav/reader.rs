@@ -1,7 +1,7 @@
 //! WAV files read a piece at a time.
 
-use super::header::{Length, Place};
-use super::{RATES, Recording, WavError, refused};
+use super::header::{HeaderPlace, Length};
+use super::{RATES, WavError, WavRecording, refused};
 use crate::files::reading::{most, open_file};
 use dasp_sample::Sample;
 use hound::{SampleFormat, WavSpec};
@@ -63,7 +63,7 @@ impl<R: Read + Seek> WavReader<R> {
     /// The sound of `file` from the frame `from` on. To its end: nothing follows the sound.
     pub(crate) fn of(path: &Path, mut file: R, from: u64, to_the_end: bool) -> Result<Self, WavError> {
         let open = |why| WavError::Open { path: path.to_owned(), why };
-        let Some(mut place) = Place::find(&mut file).map_err(open)? else {
+        let Some(mut place) = HeaderPlace::find(&mut file).map_err(open)? else {
             let why = "it does not begin as one, or ends before its sound".to_owned();
             return Err(WavError::NotWav { path: path.to_owned(), why });
         };
@@ -154,9 +154,9 @@ impl<R: Read + Seek> WavReader<R> {
     ///
     /// # Errors
     /// [`WavError`] if it cannot be read.
-    pub(crate) fn whole(mut self) -> Result<Recording, WavError> {
+    pub(crate) fn whole(mut self) -> Result<WavRecording, WavError> {
         let mut channels = vec![Vec::new(); self.channels()];
         self.read(usize::try_from(self.frames).unwrap_or(usize::MAX), &mut channels)?;
-        Ok(Recording { rate: self.rate(), channels })
+        Ok(WavRecording { rate: self.rate(), channels })
     }
 }

@@ -17,15 +17,15 @@ const CHECKSUM_DIGITS: usize = 8;
 
 #[derive(Debug, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
-pub(super) enum Line {
-    Piece(Piece),
-    Stands(Stands),
+pub(super) enum JournalLine {
+    JournalPiece(JournalPiece),
+    JournalStands(JournalStands),
     Ended,
 }
 
 /// Which piece a run played.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub(super) struct Piece {
+pub(super) struct JournalPiece {
     pub version: u32,
     pub path: String,
     /// The CRC-32 of its text.
@@ -36,7 +36,7 @@ pub(super) struct Piece {
 
 /// How things stood, by names.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub(super) struct Stands {
+pub(super) struct JournalStands {
     mark: String,
     hushed: bool,
     muted: Vec<String>,
@@ -44,7 +44,7 @@ pub(super) struct Stands {
     levels_db: BTreeMap<String, f32>,
 }
 
-impl Stands {
+impl JournalStands {
     /// `None`: nothing is known of a scene yet.
     pub fn of(state: &EngineState) -> Option<Self> {
         let plan = &state.plan;
@@ -60,13 +60,13 @@ impl Stands {
     }
 }
 
-pub(super) fn line(line: &Line) -> io::Result<String> {
+pub(super) fn line(line: &JournalLine) -> io::Result<String> {
     let json = serde_json::to_string(line).map_err(io::Error::other)?;
     Ok(format!("{:08x} {json}\n", checksum(json.as_bytes())))
 }
 
 enum Parsed {
-    Line(Line),
+    JournalLine(JournalLine),
     /// It is whole, and says what this version does not know; of a piece's line the version.
     Unknown(Option<u64>),
     Damaged,
@@ -76,7 +76,7 @@ fn parse(line: &[u8]) -> Parsed {
     let Some(json) = line.strip_suffix(b"\n").and_then(whole) else { return Parsed::Damaged };
     let version = serde_json::from_slice(json).ok().and_then(|json: Value| json["piece"]["version"].as_u64());
     match serde_json::from_slice(json) {
-        Ok(line) if version.is_none_or(|version| version == u64::from(VERSION)) => Parsed::Line(line),
+        Ok(line) if version.is_none_or(|version| version == u64::from(VERSION)) => Parsed::JournalLine(line),
         _ => Parsed::Unknown(version),
     }
 }
@@ -98,19 +98,27 @@ pub(super) fn read(bytes: &[u8], cut: bool, piece: &str) -> Found {
     for line in lines.filter(|line| *line != b"\n") {
         match parse(line) {
             Parsed::Damaged => found.damaged += 1,
-            Parsed::Line(Line::Ended) => found.interrupted = None,
-            Parsed::Line(Line::Piece(said)) if said.path == piece => {
+            Parsed::JournalLine(JournalLine::Ended) => found.interrupted = None,
+            Parsed::JournalLine(JournalLine::JournalPiece(said)) if said.path == piece => {
                 if let Some(stands) = &mut found.interrupted {
                     (stands.marks, stands.crc) = (said.marks.clone(), said.crc);
                 }
                 (played, found.later) = (Some(said), None);
             }
             // Another piece's.
-            Parsed::Line(Line::Piece(_)) => (played, found.interrupted, found.later) = (None, None, None),
+            Parsed::JournalLine(JournalLine::JournalPiece(_)) => {
+                (played, found.interrupted, found.later) = (None, None, None)
+            }
             Parsed::Unknown(None) => {}
             Parsed::Unknown(version) => (played, found.interrupted, found.later) = (None, None, version),
-            Parsed::Line(Line::Stands(Stands { mark, hushed, muted, level_db, levels_db })) => {
-                if let Some(Piece { marks, crc, .. }) = &played {
+            Parsed::JournalLine(JournalLine::JournalStands(JournalStands {
+                mark,
+                hushed,
+                muted,
+                level_db,
+                levels_db,
+            })) => {
+                if let Some(JournalPiece { marks, crc, .. }) = &played {
                     let (marks, crc) = (marks.clone(), *crc);
                     found.interrupted = Some(Interrupted { mark, marks, crc, hushed, muted, level_db, levels_db });
                 }

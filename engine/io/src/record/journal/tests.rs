@@ -1,4 +1,4 @@
-use super::lines::{Line, Piece, VERSION, line, read};
+use super::lines::{JournalLine, JournalPiece, VERSION, line, read};
 use super::*;
 use crate::Hub;
 use proptest::prelude::*;
@@ -198,8 +198,12 @@ fn of_another_piece_nothing_is_taken_up_nor_of_a_state_without_its_piece() {
 fn a_later_version_is_one_and_no_damage_and_what_it_wrote_stays() {
     let (_folder, path) = written();
     let known = fs::read_to_string(&path).unwrap();
-    let piece =
-        Line::Piece(Piece { version: VERSION + 1, path: PIECE.to_owned(), crc: 7, marks: vec!["A".to_owned()] });
+    let piece = JournalLine::JournalPiece(JournalPiece {
+        version: VERSION + 1,
+        path: PIECE.to_owned(),
+        crc: 7,
+        marks: vec!["A".to_owned()],
+    });
     for lines in [
         line(&piece).unwrap(),
         // It may say of a piece what we do not know, and other things.
@@ -377,7 +381,7 @@ fn a_long_run_has_its_piece_among_what_is_read() {
     let long = "B".repeat(10_000);
     let marks = ["A", &long];
     let (journal, _) = Journal::open(&path, PIECE).unwrap();
-    let mut writer = writer::Writer {
+    let mut writer = writer::JournalWriter {
         path: path.clone(),
         file: journal.file,
         piece: PIECE.to_owned(),

@@ -1,6 +1,6 @@
 //! What writes a journal, on a thread of its own.
 
-use super::lines::{Line, PIECE_AGAIN, Piece, Stands, VERSION, line};
+use super::lines::{JournalLine, JournalPiece, JournalStands, PIECE_AGAIN, VERSION, line};
 use super::{AGAIN, ENDED, GOES_ON, JournalError, Locked, PACE, PAUSE};
 use crate::Done;
 use crossbeam_channel::{Receiver, RecvTimeoutError};
@@ -12,7 +12,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Instant;
 use tenterhook_plan::{EngineState, Plan};
 
-pub(super) struct Writer {
+pub(super) struct JournalWriter {
     pub path: PathBuf,
     pub file: Locked,
     /// The path of the piece.
@@ -20,15 +20,15 @@ pub(super) struct Writer {
     pub state: EngineState,
     /// The newest version of the piece, with its checksum.
     pub newest: Arc<Mutex<(Arc<Plan>, u32)>>,
-    pub told_piece: Option<Piece>,
-    pub told: Option<Stands>,
+    pub told_piece: Option<JournalPiece>,
+    pub told: Option<JournalStands>,
     /// Whether what the file holds is dropped first, from the byte at which it is a journal.
     pub anew: Option<u64>,
     /// Bytes that were written since the piece's line.
     pub since_piece: u64,
 }
 
-impl Writer {
+impl JournalWriter {
     /// Writes until nobody sends any more; what went wrong lies in `trouble` for as long as it holds.
     pub fn run(&mut self, applied: &Receiver<Done>, state: &AtomicU8, trouble: &Mutex<Option<String>>) {
         // The first line waits as well, until all that the run begins with is in it.
@@ -70,24 +70,24 @@ impl Writer {
     /// Writes what is not written yet, and waits until the disk has it. False: there was nothing.
     pub fn write(&mut self, ended: bool) -> io::Result<bool> {
         let (plan, crc) = self.newest.lock().unwrap_or_else(PoisonError::into_inner).clone();
-        let piece = Piece {
+        let piece = JournalPiece {
             version: VERSION,
             path: self.piece.clone(),
             crc,
             marks: plan.scenes.iter().map(|scene| scene.mark.clone()).collect(),
         };
-        let stands = Stands::of(&self.state);
+        let stands = JournalStands::of(&self.state);
         let mut text = String::new();
         let tells_piece = self.told_piece.as_ref() != Some(&piece) || self.since_piece >= PIECE_AGAIN;
         if tells_piece {
-            text += &line(&Line::Piece(piece.clone()))?;
+            text += &line(&JournalLine::JournalPiece(piece.clone()))?;
         }
         // A state tells nothing without its piece, so both stand near each other, and near the end.
         if let Some(stands) = stands.clone().filter(|stands| tells_piece || self.told.as_ref() != Some(stands)) {
-            text += &line(&Line::Stands(stands))?;
+            text += &line(&JournalLine::JournalStands(stands))?;
         }
         if ended {
-            text += &line(&Line::Ended)?;
+            text += &line(&JournalLine::Ended)?;
         }
         // Until something sounds there is nothing to take up, and what the run before left stays.
         if text.is_empty() || stands.is_none() && !ended {

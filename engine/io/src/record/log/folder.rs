@@ -1,7 +1,7 @@
 //! The folder of a log: one in which nothing of a run lies yet, and what is put there at once.
 
 use super::LogError;
-use super::text::Text;
+use super::text::LogText;
 use std::ffi::OsString;
 use std::fs::{self, File};
 use std::io::{self, Write};
@@ -69,7 +69,7 @@ pub(super) fn take(
     texts: &[(&str, &str)],
     files: &[(String, PathBuf)],
     sign: &str,
-) -> Result<Text, LogError> {
+) -> Result<LogText, LogError> {
     let taken = |found: &str| LogError::AlreadyThere { dir: dir.to_owned(), found: found.to_owned() };
     if dir.symlink_metadata().is_ok() && !dir.is_dir() {
         return Err(taken("no folder"));
@@ -101,7 +101,7 @@ pub(super) fn take(
             return Err(taken(name));
         }
     }
-    let gestures = Text::create(dir, sign)?;
+    let gestures = LogText::create(dir, sign)?;
     for (name, text) in texts {
         new(&dir.join(name), |file| file.write_all(text.as_bytes()))?;
     }

@@ -47,7 +47,7 @@ pub enum KeptError {
 
 /// Sound for the mics that lies on the disk, read a piece at a time: channel n is input n.
 pub struct MicFiles {
-    parts: Vec<Part>,
+    parts: Vec<LogPart>,
     rate: u32,
     channels: usize,
     frames: u64,
@@ -59,7 +59,7 @@ pub struct MicFiles {
 }
 
 #[derive(Clone)]
-struct Part {
+struct LogPart {
     /// `None`: nothing lies on the disk, since that took nothing at the time.
     path: Option<PathBuf>,
     /// The first frame of it.
@@ -85,7 +85,7 @@ impl MicFiles {
             files.cautions.extend(reader.caution());
             if !whole
                 && reader.caution().is_none()
-                && let Some(Part { path: Some(path), .. }) = files.parts.last()
+                && let Some(LogPart { path: Some(path), .. }) = files.parts.last()
             {
                 files.cautions.push(format!("{} was never finished; it is read to where it ends", path.display()));
             }
@@ -103,7 +103,7 @@ impl MicFiles {
     /// [`WavError`]: what is wrong with it.
     pub fn one(path: &Path) -> Result<Self, WavError> {
         let reader = WavReader::open(path)?;
-        let part = Part { path: Some(path.to_owned()), from: 0, frames: reader.frames(), kept: false };
+        let part = LogPart { path: Some(path.to_owned()), from: 0, frames: reader.frames(), kept: false };
         let (rate, channels, frames) = (reader.rate(), reader.channels(), reader.frames());
         let cautions = reader.caution().into_iter().collect();
         Ok(Self { parts: vec![part], rate, channels, frames, cautions, reader: Some((0, reader)), at: 0 })
@@ -121,7 +121,7 @@ impl MicFiles {
             let (found, wanted) = (words(reader.rate(), reader.channels()), words(self.rate, self.channels));
             return Err(KeptError::Differs { path, found, wanted });
         }
-        self.parts.push(Part { path: Some(path), from: self.frames, frames: reader.frames(), kept });
+        self.parts.push(LogPart { path: Some(path), from: self.frames, frames: reader.frames(), kept });
         self.frames += reader.frames();
         Ok(())
     }
@@ -136,7 +136,7 @@ impl MicFiles {
                 seconds(frames),
                 seconds(self.frames)
             ));
-            self.parts.push(Part { path: None, from: self.frames, frames, kept: true });
+            self.parts.push(LogPart { path: None, from: self.frames, frames, kept: true });
             self.frames = *end;
         }
     }
@@ -184,7 +184,7 @@ impl MicFiles {
     pub fn read(&mut self, frames: usize, into: &mut [Vec<f32>]) -> Result<usize, WavError> {
         let mut got = 0;
         while got < frames {
-            let here = |part: &Part| (part.from..part.from + part.frames).contains(&self.at);
+            let here = |part: &LogPart| (part.from..part.from + part.frames).contains(&self.at);
             let Some(n) = self.parts.iter().position(here) else { break };
             let left = self.parts[n].from + self.parts[n].frames - self.at;
             let wanted = usize::try_from(left).unwrap_or(usize::MAX).min(frames - got);
@@ -195,7 +195,7 @@ impl MicFiles {
                 continue;
             };
             if self.reader.as_ref().is_none_or(|(open, _)| *open != n) {
-                let Part { from, kept, .. } = &self.parts[n];
+                let LogPart { from, kept, .. } = &self.parts[n];
                 let reader = match kept {
                     true => WavReader::as_it_lies(path, self.at - from)?,
                     false => WavReader::at(path, self.at - from)?,

@@ -13,10 +13,10 @@ pub(super) struct Parts {
     /// Bytes of samples in one file.
     most: u64,
     /// The parts, of which the last is written. All wait for their names.
-    parts: Vec<Part>,
+    parts: Vec<LogPart>,
 }
 
-struct Part {
+struct LogPart {
     /// The run's first frame of it.
     from: u64,
     writer: WavWriter,
@@ -32,14 +32,14 @@ impl Parts {
         Ok(parts)
     }
 
-    fn make(&self, from: u64) -> Result<Part, WavError> {
+    fn make(&self, from: u64) -> Result<LogPart, WavError> {
         let name = match self.parts.len() {
             0 => format!("{}.wav", self.stem),
             before => format!("{}-{}.wav", self.stem, before + 1),
         };
         let writer = WavWriter::create(&self.dir.join(name), self.channels, self.rate)?.holding(self.most);
         let file = Arc::new(writer.second()?);
-        Ok(Part { from, writer, file })
+        Ok(LogPart { from, writer, file })
     }
 
     /// The file that is written, to be synced.
@@ -100,4 +100,4 @@ impl Parts {
 }
 
 /// A file to go on in. Dropped, it leaves nothing behind.
-pub(super) struct Next(Part);
+pub(super) struct Next(LogPart);

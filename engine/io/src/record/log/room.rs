@@ -7,9 +7,9 @@ const ENOUGH: u64 = 64 << 20;
 
 /// Which folder it is, by whatever name.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct Identity(u64, u64);
+pub(super) struct FolderIdentity(u64, u64);
 
-impl Identity {
+impl FolderIdentity {
     /// Of what has this name now; `None`: nothing has, or the system does not tell.
     pub fn of(dir: &Path) -> Option<Self> {
         #[cfg(unix)]

@@ -11,7 +11,7 @@
 //! `began` is date, time and zone as RFC 9557 writes them. `ended` is null in the file of a run that was never ended, whose
 //! name is `take.unfinished.json`. A later version may have more keys.
 
-use super::text::{Text, unfinished};
+use super::text::{LogText, unfinished};
 use super::{LogEnd, LogError, TAKE};
 use crate::files::place::{self, Over};
 use serde_json::json;
@@ -69,7 +69,7 @@ impl Take {
     }
 
     /// Puts the whole file in the place of the unfinished one.
-    pub fn finish(self, dir: &Path, begun: Text, ended: Ended, end: LogEnd) -> Result<(), LogError> {
+    pub fn finish(self, dir: &Path, begun: LogText, ended: Ended, end: LogEnd) -> Result<(), LogError> {
         let path = dir.join(TAKE);
         let text = self.json(Some((ended, end)));
         drop(begun);

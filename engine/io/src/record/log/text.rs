@@ -7,13 +7,13 @@ use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-pub(super) struct Text {
+pub(super) struct LogText {
     path: PathBuf,
     file: Arc<File>,
     waiting: Vec<u8>,
 }
 
-impl Text {
+impl LogText {
     /// Begins the file of this name, under an unfinished one.
     pub fn create(dir: &Path, name: &str) -> Result<Self, LogError> {
         let path = dir.join(name);

@@ -3,10 +3,10 @@
 
 use super::folder;
 use super::parts::Parts;
-use super::room::{self, Identity};
+use super::room::{self, FolderIdentity};
 use super::sync::{Sync, Syncer};
 use super::take::{Ended, Take};
-use super::text::Text;
+use super::text::LogText;
 use super::{CHUNK, GESTURES, LOST, LogEnd, LogError, LogSettings, TAKE, WHO};
 use crate::record::tap::{self, Span, TapEnd};
 use crate::{Done, MOST_WAV_BYTES, Tap, WavError};
@@ -25,14 +25,14 @@ const AGAIN: Duration = Duration::from_secs(2);
 /// The writer without its thread.
 pub(super) struct Writer {
     pub dir: PathBuf,
-    identity: Option<Identity>,
+    identity: Option<FolderIdentity>,
     rate: u32,
     end: TapEnd,
     applied: Receiver<Done>,
-    gestures: Text,
-    who: Text,
-    lost: Option<Text>,
-    take: Text,
+    gestures: LogText,
+    who: LogText,
+    lost: Option<LogText>,
+    take: LogText,
     began: Take,
     mics: Parts,
     outs: Parts,
@@ -74,16 +74,16 @@ impl Writer {
         let LogSettings { dir, rate, inputs, outputs, texts, files, take } = *settings;
         let mut gestures = folder::take(dir, texts, files, GESTURES)?;
         gestures.add(&format!("{CSV_HEADER}\r\n"));
-        let mut who = Text::create(dir, WHO)?;
+        let mut who = LogText::create(dir, WHO)?;
         who.add(&format!("{WHO_HEADER}\r\n"));
-        let (began, mut take) = (Take::of(take, rate), Text::create(dir, TAKE)?);
+        let (began, mut take) = (Take::of(take, rate), LogText::create(dir, TAKE)?);
         take.add(&began.json(None));
         take.flush()?;
         // A file has at least one channel; where there is none it is silent.
         let (inputs, outputs) = (inputs.max(1), outputs.max(1));
         let (tap, end) = tap::tap(inputs, outputs, room);
         let mut writer = Self {
-            identity: Identity::of(dir),
+            identity: FolderIdentity::of(dir),
             rate,
             end,
             applied,
@@ -178,7 +178,7 @@ impl Writer {
     /// Goes on in new parts if there is room.
     fn go_on(&mut self) {
         let Some(stopped) = &mut self.stopped else { return };
-        let again = stopped.tried.elapsed() >= AGAIN && Identity::of(&self.dir) == self.identity;
+        let again = stopped.tried.elapsed() >= AGAIN && FolderIdentity::of(&self.dir) == self.identity;
         if !again || !room::is_enough(&self.dir) {
             return;
         }
@@ -232,7 +232,7 @@ impl Writer {
     fn note(&mut self, from: u64, frames: u64, stands: Stands) {
         self.lost_frames += frames;
         if self.lost.is_none()
-            && let Ok(mut lost) = Text::create(&self.dir, LOST)
+            && let Ok(mut lost) = LogText::create(&self.dir, LOST)
         {
             lost.add("seconds,frame,frames,stands\r\n");
             self.syncer.add(lost.file());
@@ -259,9 +259,9 @@ impl Writer {
         }
         self.go_on();
         let texts = [&mut self.gestures, &mut self.who].into_iter().chain(&mut self.lost);
-        let written = texts.map(Text::flush).fold(Ok(()), Result::and);
+        let written = texts.map(LogText::flush).fold(Ok(()), Result::and);
         self.syncer.now();
-        if Identity::of(&self.dir) != self.identity {
+        if FolderIdentity::of(&self.dir) != self.identity {
             return Err(LogError::Gone { dir: self.dir.clone() });
         }
         if let Some(Stopped { why, .. }) = &self.stopped {
@@ -286,7 +286,8 @@ impl Writer {
         let Self { dir, began, gestures, who, lost, take, mics, outs, .. } = self;
         // Whatever fails, the others get their names; the first error is told.
         let sound = mics.finish().and(outs.finish()).map_err(LogError::from);
-        let texts = [Some(gestures), Some(who), lost].into_iter().flatten().map(Text::finish).fold(Ok(()), Result::and);
+        let texts =
+            [Some(gestures), Some(who), lost].into_iter().flatten().map(LogText::finish).fold(Ok(()), Result::and);
         let taken = began.finish(&dir, take, ended, end);
         flushed.and(sound).and(texts).and(taken).map(|()| end)
     }

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use tempfile::TempDir;
 
-use super::{CHECKS, Line, Machine, Seen, in_words, lines, power, radio, to_json, work};
+use super::{CHECKS, PreflightLine, PreflightSeen, SeenMachine, in_words, lines, power, radio, to_json, work};
 
 /// A machine of these files.
 struct Made(TempDir);
@@ -25,17 +25,17 @@ impl Made {
         fs::write(path, text).unwrap();
     }
 
-    fn seen(&self, look: fn(&Machine<'_>) -> Seen) -> Seen {
+    fn seen(&self, look: fn(&SeenMachine<'_>) -> PreflightSeen) -> PreflightSeen {
         self.watched(look, &|| {})
     }
 
-    fn watched(&self, look: fn(&Machine<'_>) -> Seen, watch: &dyn Fn()) -> Seen {
+    fn watched(&self, look: fn(&SeenMachine<'_>) -> PreflightSeen, watch: &dyn Fn()) -> PreflightSeen {
         look(&machine(self.0.path(), watch))
     }
 }
 
-fn machine<'m>(root: &Path, watch: &'m dyn Fn()) -> Machine<'m> {
-    Machine {
+fn machine<'m>(root: &Path, watch: &'m dyn Fn()) -> SeenMachine<'m> {
+    SeenMachine {
         sys: root.join("sys"),
         proc: root.join("proc"),
         log: root.to_owned(),
@@ -45,13 +45,13 @@ fn machine<'m>(root: &Path, watch: &'m dyn Fn()) -> Machine<'m> {
     }
 }
 
-fn good(found: &str) -> Seen {
-    Seen::Good(found.to_owned())
+fn good(found: &str) -> PreflightSeen {
+    PreflightSeen::Good(found.to_owned())
 }
 
 /// What is worth a look, and the words to find in what to do.
-fn is_look(seen: &Seen, found: &str, to_do: &str) -> bool {
-    matches!(seen, Seen::Look(said, remedy) if said == found && remedy.contains(to_do))
+fn is_look(seen: &PreflightSeen, found: &str, to_do: &str) -> bool {
+    matches!(seen, PreflightSeen::Look(said, remedy) if said == found && remedy.contains(to_do))
 }
 
 #[test]
@@ -78,7 +78,7 @@ fn a_battery_is_good_while_the_mains_feed_it() {
     ));
     let desktop = Made::of(&[("sys/class/power_supply/mouse/scope", "Device\n")]);
     assert_eq!(desktop.seen(power::supply), good("there is no battery that could run empty"));
-    assert!(matches!(Made::of(&[]).seen(power::supply), Seen::Hidden(_)));
+    assert!(matches!(Made::of(&[]).seen(power::supply), PreflightSeen::Hidden(_)));
 }
 
 #[test]
@@ -102,7 +102,7 @@ fn what_saves_power_is_worth_a_look() {
     ));
     assert_eq!(sleep("\n"), good("this machine has no sleep"));
     for look in [power::plan, power::governor] {
-        assert!(matches!(Made::of(&[]).seen(look), Seen::Hidden(_)));
+        assert!(matches!(Made::of(&[]).seen(look), PreflightSeen::Hidden(_)));
     }
 }
 
@@ -125,7 +125,7 @@ fn a_radio_is_on_unless_a_switch_blocks_it() {
         assert_eq!(radios(soft, hard, "down\n"), good("no radio is on"));
     }
     assert_eq!(Made::of(&[("sys/class/net/eth0/operstate", "up\n")]).seen(radio::wireless), good("no radio is on"));
-    assert!(matches!(Made::of(&[]).seen(radio::wireless), Seen::Hidden(_)));
+    assert!(matches!(Made::of(&[]).seen(radio::wireless), PreflightSeen::Hidden(_)));
 }
 
 #[test]
@@ -143,8 +143,8 @@ fn other_work_is_what_the_processors_do_while_this_program_waits() {
     assert!(is_look(&seen(5, "1.00\n"), "5 % of the processors, 0.5 tasks for each over the last minute", "quit"));
     assert_eq!(seen(5, "?"), good("5 % of the processors"));
     let still = Made::of(&[("proc/stat", "cpu  1 0 0 9 0 0 0 0\n")]);
-    assert!(matches!(still.seen(work::others), Seen::Hidden(_)));
-    assert!(matches!(Made::of(&[("proc/stat", "nonsense")]).seen(work::others), Seen::Hidden(_)));
+    assert!(matches!(still.seen(work::others), PreflightSeen::Hidden(_)));
+    assert!(matches!(Made::of(&[("proc/stat", "nonsense")]).seen(work::others), PreflightSeen::Hidden(_)));
 }
 
 #[test]
@@ -156,11 +156,11 @@ fn memory_that_has_been_moved_to_disk_is_worth_a_look() {
     assert_eq!(seen(0, 0), good("nothing can be moved to disk"));
     assert_eq!(seen(2_000_000, 1_990_000), good("9 MB have been moved to disk"));
     assert!(is_look(&seen(2_000_000, 1_000_000), "976 MB have been moved to disk", "swapoff"));
-    assert!(matches!(Made::of(&[]).seen(work::swap), Seen::Hidden(_)));
+    assert!(matches!(Made::of(&[]).seen(work::swap), PreflightSeen::Hidden(_)));
 }
 
 /// Every line that wants something done says what.
-fn are_whole(lines: &[Line]) {
+fn are_whole(lines: &[PreflightLine]) {
     assert_eq!(lines.len(), CHECKS.len());
     for line in lines {
         assert!(!line.found.is_empty() && line.to_do.is_some() == (line.state != "good"), "{line:?}");
@@ -184,7 +184,7 @@ fn a_machine_that_shows_nothing_is_told_where_to_look() {
 fn this_machine_is_seen() {
     let root = Path::new("/");
     let folder = tempfile::tempdir().unwrap();
-    let here = Machine { log: folder.path().to_owned(), ..machine(root, &|| std::thread::sleep(super::WATCH)) };
+    let here = SeenMachine { log: folder.path().to_owned(), ..machine(root, &|| std::thread::sleep(super::WATCH)) };
     let lines = lines(Some(&here));
     are_whole(&lines);
     // Every Linux shows these, whatever they are.

@@ -10,9 +10,9 @@ use tenterhook_rt::caught;
 /// The place of one player. A source holds a copy and drives whoever sits there. When its device has died the player can
 /// be taken out from another thread and be driven by somebody else: nothing of it goes with the device. Cheap to clone.
 #[derive(Clone)]
-pub struct Seat(Arc<Shared>);
+pub struct PlayerSlot(Arc<SeatShared>);
 
-struct Shared {
+struct SeatShared {
     /// A box is one pointer, so taking it and putting it back are one atomic exchange each.
     player: AtomicCell<Option<Box<Player>>>,
     calls: AtomicU64,
@@ -27,7 +27,7 @@ const AWAY: Duration = Duration::from_secs(5);
 /// So many blocks that break off in a row are enough.
 const PATIENCE: u32 = 8;
 
-impl Seat {
+impl PlayerSlot {
     /// A place with a player in it.
     pub fn of(player: Player) -> Self {
         let seat = Self::empty(player.stats());
@@ -37,7 +37,7 @@ impl Seat {
 
     /// A place for a player that feeds these counts, without it.
     pub(crate) fn empty(stats: Arc<Stats>) -> Self {
-        Self(Arc::new(Shared {
+        Self(Arc::new(SeatShared {
             player: AtomicCell::new(None),
             calls: AtomicU64::new(0),
             broken: AtomicU32::new(0),
@@ -114,7 +114,7 @@ mod tests {
     use tenterhook_plan::SceneId;
 
     /// A seat whose player's blocks break while `breaks` says so, and the value of its output after a block.
-    fn seat(breaks: impl Fn(u64) -> bool + Send + 'static) -> Seat {
+    fn seat(breaks: impl Fn(u64) -> bool + Send + 'static) -> PlayerSlot {
         let piece = "mics = { voice = 1 }\noutputs = { left = 1 }\n[[scene]]\nmark = \"A\"\nmic.voice.direct = { by = \"scene\" }\n";
         let plan = check(&Text::new("reed.toml", piece), None).expect("nothing is wrong with it").plan;
         let (engine, _) = tenterhook_rt::engine(&plan, 48_000, SceneId(0));
@@ -124,10 +124,10 @@ mod tests {
             assert!(!breaks(blocks), "block {blocks} breaks");
             inputs.iter_mut().for_each(|input| input.fill(0.25));
         };
-        Seat::of(Player::new(engine, 48_000).with_sound(1, Box::new(sound)))
+        PlayerSlot::of(Player::new(engine, 48_000).with_sound(1, Box::new(sound)))
     }
 
-    fn block(seat: &Seat) -> f32 {
+    fn block(seat: &PlayerSlot) -> f32 {
         let mut out = [f32::NAN; 64];
         seat.block(&[], &mut [&mut out]);
         assert!(out.iter().all(|sample| sample.is_finite()));
@@ -144,7 +144,7 @@ mod tests {
         assert!(heard[38] > 0.0 && heard[40] > heard[38] && heard[79] > heard[40], "{heard:?}");
         let load = seat.stats().load();
         assert_eq!(load.broken, 1);
-        assert!(load.broke_at.is_some_and(|place| place.starts_with("io/src/device/seat.rs:")));
+        assert!(load.broke_at.is_some_and(|place| place.starts_with("io/src/device/player_slot.rs:")));
         assert!(seat.take().is_some(), "it is there");
     }
 

@@ -10,7 +10,7 @@ use crate::wire::{Ask, mark};
 
 /// What comes of an [`Ask`].
 #[derive(Clone, Debug, PartialEq)]
-pub enum Answer {
+pub enum PageAnswer {
     /// It is this gesture.
     Gesture(Gesture),
     /// The meters start again.
@@ -24,11 +24,11 @@ pub enum Answer {
 }
 
 /// Why something was refused, in words.
-pub type Refused = String;
+pub type PageRefused = String;
 
 /// Who asks.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Who {
+pub struct PageWho {
     /// What they may do.
     pub role: Role,
     /// The mic whose player this is.
@@ -41,25 +41,25 @@ pub struct Who {
 ///
 /// # Errors
 /// Why they may not, or what the piece does not have.
-pub fn answer(ask: &Ask, who: Who, state: &EngineState) -> Result<Answer, Refused> {
+pub fn answer(ask: &Ask, who: PageWho, state: &EngineState) -> Result<PageAnswer, PageRefused> {
     let plan = &*state.plan;
     if let Ask::Part { mic } = ask {
-        return Ok(Answer::Part(mic.as_deref().map(|name| named_mic(plan, name)).transpose()?));
+        return Ok(PageAnswer::Part(mic.as_deref().map(|name| named_mic(plan, name)).transpose()?));
     }
     let gesture = match meant(ask, state)? {
-        Some(Answer::Gesture(gesture)) => gesture,
+        Some(PageAnswer::Gesture(gesture)) => gesture,
         Some(other) => return desk_only(who.role).map(|()| other),
-        None => return Ok(Answer::Nothing),
+        None => return Ok(PageAnswer::Nothing),
     };
     match (who.role, gesture) {
-        (Role::Desk, _) => Ok(Answer::Gesture(gesture)),
+        (Role::Desk, _) => Ok(PageAnswer::Gesture(gesture)),
         (Role::Player, Gesture::Controller { id, .. } | Gesture::Press { id, .. }) => {
             let own = who.part.and_then(|mic| lever(plan, state.scene_id(), mic));
             // A scene may have come while a hand was on the lever: letting go is always allowed.
             let lets_go =
                 matches!(gesture, Gesture::Controller { value: 0.0, .. } | Gesture::Press { down: false, .. });
             if own == Some(id) || (lets_go && who.moved == Some(id)) {
-                Ok(Answer::Gesture(gesture))
+                Ok(PageAnswer::Gesture(gesture))
             } else {
                 Err(match who.part {
                     None => "first say whose page this is".to_owned(),
@@ -69,11 +69,11 @@ pub fn answer(ask: &Ask, who: Who, state: &EngineState) -> Result<Answer, Refuse
                 })
             }
         }
-        (role, _) => desk_only(role).map(|()| Answer::Gesture(gesture)),
+        (role, _) => desk_only(role).map(|()| PageAnswer::Gesture(gesture)),
     }
 }
 
-fn desk_only(role: Role) -> Result<(), Refused> {
+fn desk_only(role: Role) -> Result<(), PageRefused> {
     match role {
         Role::Desk => Ok(()),
         Role::Player => Err("a player's page moves one lever; this is for the desk".to_owned()),
@@ -82,7 +82,7 @@ fn desk_only(role: Role) -> Result<(), Refused> {
 }
 
 /// What is asked, whoever asks it. None: the moment for it has passed, or the key is nobody's.
-fn meant(ask: &Ask, state: &EngineState) -> Result<Option<Answer>, Refused> {
+fn meant(ask: &Ask, state: &EngineState) -> Result<Option<PageAnswer>, PageRefused> {
     let plan = &*state.plan;
     let gesture = match ask {
         Ask::Fire { mark: wanted, seen } => {
@@ -129,22 +129,22 @@ fn meant(ask: &Ask, state: &EngineState) -> Result<Option<Answer>, Refused> {
             Gesture::Level { output: output.transpose()?, db: *db }
         }
         Ask::Mute { mic, on } => Gesture::Mute { mic: named_mic(plan, mic)?, muted: *on },
-        Ask::Reset {} => return Ok(Some(Answer::Reset)),
+        Ask::Reset {} => return Ok(Some(PageAnswer::Reset)),
         Ask::Learn { name } => {
             let named = name.as_deref().map(|name| named_controller(plan, name).map(|(id, _)| id));
-            return Ok(Some(Answer::Learn(named.transpose()?)));
+            return Ok(Some(PageAnswer::Learn(named.transpose()?)));
         }
         Ask::Part { .. } => return Ok(None),
     };
-    Ok(Some(Answer::Gesture(gesture)))
+    Ok(Some(PageAnswer::Gesture(gesture)))
 }
 
-fn named_mic(plan: &Plan, name: &str) -> Result<MicId, Refused> {
+fn named_mic(plan: &Plan, name: &str) -> Result<MicId, PageRefused> {
     let place = plan.mics.iter().position(|mic| mic.name == name);
     place.map(MicId::new).ok_or_else(|| format!("there is no mic `{name}` in this piece"))
 }
 
-fn named_controller<'a>(plan: &'a Plan, name: &str) -> Result<(ControllerId, &'a Controller), Refused> {
+fn named_controller<'a>(plan: &'a Plan, name: &str) -> Result<(ControllerId, &'a Controller), PageRefused> {
     let place = plan.controllers.iter().position(|controller| controller.name == name);
     let place = place.ok_or_else(|| format!("there is no controller `{name}` in this piece"))?;
     Ok((ControllerId::new(place), &plan.controllers[place]))

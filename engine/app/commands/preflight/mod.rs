@@ -28,7 +28,7 @@ const RATE: u32 = 48_000;
 const WATCH: Duration = Duration::from_millis(500);
 
 /// The machine, as the checks see it.
-struct Machine<'m> {
+struct SeenMachine<'m> {
     /// Where the system shows its devices: `/sys`.
     sys: PathBuf,
     /// Where it shows its work: `/proc`.
@@ -45,7 +45,7 @@ struct Machine<'m> {
 
 /// What a check saw.
 #[derive(Clone, Debug, PartialEq)]
-enum Seen {
+enum PreflightSeen {
     /// This will do.
     Good(String),
     /// This is worth a look: what it is, and what to do.
@@ -57,7 +57,7 @@ enum Seen {
 /// One thing that may ruin a show.
 struct Check {
     what: &'static str,
-    look: fn(&Machine<'_>) -> Seen,
+    look: fn(&SeenMachine<'_>) -> PreflightSeen,
     /// Where to look where it cannot be seen.
     by_hand: &'static str,
 }
@@ -81,12 +81,12 @@ const CHECKS: [Check; 13] = [
     },
     Check {
         what: "screen lock",
-        look: |_| Seen::Hidden("the desktop keeps it to itself".to_owned()),
+        look: |_| PreflightSeen::Hidden("the desktop keeps it to itself".to_owned()),
         by_hand: "in the desktop's settings switch off the lock and the dimming of the screen",
     },
     Check {
         what: "notifications",
-        look: |_| Seen::Hidden("the desktop keeps them to itself".to_owned()),
+        look: |_| PreflightSeen::Hidden("the desktop keeps them to itself".to_owned()),
         by_hand: "switch on the desktop's do-not-disturb, and quit mail, chat and updates",
     },
     Check { what: "wireless", look: radio::wireless, by_hand: "switch off every radio that the show does not need" },
@@ -120,7 +120,7 @@ const CHECKS: [Check; 13] = [
 
 /// One line of the answer.
 #[derive(Debug)]
-pub struct Line {
+pub struct PreflightLine {
     what: &'static str,
     state: &'static str,
     found: String,
@@ -140,10 +140,10 @@ pub struct Show<'s> {
 }
 
 /// Looks at this machine, on which a piece is to be played.
-pub fn look(show: &Show<'_>) -> Result<Vec<Line>, Failure> {
+pub fn look(show: &Show<'_>) -> Result<Vec<PreflightLine>, Failure> {
     let wiring = Wiring::of(show.plan).map_err(Failure::asked)?;
     let channels = wiring.inputs.len() + wiring.outputs.len();
-    let machine = Machine {
+    let machine = SeenMachine {
         sys: "/sys".into(),
         proc: "/proc".into(),
         log: show.log.unwrap_or(Path::new(".")).to_owned(),
@@ -160,27 +160,27 @@ pub fn look(show: &Show<'_>) -> Result<Vec<Line>, Failure> {
 }
 
 /// All checks of a machine; `None`: its system shows nothing of itself to this program.
-fn lines(machine: Option<&Machine<'_>>) -> Vec<Line> {
+fn lines(machine: Option<&SeenMachine<'_>>) -> Vec<PreflightLine> {
     let seen = |check: &Check| match machine {
         Some(machine) => (check.look)(machine),
-        None => Seen::Hidden("this program cannot see it on this system".to_owned()),
+        None => PreflightSeen::Hidden("this program cannot see it on this system".to_owned()),
     };
     CHECKS.iter().map(|check| line(check.what, seen(check), check.by_hand)).collect()
 }
 
-fn line(what: &'static str, seen: Seen, by_hand: &str) -> Line {
+fn line(what: &'static str, seen: PreflightSeen, by_hand: &str) -> PreflightLine {
     let (state, found, to_do) = match seen {
-        Seen::Good(found) => ("good", found, None),
-        Seen::Look(found, to_do) => ("look", found, Some(to_do)),
-        Seen::Hidden(why) => ("cannot be seen", why, Some(by_hand.to_owned())),
+        PreflightSeen::Good(found) => ("good", found, None),
+        PreflightSeen::Look(found, to_do) => ("look", found, Some(to_do)),
+        PreflightSeen::Hidden(why) => ("cannot be seen", why, Some(by_hand.to_owned())),
     };
-    Line { what, state, found, to_do }
+    PreflightLine { what, state, found, to_do }
 }
 
 /// For people: a line for each, and what to do below it.
-pub fn in_words(lines: &[Line]) -> String {
+pub fn in_words(lines: &[PreflightLine]) -> String {
     let mut text = String::new();
-    for Line { what, state, found, to_do } in lines {
+    for PreflightLine { what, state, found, to_do } in lines {
         text += &format!("{state:<INDENT$}{}", wrapped(INDENT, &format!("{what}: {found}")));
         if let Some(to_do) = to_do {
             text += &format!("{:INDENT$}{}", "", wrapped(INDENT, &format!("to do: {to_do}")));
@@ -194,8 +194,8 @@ const INDENT: usize = 16;
 
 /// For programs: a list of objects with `what`, `state` (`good`, `look`, `cannot be seen`), `found`, and `to_do`, which
 /// is null where it is good.
-pub fn to_json(lines: &[Line]) -> Value {
-    let one = |Line { what, state, found, to_do }: &Line| json!({ "what": what, "state": state, "found": found, "to_do": to_do });
+pub fn to_json(lines: &[PreflightLine]) -> Value {
+    let one = |PreflightLine { what, state, found, to_do }: &PreflightLine| json!({ "what": what, "state": state, "found": found, "to_do": to_do });
     lines.iter().map(one).collect()
 }
 

@@ -1,6 +1,6 @@
 //! What else the machine is doing, and whether it has run out of memory. The files: proc(5).
 
-use super::{Machine, Seen, read};
+use super::{PreflightSeen, SeenMachine, read};
 
 /// The share of all processors that may be at work on other things, and the tasks for each of them that may be there over
 /// a minute. Common practice, no source.
@@ -10,18 +10,18 @@ const BUSY: f64 = 0.2;
 const SWAPPED: u64 = 64 << 20;
 
 /// How much of the processors other programs take in half a second, and took in the last minute.
-pub fn others(machine: &Machine<'_>) -> Seen {
+pub fn others(machine: &SeenMachine<'_>) -> PreflightSeen {
     if machine.plays {
-        return Seen::Hidden("while a piece plays its own work is among it".to_owned());
+        return PreflightSeen::Hidden("while a piece plays its own work is among it".to_owned());
     }
     let before = times(machine);
     (machine.watch)();
     let (Some(before), Some(after)) = (before, times(machine)) else {
-        return Seen::Hidden("the system does not tell its work".to_owned());
+        return PreflightSeen::Hidden("the system does not tell its work".to_owned());
     };
     let total = after.total.saturating_sub(before.total);
     if total == 0 {
-        return Seen::Hidden("the system's clock of work stands still".to_owned());
+        return PreflightSeen::Hidden("the system's clock of work stands still".to_owned());
     }
     let busy = 1.0 - after.idle.saturating_sub(before.idle) as f64 / total as f64;
     let minute = read(machine.proc.join("loadavg")).and_then(|text| text.split(' ').next()?.parse::<f64>().ok());
@@ -34,32 +34,32 @@ pub fn others(machine: &Machine<'_>) -> Seen {
         None => format!("{} of the processors", percent(busy)),
     };
     if busy > BUSY || waiting.is_some_and(|waiting| waiting > BUSY) {
-        Seen::Look(found, "see with `top` what it is, and quit it".to_owned())
+        PreflightSeen::Look(found, "see with `top` what it is, and quit it".to_owned())
     } else {
-        Seen::Good(found)
+        PreflightSeen::Good(found)
     }
 }
 
 /// Whether programs have been moved out of memory.
-pub fn swap(machine: &Machine<'_>) -> Seen {
+pub fn swap(machine: &SeenMachine<'_>) -> PreflightSeen {
     let told = read(machine.proc.join("meminfo"));
     let bytes = |key: &str| -> Option<u64> {
         let line = told.as_deref()?.lines().find_map(|line| line.strip_prefix(key)?.strip_prefix(':'))?;
         Some(line.trim().strip_suffix("kB")?.trim().parse::<u64>().ok()? * 1024)
     };
     let (Some(total), Some(free)) = (bytes("SwapTotal"), bytes("SwapFree")) else {
-        return Seen::Hidden("the system does not tell its memory".to_owned());
+        return PreflightSeen::Hidden("the system does not tell its memory".to_owned());
     };
     let used = total.saturating_sub(free);
     let found = format!("{} MB have been moved to disk", used >> 20);
     if used > SWAPPED {
         let to_do =
             "quit what takes memory, then `sudo swapoff -a && sudo swapon -a`: it fails where memory is too short";
-        Seen::Look(found, to_do.to_owned())
+        PreflightSeen::Look(found, to_do.to_owned())
     } else if total == 0 {
-        Seen::Good("nothing can be moved to disk".to_owned())
+        PreflightSeen::Good("nothing can be moved to disk".to_owned())
     } else {
-        Seen::Good(found)
+        PreflightSeen::Good(found)
     }
 }
 
@@ -70,7 +70,7 @@ struct Times {
     processors: usize,
 }
 
-fn times(machine: &Machine<'_>) -> Option<Times> {
+fn times(machine: &SeenMachine<'_>) -> Option<Times> {
     let told = read(machine.proc.join("stat"))?;
     let all = told.lines().find_map(|line| line.strip_prefix("cpu "))?;
     // user, nice, system, idle, iowait, irq, softirq, steal; what guests take is in user already.

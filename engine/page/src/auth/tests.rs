@@ -23,7 +23,7 @@ fn peer(text: &str) -> SocketAddr {
 
 #[test]
 fn without_keys_this_machine_is_the_desk_and_nobody_else_is_anything() {
-    let doors = Doors::new(Access::Anyone);
+    let doors = Auth::new(Access::Anyone);
     let own = headers(&[("host", "localhost:4150"), ("origin", "http://localhost:4150")]);
     assert_eq!(doors.role(&own, peer(HERE)), Ok(Role::Desk));
     assert_eq!(doors.role(&own, peer("[::ffff:127.0.0.1]:9")), Ok(Role::Desk));
@@ -39,7 +39,7 @@ fn without_keys_this_machine_is_the_desk_and_nobody_else_is_anything() {
 #[test]
 fn with_keys_everyone_is_what_their_cookie_says_from_anywhere() {
     let keys = RoleKeys::random().unwrap();
-    let doors = Doors::new(Access::Keys(keys.clone()));
+    let doors = Auth::new(Access::Keys(keys.clone()));
     for at in [HERE, HALL] {
         let own = |cookie: &str| {
             let host = [("host", "192.0.2.7:4150"), ("origin", "http://192.0.2.7:4150"), ("cookie", cookie)];
@@ -57,7 +57,7 @@ fn with_keys_everyone_is_what_their_cookie_says_from_anywhere() {
 fn wrong_keys_make_only_wrong_keys_wait_whosever_address_it_is() {
     let keys = RoleKeys::random().unwrap();
     let (right, now) = (keys.spelt(Role::Desk), Instant::now());
-    let doors = Doors::new(Access::Keys(keys));
+    let doors = Auth::new(Access::Keys(keys));
     let (bad, good) = (peer(HALL).ip(), peer(HERE).ip());
     for _ in 0..10 {
         assert_eq!(status(doors.enter("wrong", bad, now)), 401);
@@ -76,7 +76,7 @@ fn wrong_keys_make_only_wrong_keys_wait_whosever_address_it_is() {
 fn wrong_keys_from_everywhere_shut_nobody_out() {
     let keys = RoleKeys::random().unwrap();
     let (right, now) = (keys.spelt(Role::Desk), Instant::now());
-    let doors = Doors::new(Access::Keys(keys));
+    let doors = Auth::new(Access::Keys(keys));
     for last in 0..=255 {
         for _ in 0..20 {
             assert!(doors.enter("wrong", IpAddr::from([203, 0, 113, last]), now).is_err());
@@ -90,7 +90,7 @@ fn a_renewed_key_is_the_only_one_that_changes() {
     let old = RoleKeys::random().unwrap();
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("keys.toml");
-    let doors = Doors::new(Access::Kept(RoleKeys::kept(&path).unwrap(), path.clone()));
+    let doors = Auth::new(Access::Kept(RoleKeys::kept(&path).unwrap(), path.clone()));
     for role in Role::ALL {
         let before = doors.keys().unwrap();
         let renewals = Role::ALL.map(|role| doors.renewals(role));
@@ -110,7 +110,7 @@ fn a_renewed_key_is_the_only_one_that_changes() {
         assert_eq!(RoleKeys::kept(&path).unwrap().spelt(role), keys.spelt(role), "it is kept");
     }
     // Where there are no keys, none come into force.
-    let open = Doors::new(Access::Anyone);
+    let open = Auth::new(Access::Anyone);
     open.change(&old);
     assert!(open.keys().is_none());
 }
@@ -119,7 +119,7 @@ fn a_renewed_key_is_the_only_one_that_changes() {
 fn an_old_cookie_that_comes_again_and_again_does_not_shut_the_form() {
     let keys = RoleKeys::random().unwrap();
     let right = keys.spelt(Role::Desk);
-    let doors = Doors::new(Access::Keys(keys));
+    let doors = Auth::new(Access::Keys(keys));
     let old = headers(&[("host", "192.0.2.7:4150"), ("cookie", "tenterhook=AAAA-AAAA-AAAA-AAAA")]);
     for _ in 0..200 {
         assert_eq!(status(doors.reader(&old, peer(HALL))), 401);

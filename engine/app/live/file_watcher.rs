@@ -33,13 +33,13 @@ pub enum News {
 }
 
 /// Follows files until this is dropped.
-pub struct Follow {
+pub struct FileWatcher {
     news: Arc<Mutex<Option<News>>>,
     stop: Option<Sender<()>>,
     thread: Option<JoinHandle<()>>,
 }
 
-impl Follow {
+impl FileWatcher {
     /// Begins. It reads the files once by itself: they may have changed since they were read first.
     pub fn start(piece: &Path, hall: Option<&Path>) -> Result<Self, Failure> {
         for path in [Some(piece), hall].into_iter().flatten() {
@@ -52,7 +52,7 @@ impl Follow {
         let (piece, hall, found) = (piece.to_owned(), hall.map(Path::to_owned), Arc::clone(&news));
         let run = move || {
             let mut paths: Vec<_> = [Some(&piece), hall.as_ref()].into_iter().flatten().cloned().collect();
-            let mut watch = Watch::new(stamps(&paths), Instant::now());
+            let mut watch = FileWatch::new(stamps(&paths), Instant::now());
             while let Err(RecvTimeoutError::Timeout) = stopped.recv_timeout(watch.pause()) {
                 if !watch.look(stamps(&paths), Instant::now()) {
                     continue;
@@ -77,7 +77,7 @@ impl Follow {
     }
 }
 
-impl Drop for Follow {
+impl Drop for FileWatcher {
     fn drop(&mut self) {
         drop(self.stop.take());
         if let Some(thread) = self.thread.take() {
@@ -112,13 +112,13 @@ fn stamps(paths: &[PathBuf]) -> Vec<Option<Stamp>> {
 }
 
 /// Tells when files are to be read. Time is what it is told.
-struct Watch {
+struct FileWatch {
     seen: Vec<Option<Stamp>>,
     /// Since when they are as they are, if they were not read so.
     since: Option<Instant>,
 }
 
-impl Watch {
+impl FileWatch {
     fn new(seen: Vec<Option<Stamp>>, now: Instant) -> Self {
         Self { seen, since: Some(now) }
     }
@@ -155,7 +155,7 @@ mod tests {
     fn a_file_is_read_once_it_stands_still_and_once_only() {
         let start = Instant::now();
         let at = |ms| start + Duration::from_millis(ms);
-        let mut watch = Watch::new(stamp(3, 1), start);
+        let mut watch = FileWatch::new(stamp(3, 1), start);
         assert!(!watch.look(stamp(3, 1), at(199)));
         assert!(watch.look(stamp(3, 1), at(200)), "what was saved while the program started");
         assert!(watch.believes(stamp(3, 1), true, at(210)));
@@ -173,7 +173,7 @@ mod tests {
     fn what_was_written_while_it_was_read_is_read_again() {
         let start = Instant::now();
         let at = |ms| start + Duration::from_millis(ms);
-        let mut watch = Watch::new(stamp(3, 1), start);
+        let mut watch = FileWatch::new(stamp(3, 1), start);
         assert!(watch.look(stamp(3, 1), at(200)));
         assert!(!watch.believes(stamp(0, 0), true, at(210)));
         assert!(!watch.look(stamp(3, 2), at(260)));

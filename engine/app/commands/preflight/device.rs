@@ -4,14 +4,14 @@ use tenterhook_config::Host;
 use tenterhook_io::{Direction, Error, Facts, Wish, open};
 use tenterhook_plan::shown;
 
-use super::Seen;
+use super::PreflightSeen;
 
 /// What to do, where a host has no device to choose from or none answers.
 const SILENT: &str = "start the JACK server or plug the device in, or nothing will be heard";
 
 /// Opens the device as for a show, and lets it go without a sound. `None`: a piece plays on it.
-pub fn look(wish: Option<&Wish>) -> Seen {
-    let Some(mut wish) = wish.cloned() else { return Seen::Good("a piece plays on it".to_owned()) };
+pub fn look(wish: Option<&Wish>) -> PreflightSeen {
+    let Some(mut wish) = wish.cloned() else { return PreflightSeen::Good("a piece plays on it".to_owned()) };
     let mut beyond = Vec::new();
     loop {
         match open(&wish) {
@@ -33,22 +33,22 @@ pub fn look(wish: Option<&Wish>) -> Seen {
     }
 }
 
-fn judge(facts: &Facts, wish: &Wish, beyond: &[String]) -> Seen {
+fn judge(facts: &Facts, wish: &Wish, beyond: &[String]) -> PreflightSeen {
     if !beyond.is_empty() {
         let to_do = "choose another device in the hall's [device], or give those lower numbers in the hall";
-        return Seen::Look(beyond.join("; "), to_do.to_owned());
+        return PreflightSeen::Look(beyond.join("; "), to_do.to_owned());
     }
     match facts.host {
-        Host::Clock if wish.host != Some(Host::Clock) => Seen::Look(facts.words.clone(), SILENT.to_owned()),
-        Host::Clock => Seen::Good(format!("{}, which makes no sound, as it is asked", facts.words)),
-        Host::Jack => Seen::Good(format!("the JACK server at {} Hz, {} frames", facts.rate, facts.block)),
-        _ => Seen::Good(facts.words.clone()),
+        Host::Clock if wish.host != Some(Host::Clock) => PreflightSeen::Look(facts.words.clone(), SILENT.to_owned()),
+        Host::Clock => PreflightSeen::Good(format!("{}, which makes no sound, as it is asked", facts.words)),
+        Host::Jack => PreflightSeen::Good(format!("the JACK server at {} Hz, {} frames", facts.rate, facts.block)),
+        _ => PreflightSeen::Good(facts.words.clone()),
     }
 }
 
-fn refused(why: &Error) -> Seen {
+fn refused(why: &Error) -> PreflightSeen {
     match why {
-        Error::NoServer { .. } => Seen::Look("no JACK server is running".to_owned(), SILENT.to_owned()),
+        Error::NoServer { .. } => PreflightSeen::Look("no JACK server is running".to_owned(), SILENT.to_owned()),
         Error::NoDevice { host, direction, wanted, near } => {
             let names: Vec<_> = near.iter().map(|name| format!("`{}`", shown(name))).collect();
             let to_do = match names[..] {
@@ -58,14 +58,14 @@ fn refused(why: &Error) -> Seen {
                     names.join(", ")
                 ),
             };
-            Seen::Look(format!("{host} has no {direction} device `{}`", shown(wanted)), to_do)
+            PreflightSeen::Look(format!("{host} has no {direction} device `{}`", shown(wanted)), to_do)
         }
         other => said(&other.to_string()),
     }
 }
 
 /// What is wrong and, after the last colon, what to do.
-pub fn said(why: &str) -> Seen {
+pub fn said(why: &str) -> PreflightSeen {
     let (found, to_do) = why.rsplit_once(": ").unwrap_or((why, "choose another device in the hall's [device]"));
-    Seen::Look(found.to_owned(), to_do.to_owned())
+    PreflightSeen::Look(found.to_owned(), to_do.to_owned())
 }

@@ -13,7 +13,7 @@ use crate::live::show::Show;
 use crate::live::stage::{Stage, is_raised};
 
 /// Plays written gestures on a live run.
-pub struct Hand {
+pub struct GesturePlayer {
     coming: VecDeque<Timed<Event>>,
     /// The piece that the gestures were written for; `None`: the one that plays from the beginning to the end.
     plan: Option<Arc<Plan>>,
@@ -28,7 +28,7 @@ struct Watch {
     applied: Receiver<Done>,
 }
 
-impl Hand {
+impl GesturePlayer {
     /// A hand that has these gestures to play, whatever others play.
     pub fn new(events: Vec<Timed<Event>>) -> Self {
         Self { coming: events.into(), plan: None, watch: None, taken: false }
@@ -100,7 +100,7 @@ mod tests {
             let applied = tenterhook_plan::Applied { sample: 0, what, who: tenterhook_plan::Who::Written };
             told.send(Done { applied, plan: Arc::clone(&plan) }).unwrap();
         };
-        let mut hand = Hand::new(vec![at(10, 0.1), at(20, 0.2), at(30, 0.3)]).yielding(SceneId(0), heard);
+        let mut hand = GesturePlayer::new(vec![at(10, 0.1), at(20, 0.2), at(30, 0.3)]).yielding(SceneId(0), heard);
         let mut sent = Vec::new();
         let mut send = |event: Event| {
             sent.push(event);

@@ -73,7 +73,7 @@ fn seconds(wait: Duration) -> u64 {
 }
 
 /// Decides who may come in. One for the whole server.
-pub struct Doors {
+pub struct Auth {
     access: Mutex<Access>,
     /// Of each role in the order of [`Role::ALL`]: how often its key has been renewed.
     renewed: [watch::Sender<u64>; 3],
@@ -84,7 +84,7 @@ pub struct Doors {
     line: tokio::sync::Mutex<Purse>,
 }
 
-impl Doors {
+impl Auth {
     /// Doors that let in whom `access` says.
     pub fn new(access: Access) -> Self {
         Self {
@@ -205,7 +205,7 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 }
 
 /// `POST /enter` and `POST /leave`.
-pub fn routes(doors: Arc<Doors>) -> Router {
+pub fn routes(doors: Arc<Auth>) -> Router {
     Router::new()
         .route("/enter", post(enter))
         .route("/leave", post(leave))
@@ -215,22 +215,22 @@ pub fn routes(doors: Arc<Doors>) -> Router {
 
 /// Puts the doors before all of `router`: whose `Host` will not do gets no further, and every answer has the strict
 /// headers. Needs `ConnectInfo<SocketAddr>`, as [`serve`](crate::listener::serve) gives it.
-pub fn guarded(doors: Arc<Doors>, router: Router) -> Router {
+pub fn guarded(doors: Arc<Auth>, router: Router) -> Router {
     router.layer(middleware::from_fn_with_state(doors, guard)).layer(middleware::map_response(headers::strict))
 }
 
-/// Gives what `router` has only to those who are in, see [`Doors::reader`].
-pub fn inside(doors: Arc<Doors>, router: Router) -> Router {
+/// Gives what `router` has only to those who are in, see [`Auth::reader`].
+pub fn inside(doors: Arc<Auth>, router: Router) -> Router {
     router.route_layer(middleware::from_fn_with_state(doors, known))
 }
 
 /// Gives what `router` has only to the desk, and what is posted there only to our own page.
-pub fn desk(doors: Arc<Doors>, router: Router) -> Router {
+pub fn desk(doors: Arc<Auth>, router: Router) -> Router {
     router.route_layer(middleware::from_fn_with_state(doors, at_desk))
 }
 
 async fn at_desk(
-    State(doors): State<Arc<Doors>>,
+    State(doors): State<Arc<Auth>>,
     ConnectInfo(peer): ConnectInfo<SocketAddr>,
     request: Request,
     next: Next,
@@ -245,7 +245,7 @@ async fn at_desk(
 }
 
 async fn known(
-    State(doors): State<Arc<Doors>>,
+    State(doors): State<Arc<Auth>>,
     ConnectInfo(peer): ConnectInfo<SocketAddr>,
     request: Request,
     next: Next,
@@ -257,7 +257,7 @@ async fn known(
 }
 
 async fn guard(
-    State(doors): State<Arc<Doors>>,
+    State(doors): State<Arc<Auth>>,
     ConnectInfo(peer): ConnectInfo<SocketAddr>,
     ticket: Option<Extension<Arc<Ticket>>>,
     request: Request,
@@ -285,7 +285,7 @@ struct Enter {
 }
 
 async fn enter(
-    State(doors): State<Arc<Doors>>,
+    State(doors): State<Arc<Auth>>,
     ConnectInfo(peer): ConnectInfo<SocketAddr>,
     headers: HeaderMap,
     body: Result<Json<Enter>, JsonRejection>,

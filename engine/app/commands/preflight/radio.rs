@@ -2,14 +2,14 @@
 
 use std::path::PathBuf;
 
-use super::{Machine, Seen, entries, name, read};
+use super::{PreflightSeen, SeenMachine, entries, name, read};
 
 /// Whether a radio is on. The files: the Linux kernel's documentation, ABI/stable/sysfs-class-rfkill; an interface of a
 /// wireless network has a folder `wireless` or a link `phy80211`.
-pub fn wireless(machine: &Machine<'_>) -> Seen {
+pub fn wireless(machine: &SeenMachine<'_>) -> PreflightSeen {
     let (switches, interfaces) = (entries(machine.sys.join("class/rfkill")), entries(machine.sys.join("class/net")));
     if switches.is_none() && interfaces.is_none() {
-        return Seen::Hidden("the system shows neither radios nor networks".to_owned());
+        return PreflightSeen::Hidden("the system shows neither radios nor networks".to_owned());
     }
     let free = |switch: &PathBuf| ["soft", "hard"].iter().all(|by| read(switch.join(by)).as_deref() == Some("0"));
     let mut kinds: Vec<_> =
@@ -20,7 +20,7 @@ pub fn wireless(machine: &Machine<'_>) -> Seen {
     let up = |one: &&PathBuf| read(one.join("operstate")).as_deref() == Some("up");
     let networks: Vec<_> = interfaces.iter().flatten().filter(is_wireless).filter(up).map(|one| name(one)).collect();
     if kinds.is_empty() && networks.is_empty() {
-        return Seen::Good("no radio is on".to_owned());
+        return PreflightSeen::Good("no radio is on".to_owned());
     }
     let to_do = match kinds.is_empty() {
         true => "switch off what the show does not need".to_owned(),
@@ -28,5 +28,5 @@ pub fn wireless(machine: &Machine<'_>) -> Seen {
     };
     let kinds = if kinds.is_empty() { "a radio".to_owned() } else { kinds.join(" and ") };
     let joined = if networks.is_empty() { String::new() } else { format!(", in a network by {}", networks.join(", ")) };
-    Seen::Look(format!("{kinds} on{joined}"), to_do)
+    PreflightSeen::Look(format!("{kinds} on{joined}"), to_do)
 }

@@ -26,7 +26,7 @@ const EXPECTED: usize = 4096;
 
 /// What a bundle's gestures are to another machine.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Kind {
+pub(crate) enum PairingKind {
     /// They were made here: they act there as well.
     Made,
     /// How everything stands: it acts where it is followed, and differs.
@@ -37,23 +37,24 @@ pub(crate) enum Kind {
 
 /// What a machine says of itself before gestures, as `/tenterhook/relay ,iiii run worked age kind`.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct Told {
+pub(crate) struct PairingTold {
     /// A number of this run's own.
     pub run: i32,
     /// Whether somebody has worked on it.
     pub worked: bool,
     /// Milliseconds for which it has run.
     pub age: i32,
-    pub kind: Kind,
+    pub kind: PairingKind,
 }
 
-impl Told {
+impl PairingTold {
     /// What a message of these arguments tells, if it is one.
     pub fn read(arguments: &[OscType]) -> Option<Self> {
         let &[OscType::Int(run), OscType::Int(worked), OscType::Int(age), OscType::Int(kind)] = arguments else {
             return None;
         };
-        let kind = [Kind::Made, Kind::State, Kind::Known].into_iter().find(|one| *one as i32 == kind)?;
+        let kind =
+            [PairingKind::Made, PairingKind::State, PairingKind::Known].into_iter().find(|one| *one as i32 == kind)?;
         Some(Self { run, worked: worked != 0, age, kind })
     }
 
@@ -65,15 +66,15 @@ impl Told {
 }
 
 /// What one machine knows of those that tell it what they do. Shared by what listens and what tells.
-pub struct Follow {
+pub struct BackupPairing {
     run: i32,
     started: Instant,
     listens: bool,
-    state: Mutex<State>,
+    state: Mutex<PairingState>,
 }
 
 #[derive(Default)]
-struct State {
+struct PairingState {
     worked: bool,
     /// When one that is followed was last heard.
     heard: Option<Instant>,
@@ -81,7 +82,7 @@ struct State {
     expected: VecDeque<(Instant, OscMessage)>,
 }
 
-impl Follow {
+impl BackupPairing {
     /// For a run that begins now; `listens`: it may hear other machines.
     pub fn new(listens: bool) -> Self {
         // The standard library's own source of numbers that nobody can foresee.
@@ -89,7 +90,7 @@ impl Follow {
         Self { run, started: Instant::now(), listens, state: Mutex::default() }
     }
 
-    fn state(&self) -> MutexGuard<'_, State> {
+    fn state(&self) -> MutexGuard<'_, PairingState> {
         // No holder of it can leave it half changed.
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
@@ -99,17 +100,17 @@ impl Follow {
     }
 
     /// What this machine says of itself.
-    pub(crate) fn told(&self, kind: Kind) -> Told {
-        Told { run: self.run, worked: self.state().worked, age: self.age(), kind }
+    pub(crate) fn told(&self, kind: PairingKind) -> PairingTold {
+        PairingTold { run: self.run, worked: self.state().worked, age: self.age(), kind }
     }
 
     /// Whether it was this machine itself that told something.
-    pub(crate) fn is_own(&self, told: &Told) -> bool {
+    pub(crate) fn is_own(&self, told: &PairingTold) -> bool {
         told.run == self.run
     }
 
     /// A machine was heard; whether it is followed.
-    pub(crate) fn hear(&self, told: &Told) -> bool {
+    pub(crate) fn hear(&self, told: &PairingTold) -> bool {
         let age = self.age();
         let mut state = self.state();
         let follows = !state.worked && (told.worked || (told.age, told.run) > (age, self.run));
@@ -161,7 +162,7 @@ impl Follow {
     }
 }
 
-impl State {
+impl PairingState {
     /// Whether this is a step of a level on its way up to what a machine told.
     fn rises(&self, step: &OscMessage) -> bool {
         let db = |message: &OscMessage| match message.args.as_slice() {
@@ -189,8 +190,8 @@ mod tests {
 
     #[test]
     fn one_follows_who_was_worked_on_and_else_who_has_run_longer() {
-        let follow = Follow::new(true);
-        let told = |worked, age| Told { run: follow.run.wrapping_add(1), worked, age, kind: Kind::State };
+        let follow = BackupPairing::new(true);
+        let told = |worked, age| PairingTold { run: follow.run.wrapping_add(1), worked, age, kind: PairingKind::State };
         assert!(!follow.hear(&told(false, -1)), "younger");
         assert!(!follow.leads(), "it listens first");
         assert!(follow.hear(&told(false, 1_000_000)));
@@ -198,35 +199,35 @@ mod tests {
         assert!(!follow.leads());
         assert!(!follow.applied(&value(0.5), Who::Terminal), "a hand");
         assert!(follow.leads() && !follow.hear(&told(true, 1_000_000)), "whoever is worked on follows nobody");
-        assert!(Follow::new(false).leads(), "who cannot hear anybody leads");
+        assert!(BackupPairing::new(false).leads(), "who cannot hear anybody leads");
     }
 
     #[test]
     fn what_a_machine_told_is_known_again_once() {
-        let follow = Follow::new(true);
+        let follow = BackupPairing::new(true);
         for gesture in [0.1, 0.2, 0.3] {
             follow.expect(value(gesture));
         }
         assert!(follow.expects(&value(0.3)) && !follow.expects(&value(0.2)), "the newest counts");
         assert!(follow.applied(&value(0.2), Who::Osc));
         assert!(follow.applied(&value(0.3), Who::Osc));
-        assert!(!follow.told(Kind::Made).worked, "no hand was there");
+        assert!(!follow.told(PairingKind::Made).worked, "no hand was there");
         assert!(!follow.applied(&value(0.3), Who::Osc), "the same again is somebody's own");
-        assert!(follow.told(Kind::Made).worked);
+        assert!(follow.told(PairingKind::Made).worked);
     }
 
     #[test]
     fn a_level_on_its_way_up_to_what_a_machine_told_is_nobodys_hand() {
         let level = |address, db| addresses::message(address, vec![OscType::Float(db)]);
         let (all, left) = ("/tenterhook/level", "/tenterhook/level/left");
-        let follow = Follow::new(true);
+        let follow = BackupPairing::new(true);
         follow.expect(level(all, 3.0));
         for step in [-1.2, 0.0, 0.12] {
             assert!(follow.applied(&level(all, step), Who::Osc), "{step}");
         }
-        assert!(follow.applied(&level(all, 3.0), Who::Osc) && !follow.told(Kind::Made).worked);
+        assert!(follow.applied(&level(all, 3.0), Who::Osc) && !follow.told(PairingKind::Made).worked);
         for (address, step, who) in [(all, 1.0, Who::PageDesk), (left, 1.0, Who::Osc), (all, 4.0, Who::Osc)] {
-            let follow = Follow::new(true);
+            let follow = BackupPairing::new(true);
             follow.expect(level(all, 3.0));
             assert!(!follow.applied(&level(address, step), who), "{address} {step}");
         }
@@ -236,11 +237,11 @@ mod tests {
 
     #[test]
     fn what_it_says_of_itself_is_read_as_it_was_said() {
-        for kind in [Kind::Made, Kind::State, Kind::Known] {
-            let told = Follow::new(false).told(kind);
-            assert_eq!(Told::read(&told.message().args), Some(told));
+        for kind in [PairingKind::Made, PairingKind::State, PairingKind::Known] {
+            let told = BackupPairing::new(false).told(kind);
+            assert_eq!(PairingTold::read(&told.message().args), Some(told));
         }
-        assert_eq!(Told::read(&[1, 2, 3, 4].map(OscType::Int)), None);
-        assert_eq!(Told::read(&[]), None);
+        assert_eq!(PairingTold::read(&[1, 2, 3, 4].map(OscType::Int)), None);
+        assert_eq!(PairingTold::read(&[]), None);
     }
 }

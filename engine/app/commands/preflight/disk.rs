@@ -4,7 +4,7 @@ use std::io::{Error, Write};
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
-use super::{Machine, Seen};
+use super::{PreflightSeen, SeenMachine};
 
 /// A long show, in hours. Common practice, no source.
 const HOURS: f64 = 3.0;
@@ -18,36 +18,40 @@ const TRIAL: usize = 64 << 20;
 const MEGA: f64 = 1e6;
 
 /// Whether the log of a show has room.
-pub fn space(machine: &Machine<'_>) -> Seen {
+pub fn space(machine: &SeenMachine<'_>) -> PreflightSeen {
     let folder = existing(&machine.log);
     let Some(free) = free(&folder) else {
-        return Seen::Hidden(format!("the room in {} is not told", folder.display()));
+        return PreflightSeen::Hidden(format!("the room in {} is not told", folder.display()));
     };
     room(free, machine.log_bytes)
 }
 
 /// Whether so many free bytes hold the log of a show.
-fn room(free: f64, a_second: f64) -> Seen {
+fn room(free: f64, a_second: f64) -> PreflightSeen {
     let hours = free / a_second / 3600.0;
     let found = match hours < 100.0 {
         true => format!("{:.1} GB free, {hours:.1} hours of the log", free / 1e9),
         false => format!("{:.0} GB free, days of the log", free / 1e9),
     };
-    if hours >= HOURS { Seen::Good(found) } else { Seen::Look(found, "make room, or log to another disk".to_owned()) }
+    if hours >= HOURS {
+        PreflightSeen::Good(found)
+    } else {
+        PreflightSeen::Look(found, "make room, or log to another disk".to_owned())
+    }
 }
 
 /// Whether the disk keeps up with the log: 64 MB are written, brought to the disk, and thrown away.
-pub fn speed(machine: &Machine<'_>) -> Seen {
+pub fn speed(machine: &SeenMachine<'_>) -> PreflightSeen {
     if machine.plays {
-        return Seen::Hidden("while a piece plays nothing is written to try it".to_owned());
+        return PreflightSeen::Hidden("while a piece plays nothing is written to try it".to_owned());
     }
     let folder = existing(&machine.log);
     // What fills a disk to see how fast it is does not belong before a show.
     if free(&folder).is_some_and(|free| free < 4.0 * TRIAL as f64) {
-        return Seen::Hidden("too little room to try".to_owned());
+        return PreflightSeen::Hidden("too little room to try".to_owned());
     }
     match write(&folder) {
-        Err(why) => Seen::Look(
+        Err(why) => PreflightSeen::Look(
             format!("nothing can be written in {} ({why})", folder.display()),
             "choose another folder with `--log DIR`, or see who may write there".to_owned(),
         ),
@@ -56,9 +60,13 @@ pub fn speed(machine: &Machine<'_>) -> Seen {
 }
 
 /// Whether so many bytes a second are enough.
-fn judge(speed: f64, needed: f64) -> Seen {
+fn judge(speed: f64, needed: f64) -> PreflightSeen {
     let found = format!("writes {:.0} MB/s, the log takes {:.1} MB/s", speed / MEGA, needed / MEGA);
-    if speed >= FASTER * needed { Seen::Good(found) } else { Seen::Look(found, "log to a faster disk".to_owned()) }
+    if speed >= FASTER * needed {
+        PreflightSeen::Good(found)
+    } else {
+        PreflightSeen::Look(found, "log to a faster disk".to_owned())
+    }
 }
 
 /// How many bytes a second the disk of a folder takes. The file has no name: whatever happens, nothing stays of it.
@@ -98,11 +106,11 @@ mod tests {
     #[test]
     fn three_hours_of_log_must_have_room_and_the_disk_must_be_four_times_as_fast() {
         let a_second = 5.0 * 48_000.0 * 4.0;
-        assert!(matches!(room(a_second * 3600.0 * 3.1, a_second), Seen::Good(_)));
-        let Seen::Look(found, _) = room(a_second * 3600.0 * 2.9, a_second) else { panic!("it is too little") };
+        assert!(matches!(room(a_second * 3600.0 * 3.1, a_second), PreflightSeen::Good(_)));
+        let PreflightSeen::Look(found, _) = room(a_second * 3600.0 * 2.9, a_second) else { panic!("it is too little") };
         assert_eq!(found, "10.0 GB free, 2.9 hours of the log");
-        assert!(matches!(judge(4.1 * a_second, a_second), Seen::Good(_)));
-        assert!(matches!(judge(3.9 * a_second, a_second), Seen::Look(..)));
+        assert!(matches!(judge(4.1 * a_second, a_second), PreflightSeen::Good(_)));
+        assert!(matches!(judge(3.9 * a_second, a_second), PreflightSeen::Look(..)));
     }
 
     #[test]

@@ -86,10 +86,13 @@ fn at(scene: u16) -> EngineState {
 #[test]
 fn the_desk_may_do_everything() {
     let state = at(0);
-    let who = Who { role: Role::Desk, part: None, moved: None };
+    let who = PageWho { role: Role::Desk, part: None, moved: None };
     for ask in all() {
         let answer = answer(&ask, who, &state);
-        assert!(matches!(answer, Ok(Answer::Gesture(_) | Answer::Reset | Answer::Learn(_))), "{ask:?}: {answer:?}");
+        assert!(
+            matches!(answer, Ok(PageAnswer::Gesture(_) | PageAnswer::Reset | PageAnswer::Learn(_))),
+            "{ask:?}: {answer:?}"
+        );
     }
 }
 
@@ -98,7 +101,7 @@ fn a_watcher_may_do_nothing() {
     let state = at(0);
     for part in [None, Some(MicId(0))] {
         for ask in all() {
-            assert!(answer(&ask, Who { role: Role::Watch, part, moved: None }, &state).is_err(), "{ask:?}");
+            assert!(answer(&ask, PageWho { role: Role::Watch, part, moved: None }, &state).is_err(), "{ask:?}");
         }
     }
 }
@@ -113,10 +116,10 @@ fn a_player_moves_the_own_lever_of_the_scene_in_force_and_nothing_else() {
         (1, Some(MicId(1)), Some(ControllerId(1))),
     ] {
         let state = at(scene);
-        let who = Who { role: Role::Player, part, moved: None };
+        let who = PageWho { role: Role::Player, part, moved: None };
         let may = all().into_iter().filter_map(|ask| answer(&ask, who, &state).ok());
-        let may: Vec<_> = may.filter(|answer| *answer != Answer::Nothing).collect();
-        let lever = own.map(|id| Answer::Gesture(Gesture::Controller { id, value: 0.5 }));
+        let may: Vec<_> = may.filter(|answer| *answer != PageAnswer::Nothing).collect();
+        let lever = own.map(|id| PageAnswer::Gesture(Gesture::Controller { id, value: 0.5 }));
         assert_eq!(may, Vec::from_iter(lever), "scene {scene}, {part:?}");
     }
 }
@@ -124,27 +127,27 @@ fn a_player_moves_the_own_lever_of_the_scene_in_force_and_nothing_else() {
 #[test]
 fn a_player_lets_go_of_a_lever_that_a_scene_has_taken_away() {
     let state = at(1);
-    let who = Who { role: Role::Player, part: Some(MicId(0)), moved: Some(ControllerId(0)) };
+    let who = PageWho { role: Role::Player, part: Some(MicId(0)), moved: Some(ControllerId(0)) };
     let ask = |value| Ask::Controller { name: "pedal".to_owned(), value };
     assert!(answer(&ask(0.0), who, &state).is_ok());
     assert!(answer(&ask(0.5), who, &state).is_err());
-    assert!(answer(&ask(0.0), Who { moved: None, ..who }, &state).is_err());
+    assert!(answer(&ask(0.0), PageWho { moved: None, ..who }, &state).is_err());
 }
 
 #[test]
 fn a_scene_is_fired_from_the_scene_that_was_seen_only() {
-    let who = Who { role: Role::Desk, part: None, moved: None };
+    let who = PageWho { role: Role::Desk, part: None, moved: None };
     let fire = Ask::Fire { mark: "B".to_owned(), seen: "A".to_owned() };
     let state = at(0);
-    assert_eq!(answer(&fire, who, &state), Ok(Answer::Gesture(Gesture::Fire(SceneId(1)))));
+    assert_eq!(answer(&fire, who, &state), Ok(PageAnswer::Gesture(Gesture::Fire(SceneId(1)))));
     let state = at(1);
-    assert_eq!(answer(&fire, who, &state), Ok(Answer::Nothing), "the second tap");
+    assert_eq!(answer(&fire, who, &state), Ok(PageAnswer::Nothing), "the second tap");
 }
 
 #[test]
 fn what_makes_no_sense_is_refused_in_words() {
     let state = at(0);
-    let who = Who { role: Role::Desk, part: None, moved: None };
+    let who = PageWho { role: Role::Desk, part: None, moved: None };
     let name = |name: &str| name.to_owned();
     for ask in [
         Ask::Fire { mark: name("Z"), seen: name("A") },
@@ -161,5 +164,5 @@ fn what_makes_no_sense_is_refused_in_words() {
     ] {
         assert!(answer(&ask, who, &state).is_err_and(|words| !words.is_empty()), "{ask:?}");
     }
-    assert_eq!(answer(&Ask::Key { key: name("q"), down: true }, who, &state), Ok(Answer::Nothing));
+    assert_eq!(answer(&Ask::Key { key: name("q"), down: true }, who, &state), Ok(PageAnswer::Nothing));
 }

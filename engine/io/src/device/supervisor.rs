@@ -1,6 +1,6 @@
 //! The engine goes on when its device does not: the built-in clock drives it until the device is back.
 
-use crate::{ClockSource, Error, Facts, Player, Seat, Source, State, Wish, open};
+use crate::{ClockSource, Error, Facts, Player, PlayerSlot, Source, SourceState, Wish, open};
 use crossbeam_channel::{Receiver, bounded};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -53,20 +53,20 @@ pub struct Away {
 /// Drives the engine by a device for as long as that works, by the built-in clock while it does not, and by the device
 /// again when it is back, with its rate and block of then. All that the engine holds stays: it only hears silence
 /// meanwhile, and nobody hears it.
-pub struct Keeper {
+pub struct DeviceSupervisor {
     facts: Facts,
     wish: Wish,
     opened: Option<Box<dyn Source>>,
-    shared: Arc<Shared>,
+    shared: Arc<SupervisorShared>,
     thread: Option<JoinHandle<()>>,
 }
 
-struct Shared {
+struct SupervisorShared {
     stop: AtomicBool,
     standing: Mutex<Standing>,
 }
 
-impl Keeper {
+impl DeviceSupervisor {
     /// Opens the source that is wished for; it does not run yet.
     ///
     /// # Errors
@@ -75,7 +75,7 @@ impl Keeper {
         let source = open(wish)?;
         let facts = source.facts().clone();
         let standing = Standing { device: facts.clone(), away: None, losses: 0, ended: None, origin: None };
-        let shared = Arc::new(Shared { stop: AtomicBool::new(false), standing: Mutex::new(standing) });
+        let shared = Arc::new(SupervisorShared { stop: AtomicBool::new(false), standing: Mutex::new(standing) });
         Ok(Self { facts, wish: wish.clone(), opened: Some(source), shared, thread: None })
     }
 
@@ -93,16 +93,16 @@ impl Keeper {
             return Err(Error::Started { source_name: self.facts.words.clone() });
         };
         let wish = source.found_again(&self.wish);
-        let seat = Seat::of(player);
+        let seat = PlayerSlot::of(player);
         source.start(&seat)?;
-        let mut work = Work {
+        let mut work = SupervisorWork {
             wish,
             facts: self.facts.clone(),
             shared: Arc::clone(&self.shared),
             driver: Driver { source, seat },
             calls: 0,
             moved: Instant::now(),
-            phase: Phase::Device,
+            phase: SupervisorPhase::Device,
         };
         let run = move || {
             while !work.shared.stop.load(Ordering::Acquire) {
@@ -132,7 +132,7 @@ impl Keeper {
     }
 }
 
-impl Drop for Keeper {
+impl Drop for DeviceSupervisor {
     fn drop(&mut self) {
         self.stop();
     }
@@ -145,10 +145,10 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 /// A source with the place from which it drives the player.
 struct Driver {
     source: Box<dyn Source>,
-    seat: Seat,
+    seat: PlayerSlot,
 }
 
-enum Phase {
+enum SupervisorPhase {
     /// The driver is the device.
     Device,
     /// The driver is the clock.
@@ -165,23 +165,25 @@ enum Phase {
     Ended,
 }
 
-struct Work {
+struct SupervisorWork {
     wish: Wish,
     facts: Facts,
-    shared: Arc<Shared>,
+    shared: Arc<SupervisorShared>,
     driver: Driver,
     /// The driver's blocks when they were last seen to grow, and when that was.
     calls: u64,
     moved: Instant,
-    phase: Phase,
+    phase: SupervisorPhase,
 }
 
-impl Work {
+impl SupervisorWork {
     fn turn(&mut self) {
-        match std::mem::replace(&mut self.phase, Phase::Ended) {
-            Phase::Device => self.watch(),
-            Phase::Away { still, letting_go, opening, tried } => self.await_device(still, letting_go, opening, tried),
-            Phase::Ended => {}
+        match std::mem::replace(&mut self.phase, SupervisorPhase::Ended) {
+            SupervisorPhase::Device => self.watch(),
+            SupervisorPhase::Away { still, letting_go, opening, tried } => {
+                self.await_device(still, letting_go, opening, tried)
+            }
+            SupervisorPhase::Ended => {}
         }
     }
 
@@ -199,11 +201,11 @@ impl Work {
         }
         let patience = if calls == 0 { FIRST } else { STILL };
         match self.driver.source.state() {
-            State::Dead { why } => self.leave(why, false),
+            SourceState::Dead { why } => self.leave(why, false),
             _ if self.moved.elapsed() > patience => {
                 self.leave("the device asks for no sound any more".to_owned(), true);
             }
-            _ => self.phase = Phase::Device,
+            _ => self.phase = SupervisorPhase::Device,
         }
     }
 
@@ -232,7 +234,7 @@ impl Work {
             device.source.stop();
             None
         };
-        self.phase = Phase::Away { still, letting_go: None, opening: None, tried: Instant::now() };
+        self.phase = SupervisorPhase::Away { still, letting_go: None, opening: None, tried: Instant::now() };
     }
 
     /// The clock with the player in its place, running.
@@ -240,7 +242,7 @@ impl Work {
         let words = "the built-in clock".to_owned();
         let mut source = ClockSource::new(Facts { host: Host::Clock, words, ..self.facts.clone() });
         player.change_device();
-        let seat = Seat::empty(player.stats());
+        let seat = PlayerSlot::empty(player.stats());
         seat.put(player);
         source.start(&seat)?;
         Ok(Driver { source: Box::new(source), seat })
@@ -255,7 +257,7 @@ impl Work {
         mut tried: Instant,
     ) {
         if let Some((device, calls)) = still.take() {
-            let dead = matches!(device.source.state(), State::Dead { .. });
+            let dead = matches!(device.source.state(), SourceState::Dead { .. });
             let anew = self.facts.host != Host::Jack && tried.elapsed() > ANEW;
             if !dead && device.seat.calls() != calls {
                 return self.take_up(device);
@@ -269,7 +271,7 @@ impl Work {
         }
         match opening.as_ref().map(Receiver::try_recv) {
             Some(Ok(Ok(source))) => {
-                let seat = Seat::empty(self.driver.seat.stats());
+                let seat = PlayerSlot::empty(self.driver.seat.stats());
                 return self.take_up(Driver { source, seat });
             }
             Some(Ok(Err(why))) => {
@@ -292,7 +294,7 @@ impl Work {
             }
             None => {}
         }
-        self.phase = Phase::Away { still, letting_go, opening, tried };
+        self.phase = SupervisorPhase::Away { still, letting_go, opening, tried };
     }
 
     /// Tries to open the device, after one that stood still has let go, if it does: streams are busy until then, and
@@ -326,8 +328,8 @@ impl Work {
     /// Ends: the player goes, and the devices, as far as they let go.
     fn close(self) {
         let still = match self.phase {
-            Phase::Away { still, .. } => still.map(|(device, _)| device),
-            Phase::Device | Phase::Ended => None,
+            SupervisorPhase::Away { still, .. } => still.map(|(device, _)| device),
+            SupervisorPhase::Device | SupervisorPhase::Ended => None,
         };
         drop(self.driver.seat.take());
         let devices: Vec<_> = [Some(self.driver), still].into_iter().flatten().map(Self::drop_elsewhere).collect();
@@ -345,7 +347,7 @@ impl Work {
         let since = Instant::now();
         self.driver.source.stop();
         player.change_device();
-        let runs = device.source.state() == State::Running;
+        let runs = device.source.state() == SourceState::Running;
         device.seat.put(player);
         self.driver = device;
         if !runs && let Err(why) = self.driver.source.start(&self.driver.seat) {
@@ -359,7 +361,7 @@ impl Work {
             if let Some(away) = &mut lock(&self.shared.standing).away {
                 away.refused = Some(why.to_string());
             }
-            self.phase = Phase::Away { still: None, letting_go: None, opening: None, tried: Instant::now() };
+            self.phase = SupervisorPhase::Away { still: None, letting_go: None, opening: None, tried: Instant::now() };
             return;
         }
         self.driver.seat.stats().away((since.elapsed().as_secs_f64() * f64::from(self.facts.rate)) as u64);
@@ -368,12 +370,12 @@ impl Work {
         standing.away = None;
         standing.device = self.driver.source.facts().clone();
         drop(standing);
-        self.phase = Phase::Device;
+        self.phase = SupervisorPhase::Device;
     }
 
     fn end(&mut self, why: String) {
         lock(&self.shared.standing).ended = Some(why);
-        self.phase = Phase::Ended;
+        self.phase = SupervisorPhase::Ended;
     }
 }
 
