@@ -91,7 +91,7 @@ impl Shape for TextShape {
                     DeValue::Float(number) => number.to_string(),
                     DeValue::Boolean(said) => said.to_string(),
                     DeValue::Datetime(date) => date.to_string(),
-                    DeValue::Array(list) if matches!(self, Text::Tuning) => notes(list).unwrap_or("…".to_owned()),
+                    DeValue::Array(list) if matches!(self, TextShape::Tuning) => notes(list).unwrap_or("…".to_owned()),
                     _ => "…".to_owned(),
                 };
                 item.refuse("text in quotes", format!("write {} = \"{meant}\"", item.key), findings);
