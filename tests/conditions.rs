@@ -138,11 +138,7 @@ fn a_run_that_broke_off_begins_again_where_its_log_cannot() {
     let arguments = "play piece.toml --host clock --json --page 127.0.0.1:0 --log kept/run";
     let mut play = Program::start(folder.path(), arguments, &[]);
     play.event("started");
-    let journals = folder.path().join("state/tenterhook/journals");
-    within_a_minute("the journal knows where it stands", || {
-        let mut journals = fs::read_dir(&journals).into_iter().flatten().flatten();
-        journals.any(|file| fs::read_to_string(file.path()).is_ok_and(|text| text.contains("stands")))
-    });
+    journal_stands(folder.path());
     play.signal("KILL");
     play.end();
     // Where logs are to be there is no folder any more.
@@ -164,6 +160,57 @@ fn a_run_that_broke_off_begins_again_where_its_log_cannot() {
     let refused = Program::start(folder.path(), arguments, &[]).end();
     assert_eq!(refused.status, Some(2), "{}", refused.words);
     assert!(refused.words.contains("error: cannot write kept/run"), "{}", refused.words);
+}
+
+/// Waits until a journal tells where a run stands.
+fn journal_stands(folder: &Path) {
+    let journals = folder.join("state/tenterhook/journals");
+    within_a_minute("the journal knows where it stands", || {
+        let mut journals = fs::read_dir(&journals).into_iter().flatten().flatten();
+        journals.any(|file| fs::read_to_string(file.path()).is_ok_and(|text| text.contains("stands")))
+    });
+}
+
+#[test]
+fn a_run_that_broke_off_begins_again_where_somebody_has_its_ports() {
+    let folder = folder(PIECE);
+    let osc = std::net::UdpSocket::bind("127.0.0.1:0").unwrap();
+    let page = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+    let (osc_port, page_port) = (osc.local_addr().unwrap(), page.local_addr().unwrap());
+    let arguments = format!("play piece.toml --host clock --json --osc {osc_port} --page {page_port}");
+    // At the first start there is time to choose others.
+    let refused = Program::start(folder.path(), &arguments, &[]).end();
+    assert_eq!(refused.status, Some(2), "{}", refused.words);
+    drop((osc, page));
+    let mut play = Program::start(folder.path(), &arguments, &[]);
+    play.event("started");
+    journal_stands(folder.path());
+    play.signal("KILL");
+    play.end();
+    let osc = std::net::UdpSocket::bind(osc_port).unwrap();
+    let page = std::net::TcpListener::bind(page_port).unwrap();
+    let mut play = Program::start(folder.path(), &arguments, &[]);
+    let started = play.event("started");
+    assert!(started["taken_up"].is_string() && started["page"].is_null() && started["osc"].is_null(), "{started}");
+    let unheard = condition(&mut play, "osc-unheard", true);
+    assert!(unheard["text"].as_str().unwrap().contains(&osc_port.to_string()), "{unheard}");
+    drop((osc, page));
+    condition(&mut play, "osc-unheard", false);
+    let ended = play.terminate();
+    assert_eq!(ended.status, Some(0), "{}", ended.words);
+    assert!(ended.words.contains(&format!("the page cannot be served at {page_port}")), "{}", ended.words);
+}
+
+#[test]
+fn a_host_that_is_not_found_keeps_no_show_from_beginning() {
+    let folder = folder(PIECE);
+    // A name that no network has (RFC 6761).
+    let arguments = "play piece.toml --host clock --json --no-page --no-journal --osc-to lights.invalid:4151";
+    let mut play = Program::start(folder.path(), arguments, &[]);
+    play.event("started");
+    let unreached = condition(&mut play, "osc-unreached", true);
+    assert!(unreached["subject"] == "lights.invalid:4151" && unreached["grave"] == false, "{unreached}");
+    assert_eq!(play.terminate().status, Some(0));
 }
 
 #[test]

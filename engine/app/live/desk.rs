@@ -56,6 +56,7 @@ impl Desk {
         stats: Arc<Stats>,
         mics: Option<Listened>,
         log: Option<PathBuf>,
+        comes_back: bool,
     ) -> Result<Option<Self>, Failure> {
         let options = asked.options;
         if options.no_page {
@@ -101,7 +102,9 @@ impl Desk {
         let page = match Page::serve(settings) {
             Ok(page) => page,
             // Somebody else may have the usual place: no reason not to play.
-            Err(why @ tenterhook_page::Error::Address { .. }) if options.page.is_none() && !options.share => {
+            Err(why @ tenterhook_page::Error::Address { .. })
+                if comes_back || options.page.is_none() && !options.share =>
+            {
                 say(format_args!("caution: {why}"));
                 return Ok(None);
             }

@@ -18,20 +18,22 @@ pub const ADDRESS: SocketAddr = SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST),
 /// What is made ready before the engine runs, so that nothing it applies is missed.
 pub struct Ready {
     listen: Option<SocketAddr>,
+    comes_back: bool,
     to: Vec<Receiver>,
     heard: Option<crossbeam_channel::Receiver<Done>>,
 }
 
 impl Ready {
     /// Finds the receivers. What is applied must be told to the channel that comes with it, if there is one.
-    pub fn new(options: &OscOptions) -> Result<(Self, Option<Sender<Done>>), Failure> {
+    /// `comes_back`: the show begins also where what it asks for cannot be had.
+    pub fn new(options: &OscOptions, comes_back: bool) -> Result<(Self, Option<Sender<Done>>), Failure> {
         let to = options.osc_to.iter().map(|name| Receiver::find(name)).collect::<Result<Vec<_>, _>>();
         let to = to.map_err(Failure::asked)?;
         let (told, heard) = match options.osc.is_some() || !to.is_empty() {
             true => Some(Hub::subscription()).unzip(),
             false => (None, None),
         };
-        Ok((Self { listen: options.osc, to, heard }, told))
+        Ok((Self { listen: options.osc, comes_back, to, heard }, told))
     }
 
     /// Whether somebody is told of pitch and onsets.
@@ -41,20 +43,17 @@ impl Ready {
 
     /// Begins to listen and to tell.
     pub fn open(self, plan: &Arc<Plan>, hub: &Hub) -> Result<(RelayInbox, Option<Relay>), Failure> {
-        let Self { listen, to, heard } = self;
+        let Self { listen, comes_back, to, heard } = self;
         let follow = Arc::new(BackupPairing::new(listen.is_some()));
         let readings = (!to.is_empty()).then(|| hub.readings());
         let relay = heard.map(|heard| Relay::start(&to, Arc::clone(&follow), heard, readings, hub.window()));
         let relay = relay.transpose().map_err(Failure::running)?;
         let inbox = RelayInbox::default();
-        match listen {
-            Some(address) => {
-                let osc = Osc::listen_to_everything(address, plan, hub.events().of(plan), follow, hub.window());
-                inbox.lock().osc = Some(osc.map_err(Failure::asked)?);
-            }
-            None => inbox.ready(plan, hub),
+        inbox.lock().asked = listen.map(|address| (address, follow));
+        match inbox.ready(plan, hub) {
+            Some(why) if listen.is_some() && !comes_back => Err(Failure::Asked(why)),
+            _ => Ok((inbox, relay)),
         }
-        Ok((inbox, relay))
     }
 }
 
@@ -65,7 +64,9 @@ pub struct RelayInbox(Mutex<RelayListening>);
 #[derive(Default)]
 struct RelayListening {
     osc: Option<Osc>,
-    /// Why nobody listens though the piece asks for it, and when that was tried.
+    /// Where it is to be listened for everything, if somebody asked for that.
+    asked: Option<(SocketAddr, Arc<BackupPairing>)>,
+    /// Why nobody listens though somebody or the piece asks for it, and when that was tried.
     unheard: Option<(String, Instant)>,
 }
 
@@ -77,18 +78,29 @@ impl RelayInbox {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Begins to listen, if a piece asks for it and nobody listens yet. A port that cannot be had keeps no show from
-    /// beginning: see [`try_again`](Self::try_again).
-    pub fn ready(&self, plan: &Arc<Plan>, hub: &Hub) {
+    /// Begins to listen, if somebody or a piece asks for it and nobody listens yet; why that cannot be. What a piece asks
+    /// for keeps no show from beginning: see [`try_again`](Self::try_again).
+    pub fn ready(&self, plan: &Arc<Plan>, hub: &Hub) -> Option<String> {
         let mut inbox = self.lock();
         let map = OscMap::of(plan);
-        if inbox.osc.is_some() || map.is_empty() {
+        if inbox.osc.is_some() || inbox.asked.is_none() && map.is_empty() {
             inbox.unheard = None;
-            return;
+            return None;
         }
-        match Osc::listen(ADDRESS, map, hub.events().of(plan)) {
-            Ok(osc) => *inbox = RelayListening { osc: Some(osc), unheard: None },
-            Err(why) => inbox.unheard = Some((why.to_string(), Instant::now())),
+        let events = hub.events().of(plan);
+        let heard = match inbox.asked.clone() {
+            Some((address, follow)) => Osc::listen_to_everything(address, plan, events, follow, hub.window()),
+            None => Osc::listen(ADDRESS, map, events),
+        };
+        match heard {
+            Ok(osc) => {
+                (inbox.osc, inbox.unheard) = (Some(osc), None);
+                None
+            }
+            Err(why) => {
+                inbox.unheard = Some((why.to_string(), Instant::now()));
+                Some(why.to_string())
+            }
         }
     }
 

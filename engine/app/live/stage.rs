@@ -94,7 +94,7 @@ impl Stage {
         let Facts { host, rate, inputs, outputs, .. } = keeper.facts().clone();
         let sound = asked.players.map(|players| players(rate)).transpose()?;
         let sound_channels = sound.as_ref().map(|(channels, _)| *channels);
-        let (others, told) = relay::Ready::new(asked.osc)?;
+        let (others, told) = relay::Ready::new(asked.osc, asked.comes_back)?;
         Room::here(asked.plan, rate).refuse()?;
         let (engine, mut control) = match others.tells() {
             true => tenterhook_rt::hearing_engine(asked.plan, rate, asked.from),
@@ -172,6 +172,7 @@ impl Stage {
             Arc::clone(&stats),
             listened,
             log.as_ref().map(|log| log.dir().to_owned()),
+            asked.comes_back,
         )?;
         // Before any block: it takes some 20 ms. Where it is not permitted, `check --doors` says so.
         let _ = tenterhook_io::stay_in_memory();

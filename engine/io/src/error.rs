@@ -137,9 +137,7 @@ pub enum Error {
         why: String,
     },
     /// A receiver of OSC cannot be found.
-    #[error(
-        "cannot send OSC to `{to}` ({why}): write HOST:PORT, as in 192.168.1.20:4151, and see that the network is up"
-    )]
+    #[error("cannot send OSC to `{to}` ({why}): write HOST:PORT, as in 192.168.1.20:4151")]
     OscTo {
         /// The receiver, as it was asked for.
         to: String,

@@ -12,7 +12,7 @@ use rosc::{OscMessage, OscType};
 use std::collections::BTreeMap;
 use std::io::ErrorKind;
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr, ToSocketAddrs, UdpSocket};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError, Weak};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 use tenterhook_plan::{Channel as Metered, ControllerId, Gesture, MeterReading, MicId, OutputId, Plan};
@@ -31,27 +31,79 @@ const SILENCE: f32 = -160.0;
 /// How often a state is looked at again that gestures were applied to meanwhile.
 const AGAIN: usize = 8;
 
+/// How often a host is looked for that was not found.
+const LOOK: Duration = Duration::from_secs(2);
+/// How long the beginning waits for a host to be found: a system without a network may look for one for long.
+const FIRST_LOOK: Duration = Duration::from_secs(1);
+
 /// To whom something is told.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug)]
 pub struct Receiver {
     /// As it was asked for.
-    pub name: String,
-    /// Where that is.
-    pub address: SocketAddr,
+    name: String,
+    found: Arc<Whereabouts>,
+}
+
+/// Where a receiver is, as far as is known.
+#[derive(Debug, Default)]
+struct Whereabouts {
+    address: OnceLock<SocketAddr>,
+    /// What the system said last of where it is not found.
+    trouble: Mutex<String>,
 }
 
 impl Receiver {
-    /// Finds a receiver by `HOST:PORT`.
+    /// Finds a receiver by `HOST:PORT`. A host that is not found, since the network is down or the host is not up yet, is
+    /// looked for on and on, by a thread of its own, until this goes.
     ///
     /// # Errors
-    /// [`Error::OscTo`] if there is no such host, or it is written otherwise.
+    /// [`Error::OscTo`] if it is written otherwise.
     pub fn find(name: &str) -> Result<Self, Error> {
         let failed = |why: String| Error::OscTo { to: name.to_owned(), why };
-        let found: Vec<_> = name.to_socket_addrs().map_err(|why| failed(why.to_string()))?.collect();
-        // Those who listen do so by IPv4 unless they are told otherwise.
-        let address = found.iter().find(|address| address.is_ipv4()).or(found.first());
-        let address = *address.ok_or_else(|| failed("no such host".to_owned()))?;
-        Ok(Self { name: name.to_owned(), address })
+        let (host, port) = name.rsplit_once(':').ok_or_else(|| failed("it has no port".to_owned()))?;
+        port.parse::<u16>().map_err(|_| failed(format!("`{port}` is no port")))?;
+        if host.is_empty() {
+            return Err(failed("it has no host".to_owned()));
+        }
+        if let Ok(address) = name.parse::<SocketAddr>() {
+            let found = Arc::new(Whereabouts { address: address.into(), trouble: Mutex::default() });
+            return Ok(Self { name: name.to_owned(), found });
+        }
+        let found = Arc::<Whereabouts>::default();
+        let (looked, first) = bounded(1);
+        let (sought, weak) = (name.to_owned(), Arc::downgrade(&found));
+        let look = move || {
+            while let Some(found) = Weak::upgrade(&weak).filter(|found| !found.look(&sought)) {
+                drop(found);
+                // Only the first is waited for.
+                let _ = looked.try_send(());
+                std::thread::sleep(LOOK);
+            }
+        };
+        let thread = std::thread::Builder::new().name("osc-host".to_owned()).spawn(look);
+        thread.map_err(|why| Error::Thread { why: why.to_string() })?;
+        // Found, not found, or not yet: it is tried on.
+        let _ = first.recv_timeout(FIRST_LOOK);
+        Ok(Self { name: name.to_owned(), found })
+    }
+}
+
+impl Whereabouts {
+    /// Whether it is found.
+    fn look(&self, name: &str) -> bool {
+        let why = match name.to_socket_addrs() {
+            Ok(found) => {
+                let found: Vec<_> = found.collect();
+                // Those who listen do so by IPv4 unless they are told otherwise.
+                match found.iter().find(|address| address.is_ipv4()).or(found.first()) {
+                    Some(address) => return self.address.set(*address).is_ok(),
+                    None => "no such host".to_owned(),
+                }
+            }
+            Err(why) => why.to_string(),
+        };
+        *lock(&self.trouble) = why;
+        false
     }
 }
 
@@ -83,7 +135,7 @@ impl Relay {
     /// whether somebody works on this machine.
     ///
     /// # Errors
-    /// [`Error::OscTo`] if the system gives no socket, [`Error::Thread`] if it gives no thread.
+    /// [`Error::Thread`] if the system gives no thread.
     pub fn start(
         to: &[Receiver],
         follow: Arc<BackupPairing>,
@@ -92,7 +144,7 @@ impl Relay {
         window: Window,
     ) -> Result<Self, Error> {
         let shared = Arc::<Mutex<RelayShared>>::default();
-        let lines = to.iter().map(RelayLine::open).collect::<Result<Vec<_>, _>>()?;
+        let lines = to.iter().map(|to| RelayLine { to: to.clone(), socket: None }).collect();
         let (stop, stopped) = bounded(0);
         let now = Instant::now();
         let mut work = RelayWork {
@@ -145,35 +197,40 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 /// The way to one receiver.
 struct RelayLine {
     to: Receiver,
-    socket: UdpSocket,
-    connected: bool,
+    /// Once it is connected.
+    socket: Option<UdpSocket>,
 }
 
 impl RelayLine {
-    fn open(to: &Receiver) -> Result<Self, Error> {
-        let failed = |why: std::io::Error| Error::OscTo { to: to.name.clone(), why: why.to_string() };
-        let any: IpAddr = match to.address {
+    fn open(to: &Receiver) -> Result<UdpSocket, std::io::Error> {
+        let Some(&address) = to.found.address.get() else {
+            let why = lock(&to.found.trouble).clone();
+            let why = if why.is_empty() { "it is being looked for".to_owned() } else { why };
+            return Err(std::io::Error::other(why));
+        };
+        let any: IpAddr = match address {
             SocketAddr::V4(_) => Ipv4Addr::UNSPECIFIED.into(),
             SocketAddr::V6(_) => Ipv6Addr::UNSPECIFIED.into(),
         };
-        let socket = UdpSocket::bind((any, 0)).map_err(failed)?;
+        let socket = UdpSocket::bind((any, 0))?;
         // One that is slow loses packets; it does not hold up the others.
-        socket.set_nonblocking(true).map_err(failed)?;
-        socket.set_broadcast(true).map_err(failed)?;
-        Ok(Self { to: to.clone(), socket, connected: false })
+        socket.set_nonblocking(true)?;
+        socket.set_broadcast(true)?;
+        // So that the system tells when nobody listens there. A network that is down now may be up later.
+        socket.connect(address)?;
+        Ok(socket)
     }
 
     /// Sends a packet; why that failed.
     fn send(&mut self, packet: &[u8]) -> Result<(), std::io::Error> {
-        if !self.connected {
-            // So that the system tells when nobody listens there. A network that is down now may be up later.
-            self.socket.connect(self.to.address)?;
-            self.connected = true;
-        }
-        match self.socket.send(packet) {
+        let socket = match self.socket.take() {
+            Some(socket) => socket,
+            None => Self::open(&self.to)?,
+        };
+        match self.socket.insert(socket).send(packet) {
             // That is said of the packet before; this one was not sent.
             Err(why) if why.kind() == ErrorKind::ConnectionRefused => {
-                let _ = self.socket.send(packet);
+                let _ = self.socket.as_ref().map(|socket| socket.send(packet));
                 Err(why)
             }
             done => done.map(drop),
