@@ -170,6 +170,8 @@ kinds! {
     NeverHeard Caution "never-heard"
     /// A mic or output that the hall leaves out.
     LeftOut Caution "left-out"
+    /// A curve on a controller that says how loud something is.
+    BentTwice Caution "bent-twice"
     /// An output whose ceiling leaves no room below full scale.
     HighCeiling Caution "high-ceiling"
     /// MIDI messages that reach no controller.

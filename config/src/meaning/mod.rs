@@ -21,7 +21,7 @@ use names::NamesInUse;
 #[cfg(test)]
 pub(crate) use names::{RESERVED, trouble};
 pub(crate) use names::{name_schema, plain_schema};
-use tenterhook_plan::{Address, By, ControllerId, GroupId, MicId, Owner, Plan};
+use tenterhook_plan::{Address, By, ControllerId, Curve, GroupId, MicId, Owner, Plan};
 
 /// Whose rules hold.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -58,7 +58,28 @@ pub(crate) fn resolve(piece: &WrittenPiece, rules: Rules, files: &dyn Files, fin
         return None;
     }
     unused(&names, &plan, findings);
+    bent_twice(&names, &plan, findings);
     Some(plan)
+}
+
+/// Cautions about a slow curve on what says how loud an effect is: that follows the square of x by itself.
+fn bent_twice(names: &NamesInUse<'_>, plan: &Plan, findings: &mut Findings) {
+    for (index, named) in names.controllers.iter().enumerate() {
+        let slow = named.what.curve.at().filter(|curve| curve.value == Curve::Slow);
+        let worked = plan.instances.iter().filter(|one| one.by == By::Controller(ControllerId::new(index)));
+        let mut loud = worked.filter(|one| {
+            tenterhook_dsp::effects::named(one.effect).is_some_and(|effect| effect.declaration.x_is_loudness)
+        });
+        if let (Some(slow), Some(one)) = (slow, loud.next()) {
+            let message = format!(
+                "\"{}\" is bent twice: how loud {} of {} is follows the square of it by itself",
+                named.name,
+                one.key,
+                plan.owner_name(one.owner)
+            );
+            findings.add(Kind::BentTwice, slow.place, message, "leave curve out");
+        }
+    }
 }
 
 /// Cautions about what nothing uses. A controller that gives orders is used, and so is a mic whose loudness is.

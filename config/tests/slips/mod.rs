@@ -275,6 +275,14 @@ pub fn cases() -> Vec<(Kind, In, &'static str)> {
         (Unused, Piece("foot  = {", "«lever» = {}\nfoot  = {"), "name it in a scene"),
         (Unused, Piece("viol  =", "«flute» = 3\nviol  ="), "name it in a scene"),
         (Unused, Piece("left  =", "«ears» = { output = 3, private = true }\nleft  ="), "name it in a scene"),
+        (
+            BentTwice,
+            Whole(
+                "mics = { voice = 1 }\noutputs = { left = 1 }\ncontrollers = { foot = { cc = 11, curve = «\"slow\"» } }\n\
+                 [[scene]]\nmark = \"A\"\nmic.voice.freeze = { by = \"foot\" }\n",
+            ),
+            "leave curve out",
+        ),
         (NeverHeard, Piece("stretch = { by = \"foot\"", "«stretch» = { by = \"foot\", to = []"), "name an output"),
         (LeftOut, Hall("[mics]\nviol = «\"none\"»\n"), "write a channel"),
         (LeftOut, Hall("[outputs]\nright = { output = «\"none\"» }\n"), "write a channel"),

@@ -11,6 +11,8 @@ pub struct Declaration {
     pub help: &'static str,
     /// What x, its one controller, does.
     pub x: &'static str,
+    /// Whether x says how loud it is, by its square: a `curve` besides would bend it twice.
+    pub x_is_loudness: bool,
     /// Its own settings: at most two.
     pub settings: &'static [SettingDeclaration],
     /// What comes out of it.

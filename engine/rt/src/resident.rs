@@ -146,7 +146,8 @@ impl Resident {
             reads: 0,
             feeds: None,
             doomed: false,
-            level: effect.level,
+            // What the scene itself works comes and goes in a straight line.
+            level: if instance.by == By::Scene && effect.declaration.x_is_loudness { |x| x } else { effect.level },
             reads_analysis: settings.wants_analysis,
             reads_model: effect.wants_model,
             settings,

@@ -14,7 +14,7 @@
 mod listener;
 
 use super::settings::ChoiceSetting;
-use super::{EffectVoice, Given, Measured, samples};
+use super::{EffectVoice, Given, Measured, loudness, samples};
 use crate::CELL;
 use crate::guard::settle;
 use crate::memory::Heard;
@@ -179,6 +179,7 @@ impl EffectVoice for Answer {
         name: "answer",
         help: "Waits until a phrase has ended, and replies with it.",
         x: "how loud the reply is, and how soon after the end it comes: 1.5 s near rest, 0.3 s at 1",
+        x_is_loudness: true,
         settings: &[HOW.declare(&HOW.texts())],
         emits: Emits::Audio,
     };
@@ -190,7 +191,7 @@ impl EffectVoice for Answer {
     }
 
     fn level(x: f32) -> f32 {
-        x
+        loudness(x)
     }
 
     /// A reply begins a pause after the phrase's end, and in the end it is as far from what it reads as it is long itself.

@@ -1,6 +1,6 @@
 //! direct: the mic itself.
 
-use super::{EffectVoice, Given, Measured};
+use super::{EffectVoice, Given, Measured, loudness};
 use crate::memory::Heard;
 use tenterhook_plan::declare::{Declaration, Emits};
 
@@ -11,6 +11,7 @@ impl EffectVoice for Direct {
         name: "direct",
         help: "The mic as it is, louder.",
         x: "how loud the mic itself is",
+        x_is_loudness: true,
         settings: &[],
         emits: Emits::Audio,
     };
@@ -20,7 +21,7 @@ impl EffectVoice for Direct {
     fn settings(_: &Given<'_>) {}
 
     fn level(x: f32) -> f32 {
-        x
+        loudness(x)
     }
 
     fn bytes(_: u32, _: f64) -> usize {

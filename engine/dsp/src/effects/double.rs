@@ -19,7 +19,7 @@ mod grain;
 mod pitch;
 
 use super::settings::IntervalSetting;
-use super::{EffectVoice, Given, Measured, samples};
+use super::{EffectVoice, Given, Measured, loudness, samples};
 use crate::CELL;
 use crate::bytes::many;
 use crate::guard::settle;
@@ -272,6 +272,7 @@ impl EffectVoice for Double {
         name: "double",
         help: "The mic joined by itself at an interval.",
         x: "how loud the second voice is",
+        x_is_loudness: true,
         settings: &[INTERVAL.declare()],
         emits: Emits::Audio,
     };
@@ -284,7 +285,7 @@ impl EffectVoice for Double {
     }
 
     fn level(x: f32) -> f32 {
-        x
+        loudness(x)
     }
 
     fn reach(_: &DoubleSettings) -> f64 {

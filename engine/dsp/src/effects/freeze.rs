@@ -5,7 +5,7 @@ mod separation;
 mod spectrum;
 
 use super::settings::{ChoiceSetting, QuantitySetting};
-use super::{EffectVoice, Given, Measured, samples};
+use super::{EffectVoice, Given, Measured, loudness, samples};
 use crate::CELL;
 use crate::aim::{self, HeldSpan};
 use crate::bytes::many;
@@ -235,6 +235,7 @@ impl EffectVoice for Freeze {
         name: "freeze",
         help: "A moment of sound that hangs still.",
         x: "how loud the held sound is",
+        x_is_loudness: true,
         settings: &[AIM.declare(&AIM.texts()), SPREAD.declare()],
         emits: Emits::Audio,
     };
@@ -246,7 +247,7 @@ impl EffectVoice for Freeze {
     }
 
     fn level(x: f32) -> f32 {
-        x
+        loudness(x)
     }
 
     fn reach(_: &FreezeSettings) -> f64 {

@@ -4,7 +4,7 @@ mod onsets;
 mod splice_search;
 
 use super::settings::QuantitySetting;
-use super::{EffectVoice, Given, Measured, samples};
+use super::{EffectVoice, Given, Measured, loudness, samples};
 use crate::CELL;
 use crate::guard::settle;
 use crate::memory::Heard;
@@ -102,6 +102,7 @@ impl EffectVoice for Reverse {
         name: "reverse",
         help: "The last span of sound heard backwards, span after span.",
         x: "how loud the reversed sound is",
+        x_is_loudness: true,
         settings: &[SPAN.declare()],
         emits: Emits::Audio,
     };
@@ -113,7 +114,7 @@ impl EffectVoice for Reverse {
     }
 
     fn level(x: f32) -> f32 {
-        x
+        loudness(x)
     }
 
     /// The old span is read on backwards through the cross-fade, and may have begun so long before two grid lines; the

@@ -404,7 +404,8 @@ impl EffectVoice for Stretch {
     const DECLARATION: Declaration = Declaration {
         name: "stretch",
         help: "The sound of the mic read slowly, from a little before the gesture on.",
-        x: "how slowly the sound is read: most^x; over its first tenth it also brings the sound up from nothing",
+        x: "how slowly the sound is read: most^x; over its first third it also brings the sound up from nothing",
+        x_is_loudness: false,
         settings: &[MOST.declare(), MEMORY.declare()],
         emits: Emits::Audio,
     };
@@ -424,7 +425,8 @@ impl EffectVoice for Stretch {
     }
 
     fn level(x: f32) -> f32 {
-        (10.0 * x).min(1.0)
+        let up = (3.0 * x).min(1.0);
+        up * up * up
     }
 
     fn reach(_: &StretchSettings) -> f64 {

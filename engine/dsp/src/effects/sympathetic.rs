@@ -3,7 +3,7 @@
 mod resonators;
 
 use super::settings::{QuantitySetting, TuningSetting};
-use super::{EffectVoice, Given, Measured};
+use super::{EffectVoice, Given, Measured, loudness};
 use crate::CELL;
 use crate::guard::settle;
 use crate::memory::Heard;
@@ -83,6 +83,7 @@ impl EffectVoice for Sympathetic {
         name: "sympathetic",
         help: "Strings that nobody touches: they ring when the mic plays what they are tuned to.",
         x: "how loud the strings are heard; they are at rest when x leaves rest, and take up all that is played from then on",
+        x_is_loudness: true,
         settings: &[TUNED.declare(), DECAY.declare()],
         emits: Emits::Audio,
     };
@@ -96,7 +97,7 @@ impl EffectVoice for Sympathetic {
     }
 
     fn level(x: f32) -> f32 {
-        x
+        loudness(x)
     }
 
     fn room(strings: &Strings) -> f64 {

@@ -107,6 +107,7 @@ impl EffectVoice for Tape {
         help: "A recorded sound at the speed, or from the place, that the controller says; it needs no mic to sound.",
         x: "the speed of the recording, from standing still to as it was recorded, or the place in it, from its beginning \
             to its end",
+        x_is_loudness: false,
         settings: &[FILE.declare(), WORKS.declare(&WORKS.texts())],
         emits: Emits::Audio,
     };

@@ -3,7 +3,7 @@
 use crate::rig::Run;
 use crate::sounds::{noise, recording, tuning, vowel};
 use proptest::prelude::*;
-use tenterhook_dsp::effects::{EFFECTS, Effect};
+use tenterhook_dsp::effects::{EFFECTS, Effect, named};
 use tenterhook_plan::declare::{Kind, Setting, Unit};
 
 /// Any settings within their ranges; of long times only the shorter ones, to keep the tests short.
@@ -164,4 +164,23 @@ fn every_effect_has_at_most_two_settings_and_defaults_within_range() {
         }
         assert_eq!((effect.level)(0.0), 0.0, "{}: silent at rest", effect.declaration.name);
     }
+}
+
+#[test]
+fn how_loud_an_effect_is_follows_the_square_of_x_without_a_step_and_a_stretch_is_whole_from_a_third_on() {
+    let db = |level: f32| 20.0 * level.log10();
+    for effect in &EFFECTS {
+        let (name, level) = (effect.declaration.name, effect.level);
+        assert_eq!((level(0.0), level(1.0)), (0.0, 1.0), "{name}");
+        if effect.declaration.x_is_loudness {
+            assert!((db(level(0.05)) + 52.0).abs() < 0.1 && (db(level(0.5)) + 12.0).abs() < 0.1, "{name}");
+        }
+        let steps = (1..=1000).map(|n| level(n as f32 / 1000.0) - level((n - 1) as f32 / 1000.0));
+        let most = steps.clone().fold(0.0f32, f32::max);
+        // A tape is whole as soon as it has left rest: there x is a speed or a place.
+        assert!(steps.clone().all(|step| step >= 0.0) && (most < 0.01 || name == "tape"), "{name}: {most}");
+    }
+    let stretch = named("stretch").expect("the effect").level;
+    assert!((db(stretch(0.05)) + 49.0).abs() < 0.6 && (db(stretch(0.2)) + 13.3).abs() < 0.1);
+    assert_eq!(stretch(1.0 / 3.0), 1.0);
 }

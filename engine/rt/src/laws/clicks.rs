@@ -65,8 +65,9 @@ struct Way {
 const WAYS: [Way; 10] = [
     Way {
         name: "a beginning without its attack",
-        gestures: &[(0.2, "foot", "1")],
-        // The attack is 480 samples long; a controller's own way, 960, ends with a corner.
+        // What a controller works begins softly by itself.
+        gestures: &[(0.2, "fire", "B")],
+        // The attack is 480 samples long; the scene's own way, 2400, ends with a corner.
         within: 400,
         limit: -100.0,
         without: |compiled| compiled.timings.attack = 1,
@@ -75,7 +76,8 @@ const WAYS: [Way; 10] = [
         name: "an end of one sample",
         gestures: &[(0.2, "foot", "1"), (0.4, "foot", "0")],
         within: 4_000,
-        limit: -72.0,
+        // A level that is the square of x leaves the top twice as steeply as x does.
+        limit: -69.0,
         without: |compiled| compiled.timings.end = 1,
     },
     Way {
@@ -89,7 +91,7 @@ const WAYS: [Way; 10] = [
         name: "a move of one sample",
         gestures: &[(0.2, "foot", "0.2"), (0.4, "foot", "1")],
         within: 4_000,
-        limit: -71.0,
+        limit: -68.0,
         without: |compiled| compiled.timings.glide = 1,
     },
     Way {

@@ -57,10 +57,10 @@ fn an_effect_that_is_in_both_scenes_carries_on_and_glides_to_its_new_place() {
 #[test]
 fn a_controller_held_through_the_change_takes_hold_after_rest_or_a_small_move() {
     // The foot works the voice; in C the viol. Held still, it does nothing there.
-    assert_eq!(levels(&[(0.1, "foot", "0.6"), (0.5, "fire", "C")], &[0.4, 0.9]), [[0.06, 0.0], [0.0, 0.0]]);
+    assert_eq!(levels(&[(0.1, "foot", "0.6"), (0.5, "fire", "C")], &[0.4, 0.9]), [[0.036, 0.0], [0.0, 0.0]]);
     // Moved by 0.04 it still does nothing; by 0.05 in all, it takes hold.
     let moved = [(0.1, "foot", "0.6"), (0.5, "fire", "C"), (0.8, "foot", "0.64"), (1.0, "foot", "0.65")];
-    assert_eq!(levels(&moved, &[0.9, 1.2]), [[0.0, 0.0], [0.0065, 0.0]]);
+    assert_eq!(levels(&moved, &[0.9, 1.2]), [[0.0, 0.0], [0.00422, 0.0]]);
     // A switch must come to rest.
     let pressed = [(0.1, "pedal", "1"), (0.5, "fire", "D"), (0.8, "pedal", "0"), (1.0, "pedal", "1")];
     assert_eq!(levels(&pressed, &[0.7, 0.9, 1.2]), [[0.0, 0.0], [0.0, 0.0], [0.01, 0.0]]);
@@ -238,17 +238,17 @@ fn near(seen: &[f32], due: &[f32]) -> bool {
 fn rise_and_fall_are_the_times_from_0_to_1_and_back() {
     let slow = "foot = { cc = 11, rise = \"1 s\", fall = \"2 s\" }";
     let direct = "mic.voice.direct = { by = \"foot\" }";
-    // Up to 0.8 at 1 a second; from 1.5 s down at 0.5 a second; rest ends it at the same pace.
+    // Up to 0.8 at 1 a second; from 1.5 s down at 0.5 a second; rest ends it at the same pace. What is heard is the square.
     let seen = left(slow, direct, &[(0.1, "foot", "0.8"), (1.5, "foot", "0")], &[0.5, 1.0, 1.5, 2.3, 2.9, 2.99]);
-    assert!(near(&seen, &[0.04, 0.08, 0.08, 0.04, 0.01, 0.0055]), "{seen:?}");
+    assert!(near(&seen, &[0.016, 0.064, 0.064, 0.016, 0.001, 0.0003]), "{seen:?}");
 }
 
 #[test]
 fn a_mic_s_loudness_is_its_level_between_the_two_that_are_named() {
-    // 0.1 is −20 dBFS, which stands (−20 + 50) / 38 of the way from −50 dB to −12 dB.
+    // 0.1 is −20 dBFS, which stands (−20 + 50) / 38 of the way from −50 dB to −12 dB. What is heard is the square.
     let loud = "loud = { loudness = \"voice\", from = \"-50 dB\", to = \"-12 dB\" }";
     let seen = left(loud, "mic.voice.direct = { by = \"loud\" }", &[(1.5, "mute/voice", "1")], &[1.4, 2.9]);
-    assert!(near(&seen, &[0.1 * 30.0 / 38.0, 0.0]), "{seen:?}");
+    assert!(near(&seen, &[0.1 * (30.0f32 / 38.0).powi(2), 0.0]), "{seen:?}");
 }
 
 #[test]
@@ -266,7 +266,7 @@ fn an_effect_after_another_takes_in_its_sound_even_where_that_is_sent_nowhere() 
     let chain = "mic.voice.direct = { by = \"foot\", to = [] }\n\
                  mic.voice.more = { effect = \"direct\", by = \"wheel\", after = \"direct\" }";
     let seen = left(two, chain, &[(0.1, "foot", "0.5"), (0.2, "wheel", "0.5"), (1.5, "foot", "0")], &[0.15, 1.0, 2.0]);
-    assert!(near(&seen, &[0.0, 0.025, 0.0]), "{seen:?}");
+    assert!(near(&seen, &[0.0, 0.00625, 0.0]), "{seen:?}");
 }
 
 #[test]
@@ -301,6 +301,8 @@ proptest! {
         let press = Event::Midi(Midi { ports: 0, bytes: [0xB0, 11, 127] });
         let loud = [vec![0.5; 6_000], vec![0.5; 6_000]];
         let out = Run::new(PIECE).cuts(&[cut]).events(&[Timed { sample, what: press }]).render(&loud);
-        prop_assert_eq!(out[0].iter().position(|&sample| sample != 0.0), Some(sample as usize));
+        // So soft does it begin that the first samples are less than the least sound.
+        let first = out[0].iter().position(|&sample| sample != 0.0);
+        prop_assert!(first.is_some_and(|first| (sample as usize..sample as usize + 5).contains(&first)), "{first:?}");
     }
 }
