@@ -59,10 +59,10 @@ impl Keyboard {
         }
     }
 
-    /// A changed piece has taken over: its own keys are other ones.
+    /// A changed piece has taken over: its own keys are other ones. What is held down goes on, and is let go when it comes up.
     pub fn change(&mut self, plan: &Plan) {
         self.keys = Keys::of(plan);
-        self.held.clear();
+        self.held.retain(|key| self.keys.has(key));
     }
 
     /// What has been typed of a mark by `now`.

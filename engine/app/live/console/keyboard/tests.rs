@@ -2,7 +2,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use crossterm::event::{KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
-use tenterhook_plan::{ControllerId, EngineState, Gesture, SceneId};
+use tenterhook_plan::{ControllerId, EngineState, Gesture, Plan, SceneId};
 
 use super::{KeyAct, Keyboard};
 
@@ -24,7 +24,15 @@ mark = "Bridge"
 mark = "c"
 [[scene]]
 mark = "C"
+[[scene]]
+mark = "Da"
+[[scene]]
+mark = "dA"
 "#;
+
+fn plan(piece: &str) -> Plan {
+    tenterhook_config::check(&tenterhook_config::Text::new("piece.toml", piece), None).unwrap().plan
+}
 
 /// Someone at the keys: what they press, and when, in milliseconds.
 struct Typist {
@@ -35,7 +43,7 @@ struct Typist {
 
 impl Typist {
     fn new(releases: bool) -> Self {
-        let plan = tenterhook_config::check(&tenterhook_config::Text::new("piece.toml", PIECE), None).unwrap().plan;
+        let plan = plan(PIECE);
         let keyboard = Keyboard::new(&plan, releases);
         Self { state: EngineState::new(Arc::new(plan)), keyboard, began: Instant::now() }
     }
@@ -105,7 +113,9 @@ fn an_escape_that_hushed_releases_nothing_for_a_while() {
         for ms in [50, 300, 599] {
             assert_eq!(typist.press(KeyCode::Esc, ms), [], "released after {ms} ms");
         }
-        assert_eq!(typist.press(KeyCode::Esc, 1300), hush(false));
+        // Where only repeats tell that a key is held, a press right after the last could be one.
+        let after = if releases { 600 } else { 599 + 650 };
+        assert_eq!(typist.press(KeyCode::Esc, after), hush(false), "released no sooner than after {after} ms");
     }
     // The hush may have come by another hand: then a press is a press.
     let mut typist = Typist::new(true);
@@ -133,6 +143,37 @@ fn what_is_typed_goes_by_itself() {
     assert_eq!(typist.typed(19_998), "Brid");
     assert_eq!(typist.typed(20_000), "");
     assert_eq!(typist.press(KeyCode::Enter, 20_001), []);
+    // Whether or not anybody looked meanwhile.
+    typist.types("Bridge", 30_000);
+    assert_eq!(typist.press(KeyCode::Enter, 40_000), [], "a mark of long ago was fired");
+}
+
+#[test]
+fn backspace_takes_one_letter_away_and_goes_on_while_it_is_held() {
+    for releases in [false, true] {
+        let mut typist = Typist::new(releases);
+        typist.types("Brix", 0);
+        assert_eq!(typist.press(KeyCode::Backspace, 100), []);
+        assert_eq!(typist.typed(100), "Bri");
+        // A terminal that tells releases tells of repeats as such.
+        let again = if releases { KeyEventKind::Repeat } else { KeyEventKind::Press };
+        for (ms, left) in [(600, "Br"), (633, "B"), (666, ""), (700, "")] {
+            assert_eq!(typist.key(KeyCode::Backspace, again, ms), []);
+            assert_eq!(typist.typed(ms), left, "{releases}");
+        }
+    }
+}
+
+#[test]
+fn with_control_nothing_is_typed_and_nothing_fires_and_c_ends() {
+    let mut typist = Typist::new(false);
+    for letter in ['a', 'h', 'n', 't', 'l'] {
+        let key = KeyEvent::new(KeyCode::Char(letter), KeyModifiers::CONTROL);
+        assert_eq!(typist.keyboard.key(key, typist.began, &typist.state), [], "{letter}");
+    }
+    assert_eq!(typist.typed(0), "");
+    let key = KeyEvent::new(KeyCode::Char('c'), KeyModifiers::CONTROL);
+    assert_eq!(typist.keyboard.key(key, typist.began, &typist.state), [Act::End]);
 }
 
 #[test]
@@ -142,9 +183,12 @@ fn a_mark_is_known_without_its_case_where_only_one_is_meant() {
         typist.types(typed, 0);
         assert_eq!(typist.press(KeyCode::Enter, 0), fire(scene), "{typed}");
     }
-    typist.types("d", 0);
-    let said = typist.press(KeyCode::Enter, 0);
-    assert!(matches!(&said[..], [KeyAct::Say(words)] if words.contains("there is no mark `d`")), "{said:?}");
+    for typed in ["d", "da", "DA"] {
+        typist.types(typed, 0);
+        let said = typist.press(KeyCode::Enter, 0);
+        let words = format!("there is no mark `{typed}`");
+        assert!(matches!(&said[..], [Act::Say(said)] if said.contains(&words)), "{said:?}");
+    }
 }
 
 #[test]
@@ -157,6 +201,29 @@ fn where_releases_are_told_held_is_held() {
     typist.press(KeyCode::Char('h'), 2000);
     assert_eq!(typist.keyboard.let_go(), [value(0, 0.0)], "the keyboard went elsewhere");
     assert_eq!(typist.key(KeyCode::Char('h'), KeyEventKind::Release, 2500), []);
+}
+
+#[test]
+fn a_key_that_is_held_while_a_saved_piece_takes_over_is_let_go_when_it_comes_up() {
+    let mut typist = Typist::new(true);
+    typist.press(KeyCode::Char('h'), 0);
+    // The piece's controllers have other places by then.
+    let piece = PIECE
+        .replace("hold = {", "new = { key = \"x\" }\nhold = {")
+        .replace("\"hold\" }", "\"hold\", level = \"-6 dB\" }");
+    typist.keyboard.change(&plan(
+        &piece.replace(
+            "[[scene]]\nmark = \"Bridge\"",
+            "mic.voice.direct = { by = \"new\" }\n[[scene]]\nmark = \"Bridge\"",
+        ),
+    ));
+    assert_eq!(typist.key(KeyCode::Char('h'), KeyEventKind::Release, 900), [value(1, 0.0)], "it sounds on for ever");
+    // Who has no such key any more lets nothing go by it.
+    let mut typist = Typist::new(true);
+    typist.press(KeyCode::Char('h'), 0);
+    typist.keyboard.change(&plan(&PIECE.replace("hold = { key = \"h\" }", "hold = { key = \"y\" }")));
+    assert_eq!(typist.key(KeyCode::Char('h'), KeyEventKind::Release, 900), []);
+    assert_eq!(typist.keyboard.let_go(), []);
 }
 
 #[test]
