@@ -73,6 +73,33 @@ fn marks_are_typed_scenes_fire_and_the_status_line_tells() {
     terminal.hides("HUSHED");
     terminal.types("\x1b[5~");
     terminal.shows("Bridge  0:0");
+    assert!(!terminal.is_a_shells(), "keys come one by one");
+    terminal.types("\x03");
+    terminal.until("it ends", |terminal| terminal.all().contains("processing took"));
+    assert!(terminal.is_a_shells(), "the terminal is given back as it was");
+    assert_eq!(terminal.end(), Some(0));
+}
+
+#[test]
+fn no_sign_of_a_piece_works_the_terminal_of_a_show() {
+    // In the title, a scene's name, and a version that is saved and does not play.
+    let [title, name, by] = ["Salt\\u001b[2J Linen", "Thres\\u009b2Jhold", "ho\\u001b]0;ld"];
+    let piece = PIECE.replace("Salt Linen", title).replace("Threshold", name);
+    let folder = common::folder(&piece);
+    let terminal = Terminal::start(folder.path(), "play piece.toml --host clock --no-page --follow", 200, false);
+    terminal.shows(&format!("A {name}  0:0"));
+    fs::write(folder.path().join("piece.toml"), piece.replace("by = \"hold\"", &format!("by = \"{by}\""))).unwrap();
+    terminal.until("what is wrong", |terminal| terminal.screen().contains("what was saved does not play"));
+    let seen = terminal.screen();
+    assert!(seen.contains(&format!("{title} on the built-in clock")), "{seen}");
+    assert!(
+        seen.matches(&format!("there is no controller \"{by}\"")).count() >= 2,
+        "in the report and in a line: {seen}"
+    );
+    let all = terminal.all();
+    for raw in ["\u{1b}[2J Linen", "\u{9b}", "\u{1b}]0;"] {
+        assert!(!all.contains(raw), "{all:?}");
+    }
     assert_eq!(terminal.end(), Some(0));
 }
 
@@ -156,6 +183,8 @@ fn elsewhere_a_press_turns_its_controller_over_and_the_start_says_so() {
     std::thread::sleep(std::time::Duration::from_millis(300));
     assert_eq!(terminal.end(), Some(0));
     assert_eq!(values(&folder.path().join("kept"), "hold"), [1.0, 0.0]);
+    let who = fs::read_to_string(folder.path().join("kept/who.csv")).unwrap();
+    assert_eq!(who.matches(",hold,terminal").count(), 2, "{who}");
 }
 
 #[test]

@@ -8,7 +8,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
-use rustix::termios::{Winsize, tcsetwinsize};
+use rustix::termios::{LocalModes, Winsize, tcgetattr, tcsetwinsize};
 
 use super::server;
 
@@ -90,6 +90,11 @@ impl Terminal {
         let screen = self.screen.lock().unwrap_or_else(PoisonError::into_inner);
         let (row, _) = screen.screen().cursor_position();
         screen.screen().contents_between(row, 0, row, screen.screen().size().1.get())
+    }
+
+    /// Whether it shows what is typed and hands it on line by line, as a shell needs it.
+    pub fn is_a_shells(&self) -> bool {
+        tcgetattr(&self.keys).unwrap().local_modes.contains(LocalModes::ECHO | LocalModes::ICANON | LocalModes::ISIG)
     }
 
     /// Waits until the screen is as it should be.
