@@ -172,6 +172,28 @@ fn no_key_goes_where_no_terminal_is() {
 }
 
 #[test]
+fn no_key_goes_into_a_file_though_a_terminal_is_beside_it() {
+    let home = home();
+    let started = "\"event\":\"started\"";
+    for (arguments, end, shows) in [
+        ("invite desk --page 127.0.0.1:4150 > file", "run this in a terminal", 0),
+        ("invite desk --new-key --page 127.0.0.1:4150 > file", "run this in a terminal", 0),
+        // What people are told goes into the file.
+        (&format!("{SHARED} --json 2> file"), started, 0),
+        // What programs are told does: people see the two invitations.
+        (&format!("{SHARED} --json > file"), SAID, 2),
+    ] {
+        let shown = on_terminal(home.path(), arguments, end);
+        assert_eq!(keys_in(&shown).len(), shows, "{arguments}: {shown}");
+        let file = fs::read_to_string(home.path().join("file")).unwrap();
+        assert!(keys_in(&file).is_empty() && codes_in(&file).is_empty(), "{arguments}: {file}");
+        for role in ["watch", "player", "desk"] {
+            assert!(!file.contains(&key(home.path(), role)), "{arguments}: {role}: {file}");
+        }
+    }
+}
+
+#[test]
 fn off_loopback_the_page_is_refused_unless_it_is_shared() {
     let home = home();
     for address in ["0.0.0.0:0", "192.0.2.1:4150", "[::]:0"] {
