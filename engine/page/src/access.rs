@@ -163,13 +163,25 @@ impl RoleKeys {
     pub fn renewed_for(path: &Path, role: Role) -> Result<Self, KeysError> {
         let mut keys = Self::kept(path)?;
         // Two that renew at once go one after the other: none brings back what the other did away with.
-        let file = fs::File::open(path).map_err(|why| KeysError::folder(path, format!("cannot be read ({why})")))?;
-        file.lock().map_err(|why| KeysError::folder(path, format!("cannot be kept for a moment ({why})")))?;
+        let _file = Self::held(path)?;
         keys = Self::read(path)?.unwrap_or(keys);
         keys.keys[role as usize] = Self::made(path)?.keys[role as usize];
         let written = keys.written(path)?.persist(path);
         written.map_err(|why| KeysError::folder(path, format!("cannot be written ({})", why.error)))?;
         Ok(keys)
+    }
+
+    /// The file, kept for this program until it is dropped.
+    fn held(path: &Path) -> Result<fs::File, KeysError> {
+        loop {
+            let file =
+                fs::File::open(path).map_err(|why| KeysError::folder(path, format!("cannot be read ({why})")))?;
+            file.lock().map_err(|why| KeysError::folder(path, format!("cannot be kept for a moment ({why})")))?;
+            // Whoever had it may have put another in its place, which somebody else has by now.
+            if is_at(&file, path) {
+                return Ok(file);
+            }
+        }
     }
 
     /// The key of `role` as one writes it: four groups of four letters or digits.
@@ -273,6 +285,19 @@ fn owners_alone(path: &Path, about: &fs::Metadata) -> Result<(), KeysError> {
 #[cfg(not(unix))]
 fn owners_alone(_: &Path, _: &fs::Metadata) -> Result<(), KeysError> {
     Ok(())
+}
+
+/// Whether a file that is open still has its name.
+#[cfg(unix)]
+fn is_at(file: &fs::File, path: &Path) -> bool {
+    use std::os::unix::fs::MetadataExt;
+    let which = |about: fs::Metadata| (about.dev(), about.ino());
+    file.metadata().is_ok_and(|one| fs::metadata(path).is_ok_and(|other| which(one) == which(other)))
+}
+
+#[cfg(not(unix))]
+fn is_at(_: &fs::File, _: &Path) -> bool {
+    true
 }
 
 fn make_folder(folder: &Path) -> io::Result<()> {

@@ -68,6 +68,22 @@ fn programs_that_start_together_agree_on_the_keys() {
 }
 
 #[test]
+fn keys_that_are_renewed_at_once_do_not_bring_back_each_others_old_ones() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = path(&folder);
+    let first = RoleKeys::kept(&path).unwrap();
+    let renewed = std::thread::scope(|scope| {
+        let renew = |role| {
+            let path = &path;
+            scope.spawn(move || (0..40).map(|_| RoleKeys::renewed_for(path, role).unwrap().spelt(role)).last().unwrap())
+        };
+        Role::ALL.map(renew).map(|thread| thread.join().unwrap())
+    });
+    assert_eq!(spelt(&RoleKeys::kept(&path).unwrap()), renewed);
+    assert!(Role::ALL.iter().zip(&renewed).all(|(role, new)| first.spelt(*role) != *new));
+}
+
+#[test]
 fn a_damaged_file_is_one_clear_error_and_stays_as_it_is() {
     let folder = tempfile::tempdir().unwrap();
     let path = path(&folder);
