@@ -54,3 +54,49 @@ fn channel(shown: &ShownMeters, frame: &mut Vec<u8>) {
     let flags = u8::from(shown.heard) | u8::from(shown.clipped) << 1 | u8::from(shown.limited) << 2;
     frame.extend([verdict, flags, 0, 0]);
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Read as the table above has it.
+    #[test]
+    fn each_figure_stands_where_the_table_has_it() {
+        let mic = Shown {
+            peak: 0.5,
+            held: 0.75,
+            rms: 0.25,
+            floor: Some(0.001),
+            crest_db: Some(9.5),
+            reduction_db: 0.0,
+            limited: false,
+            clips: 70_000,
+            clipped: true,
+            verdict: Verdict::Clipped,
+            heard: false,
+        };
+        let output = Shown { reduction_db: 3.25, limited: true, ..Shown::default() };
+        let frame = frame(1 << 40, 1, &[mic, output]);
+        assert_eq!(frame[..8], [1, 1, 1, 1, 0, 0, 0, 0]);
+        assert_eq!(frame[8..16], ((1u64 << 40) as f64).to_le_bytes());
+        let number = |at: usize| f32::from_le_bytes(frame[at..at + 4].try_into().unwrap());
+        let figures = |from: usize| [0, 4, 8, 12, 16, 20].map(|at| number(from + at));
+        assert_eq!(figures(16), [0.5, 0.75, 0.25, 0.001, 9.5, 0.0], "peak, held, rms, floor, crest, reduction");
+        assert_eq!(frame[40..48], [0x70, 0x11, 0x01, 0, 4, 2, 0, 0], "clips, verdict, flags");
+        assert!(number(48 + 12).is_nan() && number(48 + 16).is_nan(), "the floor is unknown, silence has no crest");
+        assert_eq!((number(48 + 20), &frame[72..]), (3.25, &[0, 0, 0, 0, 0, 4, 0, 0][..]));
+        let of = |verdict, heard| channel_of(&Shown { verdict, heard, ..Shown::default() });
+        for (verdict, number) in
+            [Verdict::Nothing, Verdict::TooQuiet, Verdict::Good, Verdict::Hot, Verdict::Clipped].into_iter().zip(0..)
+        {
+            assert_eq!(of(verdict, true)[28..], [number, 1, 0, 0]);
+        }
+    }
+
+    fn channel_of(shown: &Shown) -> Vec<u8> {
+        let mut bytes = Vec::new();
+        channel(shown, &mut bytes);
+        assert_eq!(bytes.len(), CHANNEL);
+        bytes
+    }
+}

@@ -154,6 +154,15 @@ fn a_foreign_page_opens_no_socket_with_its_visitors_cookie() {
         assert_eq!(status(&server.ask("POST /leave", &fields, "")), 403);
     }
     assert_eq!(server.role(&[("cookie", &cookie)]), Err(403), "without Origin");
+    // Nor does who says two, ours among them.
+    let host = server.host();
+    for others in [["http://example.org", &*server.own()], [&*server.own(), "http://example.org"]] {
+        let fields =
+            [("Host", &*host), ("Origin", others[0]), ("Origin", others[1]), ("Content-Type", "application/json")];
+        assert_eq!(status(&server.ask("POST /leave", &fields, "")), 403, "{others:?}");
+        let body = format!("{{\"key\":\"{}\"}}", keys.spelt(Role::Watch));
+        assert_eq!(status(&server.ask("POST /enter", &fields, &body)), 403, "{others:?}");
+    }
 }
 
 #[test]

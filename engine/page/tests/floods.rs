@@ -4,6 +4,7 @@ mod house;
 
 use std::io::{Read, Write};
 use std::net::{SocketAddr, TcpStream};
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
 use house::{House, LIMIT};
@@ -153,6 +154,86 @@ fn a_player_who_plays_fast_stays() {
         std::thread::sleep(Duration::from_millis(4));
     }
     hall.house.until_asked(480);
+}
+
+#[test]
+fn the_desk_may_send_more_than_is_taken_at_once_and_is_not_let_go() {
+    let hall = Hall::open();
+    let mut desk = hall.page(1, Role::Desk);
+    // Of 240 a second some four seconds: twice as long as anybody else may go on so.
+    for _ in 0..1200 {
+        desk.send(Message::text(r#"{"do":"reset"}"#)).unwrap();
+    }
+    hall.hushes(&mut desk);
+}
+
+#[test]
+fn who_sends_too_much_for_a_moment_now_and_then_stays() {
+    let hall = Hall::open();
+    let mut watch = hall.page(1, Role::Watch);
+    let ask = |watch: &mut WebSocket<TcpStream>, mic: &str, bytes: usize| {
+        let ask = json!({ "do": "part", "mic": mic }).to_string();
+        watch.send(Message::text(format!("{ask:bytes$}"))).unwrap();
+    };
+    // 8 kB are taken at once and 1 kB a second: each time it is behind for less than a second, and then for none.
+    for _ in 0..3 {
+        ask(&mut watch, "voice", 3000);
+    }
+    for _ in 0..3 {
+        std::thread::sleep(Duration::from_millis(2500));
+        ask(&mut watch, "voice", 2500);
+    }
+    ask(&mut watch, "nobody", 0);
+    assert!(told(&mut watch, "error").as_str().unwrap().contains("nobody"), "it is still heard");
+}
+
+#[test]
+fn strangers_stand_in_one_line_and_players_do_not() {
+    const EACH: usize = 60;
+    let hall = Hall::open();
+    let host = hall.house.page.address();
+    let request = format!("GET /keyless HTTP/1.1\r\nHost: {host}\r\n");
+    let answered = AtomicUsize::new(0);
+    std::thread::scope(|scope| {
+        let begun = Instant::now();
+        for last in 2..52 {
+            let mut stream = hall.connect(last);
+            let (request, answered) = (format!("{request}\r\n"), &answered);
+            scope.spawn(move || {
+                stream.write_all(request.repeat(EACH).as_bytes()).unwrap();
+                let (mut some, mut all) = ([0; 4096], Vec::new());
+                let mut known = 0;
+                while known < EACH {
+                    let count = stream.read(&mut some).unwrap();
+                    all.extend_from_slice(&some[..count]);
+                    let now = all.windows(9).filter(|window| window == b"HTTP/1.1 ").count();
+                    answered.fetch_add(now - known, Ordering::Relaxed);
+                    known = now;
+                }
+            });
+        }
+        while answered.load(Ordering::Relaxed) < 600 {
+            assert!(begun.elapsed() < LIMIT);
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        // 50 wait at any time: were each of its requests behind them, 2000 strangers would be answered meanwhile.
+        let before = answered.load(Ordering::Relaxed);
+        let mut player = hall.connect(2);
+        for _ in 0..40 {
+            let line = format!("{request}Cookie: {}\r\n\r\n", hall.cookie(Role::Player));
+            player.write_all(line.as_bytes()).unwrap();
+            let mut some = [0; 4096];
+            assert!(player.read(&mut some).unwrap() > 0);
+        }
+        let meanwhile = answered.load(Ordering::Relaxed) - before;
+        assert!(meanwhile < 1000, "{meanwhile} strangers came before the player's forty requests");
+        while answered.load(Ordering::Relaxed) < 50 * EACH {
+            let most = 500.0 + 250.0 * begun.elapsed().as_secs_f64() + 50.0;
+            let answered = answered.load(Ordering::Relaxed);
+            assert!(answered as f64 <= most, "{answered} were answered in {:?}", begun.elapsed());
+            std::thread::sleep(Duration::from_millis(5));
+        }
+    });
 }
 
 #[test]

@@ -11,7 +11,8 @@ use house::{House, LIMIT, plan};
 use serde_json::{Value, json};
 use tenterhook_page::{Access, Role, RoleKeys};
 use tenterhook_plan::{
-    By, ControllerId, EngineState, Gesture, Mic, MicId, Owner, Plan, RunState, SceneId, Source, Who,
+    By, Channel, ControllerId, EngineState, Gesture, MeterReading, Mic, MicId, OutputId, Owner, Plan, RunState,
+    SceneId, Source, Who,
 };
 use tungstenite::client::IntoClientRequest;
 use tungstenite::{Message, WebSocket};
@@ -118,6 +119,27 @@ fn meters_come_as_the_protocol_says() {
     assert_eq!(frame[..8], [1, 1, 1, 1, 0, 0, 0, 0], "version, kind, mics, outputs");
     assert_eq!(f64::from_le_bytes(frame[8..16].try_into().unwrap()), 96_000.0);
     assert_eq!(frame.len(), 16 + 2 * 32);
+}
+
+#[test]
+fn each_channel_is_shown_what_its_own_meter_said() {
+    let house = House::open(Access::Anyone);
+    let mut visitor = Visitor::come(&house);
+    // A held peak stays for two seconds of the engine's.
+    let held = |visitor: &mut Visitor, before: [f32; 2]| loop {
+        house.show(house.state());
+        let Message::Binary(frame) = visitor.0.read().unwrap() else { continue };
+        let of = |channel: usize| frame.get(20 + 32 * channel..24 + 32 * channel).map(|four| four.try_into().unwrap());
+        let held = [0, 1].map(|channel| of(channel).map_or(0.0, f32::from_le_bytes));
+        if held != before {
+            break held;
+        }
+    };
+    let said = |peak| MeterReading { peak, ..MeterReading::default() };
+    house.page.meter(Channel::Output(OutputId(0)), 4800, said(0.5));
+    assert_eq!(held(&mut visitor, [0.0, 0.0]), [0.0, 0.5], "mics come first");
+    house.page.meter(Channel::Mic(MicId(0)), 9600, said(0.25));
+    assert_eq!(held(&mut visitor, [0.0, 0.5]), [0.25, 0.5]);
 }
 
 #[test]

@@ -126,3 +126,14 @@ fn an_old_cookie_that_comes_again_and_again_does_not_shut_the_form() {
     }
     assert!(doors.enter(&right, peer(HALL).ip(), Instant::now()).unwrap().is_some());
 }
+
+#[test]
+fn whoever_comes_back_when_they_were_told_to_is_not_told_to_wait_again() {
+    for milliseconds in [1, 300, 1000, 1001, 59_999, 60_000] {
+        let wait = Duration::from_millis(milliseconds);
+        let refusal = Refusal::shut(wait);
+        let told = refusal.clone().into_response().headers()[header::RETRY_AFTER].to_str().unwrap().parse().unwrap();
+        assert!(Duration::from_secs(told) >= wait, "{told} s of {wait:?}");
+        assert!(refusal.words.contains(&format!("wait {told} s")), "{}", refusal.words);
+    }
+}

@@ -1,4 +1,5 @@
 use super::*;
+use crate::access::Role;
 use axum::routing::get;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::sync::oneshot;
@@ -187,4 +188,68 @@ async fn at_the_end_every_connection_ends() {
         ends(stream).await;
     }
     assert!(TcpStream::connect(address).await.is_err(), "nobody listens any more");
+}
+
+/// Places, and a stream that all who come have.
+async fn places(most: usize) -> (Arc<Places>, Arc<TcpStream>) {
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    (Places::new(most), Arc::new(TcpStream::connect(listener.local_addr().unwrap()).await.unwrap()))
+}
+
+fn from(network: u8) -> std::net::IpAddr {
+    [192, 0, 2, network].into()
+}
+
+#[tokio::test]
+async fn what_is_answered_as_desk_or_player_makes_no_room() {
+    for (role, gives_way) in
+        [(None, true), (Some(Role::Watch), true), (Some(Role::Player), false), (Some(Role::Desk), false)]
+    {
+        let (places, stream) = places(1).await;
+        let ticket = places.take(&stream, from(1)).unwrap();
+        ticket.comes_as(role);
+        let busy = Busy::new(Arc::clone(&ticket));
+        assert_eq!(places.take(&stream, from(2)).is_some(), gives_way, "{role:?}");
+        drop(busy);
+    }
+}
+
+#[tokio::test]
+async fn a_network_opens_64_pages_at_once_and_then_8_a_second_but_the_desk_as_many_as_it_will() {
+    let now = std::time::Instant::now();
+    let after = |ms| now + Duration::from_millis(ms);
+    for role in [Role::Watch, Role::Player] {
+        let (places, stream) = places(4).await;
+        let opens = |network, at| places.take(&stream, from(network)).unwrap().becomes(role, at);
+        for _ in 0..64 {
+            assert_eq!(opens(1, after(0)), Ok(()));
+        }
+        let Err(NoPlace::Later(wait)) = opens(1, after(0)) else { panic!("{role:?}: it goes on and on") };
+        assert!(wait <= Duration::from_millis(126), "{wait:?}");
+        assert_eq!(opens(2, after(0)), Ok(()), "another network");
+        for second in 1..4 {
+            assert_eq!((0..20).filter(|_| opens(1, after(1000 * second)).is_ok()).count(), 8, "{role:?}");
+        }
+    }
+    let (places, stream) = places(4).await;
+    assert!((0..1000).all(|_| places.take(&stream, from(1)).unwrap().becomes(Role::Desk, now).is_ok()));
+}
+
+#[tokio::test]
+async fn networks_that_have_as_many_pages_do_not_put_each_other_out_in_turn() {
+    let (places, stream) = places(4).await;
+    let opens = |network| {
+        let ticket = places.take(&stream, from(network)).unwrap();
+        ticket.becomes(Role::Watch, std::time::Instant::now()).map(|()| ticket)
+    };
+    // 22, 21 and 21: with one more none would have less than the one that had to go.
+    let mut open: Vec<_> = (0..64).map(|n| opens(1 + n % 3).ok().unwrap()).collect();
+    for network in [1, 2, 3] {
+        assert_eq!(opens(network).err(), Some(NoPlace::Full), "{network}");
+    }
+    // A page that goes makes room, and who has two more than the one that comes does.
+    open.remove(1);
+    open.remove(3);
+    open.extend([opens(3).ok().unwrap(), opens(3).ok().unwrap()]);
+    assert!(opens(2).is_ok());
 }

@@ -174,6 +174,11 @@ fn the_greatest_reduction_is_shown_once_and_whether_the_limiter_works_now() {
     }
     let shown = meters.take()[0];
     assert!((shown.reduction_db - 12.04).abs() < 0.01 && !shown.limited, "{shown:?}");
+    // What nobody hears is not said.
+    for (db, limited) in [(-0.45, false), (-0.55, true)] {
+        meters.feed(0, 8 * STEP, MeterReading { reduction: amplitude(db), ..reading(0.5, 0.4) });
+        assert_eq!(meters.take()[0].limited, limited, "{db}");
+    }
     meters.feed(0, 9 * STEP, MeterReading { reduction: 0.0, ..reading(0.0, 0.0) });
     let shown = meters.take()[0];
     assert_eq!((shown.reduction_db, shown.limited, meters.take()[0].reduction_db), (120.0, true, 0.0));
