@@ -340,8 +340,7 @@ impl Stage {
         let engine = self.engine();
         // That the log is not whole keeps nobody from being told how the run went.
         let load = self.stats.load();
-        let ended = Ended { late_blocks: load.late, gaps: load.xruns };
-        let log = self.log.take().map(|log| log.finish(ended)).transpose();
+        let log = self.log.take().map(|log| log.finish(Ended::from(&load))).transpose();
         let (log_lost, log_trouble) = match log {
             Ok(end) => (end.map(|end| end.lost), self.no_log.take()),
             Err(why) => (None, Some(why.to_string())),

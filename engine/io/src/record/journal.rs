@@ -147,6 +147,9 @@ pub fn checksum(text: &[u8]) -> u32 {
     crc32fast::hash(text)
 }
 
+/// Waits until the disk has what was written to a file.
+type Sync = fn(&File) -> io::Result<()>;
+
 /// A journal that is held by this program, and not written yet.
 pub struct Journal {
     path: PathBuf,
@@ -229,6 +232,17 @@ impl Journal {
     /// # Errors
     /// [`Error::Thread`] if the system gives no thread.
     pub fn begin(self, plan: &Arc<Plan>, crc: u32, anew: bool, applied: Receiver<Done>) -> Result<Keeping, Error> {
+        self.synced_by(File::sync_data, plan, crc, anew, applied)
+    }
+
+    fn synced_by(
+        self,
+        sync: Sync,
+        plan: &Arc<Plan>,
+        crc: u32,
+        anew: bool,
+        applied: Receiver<Done>,
+    ) -> Result<Keeping, Error> {
         let state = Arc::new(AtomicU8::new(GOES_ON));
         let trouble = Arc::<Mutex<Option<String>>>::default();
         let changed = Arc::new(Mutex::new((Arc::clone(plan), crc)));
@@ -242,6 +256,7 @@ impl Journal {
             told: None,
             anew: (anew && self.is_ours).then_some(self.from),
             since_piece: 0,
+            sync,
         };
         let (goes_on, words) = (Arc::clone(&state), Arc::clone(&trouble));
         let run = move || writer.run(&applied, &goes_on, &words);

@@ -391,6 +391,7 @@ fn a_long_run_has_its_piece_among_what_is_read() {
         told: None,
         anew: None,
         since_piece: 0,
+        sync: File::sync_data,
     };
     writer.state.apply(Applied { sample: 0, what: fire(1), who: Who::Pedal });
     let mut n = 0;
@@ -445,6 +446,22 @@ fn a_version_that_takes_over_is_told_with_its_marks() {
     let stands = found(&path).interrupted.unwrap();
     assert_eq!((stands.mark.as_str(), stands.crc, stands.hushed), ("B", 9, true), "C is gone: as the engine goes on");
     assert_eq!(stands.marks, ["B", "D"]);
+}
+
+/// A disk that has never taken what was written.
+fn unplugged(file: &File) -> io::Result<()> {
+    assert!(file.metadata()?.len() > 0, "the line is written before");
+    Err(io::Error::other("it is unplugged"))
+}
+
+#[test]
+fn a_line_counts_as_written_once_the_disk_has_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let (journal, _) = Journal::open(&dir.path().join("reed.journal"), PIECE).unwrap();
+    let (plan, (told, heard)) = (plan(&["A"]), Hub::subscription());
+    let keeping = journal.synced_by(unplugged, &plan, 7, true, heard).unwrap();
+    told.send(Done { applied: Applied { sample: 0, what: fire(0), who: Who::Start }, plan }).unwrap();
+    until("it is said", || keeping.trouble().is_some_and(|words| words.contains("it is unplugged")));
 }
 
 #[test]

@@ -1,7 +1,7 @@
 //! What writes a journal, on a thread of its own.
 
-use super::lines::{JournalLine, JournalPiece, JournalStands, PIECE_AGAIN, VERSION, line};
-use super::{AGAIN, ENDED, GOES_ON, JournalError, Locked, PACE, PAUSE};
+use super::lines::{Line, PIECE_AGAIN, Piece, Stands, VERSION, line};
+use super::{AGAIN, ENDED, GOES_ON, JournalError, Locked, PACE, PAUSE, Sync};
 use crate::Done;
 use crossbeam_channel::{Receiver, RecvTimeoutError};
 use std::fs::File;
@@ -26,6 +26,8 @@ pub(super) struct JournalWriter {
     pub anew: Option<u64>,
     /// Bytes that were written since the piece's line.
     pub since_piece: u64,
+    /// Waits until the disk has what was written.
+    pub sync: Sync,
 }
 
 impl JournalWriter {
@@ -101,7 +103,7 @@ impl JournalWriter {
             text.insert(0, '\n');
         }
         self.file.write_all(text.as_bytes())?;
-        self.file.sync_data()?;
+        (self.sync)(&self.file)?;
         self.since_piece = if tells_piece { 0 } else { self.since_piece + text.len() as u64 };
         (self.told_piece, self.told) = (Some(piece), stands);
         Ok(true)

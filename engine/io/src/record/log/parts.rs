@@ -63,6 +63,15 @@ impl Parts {
         Ok(full)
     }
 
+    /// Holds no more than so many bytes in a part from now on.
+    #[cfg(test)]
+    pub fn hold_for_a_test(&mut self, most: u64) {
+        self.most = most;
+        if let Some(Part { from, writer, file }) = self.parts.pop() {
+            self.parts.push(Part { from, writer: writer.holding(most), file });
+        }
+    }
+
     /// Brings the header up to date with what was written.
     pub fn flush(&mut self) -> Result<(), WavError> {
         self.parts.last_mut().map_or(Ok(()), |part| part.writer.flush())

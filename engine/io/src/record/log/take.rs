@@ -13,6 +13,7 @@
 
 use super::text::{LogText, unfinished};
 use super::{LogEnd, LogError, TAKE};
+use crate::Load;
 use crate::files::place::{self, Over};
 use serde_json::json;
 use std::fs::{self, File};
@@ -44,6 +45,12 @@ pub struct Ended {
     pub late_blocks: u64,
     /// Gaps that the device reported.
     pub gaps: u64,
+}
+
+impl From<&Load> for Ended {
+    fn from(load: &Load) -> Self {
+        Self { late_blocks: load.late, gaps: load.xruns }
+    }
 }
 
 pub(super) struct Take(serde_json::Map<String, serde_json::Value>);

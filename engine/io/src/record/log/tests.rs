@@ -162,6 +162,82 @@ fn a_disk_that_takes_its_time_to_confirm_keeps_nobody_from_writing() {
     assert_eq!(log.finish(Ended::default()).unwrap(), LogEnd { frames: at, lost: 0 });
 }
 
+/// The files, by their numbers on the disk, that were brought there.
+#[cfg(unix)]
+static SYNCED: Mutex<std::collections::BTreeSet<u64>> = Mutex::new(std::collections::BTreeSet::new());
+
+#[cfg(unix)]
+fn noted(file: &File) -> io::Result<()> {
+    use std::os::unix::fs::MetadataExt;
+    SYNCED.lock().unwrap().insert(file.metadata()?.ino());
+    Ok(())
+}
+
+#[cfg(unix)]
+#[test]
+fn whatever_a_log_writes_is_brought_to_the_disk_each_part_of_it_and_the_folder_too() {
+    use std::os::unix::fs::MetadataExt;
+    let dir = tempfile::tempdir().unwrap();
+    let number = |path: &Path| fs::metadata(path).unwrap().ino();
+    // Flushed again, all of these files are synced again, and nothing else is there.
+    let all = |writer: &mut Writer, wanted: &[&str]| {
+        let own: Vec<_> = names(dir.path()).into_iter().filter(|name| name != "piece.toml").collect();
+        assert_eq!(own, wanted);
+        let files = own.iter().map(|name| number(&dir.path().join(name)));
+        let mut left: Vec<_> = files.chain([number(dir.path())]).collect();
+        SYNCED.lock().unwrap().retain(|one| !left.contains(one));
+        let began = Instant::now();
+        while !left.is_empty() {
+            assert!(began.elapsed() < Duration::from_secs(30), "{} of {own:?} are never synced", left.len());
+            let _ = writer.flush();
+            std::thread::sleep(Duration::from_millis(5));
+            left.retain(|one| !SYNCED.lock().unwrap().contains(one));
+        }
+    };
+    let (mut writer, mut tap) = Writer::begin(&settings(dir.path()), unbounded().1, 100_000, noted).unwrap();
+    let texts = ["gestures.unfinished.csv", "take.unfinished.json", "who.unfinished.csv"];
+    let [gestures, take, who] = texts;
+    let [mics, outputs] = ["mics.unfinished.wav", "outputs.unfinished.wav"];
+    all(&mut writer, &[gestures, mics, outputs, take, who]);
+    // The next part, when one is full. What the last had was synced with it.
+    writer.hold_for_a_test(8 * 100);
+    for at in [0, 80] {
+        push(&mut tap, at, 80);
+        writer.drain();
+    }
+    let [mics_2, outputs_2] = ["mics-2.unfinished.wav", "outputs-2.unfinished.wav"];
+    all(&mut writer, &[gestures, mics_2, mics, outputs, take, who]);
+    // The next part, when the disk has room again, and the file that tells of the hole.
+    writer.stop_for_a_test();
+    push(&mut tap, 160, 10);
+    writer.drain();
+    writer.go_on_for_a_test();
+    let (mics_3, lost) = ("mics-3.unfinished.wav", "lost.unfinished.csv");
+    all(&mut writer, &[gestures, lost, mics_2, mics_3, mics, outputs_2, outputs, take, who]);
+    drop(tap);
+    writer.finish(Ended::default()).unwrap();
+}
+
+#[test]
+fn a_hole_is_told_with_its_length_and_its_place() {
+    let dir = tempfile::tempdir().unwrap();
+    let (mut writer, mut tap) = Writer::begin(&settings(dir.path()), unbounded().1, 100_000, File::sync_data).unwrap();
+    let mut play = |writer: &mut Writer, from: u64, frames: usize| {
+        push(&mut tap, from, frames);
+        writer.drain();
+    };
+    play(&mut writer, 0, 2 * RATE as usize);
+    writer.stop_for_a_test();
+    play(&mut writer, 2 * u64::from(RATE), RATE as usize / 2);
+    writer.go_on_for_a_test();
+    play(&mut writer, 5 * u64::from(RATE) / 2, RATE as usize);
+    drop(tap);
+    writer.finish(Ended::default()).unwrap();
+    let mics = MicFiles::kept(dir.path()).unwrap();
+    let [caution] = mics.cautions() else { panic!("{:?}", mics.cautions()) };
+    assert!(caution.starts_with("0.50 s are missing from 2.00 s on, "), "{caution}");
+}
+
 fn unplugged(_: &File) -> io::Result<()> {
     Err(io::Error::other("it is unplugged"))
 }
@@ -219,7 +295,8 @@ fn a_take_tells_on_what_it_was_played_and_how_that_went() {
     assert_eq!(read("take.unfinished.json"), wanted);
     push(&mut tap, 0, 64);
     drop(tap);
-    log.finish(Ended { late_blocks: 3, gaps: 1 }).unwrap();
+    let load = crate::Load { late: 3, overworked: 2, xruns: 1, broken: 4, ..crate::Stats::default().load() };
+    log.finish(Ended::from(&load)).unwrap();
     wanted["ended"] = serde_json::json!({ "frames": 64, "lost": 0, "late_blocks": 3, "gaps": 1 });
     assert_eq!(read("take.json"), wanted);
     assert!(!dir.path().join("take.unfinished.json").exists());
@@ -304,7 +381,8 @@ fn names(dir: &Path) -> Vec<String> {
 #[test]
 fn a_folder_that_holds_a_run_is_left_alone_and_the_next_name_that_is_free_is_taken() {
     let own =
-        ["mics.wav", "mics-3.unfinished.wav", "outputs-2.wav", "gestures.csv", "lost.unfinished.csv", "piece.toml"];
+        // Where a disk takes `Mics.wav` and `mics.wav` for one file neither may be written over.
+        ["mics.wav", "mics-3.unfinished.wav", "Outputs-2.WAV", "gestures.csv", "lost.unfinished.csv", "piece.toml"];
     for name in own {
         let dir = tempfile::tempdir().unwrap();
         let run = dir.path().join("run");

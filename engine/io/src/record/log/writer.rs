@@ -198,6 +198,12 @@ impl Writer {
 
     /// As if the disk had been full just now.
     #[cfg(test)]
+    pub fn hold_for_a_test(&mut self, most: u64) {
+        self.mics.hold_for_a_test(most);
+        self.outs.hold_for_a_test(most);
+    }
+
+    #[cfg(test)]
     pub fn stop_for_a_test(&mut self) {
         if self.stopped.is_none() {
             self.stop(WavError::Write { path: self.dir.clone(), why: std::io::ErrorKind::StorageFull.into() });
