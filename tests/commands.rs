@@ -333,10 +333,24 @@ fn what_is_there_is_written_over_only_if_one_says_so() {
         assert!(status == 2 && said.contains("made from"), "{said}");
         assert!(read(&room.path(name)) == before);
     }
+    room.recording("drip.wav", 1);
+    room.write("hall.toml", "[mics]\nvoice = 1\n");
+    room.write("taped.toml", PIECE.replace("freeze = {", "tape = { file = \"drip.wav\","));
+    for name in ["hall.toml", "drip.wav"] {
+        let before = read(&room.path(name));
+        let (status, said) =
+            room.refused(&format!("rehearse taped.toml --hall hall.toml --mics mics.wav --out {name} --replace"));
+        assert!(status == 2 && said.contains(&format!("{name} is what the rehearsal is made from")), "{said}");
+        assert!(read(&room.path(name)) == before);
+    }
     fs::create_dir(room.path("take")).unwrap();
-    for name in ["mics.wav", "outputs.wav"] {
+    for name in ["mics.wav", "mics-2.wav", "outputs.wav"] {
         fs::copy(room.path("mics.wav"), room.path("take").join(name)).unwrap();
     }
+    std::os::unix::fs::symlink("take/mics-2.wav", room.path("second.wav")).unwrap();
+    let (status, said) = room.refused("rehearse piece.toml --take take --out second.wav --replace");
+    assert!(status == 2 && said.contains("made from"), "{said}");
+    assert!(read(&room.path("take/mics-2.wav")) == read(&room.path("mics.wav")));
     let (status, said) = room.refused("rehearse piece.toml --take take --out take/outputs.wav --replace");
     assert!(status == 2 && said.contains("made from"), "{said}");
     assert!(read(&room.path("take/outputs.wav")) == read(&room.path("mics.wav")));
@@ -463,6 +477,17 @@ fn signs_that_work_a_terminal_are_spelled_out_by_every_command() {
     assert!(run(&["play", name, "\u{1b}]0;x\u{9b}"]).1.contains("unexpected argument"));
     room.write("bad\u{7}.toml", piece.replace("by = \"pedal\"", "by = \"\\u0007\""));
     assert!(run(&["check", "bad\u{7}.toml"]).1.contains("bad\\u0007.toml"));
+    // What turns the direction of writing round, in a name that is told while a piece plays: to people and to programs.
+    let turned = PIECE.replace("{ voice", "{ \"voi\\u202Ece\"").replace("mic.voice", "mic.\"voi\\u202Ece\"");
+    room.write("turned.toml", turned);
+    let mut loud = WavWriter::create(&room.path("loud.wav"), 2, 48_000).unwrap();
+    loud.write(&[&[2.0; 48_000], &[0.0; 48_000]]).unwrap();
+    loud.finish().unwrap();
+    let aloud = ["rehearse", "turned.toml", "--mics", "loud.wav", "--aloud", "--host", "clock", "--no-page", "--json"];
+    let (out, err) = run(&aloud);
+    assert!(err.contains("voi\\u202ece: its signal stands beside zero"), "{err}");
+    let told = out.lines().map(|line| serde_json::from_str::<serde_json::Value>(line).unwrap());
+    assert!(told.into_iter().any(|event| event["subject"] == "voi\u{202e}ce"), "{out}");
 }
 
 #[test]

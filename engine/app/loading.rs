@@ -237,6 +237,16 @@ mod tests {
     }
 
     #[test]
+    fn of_a_run_that_was_kept_the_finished_gestures_count() {
+        let folder = tempfile::tempdir().unwrap();
+        assert_eq!(kept_gestures(folder.path()), None);
+        for name in [UNFINISHED_GESTURES, "gestures.csv"] {
+            std::fs::write(folder.path().join(name), "").unwrap();
+            assert_eq!(kept_gestures(folder.path()), Some(folder.path().join(name)));
+        }
+    }
+
+    #[test]
     fn what_a_piece_depends_on_is_known_even_if_it_is_broken() {
         let folder = tempfile::tempdir().unwrap();
         let [piece, hall] = ["piece.toml", "hall.toml"].map(|name| folder.path().join(name));

@@ -238,3 +238,28 @@ impl Drop for Raw {
         let _ = terminal::disable_raw_mode();
     }
 }
+
+#[cfg(all(test, unix))]
+mod tests {
+    use std::fs::{self, Permissions};
+    use std::os::unix::fs::{PermissionsExt, symlink};
+
+    use super::save;
+
+    #[test]
+    fn a_hall_that_is_a_link_or_for_some_eyes_only_stays_so() {
+        let folder = tempfile::tempdir().unwrap();
+        let [hall, link, new] = ["hall.toml", "link.toml", "new.toml"].map(|name| folder.path().join(name));
+        fs::write(&hall, "old").unwrap();
+        fs::set_permissions(&hall, Permissions::from_mode(0o640)).unwrap();
+        symlink("hall.toml", &link).unwrap();
+        save(&link, "learned").unwrap();
+        assert_eq!((fs::read_to_string(&hall).unwrap().as_str(), link.is_symlink()), ("learned", true));
+        let mode = |path| fs::metadata(path).unwrap().permissions().mode() & 0o777;
+        assert_eq!(mode(&hall), 0o640);
+        // One that was not there is a file of text like any other.
+        save(&new, "learned").unwrap();
+        assert_eq!((fs::read_to_string(&new).unwrap().as_str(), mode(&new)), ("learned", 0o644));
+        assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 3, "nothing is left beside them");
+    }
+}
