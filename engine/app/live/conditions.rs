@@ -275,4 +275,120 @@ mod tests {
         assert_eq!(lately.grew(7, 10, 100), 0);
         assert_eq!(lately.grew(7, 20, 100), 0);
     }
+
+    const PIECE: &str = "mics = { voice = 1 }\noutputs = { left = 1 }\ncontrollers = { foot = { cc = 64 } }\n[[scene]]\n\
+                         mark = \"A\"\nmic.voice.freeze = { by = \"foot\" }\n";
+
+    /// A run at 1000 samples a second, in which all is well but for what is done to it.
+    struct Run {
+        finder: Finder,
+        engine: EngineState,
+        meters: Meters,
+        load: Load,
+    }
+
+    impl Run {
+        fn new() -> Self {
+            let piece = tenterhook_config::Text::new("reed.toml", PIECE);
+            let engine = EngineState::new(Arc::new(tenterhook_config::check(&piece, None).unwrap().plan));
+            let meters = Meters::new(&engine.plan);
+            Self { finder: Finder::default(), engine, meters, load: tenterhook_io::Stats::default().load() }
+        }
+
+        /// What holds at a sample: how grave, and in words.
+        fn at(&mut self, sample: u64) -> Vec<(bool, String)> {
+            self.load.frames = sample;
+            let facts = Facts {
+                host: Host::Jack,
+                rate: 1000,
+                device_rate: 1000,
+                block: 64,
+                inputs: 1,
+                outputs: 1,
+                words: String::new(),
+            };
+            let standing = Standing { device: facts.clone(), away: None, losses: 0, ended: None, origin: None };
+            let look = Look {
+                facts: &facts,
+                rehearsal: false,
+                engine: &self.engine,
+                meters: &self.meters,
+                load: &self.load,
+                standing: &standing,
+                log: None,
+                piece: None,
+                journal: None,
+                taken_up: None,
+                gone_ports: &[],
+                unheard: None,
+                unreached: BTreeMap::new(),
+                senseless: Vec::new(),
+            };
+            let found = self.finder.find(&look);
+            found.iter().map(|one| (one.grave, crate::live::words::of(one))).collect()
+        }
+    }
+
+    #[test]
+    fn a_limiter_is_told_of_for_two_seconds_and_is_grave_beyond_6_db() {
+        let mut run = Run::new();
+        let told = |grave, db| vec![(grave, format!("left: its limiter holds it down by {db} dB"))];
+        for (sample, db, wanted) in [
+            (100, 0.0, Vec::new()),
+            (200, 0.4, Vec::new()),
+            (300, 3.0, told(false, 3)),
+            (400, 0.0, told(false, 3)),
+            (500, 9.0, told(true, 9)),
+            // The most counts, and then it has gone.
+            (600, 4.0, told(true, 9)),
+            (2500, 0.0, told(true, 9)),
+            (2600, 0.0, Vec::new()),
+        ] {
+            run.meters.outputs[0].reduction = 10f32.powf(-db / 20.0);
+            assert_eq!(run.at(sample), wanted, "at {sample}");
+        }
+    }
+
+    #[test]
+    fn gestures_count_as_lost_wherever_they_were() {
+        let mut run = Run::new();
+        (run.engine.events_lost, run.engine.applied_lost, run.load.events_lost) = (1, 20, 300);
+        assert_eq!(run.at(100), [(false, "321 gestures lost, because too many came at once".to_owned())]);
+    }
+
+    #[test]
+    fn what_cost_time_is_told_with_its_cause_and_after_a_while_with_its_age() {
+        let told = |grave, words: &str| vec![(grave, words.to_owned())];
+        for (kind, words) in [
+            (
+                FaultKind::Overworked,
+                "1 late block in the last 10 s: the piece asks too much of this machine, see `tenterhook load`",
+            ),
+            (FaultKind::HeldUp, "1 late block in the last 10 s: the machine held this program up"),
+            (FaultKind::Late, "1 late block in the last 10 s"),
+        ] {
+            let mut run = Run::new();
+            assert_eq!(run.at(100), Vec::new());
+            (run.load.late, run.load.faults) = (1, vec![Fault { sample: 1000, kind }]);
+            assert_eq!(run.at(1000), told(true, words));
+            assert_eq!(run.at(63_999), told(false, "1 late block since the start, the last 62 s ago"));
+        }
+        let mut run = Run::new();
+        assert_eq!(run.at(100), Vec::new());
+        (run.load.xruns, run.load.faults) = (2, vec![Fault { sample: 1000, kind: FaultKind::Gap }]);
+        assert_eq!(run.at(1000), told(true, "2 gaps of the device in the last 10 s: not by this program's work"));
+    }
+
+    #[test]
+    fn a_switch_that_is_wired_the_other_way_round_is_told_with_the_word_that_turns_it() {
+        for (written, remedy) in [("", "inverted"), (", polarity = \"inverted\"", "normal")] {
+            let mut run = Run::new();
+            let text = PIECE.replace("cc = 64", &format!("cc = 64{written}"));
+            let piece = tenterhook_config::Text::new("reed.toml", text);
+            run.engine = EngineState::new(Arc::new(tenterhook_config::check(&piece, None).unwrap().plan));
+            run.engine.turned[0] = true;
+            let [(false, words)] = &run.at(100)[..] else { panic!() };
+            assert!(words.starts_with("foot: ") && words.contains(&format!("polarity = \"{remedy}\"")), "{words}");
+        }
+    }
 }

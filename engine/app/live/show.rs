@@ -34,9 +34,9 @@ pub struct Show {
     state: RunState,
     /// Whether programs were told that the run has begun.
     begun: bool,
-    /// What programs and the terminal were told of, and when each condition was told on the terminal.
+    /// What programs and the terminal were told of.
     told: Arc<Conditions>,
-    lines: Vec<(Condition, Instant)>,
+    lines: Lines,
     finder: Finder,
     saved: Saved,
     journal: Option<Keeping>,
@@ -59,6 +59,25 @@ struct Saved {
     broken: Option<String>,
 }
 
+/// When each condition was told on the terminal.
+#[derive(Default)]
+struct Lines(Vec<(Condition, Instant)>);
+
+impl Lines {
+    /// What is said on the terminal of a condition that has come. One that comes again and again by itself is not said each
+    /// time.
+    fn next(&mut self, one: &Condition, now: Instant) -> Option<String> {
+        let line = words::line(one)?;
+        self.0.retain(|(_, at)| now.duration_since(*at) < AGAIN);
+        let passes = words::gone(one, 0.0, "").is_none();
+        if passes && self.0.iter().any(|(told, _)| told.is(one)) {
+            return None;
+        }
+        self.0.push((one.clone(), now));
+        Some(line)
+    }
+}
+
 impl Show {
     /// Takes the terminal over.
     pub fn new(plan: &Plan, as_json: bool) -> Self {
@@ -68,7 +87,7 @@ impl Show {
             state: RunState::new(EngineState::new(Arc::new(plan.clone()))),
             begun: false,
             told: Arc::default(),
-            lines: Vec::new(),
+            lines: Lines::default(),
             finder: Finder::default(),
             saved: Saved::default(),
             journal: None,
@@ -205,7 +224,9 @@ impl Show {
                 if let (Topic::DeviceGone { why, .. }, Turn::Came(_)) = (&one.topic, turn) {
                     event("gone", json!(why));
                 }
-                self.line(one);
+                if let Some(line) = self.lines.next(one, Instant::now()) {
+                    self.console.print(&line);
+                }
                 self.condition(one, true, &words::of(one));
             }
             Turn::Went(one) => {
@@ -223,18 +244,6 @@ impl Show {
                 self.condition(one, false, words.as_deref().unwrap_or_default());
             }
         }
-    }
-
-    /// Says on the terminal that a condition has come. One that comes again and again by itself is not said each time.
-    fn line(&mut self, one: &Condition) {
-        let Some(line) = words::line(one) else { return };
-        self.lines.retain(|(_, at)| at.elapsed() < AGAIN);
-        let passes = words::gone(one, 0.0, "").is_none();
-        if passes && self.lines.iter().any(|(told, _)| told.is(one)) {
-            return;
-        }
-        self.lines.push((one.clone(), Instant::now()));
-        self.console.print(&line);
     }
 
     /// Tells programs of a condition.
@@ -309,5 +318,27 @@ impl Show {
         self.console.report(&failure.render());
         self.saved.broken = Some(failure.brief());
         event("broken", failure.found());
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_comes_again_and_again_by_itself_is_said_once_a_minute_and_all_else_each_time() {
+        let (mut lines, began) = (Lines::default(), Instant::now());
+        let mut says = |topic, subject: &str, seconds| {
+            let one = Condition { topic, subject: Some(subject.to_owned()), grave: true, since: 0 };
+            lines.next(&one, began + Duration::from_secs(seconds)).is_some()
+        };
+        assert!(says(Topic::Clips, "voice", 0));
+        assert!(!says(Topic::Clips, "voice", 11) && !says(Topic::Clips, "voice", 59), "that is known");
+        assert!(says(Topic::Clips, "viol", 20) && says(Topic::Howls, "voice", 20), "that is something else");
+        assert!(says(Topic::Clips, "voice", 60));
+        // Whose end is told, it is told that they have come again.
+        for seconds in [0, 1, 2] {
+            assert!(says(Topic::LogLost { why: "the disk is full".to_owned() }, "", seconds));
+        }
     }
 }
