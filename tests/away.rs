@@ -240,7 +240,8 @@ fn a_server_that_stands_still_is_told_of_and_taken_up_when_it_goes_on() {
     is_held_from_the_voice(before);
     // A machine that stood still may have had it say so before.
     held.play.said("gone");
-    let waiting = (Instant::now(), Waiting::begin());
+    let stopped = Instant::now();
+    let waiting = (stopped, Waiting::begin());
     signal("STOP", &server_id().unwrap());
     held.play.event("gone");
     within_a_second(waiting, "noticed");
@@ -248,6 +249,15 @@ fn a_server_that_stands_still_is_told_of_and_taken_up_when_it_goes_on() {
     held.event("scene", "C");
     signal("CONT", &server_id().unwrap());
     held.play.event("back");
+    let back = loop {
+        let turned = held.play.event("condition");
+        if turned["topic"] == "device-gone" && turned["holds"] == false {
+            break turned["text"].as_str().unwrap().to_owned();
+        }
+    };
+    let seconds = back.strip_prefix("The device is back after ").and_then(|rest| rest.split(' ').next());
+    let seconds: f64 = seconds.unwrap_or_else(|| panic!("{back}")).parse().unwrap();
+    assert!(seconds <= stopped.elapsed().as_secs_f64() + 0.05, "{back}");
     is_still_held(before, strongest(&heard(RATE), RATE));
     assert_eq!(held.play.terminate().status, Some(0));
     drop(held.folder);

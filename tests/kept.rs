@@ -114,6 +114,9 @@ fn a_run_that_was_killed_is_rehearsed_from_its_files_as_they_lie() {
     grown(&run.join("outputs.unfinished.wav"));
     play.signal("KILL");
     play.end();
+    // Each gesture has its line in both files.
+    let made = |name: &str, line: &str| fs::read_to_string(run.join(name)).unwrap().contains(line);
+    assert!(made("gestures.unfinished.csv", ",fire,B\r\n") && made("who.unfinished.csv", ",fire,page desk\r\n"));
     // A line that was cut off while it was written.
     let gestures = run.join("gestures.unfinished.csv");
     let whole = fs::read_to_string(&gestures).unwrap();
