@@ -163,3 +163,36 @@ fn lost_time(counted: &Counted, one: &str, some: &str, others: &str) -> String {
 fn many(n: u64, one: &str, some: &str) -> String {
     if n == 1 { one.to_owned() } else { format!("{n} {some}") }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_does_not_come_or_go_is_named_with_its_reason() {
+        let says =
+            |topic, subject: &str| of(&Condition { topic, subject: Some(subject.to_owned()), grave: false, since: 0 });
+        let unreached = says(Topic::OscUnreached { why: "connection refused".to_owned() }, "lights:9000");
+        assert!(unreached.starts_with("OSC does not reach lights:9000 (connection refused)"), "{unreached}");
+        for (keep, told) in [
+            (&[][..], "see its cable"),
+            (&["pedal"], "see its cable; pedal keeps its value"),
+            (&["pedal", "wheel"], "see its cable; pedal, wheel keep their values"),
+        ] {
+            let keep = keep.iter().map(|name| (*name).to_owned()).collect();
+            assert_eq!(says(Topic::PortGone { keep }, "Foot 1"), format!("the MIDI port Foot 1 is gone: {told}"));
+        }
+        for (refused, told) in [(None, ""), (Some("it is busy"), "; it cannot be taken up again: it is busy")] {
+            let gone = Topic::DeviceGone {
+                why: "the JACK server ended".to_owned(),
+                refused: refused.map(str::to_owned),
+                loss: 1,
+            };
+            let said = says(gone, "");
+            assert!(
+                said.starts_with("the JACK server ended: ") && said.ends_with(&format!("when it is back{told}")),
+                "{said}"
+            );
+        }
+    }
+}
