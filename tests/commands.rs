@@ -271,6 +271,23 @@ fn before_the_doors_the_machine_is_looked_at_and_only_the_piece_decides_the_stat
         assert_eq!(line["to_do"].is_null(), state == "good", "{line}");
     }
     assert_eq!(room.names(), before, "nothing stays of the trial");
+    // Two inputs and the three outputs up to the last that has a name, four bytes a sample.
+    room.write("fast.toml", "[device]\nrate = 96_000\n");
+    let found = |arguments: &str, what: &str| {
+        let told: serde_json::Value = serde_json::from_slice(&room.run(arguments).stdout).unwrap();
+        let line = told["doors"].as_array().unwrap().iter().find(|line| line["what"] == what).unwrap();
+        line["found"].as_str().unwrap().to_owned()
+    };
+    for (hall, takes) in [("", "1.0 MB/s"), (" --hall fast.toml", "1.9 MB/s")] {
+        let found = found(&format!("check piece.toml --doors{hall} --json"), "disk speed");
+        assert!(found.ends_with(&format!("the log takes {takes}")), "{found}");
+    }
+    if cfg!(target_os = "linux") {
+        // Where there is no room at all.
+        let found = found("check piece.toml --doors --log /proc/show --json", "disk space");
+        assert_eq!(found, "0.0 GB free, 0.0 hours of the log");
+    }
+    fs::remove_file(room.path("fast.toml")).unwrap();
     let output = room.run("check piece.toml --doors");
     let said = String::from_utf8(output.stdout).unwrap();
     assert!(output.status.success() && said.contains("no errors") && said.contains("notifications: "), "{said}");

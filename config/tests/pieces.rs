@@ -271,7 +271,7 @@ fn a_hall_overrides_key_by_key() {
         [mics]
         voice    = 8
         viol     = { input = 7, polarity = "normal" }
-        recorder = { home = ["left", "right"] }
+        recorder = { home = ["left", "right"], highpass = "80 Hz", trim = "-2 dB" }
         [outputs]
         left  = 5
         right = { output = 5, ceiling = "-6 dB" }
@@ -293,6 +293,7 @@ fn a_hall_overrides_key_by_key() {
     assert_eq!(plan.mics.iter().map(|mic| mic.input).collect::<Vec<_>>(), [Some(7), Some(1), Some(6)]);
     let viol = &plan.mics[2];
     assert_eq!((viol.trim, viol.highpass_hz, viol.inverted), (Decibels(6.0), Some(60.0), false));
+    assert_eq!((plan.mics[1].trim, plan.mics[1].highpass_hz), (Decibels(-2.0), Some(80.0)));
     assert_eq!(plan.outputs.iter().map(|one| one.channel).collect::<Vec<_>>(), [Some(4), Some(4), Some(2)]);
     assert_eq!(plan.outputs[1].ceiling, Decibels(-6.0));
     assert_eq!(controller(plan, "pedal").fall, Some(1.0));

@@ -56,5 +56,13 @@ mod tests {
         assert_eq!((found.inner.as_str(), found.straight.len()), ("pedal", line.len()));
         assert_eq!(&line[found.quoted], "“pedal”");
         assert!(curly("title = \"“Dusk”\" # ‘it’").is_none());
+        // As they are set in London, Berlin, Paris, Vienna, Stockholm, and by those who took a prime.
+        for (opens, closes) in ["‘’", "“”", "„“", "‚‘", "«»", "»«", "””", "‟”", "‛’", "″″", "′′"].map(|pair| {
+            let mut signs = pair.chars();
+            (signs.next().unwrap(), signs.next().unwrap())
+        }) {
+            let found = curly(&format!("by = {opens}pedal{closes}")).expect(&String::from(opens));
+            assert_eq!((found.inner.as_str(), found.straight.replace(' ', "").as_str()), ("pedal", "by=\"pedal\""));
+        }
     }
 }

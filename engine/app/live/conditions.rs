@@ -369,13 +369,13 @@ mod tests {
         ] {
             let mut run = Run::new();
             assert_eq!(run.at(100), Vec::new());
-            (run.load.late, run.load.faults) = (1, vec![Fault { sample: 1000, kind }]);
+            (run.load.late, run.load.faults) = (1, vec![LateFault { sample: 1000, kind }]);
             assert_eq!(run.at(1000), told(true, words));
             assert_eq!(run.at(63_999), told(false, "1 late block since the start, the last 62 s ago"));
         }
         let mut run = Run::new();
         assert_eq!(run.at(100), Vec::new());
-        (run.load.xruns, run.load.faults) = (2, vec![Fault { sample: 1000, kind: FaultKind::Gap }]);
+        (run.load.xruns, run.load.faults) = (2, vec![LateFault { sample: 1000, kind: FaultKind::Gap }]);
         assert_eq!(run.at(1000), told(true, "2 gaps of the device in the last 10 s: not by this program's work"));
     }
 

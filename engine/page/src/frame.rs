@@ -62,7 +62,7 @@ mod tests {
     /// Read as the table above has it.
     #[test]
     fn each_figure_stands_where_the_table_has_it() {
-        let mic = Shown {
+        let mic = ShownMeters {
             peak: 0.5,
             held: 0.75,
             rms: 0.25,
@@ -75,7 +75,7 @@ mod tests {
             verdict: Verdict::Clipped,
             heard: false,
         };
-        let output = Shown { reduction_db: 3.25, limited: true, ..Shown::default() };
+        let output = ShownMeters { reduction_db: 3.25, limited: true, ..ShownMeters::default() };
         let frame = frame(1 << 40, 1, &[mic, output]);
         assert_eq!(frame[..8], [1, 1, 1, 1, 0, 0, 0, 0]);
         assert_eq!(frame[8..16], ((1u64 << 40) as f64).to_le_bytes());
@@ -85,7 +85,7 @@ mod tests {
         assert_eq!(frame[40..48], [0x70, 0x11, 0x01, 0, 4, 2, 0, 0], "clips, verdict, flags");
         assert!(number(48 + 12).is_nan() && number(48 + 16).is_nan(), "the floor is unknown, silence has no crest");
         assert_eq!((number(48 + 20), &frame[72..]), (3.25, &[0, 0, 0, 0, 0, 4, 0, 0][..]));
-        let of = |verdict, heard| channel_of(&Shown { verdict, heard, ..Shown::default() });
+        let of = |verdict, heard| channel_of(&ShownMeters { verdict, heard, ..ShownMeters::default() });
         for (verdict, number) in
             [Verdict::Nothing, Verdict::TooQuiet, Verdict::Good, Verdict::Hot, Verdict::Clipped].into_iter().zip(0..)
         {
@@ -93,7 +93,7 @@ mod tests {
         }
     }
 
-    fn channel_of(shown: &Shown) -> Vec<u8> {
+    fn channel_of(shown: &ShownMeters) -> Vec<u8> {
         let mut bytes = Vec::new();
         channel(shown, &mut bytes);
         assert_eq!(bytes.len(), CHANNEL);

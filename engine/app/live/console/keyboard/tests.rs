@@ -173,7 +173,7 @@ fn with_control_nothing_is_typed_and_nothing_fires_and_c_ends() {
     }
     assert_eq!(typist.typed(0), "");
     let key = KeyEvent::new(KeyCode::Char('c'), KeyModifiers::CONTROL);
-    assert_eq!(typist.keyboard.key(key, typist.began, &typist.state), [Act::End]);
+    assert_eq!(typist.keyboard.key(key, typist.began, &typist.state), [KeyAct::End]);
 }
 
 #[test]
@@ -187,7 +187,7 @@ fn a_mark_is_known_without_its_case_where_only_one_is_meant() {
         typist.types(typed, 0);
         let said = typist.press(KeyCode::Enter, 0);
         let words = format!("there is no mark `{typed}`");
-        assert!(matches!(&said[..], [Act::Say(said)] if said.contains(&words)), "{said:?}");
+        assert!(matches!(&said[..], [KeyAct::Say(said)] if said.contains(&words)), "{said:?}");
     }
 }
 

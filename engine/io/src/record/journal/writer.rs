@@ -1,6 +1,6 @@
 //! What writes a journal, on a thread of its own.
 
-use super::lines::{Line, PIECE_AGAIN, Piece, Stands, VERSION, line};
+use super::lines::{JournalLine, JournalPiece, JournalStands, PIECE_AGAIN, VERSION, line};
 use super::{AGAIN, ENDED, GOES_ON, JournalError, Locked, PACE, PAUSE, Sync};
 use crate::Done;
 use crossbeam_channel::{Receiver, RecvTimeoutError};

@@ -67,8 +67,8 @@ impl Parts {
     #[cfg(test)]
     pub fn hold_for_a_test(&mut self, most: u64) {
         self.most = most;
-        if let Some(Part { from, writer, file }) = self.parts.pop() {
-            self.parts.push(Part { from, writer: writer.holding(most), file });
+        if let Some(LogPart { from, writer, file }) = self.parts.pop() {
+            self.parts.push(LogPart { from, writer: writer.holding(most), file });
         }
     }
 
