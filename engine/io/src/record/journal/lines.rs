@@ -18,8 +18,8 @@ const CHECKSUM_DIGITS: usize = 8;
 #[derive(Debug, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub(super) enum JournalLine {
-    JournalPiece(JournalPiece),
-    JournalStands(JournalStands),
+    Piece(JournalPiece),
+    Stands(JournalStands),
     Ended,
 }
 
@@ -99,25 +99,17 @@ pub(super) fn read(bytes: &[u8], cut: bool, piece: &str) -> Found {
         match parse(line) {
             Parsed::Damaged => found.damaged += 1,
             Parsed::JournalLine(JournalLine::Ended) => found.interrupted = None,
-            Parsed::JournalLine(JournalLine::JournalPiece(said)) if said.path == piece => {
+            Parsed::JournalLine(JournalLine::Piece(said)) if said.path == piece => {
                 if let Some(stands) = &mut found.interrupted {
                     (stands.marks, stands.crc) = (said.marks.clone(), said.crc);
                 }
                 (played, found.later) = (Some(said), None);
             }
             // Another piece's.
-            Parsed::JournalLine(JournalLine::JournalPiece(_)) => {
-                (played, found.interrupted, found.later) = (None, None, None)
-            }
+            Parsed::JournalLine(JournalLine::Piece(_)) => (played, found.interrupted, found.later) = (None, None, None),
             Parsed::Unknown(None) => {}
             Parsed::Unknown(version) => (played, found.interrupted, found.later) = (None, None, version),
-            Parsed::JournalLine(JournalLine::JournalStands(JournalStands {
-                mark,
-                hushed,
-                muted,
-                level_db,
-                levels_db,
-            })) => {
+            Parsed::JournalLine(JournalLine::Stands(JournalStands { mark, hushed, muted, level_db, levels_db })) => {
                 if let Some(JournalPiece { marks, crc, .. }) = &played {
                     let (marks, crc) = (marks.clone(), *crc);
                     found.interrupted = Some(Interrupted { mark, marks, crc, hushed, muted, level_db, levels_db });

@@ -198,7 +198,7 @@ fn of_another_piece_nothing_is_taken_up_nor_of_a_state_without_its_piece() {
 fn a_later_version_is_one_and_no_damage_and_what_it_wrote_stays() {
     let (_folder, path) = written();
     let known = fs::read_to_string(&path).unwrap();
-    let piece = JournalLine::JournalPiece(JournalPiece {
+    let piece = JournalLine::Piece(JournalPiece {
         version: VERSION + 1,
         path: PIECE.to_owned(),
         crc: 7,

@@ -82,11 +82,11 @@ impl JournalWriter {
         let mut text = String::new();
         let tells_piece = self.told_piece.as_ref() != Some(&piece) || self.since_piece >= PIECE_AGAIN;
         if tells_piece {
-            text += &line(&JournalLine::JournalPiece(piece.clone()))?;
+            text += &line(&JournalLine::Piece(piece.clone()))?;
         }
         // A state tells nothing without its piece, so both stand near each other, and near the end.
         if let Some(stands) = stands.clone().filter(|stands| tells_piece || self.told.as_ref() != Some(stands)) {
-            text += &line(&JournalLine::JournalStands(stands))?;
+            text += &line(&JournalLine::Stands(stands))?;
         }
         if ended {
             text += &line(&JournalLine::Ended)?;
