@@ -190,7 +190,7 @@ mod tests {
         assert!(room(2 * takes - 1).caution().is_some_and(|words| words.contains("more than half")));
         assert!(room(takes + LEFT).refuse().is_ok());
         let refused = room(takes + LEFT - 1).refuse().unwrap_err().render();
-        for part in ["Reed takes", "at 48000 Hz", "256 MB are left", "1 stretch", "shorter `memory`"] {
+        for part in ["Reed takes", "at 48000 Hz", "256 MB are left", "stretch on one source", "shorter `memory`"] {
             assert!(refused.contains(part), "{part}: {refused}");
         }
         assert!(Room::with(&plan, 48_000, None).refuse().is_ok(), "nobody knows");
