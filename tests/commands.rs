@@ -572,13 +572,16 @@ fn a_busy_osc_port_keeps_no_show_from_beginning_unless_it_was_asked_for() {
     child.wait().unwrap();
 }
 
-/// A piece of some 2 GB: sixteen mics, each with two minutes to be stretched.
+/// A piece of some 2 GB: sixteen groups, each with two minutes to be stretched.
 fn many() -> String {
     let each = |what: &dyn Fn(usize) -> String| (1..=16).map(what).collect::<String>();
-    let mics = each(&|n| format!("m{n} = {n}\n"));
+    let groups = each(&|n| format!("g{n} = [\"voice\"]\n"));
     let hands = each(&|n| format!("c{n} = {{}}\n"));
-    let effects = each(&|n| format!("mic.m{n}.stretch = {{ by = \"c{n}\", memory = \"120 s\" }}\n"));
-    format!("[mics]\n{mics}[outputs]\nleft = 1\n[controllers]\n{hands}[[scene]]\nmark = \"A\"\n{effects}")
+    let effects = each(&|n| format!("mic.g{n}.stretch = {{ by = \"c{n}\", memory = \"120 s\" }}\n"));
+    format!(
+        "mics = {{ voice = 1 }}\noutputs = {{ left = 1 }}\n[groups]\n{groups}[controllers]\n{hands}[[scene]]\nmark = \"A\"\n\
+         {effects}"
+    )
 }
 
 #[cfg(target_os = "linux")]

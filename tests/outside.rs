@@ -271,7 +271,9 @@ fn the_standard_midi_files_worked_example_plays_a_piece_at_its_published_times()
     let heard = rehearse(&piece, "example.mid", &WORKED_EXAMPLE, &constant);
     for (channel, published) in heard.iter().zip([0.0, 0.0, 0.5, 1.0]) {
         let begun = (published * f64::from(RATE)) as usize;
-        assert_eq!(channel.iter().position(|&x| x != 0.0), Some(begun));
+        // So softly does it begin that up to four samples are less than the least sound.
+        let first = channel.iter().position(|&x| x != 0.0);
+        assert!(first.is_some_and(|first| (begun..begun + 5).contains(&first)), "{first:?}");
         // The note-off is the first sample at which it goes; 30 ms later there is nothing.
         let off = 2 * RATE as usize;
         assert_eq!(channel[off - 1], 0.25);

@@ -67,7 +67,8 @@ impl FileWatcher {
                 }
             }
         };
-        let thread = std::thread::Builder::new().name("follow".to_owned()).spawn(run).map_err(Failure::running)?;
+        let thread =
+            std::thread::Builder::new().name("file watcher".to_owned()).spawn(run).map_err(Failure::running)?;
         Ok(Self { news, stop: Some(stop), thread: Some(thread) })
     }
 

@@ -1,4 +1,4 @@
-//! Who may do what: three roles, and a key for each.
+//! The keys of the page: three roles, and a key for each.
 
 use data_encoding::BASE32_NOPAD;
 use serde::{Deserialize, Serialize};

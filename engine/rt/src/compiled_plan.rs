@@ -56,7 +56,7 @@ pub(crate) struct CompiledPlan {
     pub hearings: Vec<Hearing>,
     pub scenes: Vec<CompiledScene>,
     /// What it takes over from the compiled plan before it.
-    pub carry: Migration,
+    pub migration: Migration,
     /// The way home for the compiled plan before it: its place is there from the start and used once, so that handing the old
     /// compiled plan back can neither fail nor free anything.
     pub home: HeapProd<Box<CompiledPlan>>,
@@ -174,7 +174,7 @@ impl CompiledPlan {
         ports: &[String],
         needs: Needs,
         making: Making,
-        carry: Migration,
+        migration: Migration,
         home: HeapProd<Box<CompiledPlan>>,
     ) -> Self {
         let feeds = feeds(plan);
@@ -222,7 +222,7 @@ impl CompiledPlan {
             loudness: Loudness::all(plan, rate),
             hearings: if making.hears { Hearing::all(plan, rate) } else { Vec::new() },
             scenes: plan.scenes.iter().map(|scene| CompiledScene::new(scene, plan, timings)).collect(),
-            carry,
+            migration,
             home,
         }
     }

@@ -158,10 +158,11 @@ impl Builder {
     pub fn build(self, plan: &Plan) -> Box<Built> {
         let ports = plan.ports_after(&self.ports);
         let mut needs = Needs::new(plan, self.rate, self.making);
-        let carry = self.old.map_or_else(Migration::default, |(old, had)| Migration::new(&old, &had, plan, &mut needs));
+        let migration =
+            self.old.map_or_else(Migration::default, |(old, had)| Migration::new(&old, &had, plan, &mut needs));
         let had = Had::of(&needs);
         let (home, back) = HeapRb::new(1).split();
-        let compiled = Box::new(CompiledPlan::new(plan, self.rate, &ports, needs, self.making, carry, home));
+        let compiled = Box::new(CompiledPlan::new(plan, self.rate, &ports, needs, self.making, migration, home));
         Box::new(Built { compiled, back, plan: plan.clone(), had, ports })
     }
 }

@@ -406,14 +406,14 @@ impl Engine {
     fn exchange(&mut self) {
         if self.coming.is_none() {
             let Some(new) = self.compiled_plans.try_pop() else { return };
-            new.carry.prepare(&mut self.compiled);
+            new.migration.prepare(&mut self.compiled);
             self.coming = Some((new, self.sample + u64::from(self.compiled.timings.hurry)));
         }
         let Some((mut new, _)) = self.coming.take_if(|(_, from)| self.sample >= *from) else { return };
-        let carry = std::mem::take(&mut new.carry);
-        carry.install(&mut self.compiled, &mut new, self.sample);
-        self.scene = carry.scenes.get(self.scene.index()).copied().unwrap_or(SceneId(0));
-        new.carry = carry;
+        let migration = std::mem::take(&mut new.migration);
+        migration.install(&mut self.compiled, &mut new, self.sample);
+        self.scene = migration.scenes.get(self.scene.index()).copied().unwrap_or(SceneId(0));
+        new.migration = migration;
         let old = std::mem::replace(&mut self.compiled, new);
         // The place was made for exactly this compiled plan, so this cannot fail; if it could, the compiled plan would rather be lost
         // than freed here.

@@ -101,7 +101,8 @@ impl Pool {
         self.voices.iter().filter(|voice| voice.life != Life::Free).count()
     }
 
-    /// Where all but one are busy, the one that has been ending for longest makes room.
+    /// Voice stealing: where all but one are busy, the one that has been ending for longest makes room. A resident effect
+    /// does the same among its own, see [`Resident::moved`](crate::resident::Resident::moved).
     pub fn make_room(&mut self, timings: Timings) {
         let own = self.voices.get_mut(..self.own).unwrap_or_default();
         if own.iter().filter(|voice| voice.life == Life::Free && !voice.spoiled).count() <= 1 {

@@ -144,7 +144,7 @@ mod tests {
         assert!(heard[38] > 0.0 && heard[40] > heard[38] && heard[79] > heard[40], "{heard:?}");
         let load = seat.stats().load();
         assert_eq!(load.broken, 1);
-        assert!(load.broke_at.is_some_and(|place| place.starts_with("io/src/device/player_slot.rs:")));
+        assert!(load.broke_at.is_some_and(|place| place.starts_with("src/device/player_slot.rs:")));
         assert!(seat.take().is_some(), "it is there");
     }
 

@@ -111,7 +111,7 @@ impl DeviceSupervisor {
             }
             work.close();
         };
-        let thread = std::thread::Builder::new().name("keeper".to_owned()).spawn(run);
+        let thread = std::thread::Builder::new().name("supervisor".to_owned()).spawn(run);
         self.thread = Some(thread.map_err(|why| Error::Thread { why: why.to_string() })?);
         Ok(())
     }

@@ -142,7 +142,7 @@ impl Found {
     }
 }
 
-/// What the text of a piece is known by.
+/// The checksum (CRC-32) of a line of the journal, and that by which the text of a piece is known.
 pub fn checksum(text: &[u8]) -> u32 {
     crc32fast::hash(text)
 }

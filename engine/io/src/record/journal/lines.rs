@@ -81,7 +81,7 @@ fn parse(line: &[u8]) -> Parsed {
     }
 }
 
-/// What follows a line's checksum, if that is right.
+/// Checks a line: what follows its checksum, if that is right.
 fn whole(line: &[u8]) -> Option<&[u8]> {
     let (crc, json) = line.split_at_checked(CHECKSUM_DIGITS)?;
     let json = json.strip_prefix(b" ")?;
