@@ -11,7 +11,7 @@
 //! assert!(shared.unplayed.is_empty());
 //! let score = Score::new("Salt", &chords, &shared, Rhythm::Held)?;
 //! assert!(score.musicxml().contains("<part-name>Viol</part-name>"));
-//! # Ok::<(), tenterhook_notes::Error>(())
+//! # Ok::<(), tenterhook_notes::NotesError>(())
 //! ```
 
 mod assignment;
