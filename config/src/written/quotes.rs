@@ -61,7 +61,7 @@ mod tests {
             let mut signs = pair.chars();
             (signs.next().unwrap(), signs.next().unwrap())
         }) {
-            let found = curly(&format!("by = {opens}pedal{closes}")).expect(&String::from(opens));
+            let found = curly(&format!("by = {opens}pedal{closes}")).unwrap_or_else(|| panic!("{opens}"));
             assert_eq!((found.inner.as_str(), found.straight.replace(' ', "").as_str()), ("pedal", "by=\"pedal\""));
         }
     }

@@ -29,7 +29,7 @@ impl Memory {
     }
 
     /// Room for at least `samples` samples of the past at `rate` samples a second, and the source's analysis, which
-    /// [`EffectVoice::wants_analysis`](crate::effects::Voice::wants_analysis) asks for. Its steps fall on grid lines that
+    /// [`EffectVoice::wants_analysis`](crate::effects::EffectVoice::wants_analysis) asks for. Its steps fall on grid lines that
     /// `stagger`, any number, moves: give every source another one.
     pub fn with_analysis(samples: usize, rate: u32, stagger: u64) -> Self {
         // A tenth of a second holds the analysis's frame at any rate.

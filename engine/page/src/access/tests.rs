@@ -75,7 +75,9 @@ fn keys_that_are_renewed_at_once_do_not_bring_back_each_others_old_ones() {
     let renewed = std::thread::scope(|scope| {
         let renew = |role| {
             let path = &path;
-            scope.spawn(move || (0..40).map(|_| RoleKeys::renewed_for(path, role).unwrap().spelt(role)).last().unwrap())
+            scope.spawn(move || {
+                (0..40).fold(String::new(), |_, _| RoleKeys::renewed_for(path, role).unwrap().spelt(role))
+            })
         };
         Role::ALL.map(renew).map(|thread| thread.join().unwrap())
     });
