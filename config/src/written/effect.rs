@@ -119,7 +119,7 @@ impl EffectKeys {
         let after = "The key of another effect of this mic or group, whose sound it takes in.";
         let each = "In a group: whether it is made once for each mic.";
         let mut keys = EffectKeys {
-            by: fields.need("by", by, &TextShape::WrittenController, findings),
+            by: fields.need("by", by, &TextShape::Controller, findings),
             to: fields.get("to", to, &SendsShape, findings),
             level: fields.get("level", "How loud it is.", &LEVEL.usually(0.0), findings),
             after: fields.get("after", after, &TextShape::Any, findings),

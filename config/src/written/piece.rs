@@ -120,24 +120,9 @@ impl WrittenPiece {
         let piece = WrittenPiece {
             title: fields.get("title", "The piece's title.", &TextShape::Any, findings),
             tuning: fields.get("tuning", "The frequency of a'.", &tuning, findings),
-            next: fields.get(
-                "next",
-                "The controller that fires the next scene.",
-                &TextShape::WrittenController,
-                findings,
-            ),
-            back: fields.get(
-                "back",
-                "The controller that fires the scene before.",
-                &TextShape::WrittenController,
-                findings,
-            ),
-            hush: fields.get(
-                "hush",
-                "The controller that hushes and releases.",
-                &TextShape::WrittenController,
-                findings,
-            ),
+            next: fields.get("next", "The controller that fires the next scene.", &TextShape::Controller, findings),
+            back: fields.get("back", "The controller that fires the scene before.", &TextShape::Controller, findings),
+            hush: fields.get("hush", "The controller that hushes and releases.", &TextShape::Controller, findings),
             tables: Tables::keys(fields, false, findings),
             groups: fields.named(
                 "groups",

@@ -60,7 +60,7 @@ pub(crate) enum TextShape {
     /// Text of printable characters, without spaces around it.
     Plain,
     /// The name of one controller.
-    WrittenController,
+    Controller,
     /// The name of a keyboard's key.
     KeyName,
     OscAddress,
@@ -76,7 +76,7 @@ impl Shape for TextShape {
     fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<String> {
         match item.value {
             DeValue::String(text) => Some(text.to_string()),
-            DeValue::Array(list) if matches!(self, TextShape::WrittenController) => {
+            DeValue::Array(list) if matches!(self, TextShape::Controller) => {
                 let named = list.iter().filter_map(|one| match one.get_ref() {
                     DeValue::String(name) => Some(name.as_ref()),
                     _ => None,
@@ -102,7 +102,7 @@ impl Shape for TextShape {
 
     fn schema(&self) -> Json {
         match self {
-            TextShape::Any | TextShape::WrittenController => json!({ "type": "string" }),
+            TextShape::Any | TextShape::Controller => json!({ "type": "string" }),
             TextShape::Port => json!({ "type": "string", "minLength": 1 }),
             TextShape::Plain => defined("plain"),
             TextShape::KeyName => defined("key"),

@@ -58,7 +58,7 @@ pub(crate) async fn serve(
                     Ok(Message::Text(text)) => match visitor.hear(&text) {
                         SocketHeard::Well => {}
                         // A page that reads none of its refusals misses some.
-                        SocketHeard::PageRefused(words) => drop(refusals.try_send(words)),
+                        SocketHeard::Refused(words) => drop(refusals.try_send(words)),
                         SocketHeard::Enough => {
                             return Some((close_code::POLICY, "too many messages that make no sense"));
                         }
@@ -149,7 +149,7 @@ fn news(shown: &mut watch::Receiver<Arc<Shown>>, shared: &Shared, role: Role, pi
 /// What came of a message.
 enum SocketHeard {
     Well,
-    PageRefused(String),
+    Refused(String),
     Enough,
 }
 
@@ -216,7 +216,7 @@ impl Visitor {
                 match self.shared.act(gesture, self.who.role, &shown) {
                     true => SocketHeard::Well,
                     false => {
-                        SocketHeard::PageRefused("too many gestures wait for the engine: this one was lost".to_owned())
+                        SocketHeard::Refused("too many gestures wait for the engine: this one was lost".to_owned())
                     }
                 }
             }
@@ -228,14 +228,14 @@ impl Visitor {
                 let name = id.map(|id| shown.plan().controllers[id.index()].name.as_str());
                 self.shared
                     .learn(name)
-                    .map_or_else(|words| SocketHeard::PageRefused(words.to_owned()), |()| SocketHeard::Well)
+                    .map_or_else(|words| SocketHeard::Refused(words.to_owned()), |()| SocketHeard::Well)
             }
             Ok(PageAnswer::Part(part)) => {
                 self.who.part = part;
                 SocketHeard::Well
             }
             Ok(PageAnswer::Nothing) => SocketHeard::Well,
-            Err(words) => SocketHeard::PageRefused(words),
+            Err(words) => SocketHeard::Refused(words),
         }
     }
 
@@ -254,7 +254,7 @@ impl Visitor {
 
     fn senseless(&mut self, words: String) -> SocketHeard {
         self.senseless += 1;
-        if self.senseless > SENSELESS { SocketHeard::Enough } else { SocketHeard::PageRefused(words) }
+        if self.senseless > SENSELESS { SocketHeard::Enough } else { SocketHeard::Refused(words) }
     }
 }
 

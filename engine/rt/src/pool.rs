@@ -28,8 +28,8 @@ pub(crate) struct PoolNeed {
     pub guests: usize,
 }
 
-/// What the pools of a plan must hold whose instances read these sources, and for each instance the place of its pool: three times the most voices that one
-/// scene names, with room for the largest settings.
+/// What the pools of a plan must hold whose instances read these sources, and for each instance the place of its pool:
+/// three times the most voices that one scene names, with room for the largest settings.
 pub(crate) fn pools(plan: &Plan, prepared: &[Prepared], reads: &[usize]) -> (Vec<PoolNeed>, Vec<usize>) {
     let mut needs: Vec<PoolNeed> = Vec::new();
     let mut places = Vec::new();

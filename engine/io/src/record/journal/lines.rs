@@ -66,7 +66,7 @@ pub(super) fn line(line: &JournalLine) -> io::Result<String> {
 }
 
 enum Parsed {
-    JournalLine(JournalLine),
+    Line(JournalLine),
     /// It is whole, and says what this version does not know; of a piece's line the version.
     Unknown(Option<u64>),
     Damaged,
@@ -76,7 +76,7 @@ fn parse(line: &[u8]) -> Parsed {
     let Some(json) = line.strip_suffix(b"\n").and_then(whole) else { return Parsed::Damaged };
     let version = serde_json::from_slice(json).ok().and_then(|json: Value| json["piece"]["version"].as_u64());
     match serde_json::from_slice(json) {
-        Ok(line) if version.is_none_or(|version| version == u64::from(VERSION)) => Parsed::JournalLine(line),
+        Ok(line) if version.is_none_or(|version| version == u64::from(VERSION)) => Parsed::Line(line),
         _ => Parsed::Unknown(version),
     }
 }
@@ -98,18 +98,18 @@ pub(super) fn read(bytes: &[u8], cut: bool, piece: &str) -> Found {
     for line in lines.filter(|line| *line != b"\n") {
         match parse(line) {
             Parsed::Damaged => found.damaged += 1,
-            Parsed::JournalLine(JournalLine::Ended) => found.interrupted = None,
-            Parsed::JournalLine(JournalLine::Piece(said)) if said.path == piece => {
+            Parsed::Line(JournalLine::Ended) => found.interrupted = None,
+            Parsed::Line(JournalLine::Piece(said)) if said.path == piece => {
                 if let Some(stands) = &mut found.interrupted {
                     (stands.marks, stands.crc) = (said.marks.clone(), said.crc);
                 }
                 (played, found.later) = (Some(said), None);
             }
             // Another piece's.
-            Parsed::JournalLine(JournalLine::Piece(_)) => (played, found.interrupted, found.later) = (None, None, None),
+            Parsed::Line(JournalLine::Piece(_)) => (played, found.interrupted, found.later) = (None, None, None),
             Parsed::Unknown(None) => {}
             Parsed::Unknown(version) => (played, found.interrupted, found.later) = (None, None, version),
-            Parsed::JournalLine(JournalLine::Stands(JournalStands { mark, hushed, muted, level_db, levels_db })) => {
+            Parsed::Line(JournalLine::Stands(JournalStands { mark, hushed, muted, level_db, levels_db })) => {
                 if let Some(JournalPiece { marks, crc, .. }) = &played {
                     let (marks, crc) = (marks.clone(), *crc);
                     found.interrupted = Some(Interrupted { mark, marks, crc, hushed, muted, level_db, levels_db });

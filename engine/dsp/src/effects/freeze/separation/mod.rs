@@ -53,7 +53,7 @@ const ROUNDS: u64 = 2;
 /// What is done, in order. Each part has so many steps.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 enum SeparationPart {
-    PitchCourse,
+    Course,
     Fit,
     Clear,
     Place,
@@ -74,7 +74,7 @@ enum SeparationPart {
 }
 
 const PARTS: [SeparationPart; 18] = [
-    SeparationPart::PitchCourse,
+    SeparationPart::Course,
     SeparationPart::Fit,
     SeparationPart::Clear,
     SeparationPart::Place,
@@ -280,7 +280,7 @@ impl Separation {
             SeparationPart::Compare => COMPARE.len() * self.compared(length),
             SeparationPart::Correct => CORRECT.len() * ROUNDS as usize,
             SeparationPart::Bands => 2,
-            SeparationPart::PitchCourse
+            SeparationPart::Course
             | SeparationPart::Clear
             | SeparationPart::Prune
             | SeparationPart::Decide
@@ -310,7 +310,7 @@ impl Separation {
         let step = self.done;
         let i = step as usize;
         match part {
-            SeparationPart::PitchCourse => {
+            SeparationPart::Course => {
                 let aim = heard.aim(self.rate as u32);
                 self.course = aim.map_or(PitchCourse::default(), |aim| aim.course(self.span));
             }
