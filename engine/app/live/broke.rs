@@ -52,7 +52,6 @@ pub fn all(state: &EngineState) -> impl Iterator<Item = Condition> + '_ {
 
 #[cfg(test)]
 mod tests {
-    use std::collections::BTreeMap;
     use std::ops::Range;
     use std::time::{Duration, Instant};
 
@@ -123,22 +122,8 @@ mod tests {
         };
         // What terminal, JSON and page show is made of conditions.
         let standing = Standing { device: facts.clone(), away: None, losses: 0, ended: None, origin: None };
-        let conditions = Finder::default().find(&Look {
-            facts: &facts,
-            rehearsal: true,
-            engine: &engine,
-            meters: &Meters::new(&engine.plan),
-            load: &load,
-            standing: &standing,
-            log: None,
-            piece: None,
-            journal: None,
-            taken_up: None,
-            gone_ports: &[],
-            unreached: BTreeMap::new(),
-            senseless: Vec::new(),
-            unheard: None,
-        });
+        let meters = Meters::new(&engine.plan);
+        let conditions = Finder::default().find(&Look::at(&standing, &engine, &meters, &load, true));
         let of = |name: &str| conditions.iter().find(|one| one.topic.name() == name).unwrap();
         let near = of("effect-broke");
         assert_eq!(near.subject.as_deref(), Some("near (direct) of voice"));

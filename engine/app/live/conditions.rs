@@ -50,6 +50,35 @@ pub struct Look<'a> {
     pub senseless: Vec<Refused>,
 }
 
+#[cfg(test)]
+impl<'a> Look<'a> {
+    /// At a run of which there is nothing to say but what these tell.
+    pub fn at(
+        standing: &'a Standing,
+        engine: &'a EngineState,
+        meters: &'a Meters,
+        load: &'a Load,
+        rehearsal: bool,
+    ) -> Self {
+        Self {
+            facts: &standing.device,
+            rehearsal,
+            engine,
+            meters,
+            load,
+            standing,
+            log: None,
+            piece: None,
+            journal: None,
+            taken_up: None,
+            gone_ports: &[],
+            unheard: None,
+            unreached: BTreeMap::new(),
+            senseless: Vec::new(),
+        }
+    }
+}
+
 /// Tells what happened lately from counts that only grow.
 #[derive(Default)]
 struct Lately {
@@ -308,22 +337,7 @@ mod tests {
                 words: String::new(),
             };
             let standing = Standing { device: facts.clone(), away: None, losses: 0, ended: None, origin: None };
-            let look = Look {
-                facts: &facts,
-                rehearsal: false,
-                engine: &self.engine,
-                meters: &self.meters,
-                load: &self.load,
-                standing: &standing,
-                log: None,
-                piece: None,
-                journal: None,
-                taken_up: None,
-                gone_ports: &[],
-                unheard: None,
-                unreached: BTreeMap::new(),
-                senseless: Vec::new(),
-            };
+            let look = Look::at(&standing, &self.engine, &self.meters, &self.load, false);
             let found = self.finder.find(&look);
             found.iter().map(|one| (one.grave, crate::live::words::of(one))).collect()
         }
