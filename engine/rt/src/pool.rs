@@ -101,6 +101,12 @@ impl Pool {
         self.voices.iter().filter(|voice| voice.life != Life::Free).count()
     }
 
+    /// How many have broken.
+    #[cfg(test)]
+    pub fn spoiled(&self) -> usize {
+        self.voices.iter().filter(|voice| voice.spoiled).count()
+    }
+
     /// Voice stealing: where all but one are busy, the one that has been ending for longest makes room. A resident effect
     /// does the same among its own, see [`Resident::moved`](crate::resident::Resident::moved).
     pub fn make_room(&mut self, timings: Timings) {
@@ -117,7 +123,8 @@ impl Pool {
         for slot in 0..old.voices.len() {
             let place = self.voices.get_mut(becoming.slot(slot, old.own, self.own));
             let (Some(place), Some(voice)) = (place, old.voices.get_mut(slot)) else { continue };
-            if becoming == Becoming::Guests && voice.life == Life::Free {
+            // What broke goes home with its piece, as does what has too little room and sounds no more.
+            if voice.life == Life::Free && (becoming == Becoming::Guests || voice.spoiled) {
                 continue;
             }
             std::mem::swap(place, voice);

@@ -210,24 +210,30 @@ impl Processor for Spoiled {
     }
 }
 
-#[test]
-fn a_voice_that_broke_is_lent_to_no_other_scene() {
+/// Two scenes that share the voices of what breaks at the top.
+const SHARED: &str = "mics = { voice = 1 }\noutputs = { left = 1 }\ncontrollers = { foot = {} }\n\
+                      [[scene]]\nmark = \"A\"\nmic.voice.near = { effect = \"direct\", by = \"foot\" }\n\
+                      [[scene]]\nmark = \"B\"\nmic.voice.far = { effect = \"direct\", by = \"foot\" }\n";
+
+/// A run of that, whose foot goes so far in the first scene, and half of the way in the second.
+fn shared(first: &str) -> Run {
     quiet_hook();
-    let scenes = "[[scene]]\nmark = \"A\"\nmic.voice.near = { effect = \"direct\", by = \"foot\" }\n\
-                  [[scene]]\nmark = \"B\"\nmic.voice.far = { effect = \"direct\", by = \"foot\" }\n";
-    let piece = format!("mics = {{ voice = 1 }}\noutputs = {{ left = 1 }}\ncontrollers = {{ foot = {{}} }}\n{scenes}");
-    let plan = plan(&piece);
+    let plan = plan(SHARED);
     let one = |effect: &Effect| match effect.declaration.name {
         "direct" => Effect { make: |_, _| Box::new(Spoiled(false)), ..*effect },
         _ => *effect,
     };
     let effects: &[Effect] = Box::leak(EFFECTS.iter().map(one).collect());
+    let events =
+        [(0.1, "foot", first), (0.3, "foot", "0"), (0.5, "fire", "B"), (0.6, "foot", "0.5"), (0.9, "foot", "0")]
+            .map(|(seconds, name, value)| gesture(&plan, seconds, name, value));
+    Run::made(Making { effects, ..Making::default() }, &plan, 48_000, SceneId(0)).events(&events)
+}
+
+#[test]
+fn a_voice_that_broke_is_lent_to_no_other_scene() {
     let of = |first: &str| {
-        let events =
-            [(0.1, "foot", first), (0.3, "foot", "0"), (0.5, "fire", "B"), (0.6, "foot", "0.5"), (0.9, "foot", "0")]
-                .map(|(seconds, name, value)| gesture(&plan, seconds, name, value));
-        let making = Making { effects, ..Making::default() };
-        let mut run = Run::made(making, &plan, 48_000, SceneId(0)).events(&events);
+        let mut run = shared(first);
         let out = run.render(&[tones(FRAMES)[0].clone()]);
         (out[0][24_000..].to_vec(), broken(&run).len())
     };
@@ -235,6 +241,18 @@ fn a_voice_that_broke_is_lent_to_no_other_scene() {
     assert_eq!((nothing, one), (0, 1));
     assert!(sounds(&whole).is_some());
     assert!(after == whole);
+}
+
+#[test]
+fn what_broke_goes_home_and_a_changed_piece_has_all_its_voices_again() {
+    let spoiled = |run: &Run| run.engine.compiled.pools.iter().map(|pool| pool.spoiled()).sum::<usize>();
+    let sound = [tones(FRAMES)[0].clone()];
+    let mut run = shared("1");
+    run.render(&sound);
+    assert_eq!(spoiled(&run), 1, "the control");
+    let mut run = shared("1").replace_every(48_000, &[SHARED]);
+    run.render(&sound);
+    assert_eq!(spoiled(&run), 0);
 }
 
 #[test]
