@@ -2,94 +2,16 @@
 
 use std::fs;
 use std::io::Write;
-use std::path::{Path, PathBuf};
-use std::process::{Command, Output, Stdio};
+use std::process::{Command, Stdio};
 
-use tempfile::TempDir;
 use tenterhook_io::WavWriter;
 
-const PIECE: &str = r#"
-mics = { voice = 1, viol = 2 }
-outputs = { left = 1, right = 3 }
-controllers = { pedal = { cc = 64 }, foot = { cc = 11 } }
-[[scene]]
-mark = "A"
-mic.voice.freeze = { by = "pedal" }
-mic.viol.direct = { by = "foot" }
-"#;
-
-const GESTURES: &str = "seconds,controller,value\n0.3,pedal,1\n0.4,foot,0.5\n0.9,pedal,0\n1.1,foot,0\n";
-
-struct Room(TempDir);
-
-impl Room {
-    /// A folder with a piece, a recording of two channels, and gestures.
-    fn new() -> Self {
-        let room = Self(tempfile::tempdir().unwrap());
-        room.write("piece.toml", PIECE);
-        room.write("gestures.csv", GESTURES);
-        room.recording("mics.wav", 2);
-        room
-    }
-
-    fn path(&self, name: &str) -> PathBuf {
-        self.0.path().join(name)
-    }
-
-    fn write(&self, name: &str, text: impl AsRef<[u8]>) {
-        fs::write(self.path(name), text).unwrap();
-    }
-
-    fn recording(&self, name: &str, channels: usize) {
-        let tone =
-            |k: usize| -> Vec<f32> { (0..57_600).map(|i| (i as f32 * 0.03 * (k + 1) as f32).sin() * 0.2).collect() };
-        let sound: Vec<Vec<f32>> = (0..channels).map(tone).collect();
-        let mut writer = WavWriter::create(&self.path(name), channels, 48_000).unwrap();
-        writer.write(&sound.iter().map(Vec::as_slice).collect::<Vec<_>>()).unwrap();
-        writer.finish().unwrap();
-    }
-
-    fn names(&self) -> Vec<String> {
-        let mut names: Vec<_> = fs::read_dir(self.0.path())
-            .unwrap()
-            .map(|entry| entry.unwrap().file_name().into_string().unwrap())
-            .collect();
-        names.sort();
-        names
-    }
-
-    /// Runs the program here.
-    fn run(&self, arguments: &str) -> Output {
-        Command::new(env!("CARGO_BIN_EXE_tenterhook"))
-            .args(arguments.split(' '))
-            .current_dir(self.0.path())
-            .stdin(Stdio::null())
-            .output()
-            .unwrap()
-    }
-
-    /// Runs the program, which must refuse: its exit status and what it says on standard error.
-    fn refused(&self, arguments: &str) -> (i32, String) {
-        let output = self.run(arguments);
-        assert!(output.stdout.is_empty(), "results go to standard output, messages do not");
-        (output.status.code().unwrap(), String::from_utf8(output.stderr).unwrap())
-    }
-}
-
-fn read(path: &Path) -> Vec<u8> {
-    fs::read(path).unwrap()
-}
-
-/// 1.5 GB of addresses, in kB.
+mod files;
 #[cfg(target_os = "linux")]
-const MEMORY: &str = "ulimit -v 1500000";
+mod memory;
+mod room;
 
-/// A command under a limit that the shell sets first.
-fn limited(room: &Room, limit: &str, arguments: &str) -> Output {
-    let line = format!("{limit}; exec \"$0\" {arguments}");
-    let mut command = Command::new("bash");
-    command.args(["-c", &line, env!("CARGO_BIN_EXE_tenterhook")]).current_dir(room.0.path()).output().unwrap()
-}
+use room::{GESTURES, PIECE, Room, read};
 
 #[test]
 fn a_rehearsal_is_the_same_file_for_any_block_and_as_long_as_the_recording_and_its_tail() {
@@ -298,170 +220,6 @@ fn before_the_doors_the_machine_is_looked_at_and_only_the_piece_decides_the_stat
 }
 
 #[test]
-fn an_output_that_cannot_be_finished_is_not_there_under_its_name() {
-    let room = Room::new();
-    let before = room.names();
-    // The gestures are wrong: nothing is written at all.
-    room.write("back.csv", "seconds,controller,value\n2,pedal,1\n1.5,pedal,0\n");
-    assert_eq!(room.refused("rehearse piece.toml --mics mics.wav --gestures back.csv --out out.wav").0, 2);
-    fs::remove_file(room.path("back.csv")).unwrap();
-    assert_eq!(room.names(), before);
-    // The disk is full, as far as this process can tell: the system limits its files to some kilobytes.
-    let limited = limited(&room, "trap '' XFSZ; ulimit -f 64", "rehearse piece.toml --mics mics.wav --out out.wav");
-    let said = String::from_utf8(limited.stderr).unwrap();
-    assert_eq!(limited.status.code(), Some(1), "{said}");
-    assert!(said.contains("out.wav"), "{said}");
-    assert_eq!(room.names(), before);
-}
-
-#[test]
-fn what_is_there_is_written_over_only_if_one_says_so() {
-    let room = Room::new();
-    let base = "rehearse piece.toml --mics mics.wav --gestures gestures.csv";
-    room.write("dear.txt", "dear");
-    room.write("out.wav", "dear");
-    for (link, target) in [("link.wav", "dear.txt"), ("astray.wav", "nowhere")] {
-        std::os::unix::fs::symlink(target, room.path(link)).unwrap();
-    }
-    let before = room.names();
-    for arguments in [base, "demo"] {
-        for name in ["out.wav", "link.wav", "astray.wav"] {
-            let (status, said) = room.refused(&format!("{arguments} --out {name}"));
-            assert_eq!(status, 2, "{arguments}: {said}");
-            assert!(said.contains(&format!("{name} is there already")) && said.contains("--replace"), "{said}");
-            assert!(name == "out.wav" || said.contains("a link to"), "{said}");
-        }
-    }
-    assert_eq!(room.names(), before);
-    assert_eq!((read(&room.path("out.wav")), read(&room.path("dear.txt"))), (b"dear".to_vec(), b"dear".to_vec()));
-
-    for name in ["out.wav", "link.wav", "astray.wav"] {
-        assert!(room.run(&format!("{base} --out {name} --replace")).status.success());
-        assert!(read(&room.path(name)).starts_with(b"RIFF"), "{name}");
-    }
-    // The file that the link leads to is the one; where it leads nowhere, the link is.
-    assert!(room.path("link.wav").is_symlink() && read(&room.path("dear.txt")).starts_with(b"RIFF"));
-    assert_eq!(room.names(), before);
-
-    // What it is made from is never written over.
-    for name in ["mics.wav", "piece.toml", "gestures.csv"] {
-        let before = read(&room.path(name));
-        let (status, said) = room.refused(&format!("{base} --out {name} --replace"));
-        assert!(status == 2 && said.contains("made from"), "{said}");
-        assert!(read(&room.path(name)) == before);
-    }
-    room.recording("drip.wav", 1);
-    room.write("hall.toml", "[mics]\nvoice = 1\n");
-    room.write("taped.toml", PIECE.replace("freeze = {", "tape = { file = \"drip.wav\","));
-    for name in ["hall.toml", "drip.wav"] {
-        let before = read(&room.path(name));
-        let (status, said) =
-            room.refused(&format!("rehearse taped.toml --hall hall.toml --mics mics.wav --out {name} --replace"));
-        assert!(status == 2 && said.contains(&format!("{name} is what the rehearsal is made from")), "{said}");
-        assert!(read(&room.path(name)) == before);
-    }
-    fs::create_dir(room.path("take")).unwrap();
-    for name in ["mics.wav", "mics-2.wav", "outputs.wav"] {
-        fs::copy(room.path("mics.wav"), room.path("take").join(name)).unwrap();
-    }
-    std::os::unix::fs::symlink("take/mics-2.wav", room.path("second.wav")).unwrap();
-    let (status, said) = room.refused("rehearse piece.toml --take take --out second.wav --replace");
-    assert!(status == 2 && said.contains("made from"), "{said}");
-    assert!(read(&room.path("take/mics-2.wav")) == read(&room.path("mics.wav")));
-    let (status, said) = room.refused("rehearse piece.toml --take take --out take/outputs.wav --replace");
-    assert!(status == 2 && said.contains("made from"), "{said}");
-    assert!(read(&room.path("take/outputs.wav")) == read(&room.path("mics.wav")));
-    assert_eq!(room.refused("etudes demo --replace").0, 2, "there is nothing that could be replaced");
-}
-
-#[test]
-fn of_two_programs_that_write_one_file_one_does_and_the_other_says_where_its_own_is() {
-    let room = Room::new();
-    let arguments = "rehearse piece.toml --mics mics.wav --gestures gestures.csv --block 1 --tail 9s --out out.wav";
-    let begin = || {
-        let mut program = Command::new(env!("CARGO_BIN_EXE_tenterhook"));
-        let program = program.args(arguments.split(' ')).current_dir(room.0.path()).stdin(Stdio::null());
-        program.stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap()
-    };
-    let ended = [begin(), begin()].map(|program| program.wait_with_output().unwrap());
-    assert_eq!(ended.iter().filter(|ended| ended.status.success()).count(), 1, "{ended:?}");
-    let other = ended.iter().find(|ended| !ended.status.success()).unwrap();
-    let said = String::from_utf8_lossy(&other.stderr);
-    // Where one had ended before the other looked, that made nothing.
-    match other.status.code() {
-        Some(2) => assert!(said.contains("out.wav is there already"), "{said}"),
-        _ => {
-            assert!(said.contains("out.wav has come while it was being made") && said.contains("unfinished"), "{said}")
-        }
-    }
-    assert!(read(&room.path("out.wav")).starts_with(b"RIFF"));
-}
-
-#[test]
-fn a_file_of_the_same_unfinished_name_is_left_alone() {
-    let room = Room::new();
-    room.write("out.unfinished.wav", "somebody's own");
-    assert!(room.run("rehearse piece.toml --mics mics.wav --out out.wav").status.success());
-    assert_eq!(read(&room.path("out.unfinished.wav")), b"somebody's own");
-    assert!(room.path("out.wav").exists() && !room.path("out.unfinished-2.wav").exists());
-}
-
-#[test]
-fn a_reader_that_has_read_enough_is_no_failure_and_a_full_disk_is_one() {
-    let program = env!("CARGO_BIN_EXE_tenterhook");
-    let shell = |line: &str| Command::new("bash").args(["-c", line, program]).output().unwrap();
-    let enough = shell("set -o pipefail; \"$0\" etudes demo | head -c 10");
-    assert!(enough.status.success() && enough.stderr.is_empty(), "{enough:?}");
-    let full = shell("\"$0\" etudes demo > /dev/full");
-    assert_eq!(full.status.code(), Some(1));
-    assert!(String::from_utf8(full.stderr).unwrap().contains("cannot write to standard output"));
-}
-
-#[test]
-fn what_is_no_file_is_refused_at_once_and_so_is_what_is_too_large() {
-    let room = Room::new();
-    assert!(Command::new("mkfifo").arg(room.path("pipe.toml")).status().unwrap().success());
-    fs::File::create(room.path("large.toml")).unwrap().set_len(5 << 20).unwrap();
-    fs::File::create(room.path("large.csv")).unwrap().set_len(65 << 20).unwrap();
-    room.write("tape.toml", PIECE.replace("freeze = {", "tape = { file = \"pipe.toml\","));
-    room.write("tuned.toml", PIECE.replace("freeze = {", "sympathetic = { tuned = \"large.toml\","));
-    let base = "rehearse piece.toml --mics";
-    for (arguments, words) in [
-        ("check pipe.toml", &["pipe.toml is no file but a device or a pipe", "name that file"][..]),
-        ("check /dev/zero", &["/dev/zero is no file"]),
-        ("check .", &[". is a folder", "name a file in it"]),
-        ("check large.toml", &["large.toml has 5 MB, and no more than 4 MB are read", "that was meant"]),
-        ("check piece.toml --hall pipe.toml", &["pipe.toml is no file"]),
-        ("check tape.toml", &["pipe.toml is no file"]),
-        ("check tuned.toml", &["large.toml has 5 MB"]),
-        (&format!("{base} pipe.toml"), &["pipe.toml is no file"]),
-        (&format!("{base} mics.wav --gestures pipe.toml"), &["pipe.toml is no file"]),
-        (&format!("{base} mics.wav --gestures large.csv"), &["large.csv has 65 MB, and no more than 64 MB"]),
-        ("spectrum pipe.toml", &["pipe.toml is no file"]),
-        ("check mics.wav", &["mics.wav is a sound, and no piece", "rehearse PIECE --mics mics.wav"]),
-        ("play mics.wav --host clock", &["mics.wav is a sound, and no piece"]),
-    ] {
-        let (status, said) = room.refused(arguments);
-        assert_eq!(status, 2, "{arguments}: {said}");
-        for word in words {
-            assert!(said.contains(word), "{arguments}: no {word:?} in\n{said}");
-        }
-    }
-}
-
-#[cfg(target_os = "linux")]
-#[test]
-fn a_hundred_thousand_scenes_take_no_half_gigabyte() {
-    let room = Room::new();
-    let scenes: String = (0..100_000).map(|n| format!("[[scene]]\nmark = \"{n}\"\nbar = {n}\n")).collect();
-    room.write("long.toml", format!("mics = {{ a = 1 }}\noutputs = {{ l = 1 }}\n{scenes}"));
-    // bash's limit of memory is in kilobytes of addresses.
-    let limited = limited(&room, "ulimit -v 500000", "check long.toml");
-    let said = String::from_utf8(limited.stderr).unwrap();
-    assert!(limited.status.code() == Some(2) && said.contains("more than 1000 scenes"), "{said}");
-}
-
-#[test]
 fn signs_that_work_a_terminal_are_spelled_out_by_every_command() {
     let room = Room::new();
     // A title, a file's name and an argument with an escape sequence, an end of line, and a control character of 8 bits.
@@ -534,7 +292,7 @@ fn the_demo_as_a_file_is_played_by_its_gestures() {
     let room = Room::new();
     let output = room.run("demo --out demo.wav --json");
     let summary: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
-    let lines = include_str!("../scenes/demo.csv").lines().count() as u64 - 1;
+    let lines = include_str!("../../scenes/demo.csv").lines().count() as u64 - 1;
     assert!(output.status.success() && summary["gestures"].as_u64().unwrap() >= lines, "{summary} of {lines}");
     let sound = tenterhook_io::read_wav(&room.path("demo.wav")).unwrap();
     assert_eq!(sound.channels[0].len() as u64, summary["frames"].as_u64().unwrap());
@@ -568,95 +326,6 @@ fn a_busy_osc_port_keeps_no_show_from_beginning_unless_it_was_asked_for() {
         drop(taken);
         assert!(unheard(false).is_some(), "it is tried again");
     }
-    child.kill().unwrap();
-    child.wait().unwrap();
-}
-
-/// A piece of some 2 GB: sixteen groups, each with two minutes to be stretched.
-fn many() -> String {
-    let each = |what: &dyn Fn(usize) -> String| (1..=16).map(what).collect::<String>();
-    let groups = each(&|n| format!("g{n} = [\"voice\"]\n"));
-    let hands = each(&|n| format!("c{n} = {{}}\n"));
-    let effects = each(&|n| format!("mic.g{n}.stretch = {{ by = \"c{n}\", memory = \"120 s\" }}\n"));
-    format!(
-        "mics = {{ voice = 1 }}\noutputs = {{ left = 1 }}\n[groups]\n{groups}[controllers]\n{hands}[[scene]]\nmark = \"A\"\n\
-         {effects}"
-    )
-}
-
-#[cfg(target_os = "linux")]
-#[test]
-fn a_piece_that_does_not_fit_into_memory_is_refused_by_every_command_that_plays() {
-    let room = Room::new();
-    room.write("many.toml", many());
-    // It takes some 2 GB, and would be built until the system gives no more.
-    for asked in [
-        "rehearse many.toml --mics mics.wav --out out.wav",
-        "load many.toml --runs 1",
-        "play many.toml --host clock --no-page",
-        "soundcheck many.toml --host clock --no-page",
-    ] {
-        let output = limited(&room, MEMORY, asked);
-        let said = String::from_utf8_lossy(&output.stderr);
-        assert_eq!(output.status.code(), Some(2), "{asked}: {said}");
-        for part in
-            ["error: ", "MB of memory", "this process may still take", "stretch on 16 sources", "shorter `memory`"]
-        {
-            assert!(said.contains(part), "{asked}: {said}");
-        }
-        assert!(!said.contains("panicked"), "{said}");
-    }
-    assert!(!room.names().iter().any(|name| name == "out.wav"), "{:?}", room.names());
-    let output = limited(&room, MEMORY, "check many.toml");
-    let said = String::from_utf8_lossy(&output.stderr);
-    assert!(
-        output.status.success() && said.contains("caution: ") && said.contains("would not be played here"),
-        "{said}"
-    );
-    let output = limited(&room, MEMORY, "check many.toml --json");
-    let told: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
-    assert!(told["memory"]["bytes"].as_u64().is_some_and(|bytes| bytes > 1 << 30), "{told}");
-    assert_eq!(told["memory"]["fits"], false);
-    // One that fits is stated, and not worth a word of caution where enough is free.
-    let output = limited(&room, MEMORY, "check piece.toml");
-    let said = String::from_utf8_lossy(&output.stdout).into_owned() + &String::from_utf8_lossy(&output.stderr);
-    assert!(said.contains("MB of memory") && !said.contains("half of the"), "{said}");
-}
-
-#[cfg(target_os = "linux")]
-#[test]
-fn a_saved_version_that_does_not_fit_into_memory_leaves_the_one_before_playing() {
-    use std::io::{BufRead, BufReader};
-    let room = Room::new();
-    let line = format!(
-        "ulimit -v 1500000; exec {} play piece.toml --follow --host clock --no-page --json --no-journal",
-        env!("CARGO_BIN_EXE_tenterhook")
-    );
-    let mut child = Command::new("sh")
-        .args(["-c", &line])
-        .current_dir(room.0.path())
-        .stdin(Stdio::null())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::null())
-        .spawn()
-        .unwrap();
-    let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
-    let mut until = |event: &str| -> serde_json::Value {
-        loop {
-            let line = lines.next().unwrap_or_else(|| panic!("it ended before it said {event}")).unwrap();
-            let told: serde_json::Value = serde_json::from_str(&line).unwrap();
-            if told["event"] == event {
-                return told;
-            }
-        }
-    };
-    until("started");
-    room.write("piece.toml", many());
-    let told = until("broken");
-    assert!(told["found"].to_string().contains("MB of memory"), "{told}");
-    // The next save that fits takes over.
-    room.write("piece.toml", PIECE.replace("mark = \"A\"", "mark = \"B\""));
-    until("changed");
     child.kill().unwrap();
     child.wait().unwrap();
 }
