@@ -87,8 +87,6 @@ pub(super) struct Freeze {
     hold: Hold,
     frames: Schedule,
     swarm: Option<Swarm>,
-    /// Whether it swarms.
-    swarms: bool,
     stagger: u64,
     state: FreezeState,
     begun: u64,
@@ -136,7 +134,7 @@ impl Freeze {
         self.first = line;
         self.engaged = line + self.separation.steps(span.length()) * CELL + self.frames.lead();
         self.separation.start(span);
-        if let Some(swarm) = self.swarm.as_mut().filter(|_| self.swarms) {
+        if let Some(swarm) = self.swarm.as_mut().filter(|swarm| swarm.spread > 0.0) {
             swarm.start(span);
         }
     }
@@ -179,7 +177,7 @@ impl Freeze {
             return;
         }
         if self.state == FreezeState::Taking && line >= self.first {
-            if let Some(swarm) = self.swarm.as_mut().filter(|_| self.swarms) {
+            if let Some(swarm) = self.swarm.as_mut().filter(|swarm| swarm.spread > 0.0) {
                 swarm.copy(heard);
             }
             self.separation.step(heard, &mut self.hold);
@@ -279,7 +277,6 @@ impl EffectVoice for Freeze {
             hold,
             stagger: 0,
             swarm: (room > 0.0).then(|| Swarm::new(rate)),
-            swarms: false,
             state: FreezeState::Waiting,
             begun: 0,
             first: 0,
@@ -295,7 +292,6 @@ impl EffectVoice for Freeze {
 
     fn begin(&mut self, at: u64, heard: &Heard<'_>, settings: &FreezeSettings, seed: u64) {
         (self.aim, self.seed, self.stagger) = (settings.aim, seed, self.frames.delay(seed));
-        self.swarms = settings.spread > 0.0;
         if let Some(swarm) = &mut self.swarm {
             swarm.spread(settings.spread);
         }
@@ -330,7 +326,7 @@ impl EffectVoice for Freeze {
         if from.is_multiple_of(CELL) {
             self.at_line(from, heard);
         }
-        let mut swarm = self.swarm.as_mut().filter(|_| self.swarms);
+        let mut swarm = self.swarm.as_mut().filter(|swarm| swarm.spread > 0.0);
         let still = swarm.as_ref().map_or(1.0, |swarm| swarm.still);
         let faded = self.engaged.saturating_add(self.hold.size() as u64);
         if from < faded {

@@ -72,6 +72,27 @@ fn a_scene_sounds_the_same_bits_whatever_other_scenes_there_are() {
 }
 
 #[test]
+fn a_stretch_leaves_out_what_its_own_memory_has_no_room_for_whatever_room_there_is() {
+    let scene = |mark: &str, memory: &str| {
+        format!("[[scene]]\nmark = \"{mark}\"\nmic.voice.stretch = {{ by = \"foot\", memory = \"{memory}\" }}\n")
+    };
+    let one =
+        "mics = { voice = 1 }\noutputs = { left = 1 }\ncontrollers = { foot = {} }\n".to_owned() + &scene("A", "1 s");
+    let two = one.clone() + &scene("B", "9 s");
+    // More partials than a moment has room for of its own.
+    let partial = |t: f64, k: f64| (std::f64::consts::TAU * 70.0 * k * t + k * k).sin();
+    let rich = |i: usize| (1..130).map(|k| 0.02 * partial(i as f64 / 48e3, f64::from(k))).sum::<f64>() as f32;
+    let sound: Vec<f32> = (0..4 * 48_000).map(rich).collect();
+    let of = |piece: &str| {
+        let press = gesture(&plan(piece), 1.0, "foot", "0.5");
+        bits(&Run::new(piece).events(&[press]).render(std::slice::from_ref(&sound)))
+    };
+    assert!(of(&one) == of(&two));
+    // The control: a longer memory takes in more.
+    assert!(of(&one) != of(&one.replace("1 s", "9 s")));
+}
+
+#[test]
 fn a_scene_sounds_the_same_bits_whatever_its_voices_sounded_before() {
     let plan = plan(&piece(2));
     let sound = sound(8 * 48_000);
