@@ -8,7 +8,8 @@ use super::run::{Run, gesture, plan, sound};
 use crate::bytes;
 use crate::compiled_plan::{Making, Needs};
 
-/// Settings of their own in each scene: what needs the most room comes in scene 1, the least in scene 0.
+/// Settings of their own in each scene: what needs the most room comes in scene 1, the least in scene 0, whose spans are so
+/// short that less is searched for where they meet.
 fn settings(scene: usize) -> [String; 5] {
     let place = (scene * 7919 % 100) as f64 / 100.0;
     let wide = |least: f64, most: f64| match scene {
@@ -22,7 +23,7 @@ fn settings(scene: usize) -> [String; 5] {
             wide(2.0, 16.0),
             wide(1.0, 8.0)
         ),
-        format!("voice.reverse = {{ by = \"hand\", span = \"{:.4} s\"", wide(0.1, 2.0)),
+        format!("voice.reverse = {{ by = \"hand\", span = \"{:.4} s\"", if scene == 0 { 0.06 } else { wide(0.1, 2.0) }),
         format!("viol.freeze = {{ by = \"heel\", spread = {:.4}", if scene == 0 { 0.0 } else { wide(0.0, 1.0) }),
         format!("viol.sympathetic = {{ by = \"wrist\", tuned = \"D3 A3\", decay = \"{:.3} s\"", wide(0.3, 9.0)),
         format!("voice.double = {{ by = \"knee\", interval = \"{:.0} cents\"", wide(-900.0, 1200.0)),
