@@ -65,6 +65,7 @@ fn settings(effect: &Declaration, draw: u64) -> String {
                     Unit::Seconds => format!("\"{number:.3} s\""),
                     Unit::Decibels => format!("\"{number:.1} dB\""),
                     Unit::Hertz => format!("\"{number:.1} Hz\""),
+                    Unit::Metres => format!("\"{number:.1} m\""),
                 }
             }
             Kind::Choice { words, .. } => format!("\"{}\"", words[even(0.0, words.len() as f64 - 0.01) as usize].0),
@@ -114,11 +115,12 @@ fn what_a_piece_takes_is_told_before_it_is_built() {
             }
         }
     }
-    // Everything at once, with analysis and model of several sources.
+    // Everything at once, with analysis and model of several sources, and outputs that wait.
     for piece in
         [include_str!("../engine/rt/src/laws/workout.toml"), include_str!("../engine/rt/src/laws/workout-changed.toml")]
     {
-        let plan = plan(piece);
+        let mut plan = plan(piece);
+        plan.outputs.iter_mut().for_each(|output| output.delay = Some(0.04));
         let told = bytes(&plan, 48_000).all as f64;
         let region = Region::new(COUNTS);
         let halves = engine(&plan, 48_000, SceneId(0));

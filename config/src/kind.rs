@@ -122,6 +122,8 @@ kinds! {
     OutputChannelTaken Error "output-channel-taken"
     /// A private output on the channel of one that is not, without a word that this is meant.
     PrivateShared Error "private-shared"
+    /// Two outputs on one channel, so one loudspeaker, that are said to be at two distances.
+    AwayDiffers Error "away-differs"
     /// `"none"` in a piece.
     NoneInPiece Error "none-in-piece"
     /// A controller with two addresses.
@@ -170,6 +172,8 @@ kinds! {
     NeverHeard Caution "never-heard"
     /// A mic or output that the hall leaves out.
     LeftOut Caution "left-out"
+    /// An output whose distance the hall leaves open while it says that of others.
+    AwayUnsaid Caution "away-unsaid"
     /// A curve on a controller that says how loud something is.
     BentTwice Caution "bent-twice"
     /// An output whose ceiling leaves no room below full scale.

@@ -34,6 +34,18 @@ const fn spoken(unit: Unit) -> &'static [(&'static str, f64)] {
         ],
         Unit::Decibels => &[("db", 1.0), ("dbs", 1.0), ("dbfs", 1.0), ("decibel", 1.0), ("decibels", 1.0)],
         Unit::Hertz => &[("hz", 1.0), ("hertz", 1.0), ("khz", 1000.0)],
+        // The international foot (1959).
+        Unit::Metres => &[
+            ("m", 1.0),
+            ("metre", 1.0),
+            ("metres", 1.0),
+            ("meter", 1.0),
+            ("meters", 1.0),
+            ("cm", 1e-2),
+            ("ft", 0.3048),
+            ("foot", 0.3048),
+            ("feet", 0.3048),
+        ],
     }
 }
 
@@ -146,7 +158,7 @@ impl WantedValue {
             Unit::Hertz if found.after.is_empty() => Some(found.value),
             Unit::Decibels if found.before.contains(char::is_alphabetic) => None,
             Unit::Decibels => self.sized(found.value, &found.after.to_lowercase()),
-            Unit::Seconds | Unit::Hertz => {
+            Unit::Seconds | Unit::Hertz | Unit::Metres => {
                 let word: String = found.after.chars().take_while(|c| c.is_alphabetic()).collect();
                 self.sized(found.value, &word.to_lowercase())
             }

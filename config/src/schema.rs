@@ -40,7 +40,12 @@ fn definitions() -> Map<String, Value> {
         schema["examples"] = examples.map(|example| unit::spell(unit, example)).as_slice().into();
         Some((unit::definition(unit)?, schema))
     };
-    let quantities = [(Unit::Seconds, [2.0, 0.18]), (Unit::Decibels, [-3.0, 6.0]), (Unit::Hertz, [60.0, 415.0])];
+    let quantities = [
+        (Unit::Seconds, [2.0, 0.18]),
+        (Unit::Decibels, [-3.0, 6.0]),
+        (Unit::Hertz, [60.0, 415.0]),
+        (Unit::Metres, [3.0, 14.5]),
+    ];
     let quantities = quantities.into_iter().filter_map(quantity);
     let others = [
         ("interval", text(interval::pattern())),
@@ -75,10 +80,11 @@ mod tests {
 
     /// Each definition with the reader whose texts it describes.
     type Pair = (&'static str, fn(&str) -> bool);
-    const PAIRS: [Pair; 9] = [
+    const PAIRS: [Pair; 10] = [
         ("time", |text| unit::parse(text, Unit::Seconds).is_ok()),
         ("level", |text| unit::parse(text, Unit::Decibels).is_ok()),
         ("frequency", |text| unit::parse(text, Unit::Hertz).is_ok()),
+        ("distance", |text| unit::parse(text, Unit::Metres).is_ok()),
         ("interval", |text| interval::parse(text).is_some()),
         ("key", keys::is_key),
         ("name", |text| trouble(text).is_none() && !text.contains('/') && !RESERVED.contains(&text)),
@@ -94,8 +100,8 @@ mod tests {
     });
 
     #[rustfmt::skip]
-    const PARTS: [&str; 52] = [
-        "", " ", "\t", "\n", "\u{a0}", "2", "0", "180", "-", "+", "\u{2212}", ".", ".5", "5.", "e3", "E", "e", "s", "ms", "dB",
+    const PARTS: [&str; 53] = [
+        "", " ", "\t", "\n", "\u{a0}", "2", "0", "180", "-", "+", "\u{2212}", ".", ".5", "5.", "e3", "E", "e", "s", "ms", "m", "dB",
         "db", "Hz", "cents", "/", "3/2", "fifth", "Minor", "third", "minor  third", "down", "above", "two octaves", "K",
         "PageUp", "pageup", "F5", "n", "é", "🦊", "fire", "level", "mute", "/sway", "a/b", "#", "*", "~", "D3", "Bb2", "F##4",
         "a.toml", "\u{1}",

@@ -10,6 +10,7 @@ fn spellings(unit: Unit) -> &'static [(&'static str, f64)] {
         Unit::Seconds => &[("s", 1.0), ("ms", 1e-3)],
         Unit::Decibels => &[("dB", 1.0)],
         Unit::Hertz => &[("Hz", 1.0)],
+        Unit::Metres => &[("m", 1.0)],
     }
 }
 
@@ -20,6 +21,7 @@ pub(crate) fn definition(unit: Unit) -> Option<&'static str> {
         Unit::Seconds => Some("time"),
         Unit::Decibels => Some("level"),
         Unit::Hertz => Some("frequency"),
+        Unit::Metres => Some("distance"),
     }
 }
 
@@ -39,6 +41,7 @@ pub(crate) fn measures(unit: Unit) -> &'static str {
         Unit::Seconds => "a time",
         Unit::Decibels => "a level",
         Unit::Hertz => "a frequency",
+        Unit::Metres => "a distance",
     }
 }
 
@@ -51,6 +54,8 @@ pub(crate) fn spell(unit: Unit, value: f64) -> String {
         Unit::Seconds => format!("{value} s"),
         Unit::Decibels => format!("{value} dB"),
         Unit::Hertz => format!("{value} Hz"),
+        // A micrometre hides what a foot adds.
+        Unit::Metres => format!("{} m", (value * 1e6).round() / 1e6),
     }
 }
 

@@ -149,6 +149,49 @@ fn a_private_output_shares_a_channel_with_others_only_where_the_hall_means_it() 
     }
 }
 
+/// Over all halls of three outputs on two channels, with distances or without: what is heard by all arrives together, the
+/// farthest waits for nobody, and what is private, left out or of unknown distance does not wait.
+#[test]
+fn the_nearer_loudspeakers_wait_for_the_farthest() {
+    let (channels, distances) = (["1", "2", "\"none\""], [None, Some(3.0), Some(13.29)]);
+    for number in 0..27 * 27 * 2 {
+        let (mut rest, mut hall) = (number, "[outputs]\n".to_owned());
+        let mut draw = |of: usize| {
+            let drawn = rest % of;
+            rest /= of;
+            drawn
+        };
+        let private = draw(2) == 1;
+        let mut said = Vec::new();
+        for name in ["left", "right", "ears"] {
+            let (channel, away) = (channels[draw(3)], distances[draw(3)].filter(|_| name != "ears" || !private));
+            let words = away.map(|away| format!(", away = \"{away} m\"")).unwrap_or_default();
+            let private = name == "ears" && private;
+            hall += &format!("{name} = {{ output = {channel}, private = {private}, shared = true{words} }}\n");
+            said.push((channel, private, away));
+        }
+        let open = |one: &&(&str, bool, Option<f64>)| one.0 != "\"none\"" && !one.1;
+        let of =
+            |channel: &str| said.iter().filter(open).filter(|one| one.0 == channel).filter_map(|one| one.2).collect();
+        let by_channel = channels.map(|channel| -> Vec<f64> { of(channel) });
+        let found = check(&Text::new("piece.toml", LETTERS), Some(&Text::new("hall.toml", hall.as_str())));
+        if by_channel.iter().any(|said| said.windows(2).any(|two| two[0] != two[1])) {
+            let kinds = found.expect_err(&hall).diagnostics().iter().map(|one| one.kind).collect::<Vec<_>>();
+            assert!(kinds.contains(&Kind::AwayDiffers), "{hall}");
+            continue;
+        }
+        let outputs = found.unwrap_or_else(|report| panic!("{}", report.render(false))).plan.outputs;
+        let farthest = by_channel.iter().flatten().fold(0.0, |far: f64, away| far.max(*away));
+        for (one, output) in said.iter().zip(&outputs) {
+            let away = Some(one).filter(open).and_then(|one| of(one.0).first().copied());
+            // Sound takes its own time to the listeners, and what it waits for before: together that of the farthest.
+            let arrives = output.delay.zip(away).map(|(delay, away): (f64, f64)| delay + away / 343.0);
+            assert_eq!(output.delay.is_some(), away.is_some(), "{hall}");
+            assert!(arrives.is_none_or(|arrives| (arrives - farthest / 343.0).abs() < 1e-12), "{arrives:?}\n{hall}");
+        }
+    }
+}
+
 #[test]
 fn scenes_and_their_effects_mean_what_they_say() {
     let plan = plan(LETTERS);
@@ -396,6 +439,7 @@ fn every_declared_setting_is_read_by_its_declaration() {
                         declare::Unit::Seconds => format!("\"{} ms\"", value * 1000.0),
                         declare::Unit::Decibels => format!("\"{value} dB\""),
                         declare::Unit::Hertz => format!("\"{value} Hz\""),
+                        declare::Unit::Metres => format!("\"{value} m\""),
                     };
                     for value in [least, (least + most) / 2.0, most] {
                         assert_eq!(read(spell(value)), Ok(Setting::Quantity(value)), "{}", setting.name);

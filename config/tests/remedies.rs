@@ -2,24 +2,37 @@
 //! and many slips, what is shown is taken in its turn, and never louder or more extreme than what was written.
 
 use proptest::prelude::*;
-use tenterhook_config::{Kind, Text, check};
+use tenterhook_config::{Checked, Kind, Report, Text, check};
 use tenterhook_plan::declare::{self, Unit};
 
-/// A key that takes a quantity: what stands before and after its value in a piece.
+/// A key that takes a quantity: what stands before and after its value in a piece, or in a hall of this piece.
 struct Place {
     what: String,
     unit: Unit,
     before: String,
     after: String,
+    piece: Option<String>,
 }
 
-/// All of them: those of a piece, and the settings of all effects.
+impl Place {
+    /// What is said where this stands as the value.
+    fn checked(&self, value: &str) -> Result<Checked, Report> {
+        let text = format!("{}{value}{}", self.before, self.after);
+        match &self.piece {
+            None => check(&Text::new("piece.toml", text), None),
+            Some(piece) => check(&Text::new("piece.toml", piece.as_str()), Some(&Text::new("hall.toml", text))),
+        }
+    }
+}
+
+/// All of them: those of a piece, those that only a hall has, and the settings of all effects.
 fn places() -> Vec<Place> {
     let place = |what: &str, unit, before: &str, after: &str| Place {
         what: what.to_owned(),
         unit,
         before: before.to_owned(),
         after: after.to_owned(),
+        piece: None,
     };
     let rest = "\n[outputs]\nleft = 1\n[controllers]\npedal = { cc = 64 }\n[[scene]]\nmark = \"A\"\n[scene.mic.voice]\n\
                 freeze = { by = \"pedal\" }\n";
@@ -55,6 +68,10 @@ fn places() -> Vec<Place> {
     for one in &mut places[4..6] {
         one.before.push_str(&format!("{} = ", one.what));
     }
+    places.push(Place {
+        piece: Some(format!("{effects}mic.voice.freeze = {{ by = \"pedal\" }}\n")),
+        ..place("away", Unit::Metres, "outputs.left = { away = ", " }\n")
+    });
     for effect in tenterhook_dsp::effects::EFFECTS {
         let name = effect.declaration.name;
         for setting in effect.declaration.settings {
@@ -78,6 +95,8 @@ fn compared(unit: Unit, number: f64, word: &str) -> Option<f64> {
         (Unit::Seconds, "ms" | "msec") => Some(number / 1000.0),
         (Unit::Seconds, "min") => Some(number * 60.0),
         (Unit::Hertz, "khz") => Some(number * 1000.0),
+        (Unit::Metres, "m" | "metres") => Some(number),
+        (Unit::Metres, "cm") => Some(number / 100.0),
         // A share of the amplitude.
         (Unit::Decibels, "%") if number >= 0.0 => Some((20.0 * (number / 100.0).log10()).max(-120.0)),
         (Unit::Decibels, "x") if number >= 0.0 => Some((20.0 * number.log10()).max(-120.0)),
@@ -101,8 +120,7 @@ fn value(text: &str) -> f64 {
 
 /// What is amiss with the remedy for a slip, whose value is `said` where it can be compared.
 fn judge(place: &Place, slip: &str, said: Option<f64>) -> Result<(), String> {
-    let piece = |value: &str| format!("{}{value}{}", place.before, place.after);
-    let Err(report) = check(&Text::new("piece.toml", piece(slip)), None) else { return Ok(()) };
+    let Err(report) = place.checked(slip) else { return Ok(()) };
     let what = &place.what;
     let errors: Vec<_> = report.diagnostics().iter().filter(|one| one.kind.severity().name() == "error").collect();
     let [error] = errors.as_slice() else { return Err(format!("{what} = {slip}: {}", report.render(false))) };
@@ -115,8 +133,7 @@ fn judge(place: &Place, slip: &str, said: Option<f64>) -> Result<(), String> {
         return fail("it shows nothing to copy");
     }
     for text in &shown {
-        let again = piece(text);
-        if let Err(report) = check(&Text::new("piece.toml", again), None) {
+        if let Err(report) = place.checked(text) {
             return fail(&format!("{text} is refused in turn: {}", report.render(false)));
         }
     }
@@ -124,7 +141,7 @@ fn judge(place: &Place, slip: &str, said: Option<f64>) -> Result<(), String> {
     let first = value(&shown[0]);
     let kept = (first - said).abs() <= 0.11 || (first / said - 1.0).abs() < 1e-9;
     // What the key does not take becomes the nearest that it does.
-    let least = check(&Text::new("piece.toml", piece(&spelled(place.unit, said))), None).is_err();
+    let least = place.checked(&spelled(place.unit, said)).is_err();
     if !kept && !least {
         return fail(&format!("{said} was meant"));
     }
@@ -141,10 +158,11 @@ fn spelled(unit: Unit, value: f64) -> String {
         Unit::Seconds => format!("\"{value} s\""),
         Unit::Decibels => format!("\"{value} dB\""),
         Unit::Hertz => format!("\"{value} Hz\""),
+        Unit::Metres => format!("\"{value} m\""),
     }
 }
 
-const WORDS: [&str; 22] = [
+const WORDS: [&str; 25] = [
     "",
     " dB",
     " db",
@@ -167,6 +185,9 @@ const WORDS: [&str; 22] = [
     " dB less",
     " semitones",
     " V",
+    " m",
+    " metres",
+    " cm",
 ];
 const BEFORE: [&str; 12] = ["", "", "", "", "a=", "a = ", "ca. ", "minus ", "= ", "~", "2-", "- "];
 
@@ -232,8 +253,7 @@ fn ten_percent_is_not_ten_decibels_and_415_not_2_hertz() {
     let remedy = |what: &str, slip: &str| {
         let places = places();
         let place = places.iter().find(|place| place.what == what).expect("a place");
-        let text = Text::new("piece.toml", format!("{}{slip}{}", place.before, place.after));
-        check(&text, None).expect_err("a slip").diagnostics()[0].remedy.clone()
+        place.checked(slip).expect_err("a slip").diagnostics()[0].remedy.clone()
     };
     assert_eq!(remedy("send", "\"10 %\""), "write \"-20 dB\"");
     assert_eq!(remedy("tuning", "\"a=415\""), "write \"415 Hz\"");

@@ -64,7 +64,7 @@ fn what_is_right_is_accepted() {
 }
 
 /// Kinds of errors that no schema of one file can know, and why.
-const UNKNOWABLE: [(Kind, &str); 19] = [
+const UNKNOWABLE: [(Kind, &str); 20] = [
     (Kind::Syntax, "it is no TOML at all"),
     (Kind::FileUnread, "what is in files"),
     (Kind::NameTwice, "names of mics beside names of groups"),
@@ -76,6 +76,7 @@ const UNKNOWABLE: [(Kind, &str); 19] = [
     (Kind::MicChannelTaken, "values beside one another"),
     (Kind::OutputChannelTaken, "values beside one another"),
     (Kind::PrivateShared, "values beside one another"),
+    (Kind::AwayDiffers, "values beside one another"),
     (Kind::MessageReachesTwo, "values beside one another"),
     (Kind::MarkTwice, "values beside one another"),
     (Kind::SameEnds, "values beside one another"),
@@ -87,10 +88,12 @@ const UNKNOWABLE: [(Kind, &str); 19] = [
 ];
 
 /// Slips of kinds that a schema mostly knows, by the words of their remedy, and why it does not know these.
-const UNKNOWN: [(Kind, &str, &str); 4] = [
+const UNKNOWN: [(Kind, &str, &str); 6] = [
     (Kind::OutOfRange, "from \"1 s\" to \"120 s\"", "numbers inside texts"),
     (Kind::UselessKey, "acts at once", "which controller gives orders: names"),
     (Kind::UselessKey, "only a group", "which names are groups"),
+    (Kind::UselessKey, "leave it out", "the piece's own words"),
+    (Kind::OutOfRange, "\"100 m\"", "numbers inside texts"),
     (Kind::AfterRing, "leave `after` out", "names"),
 ];
 

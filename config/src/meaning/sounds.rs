@@ -5,11 +5,14 @@ use super::names::NamesInUse;
 use crate::kind::Kind;
 use crate::near;
 use crate::report::Findings;
-use crate::written::{CEILING_DB, NamedTable, Said, WrittenChannel};
+use crate::written::{At, CEILING_DB, NamedTable, Said, WrittenChannel};
 use tenterhook_plan::{Decibels, Group, Mic, MicId, Output, OutputId};
 
 /// Above this ceiling, in dBFS, what is rebuilt between the samples may pass full scale. Common practice, no source.
 const HIGH_CEILING_DB: f64 = -0.1;
+
+/// How fast sound is, in metres a second, in air at 20 °C: 343.2 in ISO 9613-1 (from memory).
+const SOUND_M_PER_S: f64 = 343.0;
 
 /// The mics, and where the effects of each sound unless told otherwise.
 pub(super) fn mics(
@@ -56,10 +59,58 @@ pub(super) fn outputs(names: &NamesInUse<'_>, rules: Rules, findings: &mut Findi
             channel: channels.take(named, &output.channel, SoundLine::Output, findings),
             ceiling: Decibels(output.ceiling.value().copied().unwrap_or(CEILING_DB)),
             private: output.private.value().copied().unwrap_or(false),
+            delay: None,
         });
     }
     private_ones(names, &outputs, findings);
+    delays(names, &mut outputs, findings);
     outputs
+}
+
+/// Lets the nearer outputs wait for the farthest. What is on one channel is one loudspeaker, whose distance one of its
+/// outputs says for all; private outputs wait for nobody.
+fn delays(names: &NamesInUse<'_>, outputs: &mut [Output], findings: &mut Findings) {
+    for (output, named) in outputs.iter().zip(names.outputs).filter(|(output, _)| output.private) {
+        if let Some(away) = named.what.away.at() {
+            let message = format!("\"away\" does nothing here: \"{}\" is private, and is never delayed", output.name);
+            findings.add(Kind::UselessKey, away.key, message, "leave it out");
+        }
+    }
+    let open = |index: usize| outputs[index].channel.filter(|_| !outputs[index].private);
+    let mut said: Vec<(u16, usize, &At<f64>)> = Vec::new();
+    for (index, named) in names.outputs.iter().enumerate() {
+        let Some((channel, away)) = open(index).zip(named.what.away.at()) else { continue };
+        match said.iter().find(|(other, ..)| *other == channel) {
+            None => said.push((channel, index, away)),
+            Some((_, other, first)) if first.value != away.value => {
+                let message = format!(
+                    "\"{}\" and \"{}\" are both on output channel {}, and cannot be {} m and {} m away",
+                    names.outputs[*other].name,
+                    named.name,
+                    channel + 1,
+                    first.value,
+                    away.value
+                );
+                let place = first.place.max(away.place);
+                findings.add(Kind::AwayDiffers, place, message, "write one distance: that of the one loudspeaker");
+            }
+            Some(_) => {}
+        }
+    }
+    let Some(farthest) = said.iter().map(|(.., away)| away.value).reduce(f64::max) else { return };
+    let away = |channel| said.iter().find(|(other, ..)| *other == channel).map(|(.., away)| away.value);
+    let open: Vec<_> = (0..outputs.len()).map(open).collect();
+    for ((output, channel), named) in outputs.iter_mut().zip(open).zip(names.outputs) {
+        let Some(channel) = channel else { continue };
+        output.delay = away(channel).map(|away| (farthest - away) / SOUND_M_PER_S);
+        if let (None, Said::Nothing, Some(at)) = (output.delay, &named.what.away, named.what.channel.at()) {
+            let message = format!("nothing says how far away \"{}\" is: it waits for no other", output.name);
+            let key = near::key(&output.name);
+            let remedy =
+                format!("write {key} = {{ output = {}, away = \"{farthest} m\" }} in the hall, say", channel + 1);
+            findings.add(Kind::AwayUnsaid, at.place, message, remedy);
+        }
+    }
 }
 
 /// Reports each private output that would be heard by all, because its channel is also that of an output which is not

@@ -16,6 +16,8 @@ pub(crate) struct Fields<'t> {
     table: &'t DeTable<'t>,
     file: usize,
     known: Vec<&'static str>,
+    /// Keys that the same table has in a hall.
+    of_halls: Vec<&'static str>,
     /// What is written down of the questions, if anything.
     asked: Option<AskedKeys>,
 }
@@ -53,7 +55,7 @@ pub(crate) fn schema<T>(keys: impl FnOnce(&mut Fields<'_>, &mut Findings) -> T) 
 impl<'t> Fields<'t> {
     /// The keys of one table of a file, none of which has been asked for.
     pub fn new(table: &'t DeTable<'t>, file: usize) -> Self {
-        Self { table, file, known: Vec::new(), asked: None }
+        Self { table, file, known: Vec::new(), of_halls: Vec::new(), asked: None }
     }
 
     /// What a key says. `help`: what it does, in a sentence.
@@ -78,6 +80,22 @@ impl<'t> Fields<'t> {
                 Some(value) => Said::Value(At { value, place: item.place, key: item.key_place }),
             },
         }
+    }
+
+    /// What a key says in a hall; anywhere else it is an error.
+    pub fn in_hall<S: Shape>(
+        &mut self,
+        hall: bool,
+        key: &'static str,
+        help: &str,
+        shape: &S,
+        findings: &mut Findings,
+    ) -> Said<S::Value> {
+        if hall {
+            return self.get(key, help, shape, findings);
+        }
+        self.of_halls.push(key);
+        Said::Nothing
     }
 
     /// What a key says that must be there. Whether it is there is judged later, when the meaning of the table is known.
@@ -144,12 +162,12 @@ impl<'t> Fields<'t> {
             }
             let message = format!("{what} has no key \"{}\"", item.key);
             let is_effect = EFFECTS.iter().any(|effect| effect.declaration.name == item.key);
-            let remedy = match what == "a scene" && is_effect {
-                true => format!(
-                    "an effect stands at a mic or a group: mic.voice.{} = … is that of the mic \"voice\"",
-                    item.key
-                ),
-                false => near::remedy(item.key, "keys", self.known.iter().copied()),
+            let remedy = if what == "a scene" && is_effect {
+                format!("an effect stands at a mic or a group: mic.voice.{} = … is that of the mic \"voice\"", item.key)
+            } else if self.of_halls.contains(&item.key) {
+                "write it in a hall file: only a hall says this".to_owned()
+            } else {
+                near::remedy(item.key, "keys", self.known.iter().copied())
             };
             findings.add(Kind::UnknownKey, item.key_place, message, remedy);
         }

@@ -160,6 +160,7 @@ impl WrittenOutput {
         self.ceiling.override_with(&hall.ceiling);
         self.private.override_with(&hall.private);
         self.shared.override_with(&hall.shared);
+        self.away.override_with(&hall.away);
     }
 }
 

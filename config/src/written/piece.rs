@@ -18,6 +18,9 @@ const CHANNEL: Whole<u16> = Whole { least: 1, most: 1024 };
 /// The pitch of a' if a piece says nothing, in Hz: ISO 16.
 pub(crate) const TUNING_HZ: f64 = 440.0;
 
+/// How far away a hall may say that a loudspeaker is, in metres.
+const FARTHEST_M: f64 = 100.0;
+
 /// The ceiling of an output if a piece says nothing, in dBFS.
 pub(crate) const CEILING_DB: f64 = -1.0;
 
@@ -76,8 +79,9 @@ pub(crate) struct WrittenOutput {
     pub channel: Said<WrittenChannel>,
     pub ceiling: Said<f64>,
     pub private: Said<bool>,
-    /// Only a hall may say so.
+    /// Only a hall may say these.
     pub shared: Said<bool>,
+    pub away: Said<f64>,
 }
 
 /// What a piece cannot do without.
@@ -282,6 +286,7 @@ impl WrittenOutputs {
         let private = "Whether it gets only what names it in `to`.";
         let shared = "Whether, being private, it is meant to share its channel with an output that is not: all in the hall \
                       hear then what was for one.";
+        let away = "How far it is from the listeners: the nearer ones wait for the farthest.";
         WrittenOutput {
             channel: match self.hall {
                 true => fields.get(key, help, &channel, findings),
@@ -294,10 +299,8 @@ impl WrittenOutputs {
                 findings,
             ),
             private: fields.get("private", private, &Flag, findings),
-            shared: match self.hall {
-                true => fields.get("shared", shared, &Flag, findings),
-                false => Said::Nothing,
-            },
+            shared: fields.in_hall(self.hall, "shared", shared, &Flag, findings),
+            away: fields.in_hall(self.hall, "away", away, &Quantity::new(Unit::Metres, 0.0, FARTHEST_M), findings),
         }
     }
 }

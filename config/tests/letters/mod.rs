@@ -50,6 +50,7 @@ pub fn any_hall() -> impl Strategy<Value = String> {
         "{ home = [] }",
         "{ output = 1 }",
         "{ private = true }",
+        "{ away = \"14 m\" }",
         "{ output = 1, private = true, shared = true }",
         "{ cc = 64 }",
         "{ cc = 1 }",

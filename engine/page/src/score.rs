@@ -201,6 +201,7 @@ fn value(kind: &Kind, setting: &Setting) -> String {
             Unit::Seconds => format!("{number} s"),
             Unit::Decibels => format!("{number} dB"),
             Unit::Hertz => format!("{number} Hz"),
+            Unit::Metres => format!("{number} m"),
         },
         (Kind::Choice { words, .. }, Setting::Choice(place)) => {
             words.get(*place).map_or_else(String::new, |(word, _)| (*word).to_owned())

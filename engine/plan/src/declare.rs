@@ -100,6 +100,8 @@ pub enum Unit {
     Decibels,
     /// Hertz, written `"60 Hz"`.
     Hertz,
+    /// Metres, written `"14 m"`.
+    Metres,
 }
 
 /// A setting's value, of the [`Kind`] that its declaration names.

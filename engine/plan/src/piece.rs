@@ -66,6 +66,9 @@ pub struct Output {
     pub ceiling: Decibels,
     /// It gets only what names it.
     pub private: bool,
+    /// Seconds for which it waits, so that what it sounds arrives together with what the farthest loudspeaker does;
+    /// `None`: the hall does not say how far away it is, or it is private.
+    pub delay: Option<f64>,
 }
 
 /// One resident effect.

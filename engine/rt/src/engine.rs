@@ -256,8 +256,15 @@ impl Engine {
         self.hushed = hushed;
         self.record(Gesture::Hush(hushed), who);
         let moment = self.moment();
-        let CompiledPlan { controllers, walk, residents, pools, sources, scenes, timings, .. } = &mut *self.compiled;
+        let CompiledPlan { controllers, walk, residents, pools, sources, scenes, outputs, timings, .. } =
+            &mut *self.compiled;
         let scene = &scenes[self.scene.index()];
+        for output in outputs {
+            match hushed {
+                true => output.delay.hush(self.sample, *timings),
+                false => output.delay.release(self.sample, *timings),
+            }
+        }
         for &index in &*walk {
             let resident = &mut residents[index];
             let pool = &mut pools[resident.pool];
@@ -519,7 +526,7 @@ impl CompiledPlan {
         all.iter_mut().for_each(|level| *level = self.all.advance());
         for output in &mut self.outputs {
             let channel = output.channel;
-            let sound = output.process(from, all);
+            let sound = output.process(from, all, self.timings);
             if let Some(channel) = channel.and_then(|channel| outputs.get_mut(channel)) {
                 for (out, &sound) in channel[block.clone()].iter_mut().zip(sound) {
                     *out += sound;

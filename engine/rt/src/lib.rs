@@ -45,6 +45,7 @@ mod bytes;
 mod compiled_plan;
 mod control;
 mod controllers;
+mod delay;
 mod engine;
 mod fader;
 mod fault;

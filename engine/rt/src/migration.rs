@@ -170,7 +170,7 @@ impl Migration {
             }
         }
         for &(i, j) in &self.outputs {
-            new.outputs[j].carry(&old.outputs[i], timings);
+            new.outputs[j].carry(&mut old.outputs[i], at, timings);
         }
         for &(i, j) in &self.sources {
             std::mem::swap(&mut new.sources[j].memory, &mut old.sources[i].memory);

@@ -11,6 +11,7 @@ use tenterhook_dsp::offset::Offset;
 use tenterhook_dsp::ramp::Ramp;
 use tenterhook_plan::{Channel, MeterReading, Mic, Output};
 
+use crate::delay::Delay;
 use crate::fader::Fader;
 use crate::fault::{Fault, ToldFault, caught};
 use crate::reading::Reading;
@@ -140,9 +141,11 @@ impl MicStrip {
     }
 }
 
-/// An output: its sum, level, limiter, meter.
+/// An output: its sum, delay, level, limiter, meter.
 pub(crate) struct OutputStrip {
     pub channel: Option<usize>,
+    /// Before the level, so that whoever turns that down need not wait.
+    pub delay: Delay,
     pub level: Fader,
     /// 0 while it changes its channel in a changed piece.
     pub dip: Ramp,
@@ -163,6 +166,7 @@ impl OutputStrip {
         let ceiling = output.ceiling.gain();
         Self {
             channel: output.channel.map(usize::from),
+            delay: Delay::new(output.delay, rate),
             level: Fader::NEW,
             dip: Ramp::at(1.0),
             ceiling,
@@ -176,8 +180,9 @@ impl OutputStrip {
     }
 
     /// Makes the sum of the samples from `from` on into what goes out; `all` is the level of all outputs together.
-    pub fn process(&mut self, from: u64, all: &[f32]) -> &[f32] {
+    pub fn process(&mut self, from: u64, all: &[f32], timings: Timings) -> &[f32] {
         let sound = self.sum.get_mut(..all.len()).unwrap_or_default();
+        self.delay.process(from, sound, timings);
         let (mut level, mut dip) = ([0.0; CELL as usize], [0.0; CELL as usize]);
         let (Some(level), Some(dip)) = (level.get_mut(..sound.len()), dip.get_mut(..sound.len())) else { return sound };
         self.level.fill(level);
@@ -204,7 +209,8 @@ impl OutputStrip {
     }
 
     /// Takes over what the output of the same name was like in the piece before.
-    pub fn carry(&mut self, old: &Self, timings: Timings) {
+    pub fn carry(&mut self, old: &mut Self, at: u64, timings: Timings) {
+        self.delay.carry(&mut old.delay, at, timings);
         self.level = old.level;
         self.dip = old.dip;
         self.dip.go(1.0, timings.glide);

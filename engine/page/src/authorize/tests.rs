@@ -41,7 +41,13 @@ pub(crate) fn plan() -> Plan {
         tuning_hz: 440.0,
         mics: vec![mic("voice"), mic("viol")],
         groups: Vec::new(),
-        outputs: vec![Output { name: "left".to_owned(), channel: Some(0), ceiling: Decibels(-1.0), private: false }],
+        outputs: vec![Output {
+            name: "left".to_owned(),
+            channel: Some(0),
+            ceiling: Decibels(-1.0),
+            private: false,
+            delay: None,
+        }],
         controllers: vec![
             controller("pedal", Address::Page, false),
             controller("foot", Address::Page, false),

@@ -46,7 +46,13 @@ pub fn plan() -> Plan {
             inverted: false,
         }],
         groups: Vec::new(),
-        outputs: vec![Output { name: "left".to_owned(), channel: Some(0), ceiling: Decibels(-1.0), private: false }],
+        outputs: vec![Output {
+            name: "left".to_owned(),
+            channel: Some(0),
+            ceiling: Decibels(-1.0),
+            private: false,
+            delay: None,
+        }],
         controllers: vec![controller("hand", Address::Page), controller("turn", Address::Key("PageDown".to_owned()))],
         instances: vec![Instance {
             owner: Owner::Mic(MicId(0)),

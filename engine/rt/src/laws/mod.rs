@@ -3,6 +3,7 @@
 mod beside;
 mod blocks;
 mod clicks;
+mod delays;
 mod flush;
 mod hands;
 mod hearing;

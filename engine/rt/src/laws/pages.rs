@@ -4,7 +4,7 @@ use std::io::Read;
 
 use tenterhook_plan::SceneId;
 
-use super::run::{PIECE, plan, sound};
+use super::run::{PIECE, plan_in, sound};
 use super::{TOUR, tour};
 use crate::engine;
 
@@ -21,7 +21,8 @@ fn faults() -> u64 {
 /// The page faults of every block of the tour, from the engine's first on.
 fn of_the_tour() -> Vec<u64> {
     const BLOCK: usize = 256;
-    let (mut engine, control) = engine(&plan(PIECE), 48_000, SceneId(0));
+    let hall = "outputs.left = { away = \"3 m\" }\noutputs.right = { away = \"14 m\" }\n";
+    let (mut engine, control) = engine(&plan_in(PIECE, hall), 48_000, SceneId(0));
     let (inputs, events) = (sound(TOUR), tour());
     let mut outputs = [[0.0f32; BLOCK]; 3];
     let block = |from: usize| {

@@ -13,7 +13,13 @@ pub const CHANGED: &str = include_str!("workout-changed.toml");
 
 /// The plan of a piece.
 pub fn plan(piece: &str) -> Plan {
-    match tenterhook_config::check_with(&Text::new("workout.toml", piece), None, &Beside) {
+    plan_in(piece, "")
+}
+
+/// The plan of a piece in a hall.
+pub fn plan_in(piece: &str, hall: &str) -> Plan {
+    let hall = (!hall.is_empty()).then(|| Text::new("hall.toml", hall));
+    match tenterhook_config::check_with(&Text::new("workout.toml", piece), hall.as_ref(), &Beside) {
         Ok(checked) => checked.plan,
         Err(report) => panic!("{}", report.render(false)),
     }
@@ -89,8 +95,13 @@ impl Run {
     }
 
     /// Every so many samples another piece takes the place of the present one.
-    pub fn replace_every(mut self, samples: usize, pieces: &[&str]) -> Self {
-        self.swaps = Some((samples, pieces.iter().map(|piece| plan(piece)).collect()));
+    pub fn replace_every(self, samples: usize, pieces: &[&str]) -> Self {
+        self.replace_by(samples, pieces.iter().map(|piece| plan(piece)).collect())
+    }
+
+    /// The same, with plans.
+    pub fn replace_by(mut self, samples: usize, plans: Vec<Plan>) -> Self {
+        self.swaps = Some((samples, plans));
         self
     }
 
