@@ -62,6 +62,27 @@ const BELL: [(f64, f64); 6] =
     [(212.3, -14.0), (331.9, -17.0), (498.1, -20.0), (743.7, -23.0), (1010.2, -26.0), (1893.4, -30.0)];
 
 #[test]
+fn a_piece_says_whom_notes_are_written_for_and_how_far_they_reach() {
+    let folder = tempfile::tempdir().unwrap();
+    write(&folder.path().join("bell.wav"), &[&tones(&[(34.6, -14.0), (65.4, -15.0), (1760.0, -17.0)], 2.0)]);
+    let piece = "tuning = \"440 Hz\"\nmics = { voice = 1 }\noutputs = { left = 1 }\ncontrollers = { pedal = { cc = 64 } }\n\
+                 [players]\nMara = { like = \"soprano\", high = \"A6\" }\ntheorbo = { open = \"C#1\" }\ncello = { low = \"C2\", high = \"C2\" }\n\
+                 [[scene]]\nmark = \"A\"\nmic.voice.freeze = { by = \"pedal\" }\n";
+    fs::write(folder.path().join("piece.toml"), piece).unwrap();
+    let plays = |players: &str, more: &[&str]| {
+        let words = said(&tenterhook(folder.path(), &[&["spectrum", "bell.wav", "--for", players], more].concat()));
+        let of = |name: &str| {
+            let mut lines = words.lines().filter_map(|line| line.strip_prefix(name));
+            lines.next().map(|rest| rest.trim().to_owned()).unwrap_or_else(|| panic!("{name}: {words}"))
+        };
+        players.split(',').map(of).collect::<Vec<_>>()
+    };
+    assert_eq!(plays("soprano,theorbo", &[]), ["rests", "C2"]);
+    assert_eq!(plays("Mara,theorbo,cello", &["--piece", "piece.toml"]), ["A6", "C#1", "C2"]);
+    assert!(refused(folder.path(), &["spectrum", "bell.wav", "--for", "Mara"]).contains("no player `Mara`"));
+}
+
+#[test]
 fn the_partials_of_a_bell_are_told_strongest_first_with_their_notes() {
     let folder = tempfile::tempdir().unwrap();
     write(&folder.path().join("bell.wav"), &[&tones(&BELL, 2.0)]);

@@ -42,8 +42,30 @@ pub(crate) fn parse(text: &str) -> Option<f64> {
     }
 }
 
+/// How many semitones and letters an interval by name goes up; down, where they are negative.
+pub(crate) fn steps(text: &str) -> Option<(i32, i32)> {
+    let (name, sign) = apart(text)?;
+    let at = JUST.iter().chain(&WIDE).position(|(known, ..)| *known == name)?;
+    let semitones = match name.as_str() {
+        "two octaves" => 24,
+        _ => at as i32,
+    };
+    const LETTERS: [i32; 12] = [0, 1, 1, 2, 2, 3, 3, 4, 5, 5, 6, 6];
+    let letters = 7 * (semitones / 12) + LETTERS[semitones as usize % 12];
+    Some((sign as i32 * semitones, sign as i32 * letters))
+}
+
+/// An interval by name, as a regular expression (ECMA-262).
+pub(crate) fn named_pattern() -> String {
+    format!(r"^\s*{}\s*$", names_pattern())
+}
+
 /// What an interval is, as a regular expression (ECMA-262).
 pub(crate) fn pattern() -> String {
+    format!(r"^\s*({NUMBER}\s*cents|{NUMBER}\s*/\s*{NUMBER}|{})\s*$", names_pattern())
+}
+
+fn names_pattern() -> String {
     // The standard's expressions know no letter of either case.
     let either = |text: &str| -> String {
         let letters = text.chars().map(|c| match c {
@@ -54,7 +76,7 @@ pub(crate) fn pattern() -> String {
     };
     let names: Vec<_> = names().map(either).collect();
     let (names, ways) = (names.join("|"), WAYS.map(|(way, _)| either(way)).join("|"));
-    format!(r"^\s*({NUMBER}\s*cents|{NUMBER}\s*/\s*{NUMBER}|({names})(\s+({ways}))?)\s*$")
+    format!(r"(({names})(\s+({ways}))?)")
 }
 
 /// More semitones than these are none: what is so large means cents.
@@ -86,11 +108,16 @@ fn cents(over: f64, under: f64) -> Option<f64> {
     (over > 0.0 && cents.is_finite()).then_some(cents)
 }
 
-fn named(text: &str) -> Option<f64> {
+/// A name in small letters, and the sign of its way.
+fn apart(text: &str) -> Option<(String, f64)> {
     let words: Vec<_> = text.split_whitespace().map(str::to_lowercase).collect();
     let way = |(last, name)| WAYS.iter().find(|(way, _)| way == last).map(|(_, sign)| (name, *sign));
     let (name, sign) = words.split_last().and_then(way).unwrap_or((&words, 1.0));
-    let name = name.join(" ");
+    Some((name.join(" "), sign))
+}
+
+fn named(text: &str) -> Option<f64> {
+    let (name, sign) = apart(text)?;
     let (_, over, under) = JUST.iter().chain(&WIDE).find(|(known, ..)| *known == name)?;
     cents(*over, *under).map(|cents| if cents == 0.0 { 0.0 } else { sign * cents })
 }
@@ -150,6 +177,20 @@ mod tests {
         assert!(names().all(|name| parse(name).is_some()));
         for none in ["a fifth", "third", "fifth sideways", "down", "down fifth", "fifth down down"] {
             assert_eq!(parse(none), None, "{none}");
+        }
+    }
+
+    // Semitones and letters of intervals: every primer has them.
+    #[test]
+    fn an_interval_by_name_goes_so_many_letters() {
+        assert_eq!(steps("octave down"), Some((-12, -7)));
+        assert_eq!(steps("major second below"), Some((-2, -1)));
+        assert_eq!(steps("Fifth up"), Some((7, 4)));
+        assert_eq!(steps("major sixth down"), Some((-9, -5)));
+        assert_eq!(steps("two octaves"), Some((24, 14)));
+        assert_eq!(steps("minor seventh"), Some((10, 6)));
+        for none in ["3/2", "200 cents", "", "second", "octave sideways"] {
+            assert_eq!(steps(none), None, "{none}");
         }
     }
 }

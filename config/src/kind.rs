@@ -80,6 +80,8 @@ kinds! {
     FileUnread Error "file-unread"
     /// Strings to be tuned that are no notes.
     BadTuning Error "bad-tuning"
+    /// A note that is none.
+    BadNote Error "bad-note"
     /// A name that is empty, has a slash or a control character, or begins or ends with a space.
     BadName Error "bad-name"
     /// A name that the program keeps for itself.
@@ -100,6 +102,8 @@ kinds! {
     UnknownOutput Error "unknown-output"
     /// A controller that is not there.
     UnknownController Error "unknown-controller"
+    /// A player that is not there.
+    UnknownPlayer Error "unknown-player"
     /// An effect that is not there.
     UnknownEffect Error "unknown-effect"
     /// `after` names no effect of the same mic or group in the same scene.
@@ -132,6 +136,8 @@ kinds! {
     MessageReachesTwo Error "message-reaches-two"
     /// Not an Open Sound Control address.
     BadOscAddress Error "bad-osc-address"
+    /// A player whose lowest note lies above the highest.
+    EmptyRange Error "empty-range"
     /// `from` and `to` are the same.
     SameEnds Error "same-ends"
     /// A key that does nothing where it stands.

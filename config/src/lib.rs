@@ -26,6 +26,7 @@ mod kind;
 mod meaning;
 mod meant;
 mod near;
+mod notes;
 mod place;
 mod report;
 mod schema;

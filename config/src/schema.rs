@@ -2,7 +2,7 @@
 //! that they know the keys that it knows.
 
 use crate::written::{self, Hall, WrittenPiece};
-use crate::{interval, keys, meaning, unit};
+use crate::{interval, keys, meaning, notes, unit};
 use serde_json::{Map, Value, json};
 use tenterhook_plan::declare::Unit;
 
@@ -50,9 +50,12 @@ fn definitions() -> Map<String, Value> {
     let others = [
         ("interval", text(interval::pattern())),
         ("key", keys::schema()),
+        ("note", text(format!(r"^\s*{}\s*$", notes::NOTE))),
+        ("notes", text(format!(r"^\s*({0}(\s+{0})*)?\s*$", notes::NOTE))),
         ("name", meaning::name_schema()),
         ("osc", text(meaning::OSC_ADDRESS.to_owned())),
         ("plain", meaning::plain_schema()),
+        ("transposition", text(interval::named_pattern())),
         ("tuning", text(meaning::TUNING.to_owned())),
     ];
     quantities.chain(others).map(|(name, schema)| (name.to_owned(), schema)).collect()
@@ -80,7 +83,7 @@ mod tests {
 
     /// Each definition with the reader whose texts it describes.
     type Pair = (&'static str, fn(&str) -> bool);
-    const PAIRS: [Pair; 10] = [
+    const PAIRS: [Pair; 13] = [
         ("time", |text| unit::parse(text, Unit::Seconds).is_ok()),
         ("level", |text| unit::parse(text, Unit::Decibels).is_ok()),
         ("frequency", |text| unit::parse(text, Unit::Hertz).is_ok()),
@@ -88,8 +91,11 @@ mod tests {
         ("interval", |text| interval::parse(text).is_some()),
         ("key", keys::is_key),
         ("name", |text| trouble(text).is_none() && !text.contains('/') && !RESERVED.contains(&text)),
+        ("note", |text| notes::key(text).is_some()),
+        ("notes", |text| text.split_whitespace().all(|name| notes::key(name).is_some())),
         ("osc", is_osc_address),
         ("plain", |text| trouble(text).is_none()),
+        ("transposition", |text| interval::steps(text).is_some()),
         ("tuning", |text| text.trim().ends_with(".toml") || strings(text, 440.0).is_ok()),
     ];
 
@@ -115,7 +121,7 @@ mod tests {
             let text = parts.concat();
             for ((name, reads), validator) in PAIRS.iter().zip(&*DEFINITIONS) {
                 // How great a number is, an expression does not know.
-                let sized = (*name == "interval" && text.contains('/')) || *name == "tuning" || text.contains(['e', 'E']);
+                let sized = (*name == "interval" && text.contains('/')) || ["note", "notes", "tuning"].contains(name) || text.contains(['e', 'E']);
                 let (read, taken) = (reads(&text), validator.is_valid(&text.clone().into()));
                 prop_assert!(read == taken || (sized && taken && !read), "{name}: {text:?} read {read}, taken {taken}");
             }

@@ -6,6 +6,7 @@ use letters::{LETTERS, any_hall, mutated};
 use proptest::prelude::*;
 use tenterhook_config::{Checked, DeviceWish, Files, Host, Kind, Severity, Text, check, check_with, gestures};
 use tenterhook_plan::declare::{self, Declaration, Setting};
+use tenterhook_plan::players::{Instrument, Player, Transposition};
 use tenterhook_plan::{
     Address, By, ControllerId, Curve, Decibels, GroupId, InstanceId, Message, MicId, OutputId, Owner, Plan, Reads,
     Recording, SceneId, Send, Source, gain,
@@ -596,4 +597,21 @@ proptest! {
             prop_assert!(!report.is_empty() && !report.render(false).is_empty());
         }
     }
+}
+
+#[test]
+fn players_are_a_handbooks_but_for_what_the_piece_says() {
+    let text = "mics = { voice = 1 }\noutputs = { left = 1 }\n[players]\nviolin = { high = \"E7\", clef = [\"treble\", \"alto\"] }\n\
+                theorbo = { open = \"Bb1 G1 A1\" }\n\"clarinet in Bb\" = { like = \"recorder\", low = \"D3\", high = \"D6\", \
+                transposition = \"major second down\" }\nviol = { open = \"\" }\n[[scene]]\nmark = \"A\"\nmic.voice.direct = { by = \"scene\" }\n";
+    let plan = check(&Text::new("piece.toml", text), None).unwrap().plan;
+    let [violin, theorbo, clarinet, viol] = &plan.players[..] else { panic!("{:?}", plan.players) };
+    let known = |name| Player::from(Instrument::named(name).unwrap());
+    assert_eq!((violin.low, violin.high, violin.clefs.len()), (55, 100, 2));
+    assert_eq!(violin.transposition, known("violin").transposition);
+    assert_eq!(*theorbo, Player { open: vec![31, 33, 34], ..known("theorbo") });
+    assert_eq!((clarinet.name.as_str(), clarinet.instrument.name), ("clarinet in Bb", "recorder"));
+    assert_eq!((clarinet.low, clarinet.high), (50, 86));
+    assert_eq!(clarinet.transposition, Transposition { semitones: -2, letters: -1 });
+    assert_eq!(*viol, known("viol"));
 }

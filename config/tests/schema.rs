@@ -64,7 +64,7 @@ fn what_is_right_is_accepted() {
 }
 
 /// Kinds of errors that no schema of one file can know, and why.
-const UNKNOWABLE: [(Kind, &str); 20] = [
+const UNKNOWABLE: [(Kind, &str); 22] = [
     (Kind::Syntax, "it is no TOML at all"),
     (Kind::FileUnread, "what is in files"),
     (Kind::NameTwice, "names of mics beside names of groups"),
@@ -72,6 +72,8 @@ const UNKNOWABLE: [(Kind, &str); 20] = [
     (Kind::UnknownOutput, "names"),
     (Kind::UnknownController, "names"),
     (Kind::UnknownAfter, "names"),
+    (Kind::UnknownPlayer, "names"),
+    (Kind::EmptyRange, "numbers inside texts"),
     (Kind::GroupInGroup, "names"),
     (Kind::MicChannelTaken, "values beside one another"),
     (Kind::OutputChannelTaken, "values beside one another"),
@@ -88,12 +90,14 @@ const UNKNOWABLE: [(Kind, &str); 20] = [
 ];
 
 /// Slips of kinds that a schema mostly knows, by the words of their remedy, and why it does not know these.
-const UNKNOWN: [(Kind, &str, &str); 6] = [
+const UNKNOWN: [(Kind, &str, &str); 8] = [
     (Kind::OutOfRange, "from \"1 s\" to \"120 s\"", "numbers inside texts"),
     (Kind::UselessKey, "acts at once", "which controller gives orders: names"),
     (Kind::UselessKey, "only a group", "which names are groups"),
     (Kind::UselessKey, "leave it out", "the piece's own words"),
     (Kind::OutOfRange, "\"100 m\"", "numbers inside texts"),
+    (Kind::UselessKey, "a name of your own", "names"),
+    (Kind::BadName, "parts the names", "a comma is the player's alone"),
     (Kind::AfterRing, "leave `after` out", "names"),
 ];
 

@@ -373,7 +373,13 @@ pub struct Spectrum {
     /// Writes the sound's steady moments one after the other in their own time, instead of one held chord
     #[arg(long)]
     pub timed: bool,
-    /// The frequency of a', as in "415 Hz"; without it that of the run's piece, else 440 Hz
+    /// The piece that the notes are for: its tuning, and its [players]. That of a run is known
+    #[arg(long, value_name = "PIECE")]
+    pub piece: Option<PathBuf>,
+    /// The hall that it is played in
+    #[arg(long, value_name = "HALL", requires = "piece")]
+    pub hall: Option<PathBuf>,
+    /// The frequency of a', as in "415 Hz"; without it that of the piece, else 440 Hz
     #[arg(long, value_name = "HZ", value_parser = tuning)]
     pub tuning: Option<f64>,
     /// Writes notes, table, spectrum file and picture into this folder, over nothing that is there

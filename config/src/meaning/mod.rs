@@ -4,6 +4,7 @@ mod after;
 mod controllers;
 mod enclosed;
 mod names;
+mod players;
 mod scenes;
 mod sounds;
 
@@ -40,6 +41,7 @@ pub(crate) fn resolve(piece: &WrittenPiece, rules: Rules, files: &dyn Files, fin
     let outputs = sounds::outputs(&names, rules, findings);
     let controllers = controllers::resolve(&names, findings);
     let commands = controllers::commands(piece, &names, findings);
+    let players = players::resolve(&names, findings);
     let mut plan = Plan {
         title: piece.title.value().cloned().unwrap_or_else(|| "Untitled".to_owned()),
         tuning_hz: piece.tuning.value().copied().unwrap_or(TUNING_HZ),
@@ -47,6 +49,7 @@ pub(crate) fn resolve(piece: &WrittenPiece, rules: Rules, files: &dyn Files, fin
         groups,
         outputs,
         controllers,
+        players,
         instances: Vec::new(),
         scenes: Vec::new(),
         next: commands[0],

@@ -6,6 +6,7 @@ use crate::place::Place;
 use crate::report::Findings;
 use crate::written::{
     At, MOST_SCENES, NamedTable, WrittenController, WrittenGroup, WrittenMic, WrittenOutput, WrittenPiece,
+    WrittenPlayer,
 };
 use serde_json::{Value, json};
 use tenterhook_plan::{ControllerId, MicId, OutputId};
@@ -22,6 +23,7 @@ pub(super) struct NamesInUse<'p> {
     pub groups: &'p [NamedTable<WrittenGroup>],
     pub outputs: &'p [NamedTable<WrittenOutput>],
     pub controllers: &'p [NamedTable<WrittenController>],
+    pub players: &'p [NamedTable<WrittenPlayer>],
 }
 
 impl<'p> NamesInUse<'p> {
@@ -33,11 +35,13 @@ impl<'p> NamesInUse<'p> {
             groups: &piece.groups,
             outputs: &tables.outputs,
             controllers: &tables.controllers,
+            players: &piece.players,
         };
         check_all(names.mics, "mic", findings);
         check_all(names.groups, "group", findings);
         check_all(names.outputs, "output", findings);
         check_all(names.controllers, "controller", findings);
+        check_all(names.players, "player", findings);
         for group in names.groups {
             if let Some(mic) = names.mics.iter().find(|mic| mic.name == group.name) {
                 let later = mic.place.max(group.place);
@@ -55,6 +59,7 @@ impl<'p> NamesInUse<'p> {
             (names.groups.get(MOST).map(|one| one.place), "groups"),
             (names.outputs.get(MOST).map(|one| one.place), "outputs"),
             (names.controllers.get(MOST).map(|one| one.place), "controllers"),
+            (names.players.get(MOST).map(|one| one.place), "players"),
             (piece.scenes.get(MOST).map(|one| one.place), "scenes"),
         ];
         let mut all = true;

@@ -7,6 +7,7 @@ mod fields;
 mod hall;
 mod mend;
 mod piece;
+mod players;
 mod quotes;
 mod value;
 
@@ -22,6 +23,8 @@ pub(crate) use piece::{
     CEILING_DB, FADE, MOST_SCENES, TUNING_HZ, WrittenChannel, WrittenGroup, WrittenMic, WrittenOutput, WrittenPiece,
     WrittenScene,
 };
+
+pub(crate) use players::WrittenPlayer;
 
 use crate::place::Place;
 

@@ -3,6 +3,7 @@
 use super::controller::{Controllers, WrittenController};
 use super::effect::{Effects, WrittenEffect};
 use super::fields::{self, Fields};
+use super::players::{Players, WrittenPlayer};
 use super::value::{Flag, Item, List, NameShape, Quantity, Shape, TextShape, Whole, WordShape};
 use super::{At, NamedTable, Said};
 use crate::kind::Kind;
@@ -40,6 +41,7 @@ pub(crate) struct WrittenPiece {
     pub hush: Said<String>,
     pub tables: Tables,
     pub groups: Vec<NamedTable<WrittenGroup>>,
+    pub players: Vec<NamedTable<WrittenPlayer>>,
     pub scenes: Vec<WrittenScene>,
 }
 
@@ -132,6 +134,12 @@ impl WrittenPiece {
                 "groups",
                 "Several mics under one name: an effect of a group works on their sum.",
                 Groups,
+                findings,
+            ),
+            players: fields.named(
+                "players",
+                "Whom notes are written for, by name, where ranges or clefs are not those of a handbook.",
+                Players,
                 findings,
             ),
             scenes: match fields.get("scene", "The scenes in running order.", &Scenes, findings) {

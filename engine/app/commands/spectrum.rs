@@ -9,8 +9,9 @@ use tenterhook_plan::pitch::{nearest, note_name};
 use tenterhook_spectra::Moment;
 
 use crate::cli::Spectrum;
-use crate::commands::study::{Taken, Wanted, from_file, from_mic, from_take, players, span};
+use crate::commands::study::{Notation, Taken, Wanted, from_file, from_mic, from_take, kept_plan, players, span};
 use crate::failure::Failure;
+use crate::loading;
 use crate::say::{answer, print, say};
 use crate::whole;
 
@@ -24,22 +25,25 @@ const ROWS: usize = 32;
 pub fn run(asked: &Spectrum) -> Result<(), Failure> {
     let (from, to) = (asked.from.as_deref(), asked.to.as_deref());
     let mic = asked.mic.as_deref();
-    let is_take = asked.sound.as_ref().is_some_and(|sound| sound.is_dir());
-    let tuning_hz = asked.tuning.unwrap_or(440.0);
+    let take = asked.sound.as_deref().filter(|sound| sound.is_dir());
+    let kept = take.map(kept_plan).transpose()?;
+    let named = asked.piece.as_deref().map(|piece| loading::piece(piece, asked.hall.as_deref())).transpose()?;
+    let mut notation = Notation::of(named.as_ref().map(|loaded| &loaded.checked.plan).or(kept.as_ref()));
+    notation.tuning_hz = asked.tuning.unwrap_or(notation.tuning_hz);
     // Before anything is worked out, or anybody is asked to sing.
-    players(&asked.players).map_err(Failure::Asked)?;
+    players(&asked.players, &notation.players).map_err(Failure::Asked)?;
     if let Some(out) = &asked.out {
         whole::free(out, WRITTEN.map(Path::new), Over::said(asked.replace))?;
     }
-    let taken = match &asked.sound {
-        None => {
+    let taken = match (&asked.sound, take.zip(kept.as_ref())) {
+        (None, _) => {
             let Some(mic) = mic else { return Err(Failure::asked("name a sound, or a mic's channel with --mic")) };
-            from_mic(mic, asked.listen.unwrap_or(5.0), asked.host, tuning_hz)?
+            from_mic(mic, asked.listen.unwrap_or(5.0), asked.host, notation)?
         }
-        Some(take) if is_take => from_take(take, mic, [from, to], asked.tuning)?,
-        Some(sound) => from_file(sound, mic, tuning_hz)?,
+        (Some(_), Some((take, plan))) => from_take(take, plan, mic, [from, to], notation)?,
+        (Some(sound), None) => from_file(sound, mic, notation)?,
     };
-    let said = if is_take { None } else { span([from, to], taken.study.seconds)? };
+    let said = if take.is_some() { None } else { span([from, to], taken.study.seconds)? };
     let wanted = Wanted {
         span: said.clone().unwrap_or_else(|| taken.span()),
         marked: true,
@@ -55,7 +59,7 @@ pub fn run(asked: &Spectrum) -> Result<(), Failure> {
     if asked.json {
         let mut told = taken.json(&moment);
         told["sound"] = json!({
-            "name": taken.name, "seconds": taken.study.seconds, "rate": taken.rate, "tuning_hz": taken.tuning_hz,
+            "name": taken.name, "seconds": taken.study.seconds, "rate": taken.rate, "tuning_hz": taken.notation.tuning_hz,
             "steady": taken.study.steady.iter().map(|one| [one.start, one.end]).collect::<Vec<_>>(),
         });
         return answer(told);
@@ -70,7 +74,7 @@ pub fn run(asked: &Spectrum) -> Result<(), Failure> {
 /// What a moment is made of, in words and rows.
 fn table(taken: &Taken, moment: &Moment, chosen: bool) -> String {
     let note = |hz: f64| {
-        let (note, cents) = nearest(hz, taken.tuning_hz);
+        let (note, cents) = nearest(hz, taken.notation.tuning_hz);
         (note_name(note), cents)
     };
     let percent = |share: f64| format!("{:.0} %", 100.0 * share);
@@ -126,7 +130,7 @@ fn parts(taken: &Taken, wanted: &Wanted) -> Result<String, Failure> {
     }
     let players = made.shared.parts.len();
     for left in made.shared.unplayed.iter().take(players) {
-        let (note, cents) = nearest(left.tone.hz, taken.tuning_hz);
+        let (note, cents) = nearest(left.tone.hz, taken.notation.tuning_hz);
         lines +=
             &format!("not written: {} {cents:+.0} cents ({:.1} dB): {}\n", note_name(note), left.tone.db, left.why);
     }
@@ -151,5 +155,8 @@ pub fn step(name: &str) -> Result<Step, String> {
 /// The instruments that can be asked for, for the help.
 pub fn help_on_players() -> String {
     let names: Vec<_> = instruments().iter().map(|one| one.name).collect();
-    format!("Players, by the names of their instruments, with commas between them: {}", names.join(", "))
+    format!(
+        "Players, by the names of their instruments or of the piece's [players], with commas between them: {}",
+        names.join(", ")
+    )
 }

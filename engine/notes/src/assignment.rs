@@ -111,22 +111,16 @@ struct Offer {
     octaves: i32,
 }
 
-/// What the way from Hz to semitones and back may lose.
-const ROUNDING: f64 = 1e-9;
-
-impl Player {
-    /// What this player would play for a partial; nothing if it lies out of range. With `octaves` it may be moved by the
-    /// fewest octaves that bring it into range.
-    fn offer(&self, hz: f64, step: Step, tuning_hz: f64, octaves: bool) -> Option<Offer> {
-        let step = if self.instrument.fine { step } else { Step::Semitone };
-        let at = |octaves: i32| {
-            let written = step.write(pitch::hz_note(hz, tuning_hz) + 12.0 * f64::from(octaves));
-            let range = f64::from(self.low) - ROUNDING..=f64::from(self.high) + ROUNDING;
-            range.contains(&written.note()).then_some(Offer { written, octaves })
-        };
-        let shifts = if octaves { 1..12 } else { 1..1 };
-        at(0).or_else(|| shifts.flat_map(|octaves| [-octaves, octaves]).find_map(at))
-    }
+/// What a player would play for a partial; nothing if it lies out of range. With `octaves` it may be moved by the
+/// fewest octaves that bring it into range.
+fn offer(player: &Player, hz: f64, step: Step, tuning_hz: f64, octaves: bool) -> Option<Offer> {
+    let step = if player.instrument.fine { step } else { Step::Semitone };
+    let at = |octaves: i32| {
+        let written = step.write(pitch::hz_note(hz, tuning_hz) + 12.0 * f64::from(octaves));
+        player.has(written.note()).then_some(Offer { written, octaves })
+    };
+    let shifts = if octaves { 1..12 } else { 1..1 };
+    at(0).or_else(|| shifts.flat_map(|octaves| [-octaves, octaves]).find_map(at))
 }
 
 /// The most players that can be told apart by their costs, see [`cost`].
@@ -167,7 +161,7 @@ pub fn share(
         tones.sort_by(|one, other| other.db.total_cmp(&one.db));
         let offers: Vec<Vec<_>> = tones
             .iter()
-            .map(|tone| players.iter().map(|player| player.offer(tone.hz, step, tuning_hz, octaves)).collect())
+            .map(|tone| players.iter().map(|player| offer(player, tone.hz, step, tuning_hz, octaves)).collect())
             .collect();
         let (taken, left) = strongest(&offers, players.len());
         for (tone, player) in hand_out(&offers, &taken, &from) {

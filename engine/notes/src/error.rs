@@ -13,7 +13,7 @@ pub enum NotesError {
         /// The name asked for.
         name: String,
         /// Names to take instead, the nearest first.
-        near: Vec<&'static str>,
+        near: Vec<String>,
     },
     /// More players than can be told apart.
     #[error("{players} players are too many: {what} takes {most}; leave some out")]
@@ -90,7 +90,7 @@ pub enum NotesError {
     },
 }
 
-fn remedy(near: &[&str]) -> String {
+fn remedy(near: &[String]) -> String {
     match near {
         [] => "see the list".to_owned(),
         [one] => format!("did you mean `{one}`?"),
@@ -99,14 +99,14 @@ fn remedy(near: &[&str]) -> String {
 }
 
 /// The error for a name that is not among these: it shows those near to it, or all if none is.
-pub(crate) fn unknown(what: &'static str, name: &str, all: impl Iterator<Item = &'static str> + Clone) -> NotesError {
+pub(crate) fn unknown<'a>(what: &'static str, name: &str, all: impl Iterator<Item = &'a str> + Clone) -> NotesError {
     let lower = name.to_lowercase();
-    let distance = |candidate: &str| strsim::damerau_levenshtein(&lower, candidate);
+    let distance = |candidate: &str| strsim::damerau_levenshtein(&lower, &candidate.to_lowercase());
     let mut near: Vec<_> =
         all.clone().filter(|candidate| distance(candidate) <= 1 + lower.chars().count() / 4).collect();
     near.sort_by_key(|candidate| distance(candidate));
     if near.is_empty() {
         near = all.collect();
     }
-    NotesError::Unknown { what, name: name.to_owned(), near }
+    NotesError::Unknown { what, name: name.to_owned(), near: near.into_iter().map(str::to_owned).collect() }
 }

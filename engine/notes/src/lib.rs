@@ -7,7 +7,7 @@
 //!
 //! let tones = vec![Tone { hz: 207.5, db: -12.0 }, Tone { hz: 312.0, db: -18.0 }];
 //! let chords = [Chord { span: 0.4..0.6, tones }];
-//! let shared = share(&chords, &ensemble(&["violin", "viol"])?, Step::QuarterTone, 415.0, false)?;
+//! let shared = share(&chords, &ensemble(&["violin", "viol"], &[])?, Step::QuarterTone, 415.0, false)?;
 //! assert!(shared.unplayed.is_empty());
 //! let score = Score::new("Salt", &chords, &shared, Rhythm::Held)?;
 //! assert!(score.musicxml().contains("<part-name>Viol</part-name>"));
@@ -28,9 +28,10 @@ mod xml;
 
 pub use assignment::{Chord, Note, PlayerPart, SharedOut, Unplayed, Why, share};
 pub use error::NotesError;
-pub use players::{Clef, Instrument, Player, ensemble, instruments};
+pub use players::{ensemble, player};
 pub use rhythm::Rhythm;
 pub use score::{Dynamic, Score};
 pub use step::{Spelling, Step, Written};
 pub use tables::spectrum_file;
 pub use tenterhook_plan::Partial as Tone;
+pub use tenterhook_plan::players::{Clef, Instrument, Player, instruments};

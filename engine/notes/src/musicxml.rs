@@ -5,7 +5,8 @@ use std::ops::Range;
 
 use crate::rhythm::{MEASURE, QUARTER, VALUES, Value, values};
 use crate::xml::Xml;
-use crate::{Clef, Dynamic, Instrument, Note, PlayerPart, Rhythm, Score, Spelling, Step};
+use crate::{Clef, Dynamic, Instrument, Note, PlayerPart, Rhythm, Score, Spelling, Step, Written};
+use tenterhook_plan::players::Transposition;
 
 /// The standard's accidentals by eighth-tones above the letter, from −2 on. Arrows stand for eighth-tones, since the
 /// standard has no sign of their own for them; `alter` says what is meant, and a legend stands at the head.
@@ -63,7 +64,7 @@ impl Score {
     }
 
     fn part(&self, xml: &mut Xml, first: bool, part: &PlayerPart) {
-        let instrument = part.player.instrument;
+        let (instrument, transposition) = (part.player.instrument, part.player.transposition);
         // Each event's written values, measure by measure.
         let mut measures: Vec<Vec<(Value, ScoreEvent<'_>)>> = (0..self.measures()).map(|_| Vec::new()).collect();
         for ScoreEvent { span, note } in self.filled(part) {
@@ -74,15 +75,12 @@ impl Score {
         let (mut clef, mut dynamic) = (None, None);
         for (number, measure) in (0..).zip(&measures) {
             xml.within("measure", &[("number", &(number + 1))], |xml| {
-                let places: Vec<_> = measure
-                    .iter()
-                    .filter_map(|(_, event)| event.note)
-                    .map(|note| place(note, instrument.octave))
-                    .collect();
-                let best = best_clef(instrument.clefs, clef, &places);
+                let places: Vec<_> =
+                    measure.iter().filter_map(|(_, event)| event.note).map(|note| place(note, transposition)).collect();
+                let best = best_clef(&part.player.clefs, clef, &places);
                 if number == 0 || clef != Some(best) {
                     clef = Some(best);
-                    xml.within("attributes", &[], |xml| attributes(xml, number == 0, best, instrument.octave));
+                    xml.within("attributes", &[], |xml| attributes(xml, number == 0, best, transposition));
                 }
                 if first {
                     self.head(xml, number);
@@ -97,7 +95,7 @@ impl Score {
                         self.words(xml, instrument, note, &mut dynamic);
                     }
                     let tied = [value.at > event.span.start, value.at + value.lasts < event.span.end];
-                    sounding(xml, note, *value, instrument.octave, tied, &mut altered);
+                    sounding(xml, note, *value, transposition, tied, &mut altered);
                 }
                 if number + 1 == self.measures() {
                     xml.within("barline", &[("location", &"right")], |xml| xml.leaf("bar-style", &[], "light-heavy"));
@@ -167,11 +165,15 @@ fn capital(name: &str) -> String {
 /// A part's line in the list of parts.
 fn list(xml: &mut Xml, number: usize, part: &PlayerPart) {
     let (player, instrument) = (&part.player, part.player.instrument);
-    let own = player.name.strip_prefix(instrument.name).unwrap_or_default();
     let id = format!("P{number}-I1");
     xml.within("score-part", &[("id", &format_args!("P{number}"))], |xml| {
         xml.leaf("part-name", &[], capital(&player.name));
-        xml.leaf("part-abbreviation", &[], format_args!("{}{own}", instrument.short));
+        let short = match player.name.strip_prefix(instrument.name) {
+            Some(number) => format!("{}{number}", instrument.short),
+            // A name of the piece's own.
+            None => capital(&player.name),
+        };
+        xml.leaf("part-abbreviation", &[], short);
         xml.within("score-instrument", &[("id", &id)], |xml| {
             xml.leaf("instrument-name", &[], capital(instrument.name));
             xml.leaf("instrument-sound", &[], instrument.sound);
@@ -187,10 +189,15 @@ fn list(xml: &mut Xml, number: usize, part: &PlayerPart) {
     });
 }
 
+/// A note in letters as it is read: what sounds without the transposition.
+fn read(note: &Note, transposition: Transposition) -> Spelling {
+    Written { eighths: note.written.eighths - 4 * transposition.semitones, ..note.written }.spelled()
+}
+
 /// Where a note stands on a staff: letters above C0, as written.
-fn place(note: &Note, octave: i32) -> i32 {
-    let Spelling { letter, octave: sounds, .. } = note.written.spelled();
-    7 * (sounds - octave) + "CDEFGAB".find(letter).unwrap_or_default() as i32
+fn place(note: &Note, transposition: Transposition) -> i32 {
+    let Spelling { letter, octave, .. } = read(note, transposition);
+    7 * octave + "CDEFGAB".find(letter).unwrap_or_default() as i32
 }
 
 /// The clef for these places: a change must save two ledger lines a note.
@@ -200,7 +207,7 @@ fn best_clef(clefs: &[Clef], now: Option<Clef>, places: &[i32]) -> Clef {
     now.filter(|now| needs(now) < needs(&best) + 2 * places.len().max(1) as u32).unwrap_or(best)
 }
 
-fn attributes(xml: &mut Xml, first: bool, clef: Clef, octave: i32) {
+fn attributes(xml: &mut Xml, first: bool, clef: Clef, transposition: Transposition) {
     if first {
         xml.leaf("divisions", &[], QUARTER);
         xml.within("key", &[], |xml| {
@@ -219,11 +226,15 @@ fn attributes(xml: &mut Xml, first: bool, clef: Clef, octave: i32) {
             xml.leaf("clef-octave-change", &[], clef.octave);
         }
     });
-    if first && octave != 0 {
+    if first && transposition != Transposition::default() {
+        // Whole octaves apart, and what is left towards zero, as the standard has it.
+        let Transposition { semitones, letters } = transposition;
         xml.within("transpose", &[], |xml| {
-            xml.leaf("diatonic", &[], 0);
-            xml.leaf("chromatic", &[], 0);
-            xml.leaf("octave-change", &[], octave);
+            xml.leaf("diatonic", &[], letters % 7);
+            xml.leaf("chromatic", &[], semitones % 12);
+            if semitones / 12 != 0 {
+                xml.leaf("octave-change", &[], semitones / 12);
+            }
         });
     }
 }
@@ -265,8 +276,15 @@ fn rest(xml: &mut Xml, value: Value) {
 }
 
 /// A note; `tied` to the one before and the one after, `altered` the letters that stand altered in this measure.
-fn sounding(xml: &mut Xml, note: &Note, value: Value, octave: i32, tied: [bool; 2], altered: &mut Vec<(char, i32)>) {
-    let Spelling { letter, alter, octave: sounds } = note.written.spelled();
+fn sounding(
+    xml: &mut Xml,
+    note: &Note,
+    value: Value,
+    transposition: Transposition,
+    tied: [bool; 2],
+    altered: &mut Vec<(char, i32)>,
+) {
+    let Spelling { letter, alter, octave } = read(note, transposition);
     let ties = [("stop", tied[0]), ("start", tied[1])].into_iter().filter(|(_, is)| *is).map(|(kind, _)| kind);
     // To a hundredth of a cent; 0 is left out.
     let semitones = ((f64::from(alter) / 4.0 + note.written.cents / 100.0) * 1e4).round() / 1e4;
@@ -276,7 +294,7 @@ fn sounding(xml: &mut Xml, note: &Note, value: Value, octave: i32, tied: [bool; 
             if semitones != 0.0 {
                 xml.leaf("alter", &[], semitones);
             }
-            xml.leaf("octave", &[], sounds - octave);
+            xml.leaf("octave", &[], octave);
         });
         xml.leaf("duration", &[], value.lasts);
         for tie in ties.clone() {

@@ -30,17 +30,19 @@ fn text<'a>(of: Node<'a, 'a>, path: &'a str) -> Option<&'a str> {
 /// Frequencies of a part with the quarters at which they begin and how many they last, ties taken together, as they sound.
 fn sounding(part: Node<'_, '_>, tuning_hz: f64) -> Vec<(f64, f64, f64)> {
     let mut notes: Vec<(f64, f64, f64)> = Vec::new();
-    let (mut at, mut octaves) = (0.0, 0.0);
+    let (mut at, mut transposed) = (0.0, 0.0);
     for measure in children(part, "measure") {
         for attributes in children(measure, "attributes") {
-            octaves = text(attributes, "transpose/octave-change").map_or(octaves, |octaves| octaves.parse().unwrap());
+            for (path, semitones) in [("transpose/chromatic", 1.0), ("transpose/octave-change", 12.0)] {
+                transposed += text(attributes, path).map_or(0.0, |said| semitones * said.parse::<f64>().unwrap());
+            }
         }
         for note in children(measure, "note") {
             let lasts = text(note, "duration").unwrap().parse::<f64>().unwrap() / 4.0;
             if let (Some(step), Some(octave)) = (text(note, "pitch/step"), text(note, "pitch/octave")) {
                 let alter: f64 = text(note, "pitch/alter").map_or(0.0, |alter| alter.parse().unwrap());
                 let natural = "C D EF G A B".find(step).unwrap() as f64 + 12.0 * (octave.parse::<f64>().unwrap() + 1.0);
-                let hz = pitch::note_hz(natural + alter + 12.0 * octaves, tuning_hz);
+                let hz = pitch::note_hz(natural + alter + transposed, tuning_hz);
                 if children(note, "tie").any(|tie| tie.attribute("type") == Some("stop")) {
                     let tied = notes.last_mut().unwrap();
                     assert_eq!(tied.0, hz, "a tie holds one pitch");
@@ -252,10 +254,10 @@ fn a_spectrum_file_refuses_what_no_reader_takes() {
 fn what_cannot_be_written_is_told() {
     let tones = |count: u8| (0..count).map(|n| Tone { hz: 200.0 + f64::from(n), db: 0.0 }).collect::<Vec<_>>();
     let chords = [Chord { span: 0.0..1.0, tones: tones(16) }];
-    let shared = share(&chords, &ensemble(&["sine"; 16]).unwrap(), Step::Exact, 440.0, false).unwrap();
+    let shared = share(&chords, &ensemble(&["sine"; 16], &[]).unwrap(), Step::Exact, 440.0, false).unwrap();
     let score = Score::new("", &chords, &shared, Rhythm::Held).unwrap();
     assert_eq!(score.midi().unwrap_err().to_string(), "16 players are too many: a MIDI file takes 15; leave some out");
-    let none = share(&chords, &ensemble(&["soprano recorder"]).unwrap(), Step::Exact, 440.0, false).unwrap();
+    let none = share(&chords, &ensemble(&["soprano recorder"], &[]).unwrap(), Step::Exact, 440.0, false).unwrap();
     let told = Score::new("", &chords, &none, Rhythm::Held).unwrap_err().to_string();
     assert!(told.starts_with("what the players were given has no partials"), "{told}");
 }
@@ -271,7 +273,7 @@ fn midi_has_the_tempo_and_the_loudness_of_the_sound() {
         Chord { span: from..from + 0.5, tones: vec![Tone { hz: 440.0, db }] }
     };
     let chords: Vec<_> = levels.iter().enumerate().map(chord).collect();
-    let shared = share(&chords, &ensemble(&["violin"]).unwrap(), Step::Exact, 440.0, false).unwrap();
+    let shared = share(&chords, &ensemble(&["violin"], &[]).unwrap(), Step::Exact, 440.0, false).unwrap();
     for (tempo, microseconds) in [(60.0, 1_000_000), (90.0, 666_667), (120.0, 500_000)] {
         let score = Score::new("Salt", &chords, &shared, Rhythm::Timed { tempo }).unwrap();
         let bytes = score.midi().unwrap();
@@ -306,7 +308,7 @@ fn a_score_to_look_at() {
     };
     let chords = [chord(0.5..1.75, 98.0), chord(2.0..5.5, 103.0), chord(6.0..7.0, 92.0)];
     let players =
-        ensemble(&["soprano recorder", "recorder", "tenor", "harpsichord", "violin", "violin", "viola", "viol"])
+        ensemble(&["soprano recorder", "recorder", "tenor", "harpsichord", "violin", "violin", "viola", "viol"], &[])
             .unwrap();
     let timed = Rhythm::Timed { tempo: 60.0 };
     for (name, step, rhythm) in
@@ -335,7 +337,7 @@ fn a_clef_changes_where_that_saves_ledger_lines() {
     let chord = |hz| Chord { span: 0.0..1.0, tones: vec![Tone { hz, db: 0.0 }] };
     // C3, A5, B5, C4 (one line above the bass staff), D2.
     let chords = [130.8, 880.0, 987.8, 261.6, 73.4].map(chord);
-    let shared = share(&chords, &ensemble(&["cello"]).unwrap(), Step::Semitone, 440.0, false).unwrap();
+    let shared = share(&chords, &ensemble(&["cello"], &[]).unwrap(), Step::Semitone, 440.0, false).unwrap();
     let xml = Score::new("", &chords, &shared, Rhythm::Held).unwrap().musicxml();
     let document = read(&xml);
     let measures = document.descendants().filter(|node| node.has_tag_name("measure"));

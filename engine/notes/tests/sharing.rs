@@ -22,7 +22,8 @@ fn offer(player: &Player, commission: &Commission, tone: Tone) -> Option<(f64, i
     shifts.iter().find_map(|&octaves| {
         let exact = note + 12.0 * f64::from(octaves);
         let pitch = if step > 0.0 { (exact / step).round() * step } else { exact };
-        (f64::from(player.low) <= pitch && pitch <= f64::from(player.high)).then_some((pitch, octaves))
+        let within = f64::from(player.low) <= pitch && pitch <= f64::from(player.high);
+        (within || player.open.iter().any(|open| f64::from(*open) == pitch)).then_some((pitch, octaves))
     })
 }
 
@@ -54,7 +55,9 @@ proptest! {
             for note in &part.notes {
                 let (sounds, partial) = (note.hz(commission.tuning_hz), note.tone.hz * f64::from(note.octaves).exp2());
                 let at = |key: i32| commission.tuning_hz * ((f64::from(key) - 69.0) / 12.0).exp2();
-                prop_assert!(at(part.player.low) <= sounds * (1.0 + 1e-9) && sounds <= at(part.player.high) * (1.0 + 1e-9));
+                let within = at(part.player.low) <= sounds * (1.0 + 1e-9) && sounds <= at(part.player.high) * (1.0 + 1e-9);
+                let open = part.player.open.iter().any(|open| (sounds / at(*open) - 1.0).abs() < 1e-9);
+                prop_assert!(within || open, "{} plays {sounds} Hz", part.player.name);
                 let written = f64::from(note.written.eighths) / 4.0;
                 let off = 100.0 * (69.0 + 12.0 * (partial / commission.tuning_hz).log2() - written);
                 prop_assert!(off.abs() <= step.cents() / 2.0 + 1e-6, "{off} cents");
@@ -133,7 +136,7 @@ fn a_stronger_partial_makes_others_change_hands() {
     let tones = vec![Tone { hz: 330.0, db: 0.0 }, Tone { hz: 110.0, db: -1.0 }, Tone { hz: 350.0, db: -2.0 }];
     let shared = share(
         &[Chord { span: 0.0..1.0, tones }],
-        &ensemble(&["viol", "violin"]).unwrap(),
+        &ensemble(&["viol", "violin"], &[]).unwrap(),
         Step::Semitone,
         440.0,
         false,
@@ -149,7 +152,7 @@ fn lines_of_the_same_instruments_do_not_cross() {
     let chord =
         |one, other| Chord { span: 0.0..1.0, tones: vec![Tone { hz: one, db: 0.0 }, Tone { hz: other, db: 0.0 }] };
     let chords = [chord(300.0, 400.0), chord(500.0, 350.0), chord(550.0, 700.0)];
-    let shared = share(&chords, &ensemble(&["violin", "violin"]).unwrap(), Step::Exact, 440.0, false).unwrap();
+    let shared = share(&chords, &ensemble(&["violin", "violin"], &[]).unwrap(), Step::Exact, 440.0, false).unwrap();
     let line = |part: usize| shared.parts[part].notes.iter().map(|note| note.tone.hz).collect::<Vec<_>>();
     assert_eq!(line(0), [400.0, 500.0, 700.0]);
     assert_eq!(line(1), [300.0, 350.0, 550.0]);
@@ -161,7 +164,7 @@ fn what_is_no_number_is_told_and_harms_nothing() {
     let tones =
         [&tones[..], &[Tone { hz: 440.0, db: f64::NAN }, Tone { hz: 440.0, db: -3.0 }, Tone { hz: 1e300, db: 0.0 }]]
             .concat();
-    let players = ensemble(&["sine", "violin"]).unwrap();
+    let players = ensemble(&["sine", "violin"], &[]).unwrap();
     for octaves in [false, true] {
         let shared =
             share(&[Chord { span: 0.0..1.0, tones: tones.clone() }], &players, Step::Exact, 415.0, octaves).unwrap();

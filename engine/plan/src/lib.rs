@@ -29,6 +29,7 @@ mod meter;
 mod piece;
 pub mod pitch;
 pub mod places;
+pub mod players;
 pub mod run_state;
 mod shown;
 mod who;

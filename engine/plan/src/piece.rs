@@ -1,6 +1,7 @@
 //! A piece in one hall, as the engine is built from it: checked, in numbers, with every name resolved.
 
 use crate::declare::Setting;
+use crate::players::Player;
 use crate::{Address, Controller, ControllerId, Decibels, GroupId, InstanceId, MicId, OutputId, SceneId};
 
 /// A whole piece. Made by the checker of pieces, which guarantees that every id is in range and that an instance comes
@@ -19,6 +20,8 @@ pub struct Plan {
     pub outputs: Vec<Output>,
     /// The controllers, in the order of the piece.
     pub controllers: Vec<Controller>,
+    /// Those whom the piece itself describes, of the players that notes are written for.
+    pub players: Vec<Player>,
     /// Every distinct effect of the whole piece.
     pub instances: Vec<Instance>,
     /// The scenes in running order: at least one.

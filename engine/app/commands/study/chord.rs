@@ -24,9 +24,10 @@ enum Sounding {
 fn sounding(program: u8) -> Sounding {
     // General MIDI's families, counted from 0.
     match program {
+        // An organ's pipes.
+        16..=23 | 56..=87 => Sounding::Blown,
         0..=39 | 45..=47 => Sounding::Plucked,
         52..=54 => Sounding::Sung,
-        56..=87 => Sounding::Blown,
         _ => Sounding::Bowed,
     }
 }

@@ -59,15 +59,15 @@ pub struct MadeFiles {
     chords: usize,
 }
 
-/// Players by the names of their instruments, or what is wrong with these, in words.
-pub fn players(names: &[impl AsRef<str>]) -> Result<Vec<Player>, String> {
+/// Players by their names, or what is wrong with these, in words; `described`: those whom a piece describes.
+pub fn players(names: &[impl AsRef<str>], described: &[Player]) -> Result<Vec<Player>, String> {
     if names.len() > PLAYERS {
         return Err(format!(
             "{} players are more than the {PLAYERS} that a MIDI file has channels for: name fewer",
             names.len()
         ));
     }
-    ensemble(names).map_err(|why| why.to_string())
+    ensemble(names, described).map_err(|why| why.to_string())
 }
 
 impl Taken {
@@ -99,11 +99,11 @@ impl Taken {
                 .to_owned());
         }
         let players = match wanted.players.as_slice() {
-            [] => players(&vec!["sine"; most.min(STAVES)])?,
-            names => players(names)?,
+            [] => players(&vec!["sine"; most.min(STAVES)], &[])?,
+            names => players(names, &self.notation.players)?,
         };
-        let shared =
-            share(&chords, &players, wanted.step, self.tuning_hz, wanted.octaves).map_err(|why| why.to_string())?;
+        let shared = share(&chords, &players, wanted.step, self.notation.tuning_hz, wanted.octaves)
+            .map_err(|why| why.to_string())?;
         let score = if wanted.timed {
             // The slowest tempo in which no two moments share a sixteenth.
             let tempi = (1..=10).map(|quicker| 60.0 * f64::from(quicker));
@@ -128,7 +128,9 @@ impl Taken {
             "spectrum.toml" => {
                 let mut partials = Taken::worth(&self.study.moment(wanted.span.clone()));
                 partials.truncate(MOST);
-                spectrum_file(&self.name, &partials, self.tuning_hz).map_err(|why| why.to_string())?.into_bytes()
+                spectrum_file(&self.name, &partials, self.notation.tuning_hz)
+                    .map_err(|why| why.to_string())?
+                    .into_bytes()
             }
             "picture.svg" => self.picture(wanted)?.into_bytes(),
             "picture.png" => picture::png(&self.picture(wanted)?, PIXELS).map_err(|why| why.to_string())?,
@@ -149,7 +151,7 @@ impl Taken {
         let picture = picture::Picture {
             study: &self.study,
             title: &self.name,
-            tuning_hz: self.tuning_hz,
+            tuning_hz: self.notation.tuning_hz,
             chosen: wanted.marked.then_some(&moment),
             confidence: SURE,
         };
@@ -166,7 +168,7 @@ impl Taken {
              title  = \"{title}\"\ntuning = \"{} Hz\"\n\n[mics]\n{mic} = 1\n\n[outputs]\nleft  = 1\nright = 2\n\n\
              [controllers]\npedal = {{ cc = 64, fall = \"4 s\" }}\n\n[[scene]]\nmark = \"A\"\n\n[scene.mic.{mic}]\n\
              sympathetic = {{ by = \"pedal\", tuned = \"spectrum.toml\", decay = \"6 s\" }}\n",
-            self.tuning_hz
+            self.notation.tuning_hz
         )
     }
 }

@@ -6,20 +6,48 @@ mod source;
 mod studio;
 
 pub use files::{FILES, Wanted, players};
-pub use source::{from_file, from_mic, from_take, span};
+pub use source::{from_file, from_mic, from_take, kept_plan, span};
 pub use studio::Bench;
 
 use std::ops::Range;
 use std::sync::Arc;
 
 use serde_json::{Value, json};
+use tenterhook_plan::Plan;
 use tenterhook_plan::pitch::{nearest, note_name};
+use tenterhook_plan::players::{Player, instruments};
 use tenterhook_spectra::{Moment, Partial, Study, study};
 
 /// A partial is believed from here on.
 const SURE: f64 = 0.5;
+/// The frequency of a' if nobody says anything, in Hz: ISO 16.
+const TUNING_HZ: f64 = 440.0;
 /// Partials weaker than the strongest by more than this are nobody's to play, in dB.
 const FAINT_DB: f64 = 60.0;
+
+/// How notes are named and written.
+#[derive(Clone, Debug)]
+pub struct Notation {
+    /// The frequency of a', in Hz.
+    pub tuning_hz: f64,
+    /// Those whom a piece describes, of the players that notes are written for.
+    pub players: Vec<Player>,
+}
+
+impl Notation {
+    /// That of a piece, or where there is none the usual one.
+    pub fn of(plan: Option<&Plan>) -> Self {
+        let players = plan.map_or_else(Vec::new, |plan| plan.players.clone());
+        Self { tuning_hz: plan.map_or(TUNING_HZ, |plan| plan.tuning_hz), players }
+    }
+
+    /// The names of all players, the piece's own first.
+    pub fn players(&self) -> Vec<&str> {
+        let own = self.players.iter().map(|one| one.name.as_str());
+        let known = instruments().iter().map(|one| one.name);
+        own.clone().chain(known.filter(|name| !own.clone().any(|other| other == *name))).collect()
+    }
+}
 
 /// A sound, taken apart.
 pub struct Taken {
@@ -29,16 +57,15 @@ pub struct Taken {
     pub mic: Option<String>,
     pub rate: u32,
     pub sound: Arc<[f32]>,
-    /// The frequency of a', by which notes are named.
-    pub tuning_hz: f64,
+    pub notation: Notation,
     pub study: Study,
 }
 
 impl Taken {
     /// Takes a sound apart.
-    pub fn apart(name: String, mic: Option<String>, rate: u32, sound: Arc<[f32]>, tuning_hz: f64) -> Self {
+    pub fn apart(name: String, mic: Option<String>, rate: u32, sound: Arc<[f32]>, notation: Notation) -> Self {
         let study = study(&sound, rate);
-        Self { name, mic, rate, sound, tuning_hz, study }
+        Self { name, mic, rate, sound, notation, study }
     }
 
     /// The span that is looked at unless another is asked for.
@@ -57,7 +84,7 @@ impl Taken {
     pub fn json(&self, moment: &Moment) -> Value {
         let rounded = |x: f64, places: i32| (x * 10f64.powi(places)).round() / 10f64.powi(places);
         let partial = |partial: &Partial| {
-            let (note, cents) = nearest(partial.hz, self.tuning_hz);
+            let (note, cents) = nearest(partial.hz, self.notation.tuning_hz);
             json!({
                 "hz": rounded(partial.hz, 3), "db": rounded(partial.db, 2), "note": note_name(note),
                 "cents": rounded(cents, 2), "confidence": rounded(partial.confidence, 3),

@@ -11,7 +11,7 @@ use tenterhook_io::{
 };
 use tenterhook_plan::{Event, Gesture, Plan, SceneId};
 
-use super::Taken;
+use super::{Notation, Taken};
 use crate::failure::Failure;
 use crate::live::stage;
 use crate::loading;
@@ -63,7 +63,7 @@ fn stem(path: &Path) -> String {
 }
 
 /// A sound file, or one channel of it.
-pub fn from_file(path: &Path, mic: Option<&str>, tuning_hz: f64) -> Result<Taken, Failure> {
+pub fn from_file(path: &Path, mic: Option<&str>, notation: Notation) -> Result<Taken, Failure> {
     let recording = read_sound(path).map_err(Failure::asked)?;
     if let Some(caution) = sound_file_caution(path) {
         say(format_args!("caution: {caution}"));
@@ -71,24 +71,28 @@ pub fn from_file(path: &Path, mic: Option<&str>, tuning_hz: f64) -> Result<Taken
     let channel = mic.map(|mic| channel(mic, None)).transpose()?;
     let WavRecording { rate, channels } = one(recording, channel, &path.display().to_string())?;
     let sound = channels.into_iter().next().unwrap_or_default();
-    Ok(Taken::apart(stem(path), None, rate, sound.into(), tuning_hz))
+    Ok(Taken::apart(stem(path), None, rate, sound.into(), notation))
 }
 
-/// One mic of a run that was kept, between two of its marks or times.
+/// The piece of a run that was kept, in its hall.
+pub fn kept_plan(take: &Path) -> Result<Plan, Failure> {
+    let hall = Some(take.join("hall.toml")).filter(|path| path.exists());
+    Ok(loading::piece(&take.join("piece.toml"), hall.as_deref())?.checked.plan)
+}
+
+/// One mic of a run that was kept, between two of its marks or times; `plan` is its piece.
 pub fn from_take(
     take: &Path,
+    plan: &Plan,
     mic: Option<&str>,
     ends: [Option<&str>; 2],
-    tuning: Option<f64>,
+    notation: Notation,
 ) -> Result<Taken, Failure> {
-    let file = |name: &str| take.join(name);
-    let hall = Some(file("hall.toml")).filter(|path| path.exists());
-    let plan = loading::piece(&file("piece.toml"), hall.as_deref())?.checked.plan;
     let Some(mic) = mic else {
         let names: Vec<_> = plan.mics.iter().map(|mic| format!("`{}`", mic.name)).collect();
         return Err(Failure::Asked(format!("say which mic of the run with --mic: {}", names.join(", "))));
     };
-    let channel = channel(mic, Some(&plan))?;
+    let channel = channel(mic, Some(plan))?;
     let mut mics = MicFiles::kept(take).map_err(Failure::asked)?;
     mics.cautions().iter().for_each(|caution| say(format_args!("caution: {caution}")));
     let (rate, frames) = (mics.rate(), mics.frames());
@@ -96,11 +100,11 @@ pub fn from_take(
         let count = mics.channels();
         return Err(Failure::Asked(format!("the run has no channel {}: it has {count}", channel + 1)));
     }
-    let gestures_path = loading::kept_gestures(take).unwrap_or_else(|| file("gestures.csv"));
-    let gestures = loading::gestures(&gestures_path, &plan)?.at_rate(rate);
+    let gestures_path = loading::kept_gestures(take).unwrap_or_else(|| take.join("gestures.csv"));
+    let gestures = loading::gestures(&gestures_path, plan)?.at_rate(rate);
     // The last time that a scene was fired counts: what came before was tried out.
     let fired = |mark: &str| {
-        let scene = loading::scene(&plan, Some(mark))?;
+        let scene = loading::scene(plan, Some(mark))?;
         let fire = |what: &Event| matches!(what, Event::Gesture(Gesture::Fire(id), _) if *id == scene);
         let mut times = gestures.iter().rev().filter(|event| fire(&event.what)).map(|event| event.sample);
         times.next().ok_or_else(|| Failure::Asked(format!("the scene `{mark}` was never fired in this run")))
@@ -137,12 +141,11 @@ pub fn from_take(
         mics.read((to - begin).min(CHUNK as u64) as usize, &mut chunk).map_err(Failure::asked)?;
         part.extend_from_slice(&chunk[channel]);
     }
-    let tuning_hz = tuning.unwrap_or(plan.tuning_hz);
-    Ok(Taken::apart(stem(take), Some(mic.to_owned()), rate, part.into(), tuning_hz))
+    Ok(Taken::apart(stem(take), Some(mic.to_owned()), rate, part.into(), notation))
 }
 
 /// What a mic hears now, for so many seconds. `channel` is counted from 1.
-pub fn from_mic(channel: &str, seconds: f64, host: Option<Host>, tuning_hz: f64) -> Result<Taken, Failure> {
+pub fn from_mic(channel: &str, seconds: f64, host: Option<Host>, notation: Notation) -> Result<Taken, Failure> {
     let input = self::channel(channel, None)?;
     if !(0.1..=f64::from(RECENT_SECONDS)).contains(&seconds) {
         return Err(Failure::Asked(format!("listen for 100 ms to {RECENT_SECONDS} s")));
@@ -175,7 +178,7 @@ pub fn from_mic(channel: &str, seconds: f64, host: Option<Host>, tuning_hz: f64)
     hub.stop();
     let Some(WavRecording { channels, .. }) = heard else { return Err(Failure::Running("nothing came in".to_owned())) };
     let sound = channels.into_iter().next().unwrap_or_default();
-    Ok(Taken::apart(format!("mic {channel}"), None, rate, sound.into(), tuning_hz))
+    Ok(Taken::apart(format!("mic {channel}"), None, rate, sound.into(), notation))
 }
 
 /// The part of a sound that is asked for; all of it if nothing is.

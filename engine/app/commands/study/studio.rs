@@ -6,11 +6,11 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 use serde_json::{Value, json};
 use tenterhook_io::{Listened, RECENT_SECONDS, WavRecording, decode_sound};
-use tenterhook_notes::{Step, instruments, picture};
+use tenterhook_notes::{Step, picture};
 use tenterhook_page::{Studio, StudyAsk, StudyFile};
 use tenterhook_plan::Plan;
 
-use super::{FILES, Taken, Wanted};
+use super::{FILES, Notation, Taken, Wanted};
 
 /// Studies that are kept, and samples of theirs: the oldest goes.
 const KEPT: usize = 8;
@@ -62,10 +62,10 @@ impl Bench {
         let span = taken.span();
         let area = picture::AREA;
         json!({
-            "id": id, "name": taken.name, "seconds": taken.study.seconds, "tuning_hz": taken.tuning_hz,
+            "id": id, "name": taken.name, "seconds": taken.study.seconds, "tuning_hz": taken.notation.tuning_hz,
             "moment": { "from": span.start, "to": span.end },
             "steady": taken.study.steady.iter().map(|one| [one.start, one.end]).collect::<Vec<_>>(),
-            "players": instruments().iter().map(|one| one.name).collect::<Vec<_>>(),
+            "players": taken.notation.players(),
             "steps": Step::ALL.map(|(name, _)| name),
             "picture": {
                 "width": area.width, "height": area.height, "left": area.left, "right": area.right,
@@ -95,7 +95,7 @@ impl Studio for Bench {
         let recording = decode_sound(name, bytes, LONGEST).map_err(|why| why.to_string())?;
         let sound = recording.mono();
         let stem = name.rsplit_once('.').map_or(name, |(stem, _)| stem).to_owned();
-        Ok(self.keep(Taken::apart(stem, None, recording.rate, sound, self.plan().tuning_hz)))
+        Ok(self.keep(Taken::apart(stem, None, recording.rate, sound, Notation::of(Some(&self.plan())))))
     }
 
     fn mic(&self, mic: &str, seconds: f64) -> Result<Value, String> {
@@ -113,7 +113,7 @@ impl Studio for Bench {
             return Err(format!("nothing has come in from `{mic}` yet, or this device has no such input"));
         };
         let sound = channels.into_iter().next().unwrap_or_default();
-        Ok(self.keep(Taken::apart(mic.to_owned(), Some(mic.to_owned()), rate, sound.into(), plan.tuning_hz)))
+        Ok(self.keep(Taken::apart(mic.to_owned(), Some(mic.to_owned()), rate, sound.into(), Notation::of(Some(&plan)))))
     }
 
     fn moment(&self, id: u64, span: Range<f64>) -> Result<Value, String> {

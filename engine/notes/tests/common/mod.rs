@@ -5,6 +5,7 @@
 use proptest::prelude::*;
 use proptest::sample::select;
 use tenterhook_notes::{Chord, Player, Rhythm, Score, SharedOut, Step, Tone, ensemble, instruments, share};
+use tenterhook_plan::players::Transposition;
 
 /// All that a score is made of.
 #[derive(Clone, Debug)]
@@ -49,8 +50,11 @@ pub fn commissions(most: usize) -> impl Strategy<Value = Commission> {
     let step = select(Step::ALL.map(|(_, step)| step).to_vec());
     let rhythm = prop_oneof![Just(Rhythm::Held), (50..120u8).prop_map(|bpm| Rhythm::Timed { tempo: f64::from(bpm) })];
     let tuning = select(vec![392.0, 415.0, 430.0, 440.0, 466.0]);
-    (names, times, title, step, rhythm, tuning, any::<bool>()).prop_map(
-        |(names, times, title, step, rhythm, tuning_hz, octaves)| {
+    // A clarinet in B flat, a horn in E flat, a piccolo's octave, or as it sounds.
+    let shifts = [(0, 0), (-2, -1), (-9, -5), (3, 2), (12, 7), (-14, -8)];
+    let shift = select(shifts.map(|(semitones, letters)| Transposition { semitones, letters }).to_vec());
+    (names, times, title, step, rhythm, tuning, shift, any::<bool>()).prop_map(
+        |(names, times, title, step, rhythm, tuning_hz, transposition, octaves)| {
             let mut at = 0.0;
             let mut chord = |(pause, lasts, tones)| {
                 let from = at + pause;
@@ -58,7 +62,9 @@ pub fn commissions(most: usize) -> impl Strategy<Value = Commission> {
                 Chord { span: from..at, tones }
             };
             let chords = times.into_iter().map(&mut chord).collect();
-            Commission { title, chords, players: ensemble(&names).unwrap(), step, tuning_hz, octaves, rhythm }
+            let mut players = ensemble(&names, &[]).unwrap();
+            players[0].transposition = transposition;
+            Commission { title, chords, players, step, tuning_hz, octaves, rhythm }
         },
     )
 }

@@ -55,6 +55,7 @@ pub(crate) fn plan() -> Plan {
             controller("held", Address::Key("h".to_owned()), true),
             controller("loud", loudness, false),
         ],
+        players: Vec::new(),
         instances: vec![effect(0, 0), effect(1, 1)],
         scenes: vec![scene("A", &[0, 1]), scene("B", &[1])],
         next: Some(ControllerId(2)),

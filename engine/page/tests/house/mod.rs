@@ -54,6 +54,7 @@ pub fn plan() -> Plan {
             delay: None,
         }],
         controllers: vec![controller("hand", Address::Page), controller("turn", Address::Key("PageDown".to_owned()))],
+        players: Vec::new(),
         instances: vec![Instance {
             owner: Owner::Mic(MicId(0)),
             source: Source::Mic(MicId(0)),
