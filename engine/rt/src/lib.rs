@@ -59,6 +59,7 @@ mod outbox;
 mod pool;
 mod reading;
 mod resident;
+mod sends;
 mod strip;
 mod timings;
 mod voice;

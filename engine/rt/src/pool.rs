@@ -2,10 +2,10 @@
 //! memory for having more scenes.
 
 use tenterhook_dsp::effects::{Effect, Prepared};
-use tenterhook_dsp::ramp::Ramp;
 use tenterhook_plan::Plan;
 
 use crate::compiled_plan::Making;
+use crate::sends::Sends;
 use crate::timings::Timings;
 use crate::voice::{Life, Voice};
 
@@ -76,7 +76,7 @@ impl Pool {
     /// Bytes that one takes.
     pub fn bytes(need: &PoolNeed, making: Making, rate: u32, outputs: usize) -> usize {
         let processor = (making.effect(need.effect).bytes)(rate, need.room);
-        let voice = size_of::<Voice>() + outputs * size_of::<Ramp>();
+        let voice = size_of::<Voice>() + Sends::bytes(outputs);
         size_of::<Self>() + need.voices * (voice + processor) + need.guests * voice
     }
 
@@ -130,11 +130,7 @@ impl Pool {
             std::mem::swap(place, voice);
             // The number of outputs may differ: the new one's sends, filled from the old one's.
             std::mem::swap(&mut place.sends, &mut voice.sends);
-            for &(from, to) in outputs {
-                if let (Some(to), Some(from)) = (place.sends.get_mut(to), voice.sends.get(from)) {
-                    *to = *from;
-                }
-            }
+            place.sends.carry(&voice.sends, outputs);
         }
     }
 

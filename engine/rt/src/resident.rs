@@ -192,7 +192,7 @@ impl Resident {
     pub fn carry_on(&mut self, gains: &[f32], change: SceneChange, pool: &mut Pool) {
         self.each(pool, |voice| match voice.life {
             Life::Free | Life::Falling => {}
-            Life::Sounding | Life::Ending => voice.redirect(gains, change.fade),
+            Life::Sounding | Life::Ending => voice.sends.go(gains, change.fade),
             Life::Leaving => voice.leave(change.hurry),
         });
     }
@@ -471,18 +471,7 @@ impl Resident {
             for (sum, &sound) in sum.iter_mut().zip(&*out) {
                 *sum += sound;
             }
-            for (output, send) in voice.sends.iter_mut().enumerate() {
-                if send.is_silent() {
-                    continue;
-                }
-                let mut sent = [0.0; CELL as usize];
-                let Some(sent) = sent.get_mut(..out.len()) else { return };
-                send.fill(sent);
-                for (sent, &sound) in sent.iter_mut().zip(&*out) {
-                    *sent *= sound;
-                }
-                add(output, sent);
-            }
+            voice.sends.send(out, &mut add);
             if voice.life == Life::Free {
                 self.held.get_mut(nth).into_iter().for_each(|held| *held = None);
             }

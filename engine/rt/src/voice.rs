@@ -5,6 +5,7 @@ use tenterhook_dsp::guard::settle;
 use tenterhook_dsp::memory::Heard;
 use tenterhook_dsp::ramp::Ramp;
 
+use crate::sends::Sends;
 use crate::timings::Timings;
 
 /// Where a voice is in its life.
@@ -38,8 +39,8 @@ pub(crate) struct Voice {
     /// Comes in at the beginning, goes when the voice leaves.
     fade: Ramp,
     last: Last,
-    /// The factor to each output of the plan.
-    pub sends: Box<[Ramp]>,
+    /// How much of it goes to each output of the plan.
+    pub sends: Sends,
     /// `None`: this is only a place for one.
     processor: Option<Box<dyn Processor>>,
 }
@@ -76,7 +77,7 @@ impl Voice {
             level: 0.0,
             fade: Ramp::at(0.0),
             last: Last::default(),
-            sends: vec![Ramp::at(0.0); outputs].into_boxed_slice(),
+            sends: Sends::new(outputs),
             processor,
         }
     }
@@ -99,9 +100,7 @@ impl Voice {
         self.fade = Ramp::at(0.0);
         self.fade.go(1.0, timings.attack);
         self.last = Last::default();
-        for (send, &gain) in self.sends.iter_mut().zip(gains) {
-            send.set(gain);
-        }
+        self.sends.set(gains);
         if let Some(processor) = &mut self.processor {
             processor.begin(at, heard, settings, seed);
         }
@@ -130,15 +129,6 @@ impl Voice {
         self.life = Life::Leaving;
         if !dying {
             self.fade.go(0.0, samples);
-        }
-    }
-
-    /// Glides to other outputs and levels.
-    pub fn redirect(&mut self, gains: &[f32], samples: u32) {
-        for (send, &gain) in self.sends.iter_mut().zip(gains) {
-            if send.target() != gain || send.left() > samples {
-                send.go(gain, samples);
-            }
         }
     }
 

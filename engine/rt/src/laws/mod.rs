@@ -10,6 +10,7 @@ mod hearing;
 mod howl;
 mod levels;
 mod loudness;
+mod moves;
 #[cfg(target_os = "linux")]
 mod pages;
 mod pools;

@@ -49,8 +49,8 @@ fn levels(events: &[(f64, &str, &str)], at: &[f64]) -> Vec<[f32; 2]> {
 fn an_effect_that_is_in_both_scenes_carries_on_and_glides_to_its_new_place() {
     let seen = levels(&[(0.1, "foot", "1"), (0.5, "fire", "B")], &[0.4, 0.55, 0.7]);
     assert_eq!(seen[0], [0.1, 0.0]);
-    // Half-way through the fade: half-way between 0 dB and silence, and between silence and −6 dB (0.5012).
-    assert!((seen[1][0] - 0.05).abs() < 1e-3 && (seen[1][1] - 0.02506).abs() < 1e-3, "{seen:?}");
+    // Half-way through the fade half the power has moved: −3 dB from 0 dB, and from −6 dB (0.5012).
+    assert!((seen[1][0] - 0.07071).abs() < 1e-3 && (seen[1][1] - 0.03544).abs() < 1e-3, "{seen:?}");
     assert_eq!(seen[2], [0.0, 0.05012]);
 }
 
