@@ -144,6 +144,8 @@ kinds! {
     UselessKey Error "useless-key"
     /// A mark that two scenes carry.
     MarkTwice Error "mark-twice"
+    /// A scene like one that is itself like another.
+    LikeOfLike Error "like-of-like"
     /// An effect without a controller.
     NoController Error "no-controller"
     /// A controller that works two things at once.

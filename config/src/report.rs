@@ -198,6 +198,12 @@ struct Finding {
     remedy: String,
 }
 
+impl Finding {
+    fn is(&self, other: &Finding) -> bool {
+        (self.kind, self.place, &self.message) == (other.kind, other.place, &other.message)
+    }
+}
+
 /// A text to report on: its name, and its words if it has any.
 pub(crate) struct SourceText<'t> {
     pub name: &'t str,
@@ -231,6 +237,27 @@ impl Findings {
     /// Whether one of them is an error: cautions alone stop nothing.
     pub fn has_errors(&self) -> bool {
         self.0.iter().any(|finding| finding.kind.severity() == Severity::Error)
+    }
+
+    /// Those of a scene that is like another. What lies outside `own` lies in what it takes over: it is told at `like`, unless
+    /// it was found there too.
+    pub fn append_like(&mut self, later: Findings, own: &Range<Place>, like: Place) {
+        for mut finding in later.0 {
+            if !own.contains(&finding.place) {
+                if self.0.iter().any(|known| known.is(&finding)) {
+                    continue;
+                }
+                finding.place = like;
+                finding.message = format!("of what is taken over here: {}", finding.message);
+                finding.remedy.push_str(" (write that line anew here, or take it away with \"none\")");
+            }
+            self.0.push(finding);
+        }
+    }
+
+    /// Leaves out that an effect follows none that is there, or is heard nowhere.
+    pub fn forget_what_lacks(&mut self) {
+        self.0.retain(|finding| !matches!(finding.kind, Kind::UnknownAfter | Kind::NeverHeard));
     }
 
     /// Those of a later step, behind these.

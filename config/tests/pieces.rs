@@ -4,12 +4,12 @@ mod letters;
 
 use letters::{LETTERS, any_hall, mutated};
 use proptest::prelude::*;
-use tenterhook_config::{Checked, DeviceWish, Files, Host, Kind, Severity, Text, check, check_with, gestures};
+use tenterhook_config::{Checked, DeviceWish, Files, Host, Kind, Report, Severity, Text, check, check_with, gestures};
 use tenterhook_plan::declare::{self, Declaration, Setting};
 use tenterhook_plan::players::{Instrument, Player, Transposition};
 use tenterhook_plan::{
     Address, By, ControllerId, Curve, Decibels, GroupId, InstanceId, Message, MicId, OutputId, Owner, Plan, Reads,
-    Recording, SceneId, Send, Source, gain,
+    Recording, Scene, SceneId, Send, Source, gain,
 };
 
 fn checked(piece: &str, hall: Option<&str>) -> Checked {
@@ -614,4 +614,90 @@ fn players_are_a_handbooks_but_for_what_the_piece_says() {
     assert_eq!((clarinet.low, clarinet.high), (50, 86));
     assert_eq!(clarinet.transposition, Transposition { semitones: -2, letters: -1 });
     assert_eq!(*viol, known("viol"));
+}
+
+/// Scenes below a piece in which there is enough to name.
+fn with_scenes(scenes: &str) -> Result<Plan, Report> {
+    let text = format!(
+        "mics = {{ voice = 1, viol = 2 }}\noutputs = {{ left = 1, right = 2 }}\n\
+         controllers = {{ pedal = {{ cc = 64 }}, foot = {{ cc = 11 }}, hand = {{}} }}\n[groups]\nall = [\"voice\", \"viol\"]\n{scenes}"
+    );
+    check(&Text::new("piece.toml", text), None).map(|checked| checked.plan)
+}
+
+#[test]
+fn a_scene_that_is_like_another_is_that_scene_but_for_the_lines_that_it_writes() {
+    const A: &str = "[[scene]]\nmark = \"A\"\nname = \"first\"\nbar = 3\ncue = \"now\"\nfade = \"3 s\"\n\
+                     mic.voice.freeze = { by = \"pedal\", to = [\"left\"], level = \"-6 dB\" }\n\
+                     mic.voice.slow = { effect = \"stretch\", by = \"foot\", after = \"freeze\", most = 3 }\n\
+                     mic.all.reverse = { by = \"hand\", each = true }\n";
+    // What B writes beside `like`, and B written out.
+    let freeze = "mic.voice.freeze = { by = \"pedal\", to = [\"left\"], level = \"-6 dB\" }\n";
+    let slow = "mic.voice.slow = { effect = \"stretch\", by = \"foot\", after = \"freeze\", most = 3 }\n";
+    let reverse = "mic.all.reverse = { by = \"hand\", each = true }\n";
+    let cases = [
+        (String::new(), [freeze, slow, reverse].concat()),
+        ("mic.voice.slow = \"none\"\n".to_owned(), [freeze, reverse].concat()),
+        ("mic.all.reverse = \"none\"\n".to_owned(), [freeze, slow].concat()),
+        // A line that is written is whole: nothing of it is left.
+        (
+            "mic.voice.freeze = { by = \"hand\" }\nmic.all.reverse = \"none\"\n".to_owned(),
+            ["mic.voice.freeze = { by = \"hand\" }\n", slow].concat(),
+        ),
+        (
+            "mic.voice.slow = { effect = \"direct\", by = \"foot\" }\n".to_owned(),
+            [freeze, "mic.voice.slow = { effect = \"direct\", by = \"foot\" }\n", reverse].concat(),
+        ),
+        (
+            "mic.viol.direct = { by = \"scene\" }\nmic.voice.direct = { by = \"scene\" }\n".to_owned(),
+            [
+                freeze,
+                slow,
+                "mic.voice.direct = { by = \"scene\" }\n",
+                reverse,
+                "mic.viol.direct = { by = \"scene\" }\n",
+            ]
+            .concat(),
+        ),
+    ];
+    for (differs, written_out) in &cases {
+        let like = format!("[[scene]]\nmark = \"B\"\nlike = \"A\"\n{differs}");
+        let whole = format!("[[scene]]\nmark = \"B\"\n{written_out}");
+        for (first, second, told) in [(A, &like, 1), (&like, &A.to_owned(), 0)] {
+            let mut plan =
+                with_scenes(&format!("{first}{second}")).unwrap_or_else(|report| panic!("{}", report.render(false)));
+            assert_eq!(plan.scenes[told].like, Some(SceneId::new(1 - told)));
+            let Scene { name: None, bar: None, cue: None, fade: 0.5, .. } = &plan.scenes[told] else {
+                panic!("names, bars, cues and fades are each scene's own: {:?}", plan.scenes[told])
+            };
+            plan.scenes[told].like = None;
+            let (first, second) = if told == 1 { (A, whole.as_str()) } else { (whole.as_str(), A) };
+            assert_eq!(plan, with_scenes(&format!("{first}{second}")).unwrap(), "{differs}");
+        }
+    }
+}
+
+#[test]
+fn what_is_wrong_in_a_line_that_is_taken_over_is_told_once_where_it_stands() {
+    let broken = "[[scene]]\nmark = \"B\"\nlike = \"A\"\n[[scene]]\nmark = \"A\"\nmic.voice.freeze = { by = \"pedla\" }\n\
+                  [[scene]]\nmark = \"C\"\nlike = \"A\"\nmic.viol.freeze = { by = \"pedal\", to = [] }\n";
+    let report = with_scenes(broken).unwrap_err();
+    let found: Vec<_> =
+        report.diagnostics().iter().map(|one| (one.kind, one.position.as_ref().unwrap().line)).collect();
+    assert_eq!(found, [(Kind::UnknownController, 11), (Kind::NeverHeard, 15)], "{}", report.render(false));
+    // What is wrong only here is told here, at `like`.
+    let alone = "[[scene]]\nmark = \"A\"\nmic.voice.freeze = { by = \"pedal\" }\nmic.voice.slow = { effect = \"stretch\", by = \"foot\", after = \"freeze\" }\n\
+                 [[scene]]\nmark = \"B\"\nlike = \"A\"\nmic.voice.freeze = \"none\"\n[[scene]]\nmark = \"C\"\nlike = \"A\"\nmic.viol.direct = { by = \"foot\" }\n";
+    let report = with_scenes(alone).unwrap_err();
+    let found: Vec<_> =
+        report.diagnostics().iter().map(|one| (one.kind, one.position.as_ref().unwrap().line)).collect();
+    assert_eq!(found, [(Kind::UnknownAfter, 12), (Kind::ControllerWorksTwo, 17)], "{}", report.render(false));
+    // A mark that could not be read may have been the one.
+    let unread = "[[scene]]\nmark = 1\nmic.voice.freeze = { by = \"pedal\" }\n[[scene]]\nmark = \"B\"\nlike = \"A\"\n";
+    let report = with_scenes(unread).unwrap_err();
+    assert_eq!(report.diagnostics().iter().map(|one| one.kind).collect::<Vec<_>>(), [Kind::WrongType]);
+    // Where it is not known what is taken over, nothing is said of what is missing there.
+    let unknown = "[[scene]]\nmark = \"A\"\nlike = \"X\"\nmic.voice.direct = { by = \"hand\", after = \"freeze\" }\nmic.voice.slow = \"none\"\n";
+    let report = with_scenes(unknown).unwrap_err();
+    assert_eq!(report.diagnostics().iter().map(|one| one.kind).collect::<Vec<_>>(), [Kind::UnknownMark]);
 }

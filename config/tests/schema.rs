@@ -64,7 +64,7 @@ fn what_is_right_is_accepted() {
 }
 
 /// Kinds of errors that no schema of one file can know, and why.
-const UNKNOWABLE: [(Kind, &str); 22] = [
+const UNKNOWABLE: [(Kind, &str); 24] = [
     (Kind::Syntax, "it is no TOML at all"),
     (Kind::FileUnread, "what is in files"),
     (Kind::NameTwice, "names of mics beside names of groups"),
@@ -73,6 +73,8 @@ const UNKNOWABLE: [(Kind, &str); 22] = [
     (Kind::UnknownController, "names"),
     (Kind::UnknownAfter, "names"),
     (Kind::UnknownPlayer, "names"),
+    (Kind::UnknownMark, "names"),
+    (Kind::LikeOfLike, "names"),
     (Kind::EmptyRange, "numbers inside texts"),
     (Kind::GroupInGroup, "names"),
     (Kind::MicChannelTaken, "values beside one another"),
@@ -90,13 +92,15 @@ const UNKNOWABLE: [(Kind, &str); 22] = [
 ];
 
 /// Slips of kinds that a schema mostly knows, by the words of their remedy, and why it does not know these.
-const UNKNOWN: [(Kind, &str, &str); 8] = [
+const UNKNOWN: [(Kind, &str, &str); 10] = [
     (Kind::OutOfRange, "from \"1 s\" to \"120 s\"", "numbers inside texts"),
     (Kind::UselessKey, "acts at once", "which controller gives orders: names"),
     (Kind::UselessKey, "only a group", "which names are groups"),
     (Kind::UselessKey, "leave it out", "the piece's own words"),
     (Kind::OutOfRange, "\"100 m\"", "numbers inside texts"),
     (Kind::UselessKey, "a name of your own", "names"),
+    (Kind::UselessKey, "like = \"…\" below [[scene]]", "keys beside one another"),
+    (Kind::UselessKey, "name a line of \"A\"", "names"),
     (Kind::BadName, "parts the names", "a comma is the player's alone"),
     (Kind::AfterRing, "leave `after` out", "names"),
 ];
@@ -138,6 +142,7 @@ fn tables() -> Vec<Table> {
         piece("/properties/mics/additionalProperties", "[mics.a]\n{}\n"),
         piece("/properties/outputs/additionalProperties", "[outputs.a]\n{}\n"),
         piece("/properties/controllers/additionalProperties", "[controllers.a]\n{}\n"),
+        piece("/properties/players/additionalProperties", "[players.a]\n{}\n"),
         piece(scene, "[[scene]]\n{}\n"),
         hall("", "{}\n"),
         hall("/properties/mics/additionalProperties", "[mics.a]\n{}\n"),

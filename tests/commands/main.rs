@@ -4,6 +4,7 @@ use std::fs;
 use std::io::Write;
 use std::process::{Command, Stdio};
 
+use serde_json::Value;
 use tenterhook_io::WavWriter;
 
 mod files;
@@ -176,6 +177,41 @@ fn the_schema_of_a_piece_and_of_a_hall_are_printed_as_json() {
     assert_eq!((&piece, &piece["required"]), (&told("schema piece"), &serde_json::json!(["mics", "outputs", "scene"])));
     assert!(told("schema hall")["properties"]["device"].is_object() && piece["properties"]["device"].is_null());
     assert_eq!(room.refused("schema stage").0, 2);
+}
+
+#[test]
+fn who_is_like_whom_is_listed_and_programs_are_shown_scenes_whole() {
+    let room = Room::new();
+    room.write(
+        "like.toml",
+        "mics = { voice = 1 }\noutputs = { left = 1 }\ncontrollers = { pedal = { cc = 64 }, foot = { cc = 11 } }\n\
+         [[scene]]\nmark = \"A\"\nlike = \"B\"\n[[scene]]\nmark = \"B\"\ncue = \"now\"\nmic.voice.freeze = { by = \"pedal\" }\n\
+         mic.voice.stretch = { by = \"foot\", most = 3, level = \"-6 dB\", after = \"freeze\" }\n\
+         [[scene]]\nmark = \"C\"\nlike = \"B\"\nmic.voice.stretch = \"none\"\n",
+    );
+    let said = String::from_utf8(room.run("check like.toml").stdout).unwrap();
+    assert!(said.contains("Of the scenes A and C are like B."), "{said}");
+    let told: Value = serde_json::from_slice(&room.run("check like.toml --json").stdout).unwrap();
+    let keys = |scene: &Value| {
+        let effects = scene["effects"].as_array().unwrap().iter();
+        effects.map(|one| one["key"].as_str().unwrap().to_owned()).collect::<Vec<_>>()
+    };
+    let scenes = told["scenes"].as_array().unwrap();
+    assert_eq!(
+        scenes.iter().map(keys).collect::<Vec<_>>(),
+        [vec!["freeze", "stretch"], vec!["freeze", "stretch"], vec!["freeze"]]
+    );
+    assert_eq!(scenes[0]["effects"], scenes[1]["effects"]);
+    assert_eq!((&scenes[0]["like"], &scenes[0]["cue"], &scenes[1]["cue"]), (&"B".into(), &Value::Null, &"now".into()));
+    let stretch = &scenes[0]["effects"][1];
+    assert_eq!(
+        (&stretch["by"], &stretch["after"], &stretch["mic"]),
+        (&"foot".into(), &"freeze".into(), &"voice".into())
+    );
+    assert_eq!(
+        (&stretch["settings"]["most"], &stretch["to"]),
+        (&3.0.into(), &serde_json::json!([{ "output": "left", "db": -6.0 }]))
+    );
 }
 
 #[test]

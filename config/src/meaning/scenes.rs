@@ -7,10 +7,12 @@ use crate::kind::Kind;
 use crate::near;
 use crate::place::Place;
 use crate::report::Findings;
-use crate::written::{FADE, NamedTable, Said, To, WrittenEffect, WrittenPiece, WrittenScene as Written};
+use crate::written::{FADE, NamedTable, Said, To, WrittenEffect, WrittenPiece, WrittenScene as Written, whole};
+use std::ops::Range;
 use tenterhook_plan::declare::Setting;
 use tenterhook_plan::{
-    By, ControllerId, GroupId, Instance, InstanceId, MicId, OutputId, Owner, Plan, Scene, Send, Source, Use, gain,
+    By, ControllerId, GroupId, Instance, InstanceId, MicId, OutputId, Owner, Plan, Scene, SceneId, Send, Source, Use,
+    gain,
 };
 
 /// How many distinct effects a piece may have. Ids are 16 bits wide; no machine comes near this.
@@ -26,13 +28,27 @@ pub(super) fn resolve(
     findings: &mut Findings,
 ) {
     let mut marks: Vec<(&str, Place)> = Vec::new();
-    for written in &piece.scenes {
+    // What is found in scenes that are like others: where these come later, they have not been looked at yet.
+    let mut in_like: Vec<(Findings, Range<Place>, Place)> = Vec::new();
+    for (at, written) in piece.scenes.iter().enumerate() {
         check_mark(written, &mut marks, findings);
+        let whole = whole(&piece.scenes, at, findings);
         let mut scene = SceneBuilder { names, homes, plan: &mut *plan, files, working: Vec::new(), uses: Vec::new() };
-        for part in &written.parts {
-            scene.part(part, findings);
+        let mut found = Findings::default();
+        for part in &whole.parts {
+            scene.part(part, &mut found);
         }
         let uses = scene.uses;
+        match (whole.like, &written.like) {
+            (Some(_), Said::Value(like)) => in_like.push((found, own(&piece.scenes, at), like.place)),
+            (_, like) => {
+                if like.is_said() {
+                    // What it should take over is not known: what it lacks may be there.
+                    found.forget_what_lacks();
+                }
+                findings.append(found);
+            }
+        }
         if plan.instances.len() > INSTANCES {
             let message = format!("with this scene the piece has more than {INSTANCES} distinct effects");
             findings.add(Kind::TooMany, written.place, message, "split the piece");
@@ -44,9 +60,20 @@ pub(super) fn resolve(
             bar: written.bar.value().copied(),
             cue: written.cue.value().cloned(),
             fade: written.fade.value().copied().unwrap_or(FADE),
+            like: whole.like.map(SceneId::new),
             uses,
         });
     }
+    for (found, own, like) in in_like {
+        findings.append_like(found, &own, like);
+    }
+}
+
+/// From the beginning of a scene to that of the next in the text.
+fn own(scenes: &[Written], at: usize) -> Range<Place> {
+    let from = scenes[at].place;
+    let end = Place::new(from.file, usize::MAX..usize::MAX);
+    from..scenes.iter().map(|scene| scene.place).filter(|place| *place > from).min().unwrap_or(end)
 }
 
 fn check_mark<'p>(scene: &'p Written, marks: &mut Vec<(&'p str, Place)>, findings: &mut Findings) {

@@ -46,19 +46,35 @@ pub(crate) fn effect_names() -> impl Iterator<Item = &'static str> {
     EFFECTS.iter().map(|effect| effect.declaration.name)
 }
 
+/// What a scene writes of a mic or a group.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct WrittenPart {
+    pub effects: Vec<WrittenEffect>,
+    /// The keys of lines that are not to be taken over, each with its place.
+    pub taken_away: Vec<(String, Place)>,
+}
+
 /// The effects of a mic or a group.
 pub(super) struct Effects;
 
 impl Shape for Effects {
-    type Value = Vec<WrittenEffect>;
+    type Value = WrittenPart;
 
-    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<Vec<WrittenEffect>> {
+    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<WrittenPart> {
         let DeValue::Table(table) = item.value else {
             let remedy = format!("write [scene.mic.{}] and its effects below it", item.key);
             item.refuse("a table of effects", remedy, findings);
             return None;
         };
-        Some(items(table, item.place.file).filter_map(|item| read(&item, findings)).collect())
+        let mut part = WrittenPart::default();
+        for item in items(table, item.place.file) {
+            if matches!(item.value, DeValue::String(text) if text == NONE) {
+                part.taken_away.push((item.key.to_owned(), item.key_place));
+            } else {
+                part.effects.extend(read(&item, findings));
+            }
+        }
+        Some(part)
     }
 
     /// A key that is an effect's name is that effect; any other says which it is.
@@ -69,6 +85,7 @@ impl Shape for Effects {
             let mut schema =
                 fields::schema(|fields, findings| EffectKeys::read(fields, settings, Place::beginning(0), findings));
             schema["description"] = format!("{help} Its controller: {x}.").into();
+            or_none(&mut schema);
             schema["dependentSchemas"] =
                 json!({ "level": { "properties": { "to": { "minItems": 1, "minProperties": 1 } } } });
             named.insert(name.to_owned(), schema.clone());
@@ -80,7 +97,7 @@ impl Shape for Effects {
             .map(|effect| (effect.declaration.name, effect.declaration.help.trim_end_matches('.')))
             .collect();
         let which = WordShape { words: &words, usual: None };
-        let other = json!({
+        let mut other = json!({
             "type": "object",
             "properties": { "effect": which.schema() },
             "required": ["effect"],
@@ -88,6 +105,7 @@ impl Shape for Effects {
             "if": { "properties": { "effect": { "enum": words.iter().map(|(word, _)| word).collect::<Vec<_>>() } } },
             "then": { "allOf": others },
         });
+        or_none(&mut other);
         json!({
             "type": "object",
             "propertyNames": defined("plain"),
@@ -95,6 +113,15 @@ impl Shape for Effects {
             "additionalProperties": other,
         })
     }
+}
+
+/// What takes a line away that would be taken over.
+const NONE: &str = "none";
+
+/// Lets a schema of an effect take that as well.
+fn or_none(schema: &mut Json) {
+    schema["type"] = json!(["object", "string"]);
+    schema["pattern"] = format!("^{NONE}$").into();
 }
 
 /// What the keys of an effect say, whichever it is.
@@ -140,7 +167,11 @@ const LEVEL: Quantity = Quantity::new(Unit::Decibels, -120.0, 24.0);
 fn read(item: &Item<'_>, findings: &mut Findings) -> Option<WrittenEffect> {
     let DeValue::Table(table) = item.value else {
         if !fields::belongs_above(item, true, "the effects of a mic or group", findings) {
-            item.refuse("a table", format!("write {} = {{ by = \"…\" }}", item.key), findings);
+            let also = match item.value {
+                DeValue::String(_) => ", or \"none\" to take a line away that is taken over",
+                _ => "",
+            };
+            item.refuse("a table", format!("write {} = {{ by = \"…\" }}{also}", item.key), findings);
         }
         return None;
     };

@@ -211,7 +211,7 @@ impl<S: Shape<Value: Default>> Shape for Entries<S> {
 const OF_PIECE: [&str; 5] = ["title", "tuning", "next", "back", "hush"];
 
 /// The keys of a scene that are no tables.
-const OF_SCENE: [&str; 5] = ["mark", "name", "bar", "cue", "fade"];
+const OF_SCENE: [&str; 6] = ["mark", "name", "bar", "cue", "fade", "like"];
 
 /// Reports a key that belongs to the piece, or to the scene, and stands below the header of a table. `within`: that table
 /// in words; `in_scene`: it is part of a scene.

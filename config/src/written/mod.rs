@@ -5,6 +5,7 @@ mod controller;
 mod effect;
 mod fields;
 mod hall;
+mod like;
 mod mend;
 mod piece;
 mod players;
@@ -18,6 +19,7 @@ pub(crate) use effect::{To, WrittenEffect};
 pub(crate) use fields::schema;
 pub(crate) use hall::Hall;
 pub use hall::{DeviceWish, Host};
+pub(crate) use like::whole;
 pub(crate) use mend::{MendedText, mend};
 pub(crate) use piece::{
     CEILING_DB, FADE, MOST_SCENES, TUNING_HZ, WrittenChannel, WrittenGroup, WrittenMic, WrittenOutput, WrittenPiece,

@@ -1,7 +1,7 @@
 //! The tables of a piece.
 
 use super::controller::{Controllers, WrittenController};
-use super::effect::{Effects, WrittenEffect};
+use super::effect::{Effects, WrittenPart};
 use super::fields::{self, Fields};
 use super::players::{Players, WrittenPlayer};
 use super::value::{Flag, Item, List, NameShape, Quantity, Shape, TextShape, Whole, WordShape};
@@ -100,8 +100,10 @@ pub(crate) struct WrittenScene {
     pub bar: Said<i64>,
     pub cue: Said<String>,
     pub fade: Said<f64>,
-    /// The effects, by the name of their mic or group.
-    pub parts: Vec<NamedTable<Vec<WrittenEffect>>>,
+    /// The mark of the scene whose effects it takes over.
+    pub like: Said<String>,
+    /// What it writes itself, by the name of a mic or group.
+    pub parts: Vec<NamedTable<WrittenPart>>,
     /// The place of its header.
     pub place: Place,
 }
@@ -402,12 +404,15 @@ impl WrittenScene {
         let bar = Whole { least: -1_000_000, most: 1_000_000 };
         let fade = Quantity::new(Unit::Seconds, 0.0, 600.0).usually(FADE);
         let parts = "What each mic or group undergoes, by its name. What is not named does nothing.";
+        let like = "The mark of a scene whose lines of effects are taken over, but for those that are written here: these stand \
+                    in their place, and \"none\" takes one away.";
         WrittenScene {
             mark: fields.need("mark", "The rehearsal mark, as in the score.", &TextShape::Plain, findings),
             name: fields.get("name", "The scene's name.", &TextShape::Any, findings),
             bar: fields.get("bar", "The bar at which it is fired.", &bar, findings),
             cue: fields.get("cue", "The words or the sound that it is fired on.", &TextShape::Any, findings),
             fade: fields.get("fade", "The time in which it comes in and the scene before it goes.", &fade, findings),
+            like: fields.get("like", like, &TextShape::Plain, findings),
             parts: fields.named("mic", parts, Effects, findings),
             place,
         }

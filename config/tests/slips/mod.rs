@@ -208,6 +208,29 @@ pub fn cases() -> Vec<(Kind, In, &'static str)> {
         (UnknownEffect, Piece("stretch = {", "slow = { effect = «\"Reverb\"»,"), "let the desk add it"),
         (UnknownAfter, Piece("\"foot\" }", "\"foot\", after = «\"freeze\"» }"), "no other effects"),
         (UnknownMark, Lines("1,fire,«B»\n"), "\"A\""),
+        (
+            UnknownMark,
+            Piece("[[scene]]", "[[scene]]\nmark = \"E1\"\n[[scene]]\nmark = \"F\"\nlike = «\"E2\"»\n[[scene]]"),
+            "\"E1\"",
+        ),
+        (UnknownMark, Piece("[[scene]]", "[[scene]]\nmark = \"B\"\nlike = «\"B\"»\n[[scene]]"), "takes over from"),
+        (
+            LikeOfLike,
+            Piece(
+                "[[scene]]",
+                "[[scene]]\nmark = \"C\"\nlike = «\"B\"»\n[[scene]]\nmark = \"B\"\nlike = \"A\"\n[[scene]]",
+            ),
+            "like = \"A\", and below it",
+        ),
+        (UselessKey, Piece("freeze = {", "«direct» = \"none\"\nfreeze = {"), "like = \"…\" below [[scene]]"),
+        (
+            UselessKey,
+            Piece(
+                "[[scene]]",
+                "[[scene]]\nmark = \"B\"\nlike = \"A\"\n[scene.mic.viol]\n«freeze» = \"none\"\n[[scene]]",
+            ),
+            "name a line of \"A\"",
+        ),
         (UnknownKeyName, Piece("\"n\"", "«\"Pageup\"»"), "\"PageUp\""),
         (UnknownKeyName, Piece("\"n\"", "«\"Space\"»"), "\" \""),
         (GroupInGroup, Piece("both = [", "more = [«\"both\"»]\nboth = ["), "one by one"),

@@ -1,5 +1,7 @@
 //! `check`: every error and every caution; with `--doors` the machine's too.
 
+mod scenes;
+
 use serde_json::json;
 use tenterhook_config::Severity;
 
@@ -34,7 +36,7 @@ pub fn run(asked: &Check) -> Result<(), Failure> {
     };
     let room = Room::here(plan, loaded.checked.device.rate.unwrap_or(RATE));
     if asked.json {
-        let mut told = json!({ "ok": true, "found": cautions.to_json(), "memory": room.to_json() });
+        let mut told = json!({ "ok": true, "found": cautions.to_json(), "memory": room.to_json(), "scenes": scenes::to_json(plan) });
         if let Some(doors) = &doors {
             told["doors"] = preflight::to_json(doors);
         }
@@ -53,6 +55,9 @@ pub fn run(asked: &Check) -> Result<(), Failure> {
     ]
     .map(|(n, one)| count(n as u64, one));
     answer(format_args!("{}: no errors; {}.", plan.title, counts.join(", ")))?;
+    if let Some(words) = scenes::who_is_like_whom(plan) {
+        answer(words)?;
+    }
     answer(format_args!("To play it takes {}.", room.words()))?;
     doors.map_or(Ok(()), |doors| print(&preflight::in_words(&doors)))
 }

@@ -133,6 +133,8 @@ pub struct Scene {
     pub cue: Option<String>,
     /// Seconds over which it comes in and the scene before it goes.
     pub fade: f64,
+    /// The scene whose lines the piece takes over for it. It is whole all the same.
+    pub like: Option<SceneId>,
     /// Its effects.
     pub uses: Vec<Use>,
 }

@@ -33,6 +33,7 @@ pub(crate) fn plan() -> Plan {
         bar: None,
         cue: None,
         fade: 0.5,
+        like: None,
         uses: uses.iter().map(|&id| Use { instance: InstanceId(id), sends: Vec::new() }).collect(),
     };
     let loudness = Address::Loudness { mic: MicId(0), from_db: -50.0, to_db: -10.0 };

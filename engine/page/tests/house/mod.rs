@@ -33,6 +33,7 @@ pub fn plan() -> Plan {
         bar: None,
         cue: None,
         fade: 0.5,
+        like: None,
         uses: vec![Use { instance: InstanceId(0), sends: Vec::new() }],
     };
     Plan {
