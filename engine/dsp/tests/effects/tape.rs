@@ -203,9 +203,15 @@ fn a_fader_that_stands_is_let_down_and_comes_back_where_it_moves() {
     // Each second of the recording has a height of its own.
     let told =
         recorded(16_000, |t| if t.fract() < 0.5 { 0.01 * t.floor() * (TAU * 500.0 * t).sin() } else { 0.0 }, 60.0);
-    let out = play(&place(told, x), 8.0);
-    let height = amplitude(&out[(48_000.0 * 6.1) as usize..(48_000.0 * 6.4) as usize], 500.0);
-    assert!((height - 0.12).abs() < 0.004, "it comes back at {:.1} s", 100.0 * height);
+    // The same with one step of 0.47 s as the movement that comes back.
+    fn step(i: u64) -> f32 {
+        x(i.min(288_000)) + (0.47 / 60.0 * (i as f64 / 48_000.0 - 6.0).clamp(0.0, 0.02) / 0.02) as f32
+    }
+    for x in [x, step] {
+        let out = play(&place(told.clone(), x), 7.0);
+        let height = amplitude(&out[(48_000.0 * 6.1) as usize..(48_000.0 * 6.4) as usize], 500.0);
+        assert!((height - 0.12).abs() < 0.004, "it comes back at {:.1} s", 100.0 * height);
+    }
 }
 
 #[test]
