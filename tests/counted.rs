@@ -13,7 +13,7 @@ use tenterhook_config::{Text, check_with};
 use tenterhook_dsp::effects::{EFFECTS, Effect, Prepared, Processor};
 use tenterhook_dsp::memory::{Heard, Insight};
 use tenterhook_plan::declare::{Declaration, Kind, SettingDeclaration, Unit};
-use tenterhook_plan::{ControllerId, Event, Gesture, Plan, SceneId, Timed};
+use tenterhook_plan::{ControllerId, Event, Gesture, Lack, Plan, SceneId, Timed};
 use tenterhook_rt::{Making, bytes, engine, engine_with, quiet_hook};
 
 #[global_allocator]
@@ -150,6 +150,10 @@ impl Processor for Saboteur {
     }
 
     fn holds(&self) -> Option<Range<u64>> {
+        None
+    }
+
+    fn lacks(&self) -> Option<Lack> {
         None
     }
 }

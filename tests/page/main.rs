@@ -19,8 +19,9 @@ use common::folder;
 use common::log::{channels, gestures};
 use common::packages;
 use common::program::Program;
+use common::socket::Socket;
 use rosc::{OscMessage, OscPacket, OscType};
-use serde_json::Value;
+use serde_json::{Value, json};
 use tempfile::TempDir;
 
 /// A port that nobody has at this moment.
@@ -192,6 +193,58 @@ fn a_page_recovers_by_itself_when_the_program_is_killed_and_starts_again() {
     browser.until(&mark_is("B"));
     drop(browser);
     assert_eq!(program.terminate().status, Some(0));
+}
+
+#[test]
+fn why_an_effect_does_not_do_what_is_asked_is_said_in_the_same_words_everywhere() {
+    let piece = "mics = { voice = 1 }\noutputs = { left = 1 }\n[controllers]\nfoot = {}\nhand = {}\nwheel = {}\n\
+                 [[scene]]\nmark = \"A\"\nmic.voice.reverse = { by = \"foot\" }\nmic.voice.freeze = { by = \"hand\" }\n\
+                 mic.voice.stretch = { by = \"wheel\", memory = \"1 s\" }\n\
+                 [[scene]]\nmark = \"B\"\nmic.voice.double = { by = \"foot\" }\n";
+    let folder = folder(piece);
+    let arguments = "play piece.toml --host clock --json --page 127.0.0.1:0 --no-journal";
+    let mut play = Program::start(folder.path(), arguments, &[]);
+    let address = play.event("started")["page"].as_str().expect("there is a page").to_owned();
+    let browser = ready(&address);
+    let mut socket = Socket::open(&address);
+    let shown = |key: &str| format!("document.querySelector('[data-effect=\"{key}\"] .state').innerText");
+    // Nobody plays here, and the foot is down when the scene comes that has it too.
+    let asked = [
+        ("foot", "reverse", "nothing was sounding"),
+        ("hand", "freeze", "nothing was sounding"),
+        ("wheel", "stretch", "memory full"),
+    ];
+    for (name, key, why) in asked {
+        socket.ask(json!({ "do": "controller", "name": name, "value": 0.7 }));
+        let told = loop {
+            let told = play.event("effect");
+            if told["key"] == key && told["why"] == why {
+                break told;
+            }
+        };
+        assert_eq!(told["owner"], "voice");
+        // The reverse has heard all there was by its next span.
+        if key != "reverse" {
+            browser.until(&format!("{} === '{why}'", shown(key)));
+            browser.until(&format!("document.querySelector('#words').innerText.includes('voice {key}: {why}')"));
+        }
+    }
+    socket.ask(json!({ "do": "hush", "on": true }));
+    for (_, key, _) in asked {
+        browser.until(&format!("{} === 'hushed'", shown(key)));
+    }
+    socket.ask(json!({ "do": "hush", "on": false }));
+    for (name, key, _) in asked {
+        browser.until(&format!("{} === 'waits for rest: bring {name} to rest first'", shown(key)));
+    }
+    drop(browser);
+    let ended = play.terminate();
+    assert_eq!(ended.status, Some(0), "{}", ended.words);
+    for (_, key, why) in asked {
+        for why in [why, "waits for rest"] {
+            assert!(ended.words.contains(&format!("{key} of voice: {why}")), "{key}: {why}\n{}", ended.words);
+        }
+    }
 }
 
 #[test]

@@ -42,7 +42,7 @@ fn ours(sound: &[f32], ratio: f64) -> Blocks {
     let settings = (effect.prepare)(&values, rate);
     let mut processor = (effect.make)(rate, settings.room);
     let reach = (settings.reach * RATE) as usize + tenterhook_dsp::CELL as usize;
-    let mut memory = Memory::new(reach).modelled(rate, 0);
+    let mut memory = Memory::new(reach, rate).modelled(rate, 0);
     let x = [1.0; tenterhook_dsp::CELL as usize];
     Box::new(move |number| {
         for from in (number * BLOCK..(number + 1) * BLOCK).step_by(x.len()) {

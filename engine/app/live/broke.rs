@@ -59,7 +59,7 @@ mod tests {
     use tenterhook_dsp::effects::{EFFECTS, Effect, Prepared, Processor};
     use tenterhook_dsp::memory::Heard;
     use tenterhook_io::{ClockSource, Facts, Hub, Player, PlayerSlot, Source as _, Standing};
-    use tenterhook_plan::{ControllerId, Gesture, Meters, SceneId, Who};
+    use tenterhook_plan::{ControllerId, Gesture, Lack, Meters, SceneId, Who};
     use tenterhook_rt::{Making, engine_with, quiet_hook};
 
     use super::*;
@@ -81,6 +81,10 @@ mod tests {
         }
 
         fn holds(&self) -> Option<Range<u64>> {
+            None
+        }
+
+        fn lacks(&self) -> Option<Lack> {
             None
         }
     }

@@ -9,7 +9,7 @@ use tenterhook_config::Host;
 use tenterhook_io::{Facts, Keeping, checksum};
 use tenterhook_plan::condition::{Condition, Conditions, Topic, Turn};
 use tenterhook_plan::run_state::Device;
-use tenterhook_plan::{EngineState, Meters, Plan, RunState};
+use tenterhook_plan::{EffectState, EngineState, Meters, Plan, RunState};
 
 use crate::commands::learn::Lessons;
 use crate::failure::{Failure, colour};
@@ -205,6 +205,7 @@ impl Show {
                 tell(json!({ "event": "scene", "mark": plan.scenes[id.index()].mark, "sample": sample }));
             }
         }
+        self.tell_why_not(&before.engine);
         // Programs are told first that the run has begun, unless it does not.
         let silent = |one: &Condition| matches!(one.topic, Topic::DeviceStill { .. } | Topic::DeviceGone { .. });
         if self.as_json && !self.begun && !self.state.conditions.iter().any(silent) {
@@ -214,6 +215,33 @@ impl Show {
         let before = std::mem::replace(&mut self.told, Arc::clone(&conditions));
         if !Arc::ptr_eq(&before, &conditions) {
             conditions.turns(&before).for_each(|turn| self.turned(turn));
+        }
+    }
+
+    /// Tells of effects that do not do what is asked, and why; of a hush and of what broke others tell.
+    fn tell_why_not(&self, before: &EngineState) {
+        let (now, plan) = (&self.state.engine, &self.state.engine.plan);
+        let why = |state: &EngineState, index: usize| {
+            let stands = state.effects.get(index).copied().unwrap_or_default();
+            stands.why_not().filter(|_| !matches!(stands, EffectState::Hushed | EffectState::Broken))
+        };
+        let same_piece = Arc::ptr_eq(plan, &before.plan);
+        let mut lines = Vec::new();
+        for (index, instance) in plan.instances.iter().enumerate() {
+            let (why, before) = (why(now, index), why(before, index).filter(|_| same_piece));
+            if why == before {
+                continue;
+            }
+            let owner = plan.owner_name(instance.owner);
+            if let Some(why) = why {
+                lines.push(format!("{} of {owner}: {why}", instance.key));
+            }
+            if self.as_json && self.begun {
+                tell(json!({ "event": "effect", "key": instance.key, "owner": owner, "why": why }));
+            }
+        }
+        if !lines.is_empty() {
+            self.console.print(&lines.join("; "));
         }
     }
 

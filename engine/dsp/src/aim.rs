@@ -489,7 +489,7 @@ mod tests {
     fn noise_and_silence_have_no_steady_moment() {
         assert_eq!(steadiest(&noise(0.3, SECOND)), None);
         assert_eq!(steadiest(&vec![0.0; SECOND]), None);
-        let mut memory = Memory::new(SECOND);
+        let mut memory = Memory::new(SECOND, 48_000);
         memory.write(0, &tone(220.0, 0.1, SECOND));
         assert_eq!(span(&memory, SECOND as u64), None, "nobody asked for its analysis");
     }

@@ -36,6 +36,7 @@ pub mod effects;
 pub mod guard;
 pub mod highpass;
 pub mod howl;
+mod levels;
 pub mod limiter;
 pub mod memory;
 pub mod meter;

@@ -5,6 +5,7 @@ use crate::aim::Aim;
 use crate::analysis::{Analysis, Moments};
 use crate::bytes::many;
 use crate::effects::stretch::model::{Model, ModelFindings};
+use crate::levels::{KnownLevels, Levels};
 use crate::prefault::prefaulted;
 use std::fmt;
 
@@ -15,6 +16,7 @@ pub struct Memory {
     ring: Box<[f32]>,
     /// The sample after the last one written.
     written: u64,
+    levels: Levels,
     analysis: Option<Box<Analysis>>,
     model: Option<Box<Model>>,
     /// Of analysis and model those that are not worked out any more.
@@ -22,10 +24,17 @@ pub struct Memory {
 }
 
 impl Memory {
-    /// Room for at least `samples` samples of the past.
-    pub fn new(samples: usize) -> Self {
+    /// Room for at least `samples` samples of the past at `rate` samples a second.
+    pub fn new(samples: usize, rate: u32) -> Self {
         let length = samples.max(2 * CELL as usize).next_power_of_two();
-        Self { ring: prefaulted(0.0, length), written: 0, analysis: None, model: None, given_up: [false; 2] }
+        Self {
+            ring: prefaulted(0.0, length),
+            written: 0,
+            levels: Levels::new(rate, length),
+            analysis: None,
+            model: None,
+            given_up: [false; 2],
+        }
     }
 
     /// Room for at least `samples` samples of the past at `rate` samples a second, and the source's analysis, which
@@ -34,7 +43,7 @@ impl Memory {
     pub fn with_analysis(samples: usize, rate: u32, stagger: u64) -> Self {
         // A tenth of a second holds the analysis's frame at any rate.
         let room = samples.max(rate as usize / 10 + 2 * CELL as usize);
-        Self { analysis: Some(Box::new(Analysis::new(rate, stagger))), ..Self::new(room) }
+        Self { analysis: Some(Box::new(Analysis::new(rate, stagger))), ..Self::new(room, rate) }
     }
 
     /// The same memory, whose analysis also tells the source's pitch, see [`Heard::pitch`].
@@ -51,7 +60,7 @@ impl Memory {
         let room = self.ring.len().max(Model::reach(rate) + 2 * CELL as usize);
         let model = Some(Box::new(Model::new(rate, stagger)));
         if room > self.ring.len() {
-            Self { analysis: self.analysis, model, ..Self::new(room) }
+            Self { analysis: self.analysis, model, ..Self::new(room, rate) }
         } else {
             Self { model, ..self }
         }
@@ -69,7 +78,8 @@ impl Memory {
             room = room.max(Model::reach(rate) + 2 * CELL as usize);
             bytes += size_of::<Model>() + Model::bytes(rate);
         }
-        many::<f32>(room.max(2 * CELL as usize).next_power_of_two()) + bytes
+        let length = room.max(2 * CELL as usize).next_power_of_two();
+        many::<f32>(length) + Levels::bytes(rate, length) + bytes
     }
 
     /// A memory that has heard nothing yet begins at sample `at`: all before it is silence.
@@ -101,6 +111,7 @@ impl Memory {
         if let Some(ring) = self.ring.get_mut(place..place + piece.len()) {
             ring.copy_from_slice(piece);
         }
+        self.levels.take_in(from, piece);
         self.written = from + piece.len() as u64;
     }
 
@@ -167,13 +178,14 @@ impl Memory {
     /// before the last sample written at most.
     pub fn heard(&self, end: u64) -> Heard<'_> {
         let end = end.min(self.written);
+        // What has been written over is not there, however early the end.
+        let first =
+            end.saturating_sub(self.ring.len() as u64 - CELL).max(self.written.saturating_sub(self.ring.len() as u64));
         Heard {
             ring: &self.ring,
-            // What has been written over is not there, however early the end.
-            first: end
-                .saturating_sub(self.ring.len() as u64 - CELL)
-                .max(self.written.saturating_sub(self.ring.len() as u64)),
+            first,
             end,
+            levels: Some(self.levels.until(first, end)),
             analysis: self.told(Insight::Analysis, &self.analysis).map(|analysis| analysis.until(end)),
             model: self.told(Insight::Model, &self.model).map(|model| model.until(end)),
         }
@@ -181,7 +193,14 @@ impl Memory {
 
     /// The plain sound before the sample `end`, which is the last written, for what listens to the source itself.
     fn sound(ring: &[f32], end: u64) -> Heard<'_> {
-        Heard { ring, first: end.saturating_sub(ring.len() as u64 - CELL), end, analysis: None, model: None }
+        Heard {
+            ring,
+            first: end.saturating_sub(ring.len() as u64 - CELL),
+            end,
+            levels: None,
+            analysis: None,
+            model: None,
+        }
     }
 
     /// How many samples it holds.
@@ -214,6 +233,7 @@ pub struct Heard<'a> {
     /// The first sample that may be read.
     first: u64,
     end: u64,
+    levels: Option<KnownLevels<'a>>,
     analysis: Option<Moments<'a>>,
     model: Option<ModelFindings<'a>>,
 }
@@ -252,6 +272,11 @@ impl<'a> Heard<'a> {
                 None => out.fill(0.0),
             }
         }
+    }
+
+    /// How loud the source was, as far as that is known at [`Heard::end`].
+    pub(crate) fn levels(&self) -> Option<KnownLevels<'a>> {
+        self.levels
     }
 
     /// What is known at [`Heard::end`] of what the source is made of, if anybody asked for it.
@@ -381,7 +406,7 @@ mod tests {
 
     #[test]
     fn what_has_been_written_over_is_not_heard_at_an_early_end() {
-        let mut memory = Memory::new(128);
+        let mut memory = Memory::new(128, 48_000);
         memory.write(0, &(0..1000).map(|i| i as f32 + 1.0).collect::<Vec<_>>());
         let heard = memory.heard(900);
         for sample in 0..1100i64 {
@@ -397,7 +422,7 @@ mod tests {
         fn a_slice_is_read_as_sample_by_sample(
             written in 1u64..400, end in 0u64..450, from in -100i64..500, length in 0usize..300,
         ) {
-            let mut memory = Memory::new(128);
+            let mut memory = Memory::new(128, 48_000);
             let sound: Vec<f32> = (1..=written).map(|i| i as f32).collect();
             memory.write(0, &sound);
             let heard = memory.heard(end);
@@ -410,7 +435,7 @@ mod tests {
 
         #[test]
         fn nothing_is_heard_before_the_beginning_beyond_the_reach_or_after_the_end(ahead in 0u64..32) {
-            let mut memory = Memory::new(128);
+            let mut memory = Memory::new(128, 48_000);
             let sound: Vec<f32> = (0..1000).map(|i| i as f32 + 1.0).collect();
             memory.write(0, &sound[..640 + ahead as usize]);
             let heard = memory.heard(640);

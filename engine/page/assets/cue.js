@@ -1,7 +1,7 @@
 // The player's phone: the mark, the cue, what comes, their own effect and whether their pedal is live.
 
 import { h, text, show, arrange, attribute } from "./dom.js";
-import { state, ready, scene, leverOf, part, choosePart } from "./state.js";
+import { state, drawn, ready, scene, leverOf, part, choosePart } from "./state.js";
 import { send } from "./connection.js";
 import { Effects } from "./effect.js";
 import { place, writeMark } from "./head.js";
@@ -50,7 +50,7 @@ export class Cue {
     if (this.effects.change(own === undefined ? [] : [own])) arrange(this.own, this.effects.shown.map((effect) => effect.element));
     for (const effect of this.effects.shown) effect.update();
     text(this.live, this.sentence(mine, own, present));
-    attribute(this.live, "data-state", own === undefined ? "out" : now.hushed ? "waits" : now.effects[own]);
+    attribute(this.live, "data-state", own === undefined ? "out" : drawn(now.effects[own]));
   }
 
   names(piece) {
@@ -70,8 +70,10 @@ export class Cue {
     const by = piece.controllers[it.controller].name;
     if (now.hushed) return `Hushed: ${by} does nothing just now.${also}`;
     const said = {
-      broken: `Your ${it.key} broke, and is silent: the desk knows why.`,
+      broken: `Your ${it.key} ${now.whys[own]}, and is silent: the desk knows why.`,
       on: `Your ${it.key} sounds: ${by} is live.`,
+      nothing: `Your ${it.key}: ${now.whys[own]}. ${by} is live.`,
+      full: `Your ${it.key}: ${now.whys[own]}. ${by} is live.`,
       waits: `Bring ${by} to rest first: then it is live.`,
       moves: `Move ${by} a little, or bring it to rest: then it is live.`,
       ready: `Your ${it.key} is ready: ${by} is live.`,

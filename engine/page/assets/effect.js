@@ -1,7 +1,7 @@
 // One effect with its lever, and those effects that are shown.
 
 import { h, text, attribute } from "./dom.js";
-import { state, mayMove, standing, valueInWords } from "./state.js";
+import { state, drawn, mayMove, standing, valueInWords } from "./state.js";
 import { send } from "./connection.js";
 import { Lever } from "./lever.js";
 
@@ -43,9 +43,9 @@ class Effect {
 
   update() {
     const { now } = state;
-    const own = now.effects[this.index];
-    const stands = now.hushed && own !== "out" && own !== "broken" ? "waits" : own;
+    const stands = drawn(now.effects[this.index]);
     attribute(this.element, "data-state", stands);
+    attribute(this.element, "data-lacks", stands === "on" ? now.whys[this.index] : null);
     text(this.state, standing(this.index));
     this.lever?.show(now.controllers[this.controller] ?? 0, stands, mayMove(this.controller));
   }

@@ -58,13 +58,16 @@ export function standing(effect) {
   const it = state.piece.effects[effect];
   const by = state.piece.controllers[it.controller]?.name ?? "it";
   const how = it.controller === null ? ", with the scene" : "";
-  const hushed = state.now.hushed && "hushed";
+  const why = state.now.whys[effect];
   const said = {
-    broken: "broke, and is silent",
+    broken: `${why}, and is silent`,
     on: `sounds${how}`,
     ready: `at rest${how}`,
-    waits: hushed || `waits: bring ${by} to rest first`,
-    moves: hushed || `waits: move ${by} a little, or bring it to rest`,
+    waits: `${why}: bring ${by} to rest first`,
+    moves: `${why}: move ${by} a little, or bring it to rest`,
   };
-  return said[state.now.effects[effect]] ?? "not in this scene";
+  return said[state.now.effects[effect]] ?? why ?? "not in this scene";
 }
+
+/** The state in which an effect is drawn: hushed it waits, and what lacks something still sounds. */
+export const drawn = (stands) => ({ hushed: "waits", nothing: "on", full: "on" })[stands] ?? stands;

@@ -24,8 +24,14 @@ function gather() {
   if (!now.hushed) {
     const waiting = piece.effects.flatMap(({ owner, key, controller }, index) => {
       const by = piece.controllers[controller]?.name;
-      const said = { waits: `waits for ${by}: bring it to rest first`, moves: `takes hold when ${by} moves` }[now.effects[index]];
-      return said && by ? `${owner} ${key} ${said}` : [];
+      const why = now.whys[index];
+      const said = {
+        waits: `${why}: bring ${by} to rest first`,
+        moves: `${why}, or takes hold when ${by} moves`,
+        nothing: why,
+        full: why,
+      }[now.effects[index]];
+      return said && (by || said === why) ? `${owner} ${key}: ${said}` : [];
     });
     if (waiting.length > 0) lines.push(["waiting", "◇", waiting.join("; ")]);
   }

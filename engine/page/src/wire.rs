@@ -9,7 +9,9 @@
 //! ```json
 //! {"now": {
 //!   "sample": 123456, "scene": 0, "since": 96000, "hushed": false, "controllers": [0.0, 0.4],
-//!   "effects": ["out", "ready", "waits", "moves", "on", "broken"], "level_db": 0.0, "levels_db": [0.0, -3.0], "muted": [false],
+//!   "effects": ["out", "ready", "waits", "moves", "hushed", "on", "nothing", "full", "broken"],
+//!   "whys": [null, null, "waits for rest", "waits for rest", "hushed", null, "nothing was sounding", "memory full", "failed"],
+//!   "level_db": 0.0, "levels_db": [0.0, -3.0], "muted": [false],
 //!   "words": [{"topic": "late-blocks", "subject": null, "grave": true, "text": "2 late blocks in the last 10 s"}],
 //!   "learning": {"controller": "foot", "listens": true, "text": "press the pedal and let it go"}
 //! }}
@@ -17,8 +19,9 @@
 //! {"error": "there is no mark `Z` in this piece"}
 //! ```
 //! `sample` is the engine's when this was looked at, `since` the first of the scene. An effect is not in the scene, at
-//! rest, waits for its controller to come to rest, waits for that or for a move of it, sounds, or
-//! broke and is silent ([`EffectState`]). -120 dB is silence. A slot of the history holds the greatest root of the mean square of
+//! rest, waits for its controller to come to rest, waits for that or for a move of it, is hushed, sounds, sounds though
+//! nothing was sounding or its memory is full, or broke and is silent ([`EffectState`]); `whys` says why it does not do what
+//! was asked, if it does not. -120 dB is silence. A slot of the history holds the greatest root of the mean square of
 //! a tenth of a second, in whole dBFS; later slots the page makes from the meters.
 //!
 //! `learning` is null unless somebody learns, or just has learned (then it no longer listens), what reaches a controller.
@@ -31,7 +34,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::json;
 use tenterhook_plan::condition::Condition;
 use tenterhook_plan::run_state::Learning;
-use tenterhook_plan::{EffectState, EngineState, RunState};
+use tenterhook_plan::{EffectState, EngineState, Lack, RunState};
 
 /// The version of the protocol.
 pub const VERSION: u8 = 1;
@@ -110,7 +113,10 @@ fn place(stands: EffectState) -> &'static str {
         EffectState::Ready => "ready",
         EffectState::Waits => "waits",
         EffectState::WaitsOrMoves => "moves",
+        EffectState::Hushed => "hushed",
         EffectState::On => "on",
+        EffectState::Lacks(Lack::NothingSounded) => "nothing",
+        EffectState::Lacks(Lack::MemoryFull) => "full",
         EffectState::Broken => "broken",
     }
 }
@@ -127,6 +133,7 @@ struct Now<'a> {
     hushed: bool,
     controllers: &'a [f32],
     effects: Vec<&'static str>,
+    whys: Vec<Option<&'static str>>,
     level_db: f32,
     levels_db: &'a [f32],
     muted: &'a [bool],
@@ -189,6 +196,7 @@ impl<'a> Now<'a> {
             hushed: *hushed,
             controllers,
             effects: effects.iter().map(|stands| place(*stands)).collect(),
+            whys: effects.iter().map(|stands| stands.why_not()).collect(),
             level_db: *level_db,
             levels_db,
             muted,

@@ -36,7 +36,7 @@ mod who;
 
 pub use address::{Address, Controller, Curve, FINER, Message, Reads, unit};
 pub use broken::{Broken, Insight, Part};
-pub use effect_state::EffectState;
+pub use effect_state::{EffectState, Lack};
 pub use enclosed::{Partial, Recording, Tuning};
 pub use gesture::{Applied, Event, Gesture, Midi, Timed};
 pub use ids::{ControllerId, GroupId, InstanceId, MicId, OutputId, SceneId};

@@ -183,7 +183,7 @@ impl CompiledPlan {
             let memory = if need.analysis {
                 Memory::with_analysis(need.samples, rate, place as u64)
             } else {
-                Memory::new(need.samples)
+                Memory::new(need.samples, rate)
             };
             let memory = if need.model { memory.modelled(rate, place as u64) } else { memory };
             SourceStrip::new(if making.hears && place < plan.mics.len() { memory.pitched() } else { memory })

@@ -3,7 +3,7 @@
 use tenterhook_dsp::CELL;
 use tenterhook_dsp::effects::{Effect, Prepared};
 use tenterhook_dsp::memory::{Insight, Memory};
-use tenterhook_plan::{By, Controller, EffectState, Instance, InstanceId, Part, SceneId};
+use tenterhook_plan::{By, Controller, EffectState, Instance, InstanceId, Lack, Part, SceneId};
 
 use crate::controllers::ControllerState;
 use crate::fault::{Fault, Spot, ToldFault, caught};
@@ -372,15 +372,15 @@ impl Resident {
     /// Says how it stands and what it holds, where that is not what was last told; `say` returns whether it was told.
     pub fn tell(&mut self, moment: BlockMoment, pool: &mut Pool, mut say: impl FnMut(Reading) -> bool) {
         let effect = InstanceId::new(self.place);
-        let span = match self.broken {
-            true => None,
-            false => caught(|| self.holds(pool)).unwrap_or_else(|spot| {
+        let (span, lacks) = match self.broken {
+            true => (None, None),
+            false => caught(|| self.told_by_voices(pool)).unwrap_or_else(|spot| {
                 self.broke(moment.at, spot, moment.timings, pool, self.newest(pool));
-                None
+                (None, None)
             }),
         };
         self.fault.tell(|fault| say(Reading::Broken { part: Part::Effect(effect), fault }));
-        let stands = self.stands(moment.hushed);
+        let stands = self.stands(moment.hushed, lacks);
         if self.told_stands != Some(stands) && say(Reading::Effect { effect, stands }) {
             self.told_stands = Some(stands);
         }
@@ -396,22 +396,23 @@ impl Resident {
         self.is_out() && self.is_silent() && told && !self.broken
     }
 
-    /// How it stands in the scene.
-    pub fn stands(&self, hushed: bool) -> EffectState {
+    /// How it stands in the scene, if that is what it lacks.
+    pub fn stands(&self, hushed: bool, lacks: Option<Lack>) -> EffectState {
         match self.gate {
             Gate::Out => EffectState::Out,
             _ if self.broken => EffectState::Broken,
-            _ if hushed => EffectState::Waits,
+            _ if hushed => EffectState::Hushed,
             Gate::Held { from: None } => EffectState::Waits,
             Gate::Held { from: Some(_) } => EffectState::WaitsOrMoves,
             Gate::Ready => EffectState::Ready,
-            Gate::On { .. } => EffectState::On,
+            Gate::On { .. } => lacks.map_or(EffectState::On, EffectState::Lacks),
         }
     }
 
-    /// What it holds: the newest of its voices says it.
-    pub fn holds(&self, pool: &Pool) -> Option<(u64, u64)> {
-        self.newest(pool).and_then(|slot| pool.get(slot)?.holds())
+    /// What it holds and what it lacks: the newest of its voices says it.
+    pub fn told_by_voices(&self, pool: &Pool) -> (Option<(u64, u64)>, Option<Lack>) {
+        let newest = self.newest(pool).and_then(|slot| pool.get(slot));
+        newest.map_or((None, None), |voice| (voice.holds(), voice.lacks()))
     }
 
     fn newest(&self, pool: &Pool) -> Option<usize> {

@@ -4,6 +4,7 @@ use tenterhook_dsp::effects::{Prepared, Processor};
 use tenterhook_dsp::guard::settle;
 use tenterhook_dsp::memory::Heard;
 use tenterhook_dsp::ramp::Ramp;
+use tenterhook_plan::Lack;
 
 use crate::sends::Sends;
 use crate::timings::Timings;
@@ -139,6 +140,11 @@ impl Voice {
     /// Which samples of its source it holds, from the first to before the last.
     pub fn holds(&self) -> Option<(u64, u64)> {
         self.processor.as_ref()?.holds().map(|span| (span.start, span.end))
+    }
+
+    /// Why it cannot do what was asked, while it cannot.
+    pub fn lacks(&self) -> Option<Lack> {
+        self.processor.as_ref()?.lacks()
     }
 
     /// Makes the samples from `from` on, all in one cell, into `out`.

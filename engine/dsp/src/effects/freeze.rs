@@ -18,6 +18,7 @@ use crate::windows::{hann, scaled};
 use hold::{Hold, HoldFrame};
 use separation::Separation;
 use std::ops::Range;
+use tenterhook_plan::Lack;
 use tenterhook_plan::declare::{Declaration, Emits, Unit};
 
 /// Which moment is held.
@@ -93,6 +94,8 @@ pub(super) struct Freeze {
     /// The grid line from which on steps are done.
     first: u64,
     span: HeldSpan,
+    /// Nothing sounded in it.
+    nothing: bool,
     /// The plain reading lies so many samples behind the present.
     behind: i64,
     /// The sample at which the hold begins to sound.
@@ -128,8 +131,10 @@ impl Freeze {
     }
 
     /// Begins to take a span apart at a grid line.
-    fn take(&mut self, span: HeldSpan, line: u64) {
+    fn take(&mut self, span: HeldSpan, line: u64, heard: &Heard<'_>) {
         self.span = span;
+        let ends = |sample: i64| u64::try_from(sample).unwrap_or(0);
+        self.nothing = heard.levels().is_some_and(|levels| !levels.sounds(ends(span.from), ends(span.to)));
         self.state = FreezeState::Taking;
         self.first = line;
         self.engaged = line + self.separation.steps(span.length()) * CELL + self.frames.lead();
@@ -156,7 +161,7 @@ impl Freeze {
         };
         // The first step is done at the next line.
         let line = line + CELL;
-        self.take(span, line);
+        self.take(span, line, heard);
         let middle = (span.from + span.to) / 2;
         // The reading comes to the middle just then, or has it behind it.
         let meeting = middle + self.behind;
@@ -281,6 +286,7 @@ impl EffectVoice for Freeze {
             begun: 0,
             first: 0,
             span: HeldSpan::default(),
+            nothing: false,
             behind: 0,
             engaged: 0,
             meets: true,
@@ -298,6 +304,7 @@ impl EffectVoice for Freeze {
         self.begun = at;
         self.state = FreezeState::Waiting;
         self.engaged = u64::MAX;
+        self.nothing = false;
         self.meets = true;
         self.hold.count = 0;
         let line = at.next_multiple_of(CELL) + self.stagger;
@@ -310,7 +317,7 @@ impl EffectVoice for Freeze {
         };
         match span {
             Some(span) => {
-                self.take(span, line);
+                self.take(span, line, heard);
                 let meeting = line + self.takes(span.length());
                 self.behind = meeting as i64 - (span.from + span.to) / 2;
             }
@@ -346,6 +353,10 @@ impl EffectVoice for Freeze {
     fn holds(&self) -> Option<Range<u64>> {
         let HeldSpan { from, to } = self.span;
         (self.state != FreezeState::Waiting).then(|| from.max(0) as u64..to.max(0) as u64)
+    }
+
+    fn lacks(&self) -> Option<Lack> {
+        self.nothing.then_some(Lack::NothingSounded)
     }
 }
 

@@ -13,13 +13,14 @@ mod tape;
 use crate::memory::Heard;
 use std::any::Any;
 use std::ops::Range;
+use tenterhook_plan::Lack;
 use tenterhook_plan::declare::{Declaration, Setting};
 
 pub use settings::Given;
 
 /// What an effect's file says: its declaration, its settings as a type, and one voice of it, which implements this.
 ///
-/// The engine owns the voice's level and its fades; it only makes the sound. `begin`, `render` and `holds` run on the audio
+/// The engine owns the voice's level and its fades; it only makes the sound. `begin`, `render`, `holds` and `lacks` run on the audio
 /// thread: nothing there may allocate, free, lock, wait or panic.
 pub trait EffectVoice: Sized + Send + 'static {
     /// What the effect says about itself.
@@ -89,6 +90,11 @@ pub trait EffectVoice: Sized + Send + 'static {
     fn holds(&self) -> Option<Range<u64>> {
         None
     }
+
+    /// Why it cannot do what was asked, while it cannot.
+    fn lacks(&self) -> Option<Lack> {
+        None
+    }
 }
 
 /// How late an effect sounds, for a measurement that lays its sound beside its source.
@@ -143,6 +149,9 @@ pub trait Processor: Send {
 
     /// See [`EffectVoice::holds`].
     fn holds(&self) -> Option<Range<u64>>;
+
+    /// See [`EffectVoice::lacks`].
+    fn lacks(&self) -> Option<Lack>;
 }
 
 impl<V: EffectVoice> Processor for V {
@@ -160,6 +169,10 @@ impl<V: EffectVoice> Processor for V {
 
     fn holds(&self) -> Option<Range<u64>> {
         EffectVoice::holds(self)
+    }
+
+    fn lacks(&self) -> Option<Lack> {
+        EffectVoice::lacks(self)
     }
 }
 

@@ -10,6 +10,7 @@ use crate::guard::settle;
 use crate::memory::Heard;
 use crate::random::bits;
 use splice_search::{Readings, SpliceExtent, SpliceSearch};
+use tenterhook_plan::Lack;
 use tenterhook_plan::declare::{Declaration, Emits, Unit};
 
 const SPAN: QuantitySetting = QuantitySetting {
@@ -31,8 +32,11 @@ const RANGE: f64 = 0.04;
 /// How long the choice takes, in seconds; of a short span a quarter at most.
 const SEARCH: f64 = 0.02;
 
-/// Plays the sound heard before each span backwards. The first span begins at the gesture with the sample before it, the
-/// others at grid lines; in the time before, the place to read from is chosen.
+/// A gesture comes late: the sound that it means may have ended a span before it, or so many seconds.
+const LATE: f64 = 3.0;
+
+/// Plays the sound heard before each span backwards. The first span begins at the gesture with the end of the last sound
+/// before it, the others at grid lines; in the time before, the place to read from is chosen.
 pub(super) struct Reverse {
     times: SpanTimes,
     /// How many cells before the next span's beginning the choice is done.
@@ -46,6 +50,8 @@ pub(super) struct Reverse {
     /// The same of the span before, while it is still heard, and how like this one it is.
     before: Option<(i64, f32)>,
     splice: SpliceSearch,
+    /// Nothing had sounded before the first span, which is the present one.
+    nothing: bool,
 }
 
 /// What a span asks for.
@@ -54,6 +60,8 @@ pub(super) struct SpanTimes {
     seconds: f64,
     /// From one span's beginning to the next.
     span: u64,
+    /// How long ago the last sound before the first span may have ended.
+    late: u64,
     /// Samples of the cross-fade, and how far apart the places are among which it is chosen.
     splice: SpliceExtent,
     /// How long the choice takes, in cells.
@@ -65,7 +73,8 @@ impl SpanTimes {
         let span = (samples(seconds, rate) as u64).max(8 * CELL).next_multiple_of(CELL);
         let part = |seconds: f64, most: u64| (samples(seconds, rate) as u64).clamp(1, most);
         let splice = SpliceExtent { length: part(SPLICE, span / 4) as usize, range: part(RANGE, span / 2) as usize };
-        Self { seconds, span, splice, cells: part(SEARCH, span / 4).div_ceil(CELL) }
+        let late = (samples(LATE, rate) as u64).max(span);
+        Self { seconds, span, late, splice, cells: part(SEARCH, span / 4).div_ceil(CELL) }
     }
 }
 
@@ -84,6 +93,7 @@ impl Reverse {
             self.start = start;
             self.turn = start - 1 + next as i64;
             self.begun = next;
+            self.nothing = false;
         } else if let Some(cell) =
             (line + (self.times.cells + self.stagger) * CELL).checked_sub(next).map(|past| past / CELL)
             && cell < self.times.cells
@@ -100,7 +110,8 @@ impl Reverse {
 impl EffectVoice for Reverse {
     const DECLARATION: Declaration = Declaration {
         name: "reverse",
-        help: "The last span of sound heard backwards, span after span.",
+        help: "The last span of sound heard backwards, span after span. A late gesture begins at the end of the last sound, \
+               up to a span or 3 s ago; later spans keep the rests.",
         x: "how loud the reversed sound is",
         x_is_loudness: true,
         settings: &[SPAN.declare()],
@@ -117,10 +128,10 @@ impl EffectVoice for Reverse {
         loudness(x)
     }
 
-    /// The old span is read on backwards through the cross-fade, and may have begun so long before two grid lines; the
-    /// rest is for the lines and their stagger.
+    /// The old span is read on backwards through the cross-fade, and may have begun so long before two grid lines, or at
+    /// the end of a sound before the first; the rest is for the lines and their stagger.
     fn reach(times: &SpanTimes) -> f64 {
-        2.0 * (times.seconds + SPLICE) + RANGE + SEARCH + 0.06
+        2.0 * (times.seconds + SPLICE) + RANGE + SEARCH + 0.06 + times.seconds.max(LATE)
     }
 
     /// The seconds of a span: a longer one needs as much room or more.
@@ -141,17 +152,20 @@ impl EffectVoice for Reverse {
             start: 0,
             turn: 0,
             before: None,
+            nothing: false,
             splice: SpliceSearch::new(rate, times.splice),
         }
     }
 
-    fn begin(&mut self, at: u64, _: &Heard<'_>, times: &SpanTimes, seed: u64) {
+    fn begin(&mut self, at: u64, heard: &Heard<'_>, times: &SpanTimes, seed: u64) {
         self.times = *times;
         self.stagger = bits(seed, 0, 0) % (times.span / 4 / CELL).clamp(1, 8);
         self.splice.resize(times.splice);
         self.begun = at;
-        self.start = at as i64;
-        self.turn = 2 * at as i64 - 1;
+        let sounded = heard.levels().and_then(|levels| levels.end_of_sound(at, times.late));
+        self.nothing = sounded.is_none();
+        self.start = sounded.unwrap_or(at) as i64;
+        self.turn = self.start - 1 + at as i64;
         self.before = None;
     }
 
@@ -175,6 +189,10 @@ impl EffectVoice for Reverse {
             let power = new * new + old * old + 2.0 * likeness.max(-0.5) * new * old;
             *out = settle((*out * new + heard.at(before - at as i64) * old) / power.sqrt());
         }
+    }
+
+    fn lacks(&self) -> Option<Lack> {
+        self.nothing.then_some(Lack::NothingSounded)
     }
 }
 

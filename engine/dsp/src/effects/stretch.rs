@@ -17,6 +17,7 @@ use bank::{Bank, Between, Late};
 use model::{Attack, Breakpoint, Known, decode};
 use noise_synth::NoiseSynth;
 use record::{Record, RecordExtent};
+use tenterhook_plan::Lack;
 use tenterhook_plan::declare::{Declaration, Emits, Unit};
 
 const MOST: QuantitySetting = QuantitySetting {
@@ -97,8 +98,9 @@ pub(super) struct Stretch {
     back: u64,
     attack: Attack,
     record: Record,
-    /// The last moment whose window lies within the memory.
+    /// The last moment whose window lies within the memory, and whether it is past.
     last: u64,
+    full: bool,
     /// The numbers in the model of the next breakpoint, noise frame and strength to take in.
     next: u64,
     next_noise_frame: u64,
@@ -154,8 +156,9 @@ impl Stretch {
 
     /// Takes in what the model has come to know.
     fn listen(&mut self, heard: &Heard<'_>) {
-        let Some(model) = heard.model() else { return };
         let last = self.last;
+        self.full = heard.end() > last;
+        let Some(model) = heard.model() else { return };
         let before = self.attack.before as u64;
         news(model.breakpoints(), &mut self.next, 2, |breakpoint| {
             if breakpoint.middle <= last {
@@ -452,6 +455,7 @@ impl EffectVoice for Stretch {
             back: samples(BACK, rate) as u64,
             attack: Attack::new(rate),
             last: 0,
+            full: false,
             record: Record::new(RecordExtent::new(rate, room + BACK)),
             next: 0,
             next_noise_frame: 0,
@@ -488,6 +492,7 @@ impl EffectVoice for Stretch {
         self.noise_synth.begin(seed);
         self.base = at;
         self.last = (at + settings.memory).saturating_sub(4 * self.noise_synth.hop() as u64);
+        self.full = false;
         self.place = -(self.back as f64);
         (self.begun, self.late) = (self.place, 0.0);
         self.record.begin(settings.record);
@@ -535,6 +540,10 @@ impl EffectVoice for Stretch {
         for (out, sound) in out.iter_mut().zip(self.cell.iter().skip(offset)) {
             *out = settle(*sound);
         }
+    }
+
+    fn lacks(&self) -> Option<Lack> {
+        self.full.then_some(Lack::MemoryFull)
     }
 }
 

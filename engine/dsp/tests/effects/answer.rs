@@ -112,7 +112,7 @@ fn in_a_room(how: usize, x: f32, player: &[f32], at: usize, spill: f64, delay: f
     let values = [Setting::Choice(how)];
     let settings = (effect.prepare)(&values, 48_000);
     let mut voice = (effect.make)(48_000, settings.room);
-    let mut memory = Memory::new(samples(settings.reach));
+    let mut memory = Memory::new(samples(settings.reach), 48_000);
     // The straight way has half of the power, the rest comes back by 60 ways within 400 ms, and falls by 60 dB in them.
     let mut taps: Vec<(usize, f64)> = (0..60)
         .map(|n| {

@@ -5,11 +5,14 @@ use crate::rig::Run;
 use crate::sounds::{noise, tones, vowel, vowel_partials};
 use proptest::prelude::*;
 use std::f64::consts::TAU;
+use tenterhook_plan::Lack;
 use tenterhook_plan::declare::Setting;
 
 const SPAN: usize = 12_000;
 const SEAM: usize = 960;
 const RANGE: usize = 1920;
+/// The first span may begin at a sound that ended so long ago.
+const LATE: usize = 144_000;
 /// The choice takes 20 ms and may be done up to eight cells early.
 const EARLY: usize = 960 + 8 * 32;
 /// Less than that, and a note's beginning is blurred into the seam.
@@ -29,14 +32,11 @@ fn starts(at: usize, span: usize, source: &[f32], out: &[f32]) -> Vec<(usize, us
     let mut begun = at;
     let mut starts = Vec::new();
     while begun + span + 32 < source.len() {
-        let (first, start) = if starts.is_empty() {
-            (begun, begun)
-        } else {
-            let first = begun + SEAM.min(span / 4);
-            let same = |start: &usize| (0..50).all(|i| out[first + i - at] == source[start - 1 - (first - begun) - i]);
-            let within = begun.saturating_sub(EARLY + RANGE).max(SEAM + 50)..=begun;
-            (first, within.rev().find(same).expect("a start within reach"))
-        };
+        let is_first = starts.is_empty();
+        let first = begun + if is_first { 0 } else { SEAM.min(span / 4) };
+        let same = |start: &usize| (0..50).all(|i| out[first + i - at] == source[start - 1 - (first - begun) - i]);
+        let within = begun.saturating_sub(if is_first { LATE } else { EARLY + RANGE }).max(SEAM + 50)..=begun;
+        let start = within.rev().find(same).expect("a start within reach");
         let next = (begun + span).next_multiple_of(32);
         for t in first..next {
             assert_eq!(out[t - at], source[start - 1 - (t - begun)], "span {}, sample {t}", starts.len());
@@ -159,6 +159,75 @@ fn seams_do_not_click_and_noise_keeps_its_power() {
     }
     let dip = level(&seams) - level(&between);
     assert!(dip.abs() < 0.3, "{dip} dB");
+}
+
+/// Notes of a voice with vibrato and rests between them, then nothing but the room's noise; where the last one ends.
+fn phrase(noise_db: f64, seconds: f64, tail: f64, seed: u64) -> (Vec<f32>, usize) {
+    let count = (48_000.0 * (3.6 + seconds)) as usize;
+    let mut sound = noise(seed, 3f64.sqrt() * 10f64.powf(noise_db / 20.0), count);
+    let ends = 48_000 * 18 / 5;
+    for (i, x) in sound.iter_mut().enumerate() {
+        let t = i as f64 / 48_000.0;
+        let (note, into) = ((t / 0.6).floor(), t % 0.6);
+        // The last ones are soft; each fades within 20 ms, and the last leaves a tail in the room.
+        let loud = if note < 3.0 { 0.3 } else { 0.05 };
+        let env = if i >= ends { 0.1 * (-(t - 3.6) / tail).exp() } else { ((0.5 - into) / 0.02).clamp(0.0, 1.0) };
+        let env = if note == 5.0 && i < ends { ((0.6 - into) / 0.02).clamp(0.1, 1.0) } else { env };
+        let hertz = 220.0 * 1.122f64.powf(note.min(5.0));
+        let voice: f64 =
+            (1..6).map(|k| (TAU * hertz * k as f64 * (t + 0.0001 * (TAU * 5.5 * t).sin())).sin() / k as f64).sum();
+        *x += (loud * env * voice) as f32;
+    }
+    (sound, ends)
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 24, failure_persistence: None, ..Default::default() })]
+
+    #[test]
+    fn a_late_gesture_begins_at_the_end_of_the_last_sound(
+        late in 0.03f64..2.9,
+        noise_db in prop::sample::select(vec![-120.0, -80.0, -66.0]),
+        tail in prop::sample::select(vec![0.005, 0.05]),
+        span in prop::sample::select(vec![12_000usize, 30_720, 72_000]),
+        seed: u64,
+    ) {
+        let (source, ends) = phrase(noise_db, 8.5, tail, seed);
+        let at = ends + (late * 48_000.0) as usize;
+        let out = Run { seed, ..spans(at, span) }.play(&source);
+        let starts = starts(at, span, &source, &out);
+        let after = starts[0].1 as f64 - ends as f64;
+        prop_assert!((-480.0..480.0 + 48_000.0 * 3.0 * tail).contains(&after), "{} ms after the end", after / 48.0);
+        // Later spans keep the rest.
+        for (begun, start) in &starts[1..] {
+            prop_assert!(begun - start <= EARLY + RANGE);
+        }
+    }
+}
+
+#[test]
+fn while_it_sounds_the_first_span_begins_at_the_gesture() {
+    // Soft sound after loud, and a loud one; the sound goes on over the gesture.
+    let (source, _) = phrase(-80.0, 1.0, 0.01, 1);
+    for at in [50_000, 109_003, 170_000] {
+        let start = starts(at, 9_600, &source, &spans(at, 9_600).play(&source))[0].1;
+        assert_eq!(start, at);
+    }
+}
+
+#[test]
+fn what_ended_longer_ago_than_a_span_and_3_seconds_is_nothing_that_was_sounding() {
+    for (span, late, nothing) in
+        [(12_000, 2.9, false), (12_000, 3.2, true), (192_000, 3.8, false), (192_000, 4.2, true)]
+    {
+        let (source, ends) = phrase(-70.0, 9.0, 0.005, 3);
+        let at = ends + (late * 48_000.0) as usize;
+        let (_, voice) = spans(at, span).play_voice(&source[..at + 4_000]);
+        assert_eq!(voice.lacks(), nothing.then_some(Lack::NothingSounded), "{span} samples, {late} s");
+        // By the next span it has heard what it could.
+        let (_, voice) = spans(at, span).play_voice(&source[..at + span + 4_000]);
+        assert_eq!(voice.lacks(), None);
+    }
 }
 
 #[test]

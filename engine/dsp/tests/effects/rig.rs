@@ -4,7 +4,7 @@ use crate::sounds::{recording, tuning};
 use std::fmt;
 use std::ops::Range;
 use tenterhook_dsp::CELL;
-use tenterhook_dsp::effects::Effect;
+use tenterhook_dsp::effects::{Effect, Processor};
 use tenterhook_dsp::memory::Memory;
 use tenterhook_plan::declare::{Kind, Setting};
 
@@ -69,12 +69,18 @@ impl<'a> Run<'a> {
 
     /// The same, and which samples it holds at the end.
     pub fn play_and_hold(&self, source: &[f32]) -> (Vec<f32>, Option<Range<u64>>) {
+        let (out, voice) = self.play_voice(source);
+        (out, voice.holds())
+    }
+
+    /// The same, and the voice as it is then.
+    pub fn play_voice(&self, source: &[f32]) -> (Vec<f32>, Box<dyn Processor>) {
         let settings = (self.effect.prepare)(&self.values, self.rate);
         let mut voice = (self.effect.make)(self.rate, settings.room);
         let reach = (settings.reach * self.memory * f64::from(self.rate)).ceil() as usize;
         let mut memory = match settings.wants_analysis {
             true => Memory::with_analysis(reach, self.rate, self.seed),
-            false => Memory::new(reach),
+            false => Memory::new(reach, self.rate),
         };
         if self.effect.wants_model {
             memory = memory.modelled(self.rate, self.seed);
@@ -111,6 +117,6 @@ impl<'a> Run<'a> {
             }
             at = end;
         }
-        (out.split_off(self.at.min(source.len())), voice.holds())
+        (out.split_off(self.at.min(source.len())), voice)
     }
 }

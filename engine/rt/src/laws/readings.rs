@@ -61,9 +61,9 @@ impl Heard {
         for (index, resident) in engine.compiled.residents.iter().enumerate() {
             // What was never told is out and holds nothing.
             let told = self.effects.get(&index).copied().unwrap_or_default();
-            assert_eq!(told, resident.stands(engine.hushed), "{index}");
-            let held = self.held.get(&index).copied().flatten();
-            assert_eq!(held, resident.holds(&engine.compiled.pools[resident.pool]), "{index}");
+            let (holds, lacks) = resident.told_by_voices(&engine.compiled.pools[resident.pool]);
+            assert_eq!(told, resident.stands(engine.hushed, lacks), "{index}");
+            assert_eq!(self.held.get(&index).copied().flatten(), holds, "{index}");
         }
         for loudness in &engine.compiled.loudness {
             let index = loudness.id.index();
@@ -197,12 +197,12 @@ fn steps(steps: &[(&str, &str, &str, &[EffectState])]) {
 
 #[test]
 fn after_a_hush_an_effect_waits_until_its_controller_was_at_rest() {
-    use EffectState::{On, Ready, Waits};
+    use EffectState::{Hushed, On, Ready, Waits};
     steps(&[
         ("pedal", "0", "freeze", &[Ready]),
         ("pedal", "1", "freeze", &[On]),
-        ("hush", "1", "freeze", &[Waits]),
-        ("hush", "1", "stretch", &[Waits]),
+        ("hush", "1", "freeze", &[Hushed]),
+        ("hush", "1", "stretch", &[Hushed]),
         ("hush", "0", "freeze", &[Waits]),
         ("hush", "0", "stretch", &[Ready]),
         ("pedal", "0.5", "freeze", &[Waits]),
@@ -214,15 +214,15 @@ fn after_a_hush_an_effect_waits_until_its_controller_was_at_rest() {
 
 #[test]
 fn what_is_new_in_a_scene_waits_for_a_controller_that_is_held() {
-    use EffectState::{On, Ready, Waits, WaitsOrMoves};
+    use EffectState::{Hushed, On, Ready, Waits, WaitsOrMoves};
     steps(&[
         ("wheel", "0.5", "stretch", &[Ready]),
         ("fire", "B", "stretch", &[WaitsOrMoves, WaitsOrMoves]),
         ("wheel", "0.52", "stretch", &[WaitsOrMoves, WaitsOrMoves]),
         ("wheel", "0.6", "stretch", &[On, On]),
         ("fire", "B", "direct", &[On]),
-        ("hush", "1", "direct", &[Waits]),
-        ("fire", "C", "direct", &[Waits, Waits]),
+        ("hush", "1", "direct", &[Hushed]),
+        ("fire", "C", "direct", &[Hushed, Hushed]),
         // The other one's controller is a loudness, which has not come to rest yet.
         ("hush", "0", "direct", &[On, Waits]),
     ]);

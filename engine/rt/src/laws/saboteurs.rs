@@ -3,7 +3,7 @@
 use std::ops::Range;
 use tenterhook_dsp::effects::{EFFECTS, Effect, Prepared, Processor, named};
 use tenterhook_dsp::memory::{Heard, Insight};
-use tenterhook_plan::{EffectState, Event, Gesture, InstanceId, MicId, Part, Plan, SceneId, Source, Timed};
+use tenterhook_plan::{EffectState, Event, Gesture, InstanceId, Lack, MicId, Part, Plan, SceneId, Source, Timed};
 
 use super::bits;
 use super::clicks::{LIMIT_DB, click_db};
@@ -52,6 +52,10 @@ impl Processor for Saboteur {
 
     fn holds(&self) -> Option<Range<u64>> {
         assert!(self.0 != At::Holds, "it broke in {}", "holds");
+        None
+    }
+
+    fn lacks(&self) -> Option<Lack> {
         None
     }
 }
@@ -206,6 +210,10 @@ impl Processor for Spoiled {
     }
 
     fn holds(&self) -> Option<Range<u64>> {
+        None
+    }
+
+    fn lacks(&self) -> Option<Lack> {
         None
     }
 }

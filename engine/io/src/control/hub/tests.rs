@@ -182,7 +182,7 @@ fn an_effect_waits_after_a_hush_until_its_controller_was_at_rest() {
         until(&mut engine, &hub, 0.0, |now, _| now.effects[0] == stands);
     };
     becomes(crank(1.0), EffectState::On);
-    becomes(Gesture::Hush(true), EffectState::Waits);
+    becomes(Gesture::Hush(true), EffectState::Hushed);
     becomes(Gesture::Hush(false), EffectState::Waits);
     becomes(crank(0.0), EffectState::Ready);
     becomes(crank(0.5), EffectState::On);

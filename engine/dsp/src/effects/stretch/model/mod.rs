@@ -463,7 +463,7 @@ mod tests {
 
     #[test]
     fn white_noise_is_noise_of_its_level() {
-        let mut memory = Memory::new(20_000).modelled(48_000, 1);
+        let mut memory = Memory::new(20_000, 48_000).modelled(48_000, 1);
         let gauss = |i: u64| (0..12).map(|k| random::even(5, i, k)).sum::<f64>() - 6.0;
         let sound: Vec<f32> = (0..96_000).map(|i| (0.1 * gauss(i)) as f32).collect();
         memory.write(0, &sound);
@@ -486,7 +486,7 @@ mod tests {
 
     #[test]
     fn noise_is_told_of_once_at_a_time_whatever_onsets_there_are() {
-        let mut memory = Memory::new(20_000).modelled(48_000, 1);
+        let mut memory = Memory::new(20_000, 48_000).modelled(48_000, 1);
         // A knock every 0.3 s leaves no room for some frames.
         let sound: Vec<f32> = (0..96_000u64)
             .map(|i| (random::even(5, i, 0) - 0.5) as f32 * (-((i % 14_400) as f32) / 500.0).exp())
