@@ -2,7 +2,7 @@ use super::*;
 use std::time::Instant;
 use tenterhook_config::{Text, check};
 use tenterhook_plan::{
-    Applied, Channel, ControllerId, EffectState, Gesture, InstanceId, MicId, OutputId, SceneId, Who,
+    Applied, Channel, ControllerId, EffectState, Gesture, InstanceId, Lack, MicId, OutputId, SceneId, Who,
 };
 use tenterhook_rt::Engine;
 
@@ -181,11 +181,12 @@ fn an_effect_waits_after_a_hush_until_its_controller_was_at_rest() {
         hub.events().gesture(gesture, Who::PageDesk);
         until(&mut engine, &hub, 0.0, |now, _| now.effects[0] == stands);
     };
-    becomes(crank(1.0), EffectState::On);
+    let nothing = EffectState::Lacks(Lack::NothingSounded);
+    becomes(crank(1.0), nothing);
     becomes(Gesture::Hush(true), EffectState::Hushed);
     becomes(Gesture::Hush(false), EffectState::Waits);
     becomes(crank(0.0), EffectState::Ready);
-    becomes(crank(0.5), EffectState::On);
+    becomes(crank(0.5), nothing);
     hub.stop();
 }
 
@@ -207,9 +208,7 @@ fn a_changed_piece_finds_each_value_under_its_name() {
     }
     block(&mut engine, f32::NAN);
     let (before, _) = until(&mut engine, &hub, 0.0, |now, meters| {
-        now.scene.is_some_and(|(scene, _)| scene == SceneId(1))
-            && meters.mics[1].bad == 64
-            && now.effects[0] == EffectState::On
+        now.scene.is_some_and(|(scene, _)| scene == SceneId(1)) && meters.mics[1].bad == 64 && now.effects[0].is_on()
     });
     assert_eq!(before.effects[1], EffectState::Out);
     assert!(hub.replace(Arc::new(new.clone())));
