@@ -1,6 +1,7 @@
 //! stretch.
 
 mod bank;
+mod catch_up;
 pub(crate) mod model;
 mod noise_synth;
 mod oscillators;
@@ -14,7 +15,8 @@ use crate::memory::Heard;
 use crate::ramp::Ramp;
 use crate::schedule::Schedule;
 use bank::{Bank, Between, Late};
-use model::{Attack, Breakpoint, Known, decode};
+use catch_up::{BEHIND, CatchUp, Crossing, Waits};
+use model::{Attack, Breakpoint, Known, NoiseFrame, decode};
 use noise_synth::NoiseSynth;
 use record::{Record, RecordExtent};
 use tenterhook_plan::Lack;
@@ -94,8 +96,11 @@ impl Opening {
 pub(super) struct Stretch {
     /// Octaves of slowness at x = 1.
     most: f32,
-    /// How far before the gesture the reading starts.
+    /// How far before the gesture, or behind a crossing, the reading starts.
     back: u64,
+    usual_back: u64,
+    catch_up: CatchUp,
+    seed: u64,
     attack: Attack,
     record: Record,
     /// The last moment whose window lies within the memory, and whether it is past.
@@ -192,10 +197,8 @@ impl Stretch {
     }
 
     /// Makes the samples of one cell, or of its rest.
-    fn make(&mut self, from: u64, x: f32) {
+    fn make(&mut self, from: u64, pace: f64) {
         let length = (CELL - from % CELL) as usize;
-        let slowness = (self.most * x.clamp(0.0, 1.0)).exp2();
-        let pace = 1.0 / f64::from(slowness);
         self.cell = [0.0; CELL as usize];
         let mut done = 0;
         // Each round reads to an end of the cell or of a part; more than a few parts are not in a cell.
@@ -222,6 +225,82 @@ impl Stretch {
                 self.struck = Some(Struck { breakpoint: self.left + 1, attack, done: 0 });
             }
         }
+    }
+
+    /// How many samples the reading is behind at the sample `at`.
+    fn lag(&self, at: u64) -> f64 {
+        self.at(at) - self.place
+    }
+
+    /// The pace at which a cell is read.
+    fn pace(&mut self, from: u64, x: f32) -> f64 {
+        let x = x.clamp(0.0, 1.0);
+        let pace = 1.0 / f64::from((self.most * x).exp2());
+        // Once its memory is full it is to play to its end, however far behind.
+        if self.full || !from.is_multiple_of(CELL) { pace } else { self.catch_up.pace(x, pace, self.lag(from)) }
+    }
+
+    /// Crosses to where the player nearly is, if that is due: what is read there plainly comes up over the cell.
+    fn cross(&mut self, from: u64, pace: f64, heard: &Heard<'_>) {
+        if self.catch_up.crossing.is_none() {
+            if self.full || !from.is_multiple_of(CELL) {
+                return;
+            }
+            match self.catch_up.waits(self.lag(from)) {
+                Waits::No => return,
+                Waits::ForGap if !self.is_gap(from, pace, heard) => return,
+                Waits::ForGap | Waits::NoLonger => {}
+            }
+            self.catch_up.crossing = Some(Crossing::at(from));
+        }
+        let Some(crossing) = &mut self.catch_up.crossing else { return };
+        let mut plain = [0.0; CELL as usize];
+        heard.read(from as i64 - self.catch_up.behind as i64, &mut plain);
+        crossing.mix(from, self.catch_up.length, &plain, &mut self.cell);
+    }
+
+    /// Whether no attack falls into a crossing that begins here, neither in what is read nor in what is to be.
+    fn is_gap(&self, from: u64, pace: f64, heard: &Heard<'_>) -> bool {
+        let (length, clear) = (self.catch_up.length, self.attack.length as u64);
+        let until = self.place + pace * (length + clear) as f64;
+        let ahead = (self.left + 1..).map_while(|place| Some((self.record.middle(place)?, self.record.onset(place))));
+        let mut read = ahead.take_while(|&(middle, _)| self.at(middle) < until + clear as f64);
+        let there = from.saturating_sub(self.catch_up.behind + clear);
+        let coming = heard.model().and_then(|model| model.onset(there));
+        self.struck.is_none()
+            && read.all(|(_, onset)| onset.is_none_or(|onset| self.at(onset.at) > until))
+            && coming.is_none_or(|onset| onset > there + 2 * clear + length)
+    }
+
+    /// Begins to read at the sample `at` what sounded `back` samples before it.
+    fn start(&mut self, at: u64, back: u64, heard: &Heard<'_>, settings: &StretchSettings) {
+        self.back = back;
+        self.noise_synth.begin(self.seed);
+        self.base = at;
+        self.last = (at + settings.memory).saturating_sub(4 * self.noise_synth.hop() as u64);
+        self.full = false;
+        self.place = -(back as f64);
+        (self.begun, self.late) = (self.place, 0.0);
+        self.record.begin(settings.record);
+        self.come = Ramp::at(1.0);
+        self.noise_frame = 0;
+        (self.next, self.next_noise_frame, self.next_strength) = heard.model().map_or((0, 0, 0), |model| {
+            (
+                first_breakpoint(model.breakpoints(), at.saturating_sub(back)),
+                newest_before(model.noise_frames(), at.saturating_sub(back.saturating_sub(self.usual_back))),
+                model.strengths().first(),
+            )
+        });
+        (self.part, self.left, self.struck) = (ReadPart::Nothing, 0, None);
+        self.bank.clear();
+        self.noises = [0.0; 8];
+        self.first = at.next_multiple_of(CELL) + self.stagger;
+        // The longest it can take: the noise has come up a frame after its first begins.
+        let longest = self.sounds() - at + self.noise_synth.hop() as u64 * 3;
+        let start = at.saturating_sub(back);
+        let onset = heard.model().and_then(|model| model.onset(start));
+        let until = onset.map_or(longest, |onset| (onset - start).saturating_sub(self.attack.before as u64));
+        self.opening.end = longest.min(until);
     }
 
     /// Sounds `samples` of the present part from place `done` of the cell on.
@@ -407,7 +486,8 @@ impl EffectVoice for Stretch {
     const DECLARATION: Declaration = Declaration {
         name: "stretch",
         help: "The sound of the mic read slowly, from a little before the gesture on.",
-        x: "how slowly the sound is read: most^x; over its first third it also brings the sound up from nothing",
+        x: "how slowly the sound is read: most^x; over its first third it also brings the sound up from nothing, and coming back \
+            it hurries after the player",
         x_is_loudness: false,
         settings: &[MOST.declare(), MEMORY.declare()],
         emits: Emits::Audio,
@@ -423,7 +503,7 @@ impl EffectVoice for Stretch {
             octaves: given.number(&MOST).max(1.0).log2(),
             memory: samples(seconds, given.rate) as u64,
             seconds,
-            record: RecordExtent::new(given.rate, seconds + BACK),
+            record: RecordExtent::new(given.rate, seconds + BEHIND),
         }
     }
 
@@ -443,7 +523,7 @@ impl EffectVoice for Stretch {
 
     fn bytes(rate: u32, room: f64) -> usize {
         size_of::<Self>()
-            + Record::bytes(RecordExtent::new(rate, room + BACK))
+            + Record::bytes(RecordExtent::new(rate, room + BEHIND))
             + Bank::bytes()
             + NoiseSynth::bytes(rate)
     }
@@ -452,11 +532,14 @@ impl EffectVoice for Stretch {
         let noise_synth = NoiseSynth::new(rate);
         Self {
             most: 0.0,
-            back: samples(BACK, rate) as u64,
+            back: 0,
+            usual_back: samples(BACK, rate) as u64,
+            catch_up: CatchUp::new(rate),
+            seed: 0,
             attack: Attack::new(rate),
             last: 0,
             full: false,
-            record: Record::new(RecordExtent::new(rate, room + BACK)),
+            record: Record::new(RecordExtent::new(rate, room + BEHIND)),
             next: 0,
             next_noise_frame: 0,
             next_strength: 0,
@@ -488,44 +571,32 @@ impl EffectVoice for Stretch {
 
     fn begin(&mut self, at: u64, heard: &Heard<'_>, settings: &StretchSettings, seed: u64) {
         self.most = settings.octaves as f32;
+        self.seed = seed;
         self.stagger = self.schedule.delay(seed);
-        self.noise_synth.begin(seed);
-        self.base = at;
-        self.last = (at + settings.memory).saturating_sub(4 * self.noise_synth.hop() as u64);
-        self.full = false;
-        self.place = -(self.back as f64);
-        (self.begun, self.late) = (self.place, 0.0);
-        self.record.begin(settings.record);
-        self.come = Ramp::at(1.0);
-        self.noise_frame = 0;
-        (self.next, self.next_noise_frame, self.next_strength) = heard.model().map_or((0, 0, 0), |model| {
-            (
-                first_breakpoint(model.breakpoints(), at.saturating_sub(self.back)),
-                model.noise_frames().after().saturating_sub(1),
-                model.strengths().first(),
-            )
-        });
-        (self.part, self.left, self.struck) = (ReadPart::Nothing, 0, None);
-        self.bank.clear();
-        self.noises = [0.0; 8];
-        self.first = at.next_multiple_of(CELL) + self.stagger;
+        self.catch_up.begin();
+        self.start(at, self.usual_back, heard, settings);
         self.made = at;
-        // The longest it can take: the noise has come up a frame after its first begins.
-        let longest = self.sounds() - at + self.noise_synth.hop() as u64 * 3;
-        let start = at.saturating_sub(self.back);
-        let onset = heard.model().and_then(|model| model.onset(start));
-        let until = onset.map_or(longest, |onset| (onset - start).saturating_sub(self.attack.before as u64));
-        self.opening.end = longest.min(until);
     }
 
-    fn render(&mut self, from: u64, _: &[f32], x: &[f32], heard: &Heard<'_>, _: &StretchSettings, out: &mut [f32]) {
+    fn render(
+        &mut self,
+        from: u64,
+        _: &[f32],
+        x: &[f32],
+        heard: &Heard<'_>,
+        settings: &StretchSettings,
+        out: &mut [f32],
+    ) {
         if from >= self.made {
-            let x = x.first().copied().unwrap_or(0.0);
+            if self.catch_up.crossing.is_some_and(|crossing| from >= crossing.begun + self.catch_up.length) {
+                self.catch_up.crossing = None;
+                self.start(from, self.catch_up.behind, heard, settings);
+            }
             self.listen(heard);
+            let pace = self.pace(from, x.first().copied().unwrap_or(0.0));
             if from.is_multiple_of(CELL)
                 && let Some(line) = from.checked_sub(self.first)
             {
-                let pace = f64::from((-self.most * x.clamp(0.0, 1.0)).exp2());
                 let (frame, due) = self.schedule.due(line);
                 for &step in due.filter_map(|step| noise_synth::STEPS.get(step as usize)) {
                     self.make_noise(frame, step, pace);
@@ -533,7 +604,8 @@ impl EffectVoice for Stretch {
             }
             self.made_from = from;
             self.open(from, heard);
-            self.make(from, x);
+            self.make(from, pace);
+            self.cross(from, pace, heard);
             self.made = from + CELL - from % CELL;
         }
         let offset = (from - self.made_from) as usize;
@@ -571,6 +643,15 @@ fn first_breakpoint(breakpoints: Known<'_, Breakpoint>, sample: u64) -> u64 {
         .rev()
         .find(|&number| breakpoints.get(number).is_some_and(|breakpoint| breakpoint.middle <= sample))
         .unwrap_or(breakpoints.first())
+}
+
+/// The number of the newest frame of noise whose middle is not after a sample.
+fn newest_before(frames: Known<'_, NoiseFrame>, sample: u64) -> u64 {
+    let numbers = (frames.first()..frames.after()).rev();
+    numbers
+        .clone()
+        .find(|&number| frames.get(number).is_some_and(|frame| frame.middle <= sample))
+        .unwrap_or(frames.first())
 }
 
 /// Goes through what has become known from the number `next` on, `most` at a time: what is there at the beginning is not

@@ -3,6 +3,7 @@
 use crate::measures::{amplitude, cents, click, level};
 use crate::rig::Run;
 use crate::sounds::{noise, tones, vowel};
+use std::f64::consts::TAU;
 use tenterhook_plan::declare::Setting;
 
 /// 165 ms at 48 kHz.
@@ -179,5 +180,147 @@ fn a_source_that_has_only_just_begun_comes_up_from_nothing() {
         let peak = |range: std::ops::Range<usize>| out[range].iter().fold(0.0f32, |most, x| most.max(x.abs()));
         let (early, late) = (peak(first..first + 72), peak(first + 960..first + 1_920));
         assert!(early < 0.3 * late && late > 0.4, "begun at {at}: {early} at once, {late} later");
+    }
+}
+
+/// The source tells its time by its pitch: an octave in ten seconds, with a little hiss and, if wanted, a note struck every
+/// 230 ms.
+fn clock(seconds: f64, struck: bool) -> Vec<f32> {
+    let hiss = noise(3, 0.0005, (seconds * 48_000.0) as usize);
+    let tone = |i: usize| {
+        let t = i as f64 / 48_000.0;
+        let cycles = 200.0 * 10.0 / std::f64::consts::LN_2 * ((t / 10.0).exp2() - 1.0);
+        let into = t % 0.23;
+        let level = if struck { (-into / 0.15).exp() * (into / 0.003).min(1.0) } else { 1.0 };
+        (0.2 * level * (TAU * cycles).sin()) as f32
+    };
+    hiss.iter().enumerate().map(|(i, hiss)| hiss + tone(i)).collect()
+}
+
+/// Of which moment the sound is at each 10 ms, in seconds of the source: by the zero crossings of 30 ms.
+fn moments(out: &[f32]) -> Vec<f64> {
+    let window = 1_440;
+    (0..out.len() - window)
+        .step_by(480)
+        .map(|from| {
+            let piece = &out[from..from + window];
+            let crossing = |i: &usize| piece[i - 1] < 0.0 && piece[*i] >= 0.0;
+            let exact = |i: usize| i as f64 - f64::from(piece[i]) / f64::from(piece[i] - piece[i - 1]);
+            let all: Vec<f64> = (1..window).filter(crossing).map(exact).collect();
+            let (Some(first), Some(last)) = (all.first(), all.last()) else { return f64::NAN };
+            let hertz = 48_000.0 * (all.len() - 1) as f64 / (last - first);
+            10.0 * (hertz / 200.0).log2()
+        })
+        .collect()
+}
+
+/// A foot that is down for so long, then comes back to 0.03 in `back` seconds and stands there.
+fn foot(i: u64, down: f64, back: f64) -> f32 {
+    let t = i as f64 / 48_000.0;
+    ((t / 0.3).min(1.0) - ((t - down) / back).clamp(0.0, 0.97)).clamp(0.0, 1.0) as f32
+}
+
+#[test]
+fn when_the_foot_comes_back_the_reading_is_soon_with_the_player_again() {
+    type X = fn(u64) -> f32;
+    // Seconds down and of coming back, by engine time from 0 on.
+    let feet: [(f64, f64, X); 6] = [
+        (0.9, 0.5, |i| foot(i, 0.9, 0.5)),
+        (2.5, 0.3, |i| foot(i, 2.5, 0.3)),
+        (2.5, 2.0, |i| foot(i, 2.5, 2.0)),
+        (2.5, 8.0, |i| foot(i, 2.5, 8.0)),
+        (11.5, 1.0, |i| foot(i, 11.5, 1.0)),
+        (11.5, 8.0, |i| foot(i, 11.5, 8.0)),
+    ];
+    for (down, back, x) in feet {
+        let end = down + back + 1.2;
+        let out = Run { x, ..Run::new("stretch", 0) }.play(&clock(end, false));
+        let moments = moments(&out);
+        let lag = |seconds: f64| seconds + 0.015 - moments[(seconds * 100.0) as usize];
+        let before = lag(down);
+        let after = lag(end - 0.2);
+        assert!((0.22..0.42).contains(&after), "{down} s down, {back} s back: {before:.2} s behind, then {after:.2} s");
+        // Never faster than three times the played pace, but for one crossing.
+        let fast: Vec<usize> =
+            (20..moments.len() - 5).filter(|&at| (moments[at + 5] - moments[at]) / 0.05 > 3.4).collect();
+        let crossings = fast.windows(2).filter(|two| two[1] > two[0] + 20).count() + usize::from(!fast.is_empty());
+        assert!(crossings <= 1, "{down} s down, {back} s back: {fast:?}");
+        if let (Some(&first), Some(&last)) = (fast.first(), fast.last()) {
+            assert!(last - first < 20, "{down}, {back}: one crossing, {fast:?}");
+            // A window and what lies between two of them reach 80 ms ahead.
+            let soft = x((first as u64 + 8) * 480);
+            assert!(soft < 0.16, "{down} s down, {back} s back: crossed at x = {soft:.3}");
+        }
+        // It never stops sounding.
+        let from = (48_000.0 * down) as usize;
+        for (n, piece) in out[from..out.len() - 480].chunks_exact(1_440).enumerate() {
+            assert!((-22.0..-15.0).contains(&level(piece)), "{down}, {back}: {:.1} dB at {n}", level(piece));
+        }
+    }
+}
+
+#[test]
+fn a_foot_that_stands_reads_at_the_pace_that_it_asks_for_wherever_it_came_from() {
+    type X = fn(u64) -> f32;
+    let from_below: X = |i| if i < 48_000 { 0.05 } else { 0.25 };
+    let from_above: X = |i| (0.8 - ((i as f64 / 48_000.0 - 1.5) / 0.8).clamp(0.0, 0.55)) as f32;
+    for (name, x) in [("below", from_below), ("above", from_above)] {
+        let out = Run { x, ..Run::new("stretch", 0) }.play(&clock(7.0, false));
+        let moments = moments(&out);
+        let pace = (moments[680] - moments[400]) / 2.8;
+        let asked = 8f64.powf(-0.25);
+        assert!((pace / asked - 1.0).abs() < 0.03, "from {name}: {pace:.3} for {asked:.3}");
+    }
+}
+
+#[test]
+fn a_memory_that_is_full_is_played_to_its_end_however_the_foot_comes_back() {
+    type X = fn(u64) -> f32;
+    let (stays, comes): (X, X) = (|i| foot(i, 20.0, 1.0), |i| foot(i, 4.0, 2.0));
+    let run = |x: X| Run { x, ..Run::new("stretch", 0).with(1, Setting::Quantity(3.0)) }.play(&clock(12.0, false));
+    let stayed = moments(&run(stays));
+    let came = moments(&run(comes));
+    // Back at 0.03 it reads at nearly the played pace, of what it has.
+    let pace = (came[720] - came[620]) / 1.0;
+    assert!((0.85..1.0).contains(&pace), "{pace}");
+    assert!(came[399] - stayed[399] < 0.02 && came[1_150] < 3.3, "{} {}", came[1_150], stayed[399]);
+}
+
+#[test]
+fn a_crossing_lies_between_two_attacks() {
+    type X = fn(u64) -> f32;
+    // The foot is back at 4 s and a little, and the crossing some 100 ms before.
+    let feet: [X; 5] = [
+        |i| foot(i, 3.00, 1.0),
+        |i| foot(i, 3.05, 1.0),
+        |i| foot(i, 3.10, 1.0),
+        |i| foot(i, 3.15, 1.0),
+        |i| foot(i, 3.20, 1.0),
+    ];
+    // Strokes of noise of 4 ms, told from the tone by what changes from sample to sample.
+    let mut source = clock(6.0, false);
+    let strokes = noise(5, 0.3, source.len());
+    for (i, (x, stroke)) in source.iter_mut().zip(&strokes).enumerate() {
+        *x += if i % 11_040 < 192 { *stroke } else { 0.0 };
+    }
+    for x in feet {
+        let out = Run { x, ..Run::new("stretch", 0) }.play(&source);
+        let high: Vec<f32> = out.windows(3).map(|three| three[0] - 2.0 * three[1] + three[2]).collect();
+        let levels: Vec<f64> = high.chunks_exact(240).map(level).collect();
+        let strokes: Vec<usize> = (600..levels.len() - 1)
+            .filter(|&i| levels[i] > -26.0 && levels[i] >= levels[i - 1] && levels[i] > levels[i + 1])
+            .collect();
+        // None is repeated, weakened or lost: as loud as the others, and never two within 60 ms or none for 600 ms.
+        let loudest = strokes.iter().map(|&i| levels[i - 1].max(levels[i])).fold(f64::MIN, f64::max);
+        assert!(strokes.len() >= 8, "{strokes:?}");
+        for two in strokes.windows(2) {
+            assert!((13..=120).contains(&(two[1] - two[0])), "{strokes:?}");
+            assert!(
+                levels[two[0]] > loudest - 6.0,
+                "{:.1} of {loudest:.1} dB at {}: {strokes:?}",
+                levels[two[0]],
+                two[0]
+            );
+        }
     }
 }
