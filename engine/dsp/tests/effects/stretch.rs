@@ -324,3 +324,16 @@ fn a_crossing_lies_between_two_attacks() {
         }
     }
 }
+
+#[test]
+fn a_foot_that_comes_back_sounds_the_same_bits_however_the_sound_is_cut() {
+    let source = clock(5.5, true);
+    let run = Run { x: |i| foot(i, 2.5, 1.5), ..Run::new("stretch", 20_011) };
+    let whole = run.play(&source);
+    for cuts in [vec![1, 7, 30, 19], vec![11], vec![32, 3]] {
+        for ahead in [false, true] {
+            let cut = Run { cuts: cuts.clone(), ahead, ..run.clone() }.play(&source);
+            assert!(cut == whole, "{cuts:?}, ahead: {ahead}");
+        }
+    }
+}
