@@ -39,10 +39,10 @@ const ROOM: f64 = 0.45;
 /// Strings closer together than this many cents ring as one.
 const APART: f64 = 2.0;
 
-/// A steady note of so many seconds makes a string of its pitch ring as loud as the note. A longer one makes it ring up to
-/// 1/(1 − 10^(−3 NOTE/decay)) times as loud: 1.2 times for 4 s, 5 times for 30 s. Less is left to strings that decay
-/// slowly, since they also take sound up slowly.
-const NOTE: f64 = 1.0;
+/// How many cents beside its pitch a string hears 3 dB less, and each of its overtones. Players in tune with each other are
+/// some cents apart (common practice, no source).
+const EAR: f64 = 10.0;
+const OVERTONES: f64 = 5.0;
 
 /// What rings, the strongest first.
 ///
@@ -58,8 +58,8 @@ fn resonances(tuning: &Tuning, decay: f64, rate: u32) -> Vec<StringResonance> {
             let (hertz, decay) = (one.hz * k, decay / k.sqrt());
             let whole = hertz > 0.0 && hertz < ROOM * f64::from(rate);
             if whole && (k == 1.0 || hertz < HIGHEST) {
-                let taken = 1.0 - 10f64.powf(-3.0 * NOTE / decay);
-                all.push(StringResonance { hertz, decay, gain: f64::from(gain(one.db - loudest)) / k.sqrt() / taken });
+                let gain = f64::from(gain(one.db - loudest));
+                all.push(StringResonance { hertz, decay, gain, ear: if k == 1.0 { EAR } else { OVERTONES } });
             }
         }
     }
@@ -122,7 +122,7 @@ impl EffectVoice for Sympathetic {
 
     fn render(&mut self, from: u64, now: &[f32], _: &[f32], _: &Heard<'_>, _: &Strings, out: &mut [f32]) {
         if from.is_multiple_of(CELL) {
-            self.strings.settle();
+            self.strings.drive();
         }
         let mut sum = [0.0; CELL as usize];
         self.strings.ring(now, &mut sum);
