@@ -1,23 +1,7 @@
 //! Musical intervals, as a piece spells them: `"702 cents"`, `"3/2"`, `"fifth down"`.
 
 use crate::unit::{NUMBER, number};
-
-/// The steps of the just scale above its first note, by name and as ratios: the common five-limit choices, one for each
-/// semitone.
-pub(crate) const JUST: [(&str, f64, f64); 12] = [
-    ("unison", 1.0, 1.0),
-    ("minor second", 16.0, 15.0),
-    ("major second", 9.0, 8.0),
-    ("minor third", 6.0, 5.0),
-    ("major third", 5.0, 4.0),
-    ("fourth", 4.0, 3.0),
-    ("tritone", 45.0, 32.0),
-    ("fifth", 3.0, 2.0),
-    ("minor sixth", 8.0, 5.0),
-    ("major sixth", 5.0, 3.0),
-    ("minor seventh", 9.0, 5.0),
-    ("major seventh", 15.0, 8.0),
-];
+use tenterhook_plan::JUST;
 
 /// The names beyond the scale.
 const WIDE: [(&str, f64, f64); 2] = [("octave", 2.0, 1.0), ("two octaves", 4.0, 1.0)];

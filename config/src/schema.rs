@@ -56,7 +56,7 @@ fn definitions() -> Map<String, Value> {
         ("osc", text(meaning::OSC_ADDRESS.to_owned())),
         ("plain", meaning::plain_schema()),
         ("transposition", text(interval::named_pattern())),
-        ("tuning", text(meaning::TUNING.to_owned())),
+        ("tuning", text(meaning::tuning_pattern())),
     ];
     quantities.chain(others).map(|(name, schema)| (name.to_owned(), schema)).collect()
 }
@@ -96,7 +96,7 @@ mod tests {
         ("osc", is_osc_address),
         ("plain", |text| trouble(text).is_none()),
         ("transposition", |text| interval::steps(text).is_some()),
-        ("tuning", |text| text.trim().ends_with(".toml") || strings(text, 440.0).is_ok()),
+        ("tuning", |text| text.trim().ends_with(".toml") || strings(text, 440.0.into()).is_ok()),
     ];
 
     static DEFINITIONS: LazyLock<Vec<jsonschema::Validator>> = LazyLock::new(|| {

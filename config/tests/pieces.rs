@@ -9,7 +9,7 @@ use tenterhook_plan::declare::{self, Declaration, Setting};
 use tenterhook_plan::players::{Instrument, Player, Transposition};
 use tenterhook_plan::{
     Address, By, ControllerId, Curve, Decibels, GroupId, InstanceId, Message, MicId, OutputId, Owner, Plan, Reads,
-    Recording, Scene, SceneId, Send, Source, gain,
+    Recording, Scene, SceneId, Send, Source, Temperament, gain,
 };
 
 fn checked(piece: &str, hall: Option<&str>) -> Checked {
@@ -700,4 +700,76 @@ fn what_is_wrong_in_a_line_that_is_taken_over_is_told_once_where_it_stands() {
     let unknown = "[[scene]]\nmark = \"A\"\nlike = \"X\"\nmic.voice.direct = { by = \"hand\", after = \"freeze\" }\nmic.voice.slow = \"none\"\n";
     let report = with_scenes(unknown).unwrap_err();
     assert_eq!(report.diagnostics().iter().map(|one| one.kind).collect::<Vec<_>>(), [Kind::UnknownMark]);
+}
+
+/// Two sounds of one second, and a spectrum.
+struct Pitched;
+
+impl Files for Pitched {
+    fn sound(&self, path: &str) -> Result<Recording, String> {
+        Ok(Recording { path: path.to_owned(), rate: 44_000, samples: vec![0.0; 44_000].into() })
+    }
+
+    fn text(&self, _path: &str) -> Result<String, String> {
+        Ok("partials = [ { hz = 220.0, db = -6 }, { hz = 333.3, db = -9 } ]".to_owned())
+    }
+}
+
+/// The frequencies and rates that effects have in a hall.
+fn pitched(piece: &str, hall: Option<&str>) -> (Vec<f64>, Vec<u32>, Plan) {
+    let text = format!(
+        "{piece}\nmics = {{ voice = 1 }}\noutputs = {{ left = 1 }}\ncontrollers = {{ a = {{}}, b = {{}}, c = {{}}, d = {{}} }}\n[[scene]]\nmark = \"A\"\n\
+         [scene.mic.voice]\nstrings = {{ effect = \"sympathetic\", by = \"a\", tuned = \"A4 E4 220 Hz\" }}\n\
+         bell = {{ effect = \"sympathetic\", by = \"b\", tuned = \"bell.toml\" }}\n\
+         reel = {{ effect = \"tape\", by = \"c\", file = \"a.wav\" }}\nhead = {{ effect = \"tape\", by = \"d\", file = \"a.wav\", works = \"place\" }}\n"
+    );
+    let hall = hall.map(|hall| Text::new("hall.toml", hall));
+    let plan = check_with(&Text::new("piece.toml", text), hall.as_ref(), &Pitched)
+        .unwrap_or_else(|report| panic!("{}", report.render(false)))
+        .plan;
+    let (mut hz, mut rates) = (Vec::new(), Vec::new());
+    for setting in plan.instances.iter().flat_map(|one| &one.settings) {
+        match setting {
+            Setting::Tuning(tuned) => hz.extend(tuned.partials.iter().map(|one| one.hz)),
+            Setting::Sound(sound) => rates.push(sound.rate),
+            _ => {}
+        }
+    }
+    (hz, rates, plan)
+}
+
+#[test]
+fn a_hall_retunes_strings_spectra_and_the_speed_of_recordings_and_what_is_in_hz_or_played_by_hand_stays() {
+    let fifth = (-5.0f64 / 12.0).exp2();
+    let (hz, rates, _) = pitched("tuning = \"440 Hz\"", None);
+    assert_eq!((hz, rates), (vec![440.0, 440.0 * fifth, 220.0, 220.0, 333.3], vec![44_000, 44_000]));
+    for hall in [392.0, 415.0, 440.0, 466.0] {
+        let (hz, rates, plan) = pitched("tuning = \"440 Hz\"", Some(&format!("tuning = \"{hall} Hz\"")));
+        assert_eq!(plan.tuning_hz, hall);
+        assert_eq!(hz, [hall, hall * fifth, 220.0, 220.0 * (hall / 440.0), 333.3 * (hall / 440.0)]);
+        assert_eq!(rates, [(100.0 * hall).round() as u32, 44_000], "{hall}");
+    }
+    // What a piece says by itself is what its spectra and recordings were made at.
+    let (hz, rates, _) = pitched("tuning = \"415 Hz\"", Some("[mics]\nvoice = 2"));
+    assert_eq!((hz[3], rates[0]), (220.0, 44_000));
+}
+
+#[test]
+fn strings_are_tuned_in_the_temperament_of_the_hall_else_of_the_piece_else_in_equal_temperament() {
+    let fourth = |piece: &str, hall: Option<&str>| {
+        let (hz, _, plan) = pitched(piece, hall);
+        (1200.0 * (hz[0] / hz[1]).log2(), plan.temperament)
+    };
+    let is = |(cents, found): (f64, Temperament), wanted: f64, temperament: Temperament| {
+        assert!((cents - wanted).abs() < 0.001 && found == temperament, "{cents}, {found}");
+    };
+    let meantone = "temperament = \"quarter-comma meantone\"";
+    is(fourth("", None), 500.0, Temperament::Equal);
+    is(fourth(meantone, None), 503.422, Temperament::QuarterComma);
+    is(fourth(meantone, Some("tuning = \"415 Hz\"")), 503.422, Temperament::QuarterComma);
+    is(fourth(meantone, Some("temperament = \"just to d\"")), 498.045, Temperament::Just(2));
+    is(fourth("temperament = \"just to d\"", Some("temperament = \"equal\"")), 500.0, Temperament::Equal);
+    let own = [0.0, 90.0, 200.0, 300.0, 390.0, 500.0, 600.0, 700.0, 800.0, 895.0, 1000.0, 1100.5];
+    let written = Temperament::Own(own).to_string();
+    is(fourth(&format!("temperament = {written}"), None), 505.0, Temperament::Own(own));
 }

@@ -92,7 +92,7 @@ const UNKNOWABLE: [(Kind, &str); 24] = [
 ];
 
 /// Slips of kinds that a schema mostly knows, by the words of their remedy, and why it does not know these.
-const UNKNOWN: [(Kind, &str, &str); 10] = [
+const UNKNOWN: [(Kind, &str, &str); 12] = [
     (Kind::OutOfRange, "from \"1 s\" to \"120 s\"", "numbers inside texts"),
     (Kind::UselessKey, "acts at once", "which controller gives orders: names"),
     (Kind::UselessKey, "only a group", "which names are groups"),
@@ -102,6 +102,8 @@ const UNKNOWN: [(Kind, &str, &str); 10] = [
     (Kind::UselessKey, "like = \"…\" below [[scene]]", "keys beside one another"),
     (Kind::UselessKey, "name a line of \"A\"", "names"),
     (Kind::BadName, "parts the names", "a comma is the player's alone"),
+    (Kind::BadTuning, "at most 100 cents", "numbers inside texts"),
+    (Kind::BadTuning, "\"220 Hz\"", "numbers inside texts"),
     (Kind::AfterRing, "leave `after` out", "names"),
 ];
 

@@ -1,26 +1,25 @@
 //! Settings that name a file or notes: what is in the file, which frequencies the notes have.
 
 use crate::files::Files;
-use crate::interval::JUST;
 use crate::kind::Kind;
+use crate::notes;
 use crate::place::Place;
 use crate::report::Findings;
 use crate::spectrum_file::read_spectrum;
 use crate::written::WrittenEffect;
-use tenterhook_plan::declare::Setting;
-use tenterhook_plan::pitch::{note_hz, parse_note};
-use tenterhook_plan::{Partial, Recording, Tuning};
+use tenterhook_plan::declare::{self, Setting, SettingDeclaration};
+use tenterhook_plan::{Intonation, Partial, Recording, Tuning};
 
 /// An effect's own settings, with what their files hold; what cannot be read is reported.
 pub(super) fn settings(
     effect: &WrittenEffect,
     files: &dyn Files,
-    tuning_hz: f64,
+    pitch: &HallPitch,
     findings: &mut Findings,
 ) -> Vec<Setting> {
     let resolve = |(setting, place): &(Setting, Place)| match setting {
-        Setting::Sound(named) => Setting::Sound(sound(named, *place, files, findings)),
-        Setting::Tuning(named) => Setting::Tuning(tuning(&named.said, *place, files, tuning_hz, findings)),
+        Setting::Sound(named) => Setting::Sound(pitch.reel(effect, sound(named, *place, files, findings))),
+        Setting::Tuning(named) => Setting::Tuning(tuning(&named.said, *place, files, pitch, findings)),
         Setting::Quantity(_) | Setting::Choice(_) | Setting::Interval(_) => setting.clone(),
     };
     effect.settings.iter().map(resolve).collect()
@@ -34,55 +33,79 @@ fn sound(named: &Recording, place: Place, files: &dyn Files, findings: &mut Find
     })
 }
 
-fn tuning(said: &str, place: Place, files: &dyn Files, tuning_hz: f64, findings: &mut Findings) -> Tuning {
+fn tuning(said: &str, place: Place, files: &dyn Files, pitch: &HallPitch, findings: &mut Findings) -> Tuning {
     let mut tuning = Tuning { said: said.to_owned(), partials: Vec::new() };
     tuning.partials = if tuning.is_spectrum() {
         let read = files.text(said.trim()).and_then(|text| read_spectrum(&text));
-        read.unwrap_or_else(|why| {
+        let partials = read.unwrap_or_else(|why| {
             let message = format!("the spectrum \"{said}\" cannot be read: {why}");
             findings.add(Kind::FileUnread, place, message, "name a spectrum file that lies beside the piece");
             Vec::new()
-        })
+        });
+        partials.into_iter().map(|one| Partial { hz: one.hz * pitch.ratio, ..one }).collect()
     } else {
-        strings(said, tuning_hz).unwrap_or_else(|message| {
-            findings.add(
-                Kind::BadTuning,
-                place,
-                message,
-                "write notes, as in \"D3 A3 F#4\", or a spectrum file's name",
-            );
+        strings(said, pitch.intonation).unwrap_or_else(|(message, remedy)| {
+            findings.add(Kind::BadTuning, place, message, remedy);
             Vec::new()
         })
     };
     tuning
 }
 
-/// What a tuning is, as a regular expression (ECMA-262): notes, or the path of a spectrum file.
-pub(crate) const TUNING: &str = r"\.toml\s*$|^\s*[A-Ga-g][#b]{0,2}[-+]?[0-9]+(\s+[A-Ga-g][#b]{0,2}[-+]?[0-9]+)*\s*$";
+/// How what is played in a hall lies in pitch.
+pub(super) struct HallPitch {
+    pub intonation: Intonation,
+    /// How much higher the hall is tuned than the piece by itself.
+    pub ratio: f64,
+}
 
-/// Strings named as notes: the first as the piece is tuned, the others in just intervals to it. All ring alike.
-pub(crate) fn strings(said: &str, tuning_hz: f64) -> Result<Vec<Partial>, String> {
-    let notes = said.split_whitespace().map(|name| parse_note(name).ok_or(format!("\"{name}\" is no note")));
-    let notes = notes.collect::<Result<Vec<_>, _>>()?;
-    let Some(&first) = notes.first() else { return Err("this names no note".to_owned()) };
-    let hz = |note: i32| {
-        let (_, over, under) = JUST[(note - first).rem_euclid(12) as usize];
-        note_hz(f64::from(first), tuning_hz) * over / under * f64::from((note - first).div_euclid(12)).exp2()
-    };
-    Ok(notes.into_iter().map(|note| Partial { hz: hz(note), db: 0.0 }).collect())
+impl HallPitch {
+    /// A recording as fast as it must run to lie as the hall is tuned. Where x is not its speed but the place in it, its
+    /// pitch is made by the hand, and it stays as it is.
+    fn reel(&self, effect: &WrittenEffect, sound: Recording) -> Recording {
+        let declared = effect.declaration.map_or(&[][..], |declaration| declaration.settings);
+        let is_place = |(setting, one): (&(Setting, Place), &SettingDeclaration)| match (&setting.0, one.kind) {
+            (Setting::Choice(word), declare::Kind::Choice { words, .. }) => {
+                words.get(*word).is_some_and(|(word, _)| *word == "place")
+            }
+            _ => false,
+        };
+        if effect.settings.iter().zip(declared).any(is_place) {
+            return sound;
+        }
+        // To half a sample a second: at 44.1 kHz within 0.02 cents.
+        Recording { rate: (f64::from(sound.rate) * self.ratio).round() as u32, ..sound }
+    }
+}
+
+/// What a tuning is, as a regular expression (ECMA-262): notes and frequencies, or the path of a spectrum file.
+pub(crate) fn tuning_pattern() -> String {
+    format!(r"\.toml\s*$|^\s*{}\s*$", notes::pattern())
+}
+
+/// Strings named as notes or frequencies. All ring alike.
+pub(crate) fn strings(said: &str, intonation: Intonation) -> Result<Vec<Partial>, (String, String)> {
+    Ok(notes::frequencies(said, intonation)?.into_iter().map(|hz| Partial { hz, db: 0.0 }).collect())
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use tenterhook_plan::Temperament;
 
     #[test]
-    fn strings_are_tuned_justly_to_the_first() {
-        let hz: Vec<_> = strings("D3 A3 F#4 Bb2", 415.0).unwrap().iter().map(|one| one.hz).collect();
-        let d = 415.0 * (-19.0f64 / 12.0).exp2();
-        for (found, ratio) in hz.iter().zip([1.0, 1.5, 2.5, 0.8]) {
-            assert!((found / d - ratio).abs() < 1e-12, "{hz:?}");
+    fn strings_are_tuned_as_the_temperament_has_them() {
+        let hz = |said: &str, temperament| -> Vec<_> {
+            let strings = strings(said, Intonation { tuning_hz: 415.0, temperament }).unwrap();
+            strings.iter().map(|one| one.hz).collect()
+        };
+        let equal = hz("D3 A3 F#4 Bb2", Temperament::Equal);
+        for (found, semitones) in equal.iter().zip([-19.0f64, -12.0, -3.0, -23.0]) {
+            assert!((found / (415.0 * (semitones / 12.0).exp2()) - 1.0).abs() < 1e-12, "{equal:?}");
         }
-        assert!(strings("D3 H3", 440.0).is_err() && strings(" ", 440.0).is_err());
+        let just = hz("D3 A3 F#4 Bb2", Temperament::Just(2));
+        for (found, ratio) in just.iter().zip([2.0 / 3.0, 1.0, 5.0 / 3.0, 8.0 / 15.0]) {
+            assert!((found / (207.5 * ratio) - 1.0).abs() < 1e-12, "{just:?}");
+        }
     }
 }

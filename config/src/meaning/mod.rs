@@ -15,9 +15,9 @@ use crate::written::{NamedTable, TUNING_HZ, WrittenPiece};
 pub(crate) use controllers::OSC_ADDRESS;
 #[cfg(test)]
 pub(crate) use controllers::is_osc_address;
-pub(crate) use enclosed::TUNING;
 #[cfg(test)]
 pub(crate) use enclosed::strings;
+pub(crate) use enclosed::tuning_pattern;
 use names::NamesInUse;
 #[cfg(test)]
 pub(crate) use names::{RESERVED, trouble};
@@ -44,7 +44,8 @@ pub(crate) fn resolve(piece: &WrittenPiece, rules: Rules, files: &dyn Files, fin
     let players = players::resolve(&names, findings);
     let mut plan = Plan {
         title: piece.title.value().cloned().unwrap_or_else(|| "Untitled".to_owned()),
-        tuning_hz: piece.tuning.value().copied().unwrap_or(TUNING_HZ),
+        tuning_hz: piece.in_hall.tuning.value().or(piece.tuning.value()).copied().unwrap_or(TUNING_HZ),
+        temperament: piece.in_hall.temperament.value().or(piece.temperament.value()).copied().unwrap_or_default(),
         mics,
         groups,
         outputs,

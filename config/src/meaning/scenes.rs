@@ -1,5 +1,6 @@
 //! Scenes: which effects sound where, and every distinct effect of the whole piece once.
 
+use super::enclosed::HallPitch;
 use super::names::{NamesInUse, check_plain};
 use super::{after, enclosed};
 use crate::files::Files;
@@ -7,7 +8,9 @@ use crate::kind::Kind;
 use crate::near;
 use crate::place::Place;
 use crate::report::Findings;
-use crate::written::{FADE, NamedTable, Said, To, WrittenEffect, WrittenPiece, WrittenScene as Written, whole};
+use crate::written::{
+    FADE, NamedTable, Said, TUNING_HZ, To, WrittenEffect, WrittenPiece, WrittenScene as Written, whole,
+};
 use std::ops::Range;
 use tenterhook_plan::declare::Setting;
 use tenterhook_plan::{
@@ -28,12 +31,22 @@ pub(super) fn resolve(
     findings: &mut Findings,
 ) {
     let mut marks: Vec<(&str, Place)> = Vec::new();
+    let written_hz = piece.tuning.value().copied().unwrap_or(TUNING_HZ);
+    let pitch = HallPitch { intonation: plan.intonation(), ratio: plan.tuning_hz / written_hz };
     // What is found in scenes that are like others: where these come later, they have not been looked at yet.
     let mut in_like: Vec<(Findings, Range<Place>, Place)> = Vec::new();
     for (at, written) in piece.scenes.iter().enumerate() {
         check_mark(written, &mut marks, findings);
         let whole = whole(&piece.scenes, at, findings);
-        let mut scene = SceneBuilder { names, homes, plan: &mut *plan, files, working: Vec::new(), uses: Vec::new() };
+        let mut scene = SceneBuilder {
+            names,
+            homes,
+            plan: &mut *plan,
+            files,
+            pitch: &pitch,
+            working: Vec::new(),
+            uses: Vec::new(),
+        };
         let mut found = Findings::default();
         for part in &whole.parts {
             scene.part(part, &mut found);
@@ -100,6 +113,7 @@ struct SceneBuilder<'a> {
     homes: &'a [Option<Vec<OutputId>>],
     plan: &'a mut Plan,
     files: &'a dyn Files,
+    pitch: &'a HallPitch,
     /// The controllers that work an effect of this scene, and which.
     working: Vec<(ControllerId, String)>,
     uses: Vec<Use>,
@@ -122,7 +136,7 @@ impl SceneBuilder<'_> {
         for effect in &part.what {
             check_plain(&effect.key, effect.place, "the key of an effect", findings);
             self.check_each(effect, owner, findings);
-            let settings = enclosed::settings(effect, self.files, self.plan.tuning_hz, findings);
+            let settings = enclosed::settings(effect, self.files, self.pitch, findings);
             heads.push((self.by(effect, &part.name, findings), self.to(effect, findings), settings));
         }
         for (effect, followed) in part.what.iter().zip(&follows) {

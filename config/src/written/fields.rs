@@ -208,7 +208,7 @@ impl<S: Shape<Value: Default>> Shape for Entries<S> {
 }
 
 /// The keys of a piece that are no tables. They stand above all tables, which go on until the next one begins.
-const OF_PIECE: [&str; 5] = ["title", "tuning", "next", "back", "hush"];
+const OF_PIECE: [&str; 6] = ["title", "tuning", "temperament", "next", "back", "hush"];
 
 /// The keys of a scene that are no tables.
 const OF_SCENE: [&str; 6] = ["mark", "name", "bar", "cue", "fade", "like"];
@@ -218,7 +218,8 @@ const OF_SCENE: [&str; 6] = ["mark", "name", "bar", "cue", "fade", "like"];
 pub(super) fn belongs_above(item: &Item<'_>, in_scene: bool, within: &str, findings: &mut Findings) -> bool {
     let is_table = matches!(item.value, DeValue::Table(_) | DeValue::Array(_));
     let (to, where_to) = if OF_PIECE.contains(&item.key) && matches!(item.value, DeValue::String(_)) {
-        ("the piece", "above the first [table]")
+        let of_hall = item.place.file > 0 && ["tuning", "temperament"].contains(&item.key);
+        (if of_hall { "the hall" } else { "the piece" }, "above the first [table]")
     } else if in_scene && OF_SCENE.contains(&item.key) && !is_table {
         ("the scene", "directly below [[scene]]")
     } else {

@@ -3,7 +3,7 @@
 use super::NamedTable;
 use super::controller::WrittenController;
 use super::fields::{self, Fields};
-use super::piece::{Tables, WrittenMic, WrittenOutput, WrittenPiece};
+use super::piece::{Tables, WrittenMic, WrittenOutput, WrittenPiece, WrittenPitch};
 use super::value::{Item, Shape, TextShape, Whole, WordShape};
 use crate::kind::Kind;
 use crate::near;
@@ -14,6 +14,7 @@ use toml::de::{DeTable, DeValue};
 /// A hall as written.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Hall {
+    pub pitch: WrittenPitch,
     pub tables: Tables,
     pub device: DeviceWish,
 }
@@ -95,6 +96,7 @@ impl Hall {
     /// Asks for all keys of a hall.
     pub fn keys(fields: &mut Fields<'_>, findings: &mut Findings) -> Self {
         Hall {
+            pitch: WrittenPitch::keys(fields, true, findings),
             tables: Tables::keys(fields, true, findings),
             device: fields
                 .get("device", "What the hall asks of the machine.", &WrittenDevice, findings)
@@ -106,6 +108,7 @@ impl Hall {
 
     /// Lays the hall's words over the piece's, key by key. A name that the piece has not is an error.
     pub fn override_piece(&self, piece: &mut WrittenPiece, findings: &mut Findings) {
+        piece.in_hall = self.pitch.clone();
         let tables = &mut piece.tables;
         lay_over(&mut tables.mics, &self.tables.mics, (Kind::UnknownMic, "mic"), WrittenMic::override_with, findings);
         lay_over(

@@ -10,6 +10,7 @@ mod mend;
 mod piece;
 mod players;
 mod quotes;
+mod temperament;
 mod value;
 
 pub(crate) use controller::{

@@ -4,12 +4,14 @@ use super::controller::{Controllers, WrittenController};
 use super::effect::{Effects, WrittenPart};
 use super::fields::{self, Fields};
 use super::players::{Players, WrittenPlayer};
+use super::temperament::TemperamentShape;
 use super::value::{Flag, Item, List, NameShape, Quantity, Shape, TextShape, Whole, WordShape};
 use super::{At, NamedTable, Said};
 use crate::kind::Kind;
 use crate::place::Place;
 use crate::report::Findings;
 use serde_json::{Value as Json, json};
+use tenterhook_plan::Temperament;
 use tenterhook_plan::declare::Unit;
 use toml::de::{DeTable, DeValue};
 
@@ -36,6 +38,9 @@ pub(crate) const FADE: f64 = 0.5;
 pub(crate) struct WrittenPiece {
     pub title: Said<String>,
     pub tuning: Said<f64>,
+    pub temperament: Said<Temperament>,
+    /// What a hall says instead of these two.
+    pub in_hall: WrittenPitch,
     pub next: Said<String>,
     pub back: Said<String>,
     pub hush: Said<String>,
@@ -43,6 +48,34 @@ pub(crate) struct WrittenPiece {
     pub groups: Vec<NamedTable<WrittenGroup>>,
     pub players: Vec<NamedTable<WrittenPlayer>>,
     pub scenes: Vec<WrittenScene>,
+}
+
+/// How a piece or a hall lies in pitch.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct WrittenPitch {
+    pub tuning: Said<f64>,
+    pub temperament: Said<Temperament>,
+}
+
+impl WrittenPitch {
+    /// Reads the two keys, which a piece and a hall share.
+    pub fn keys(fields: &mut Fields<'_>, hall: bool, findings: &mut Findings) -> Self {
+        let hertz = Quantity::new(Unit::Hertz, 200.0, 900.0);
+        let (tuning, temperament) = match hall {
+            false => ("The frequency of a'.", "How the other notes stand to a': strings and written notes go by it."),
+            true => (
+                "The frequency of a' in this hall: strings, spectrum files, the speed of recordings and written notes follow it.",
+                "How the other notes stand to a' in this hall.",
+            ),
+        };
+        WrittenPitch {
+            tuning: match hall {
+                false => fields.get("tuning", tuning, &hertz.usually(TUNING_HZ), findings),
+                true => fields.get("tuning", tuning, &hertz, findings),
+            },
+            temperament: fields.get("temperament", temperament, &TemperamentShape, findings),
+        }
+    }
 }
 
 /// The tables that a piece and a hall both have.
@@ -124,10 +157,12 @@ impl WrittenPiece {
 
     /// Asks for all keys of a piece.
     pub fn keys(fields: &mut Fields<'_>, findings: &mut Findings) -> Self {
-        let tuning = Quantity::new(Unit::Hertz, 200.0, 900.0).usually(TUNING_HZ);
+        let WrittenPitch { tuning, temperament } = WrittenPitch::keys(fields, false, findings);
         let piece = WrittenPiece {
             title: fields.get("title", "The piece's title.", &TextShape::Any, findings),
-            tuning: fields.get("tuning", "The frequency of a'.", &tuning, findings),
+            tuning,
+            temperament,
+            in_hall: WrittenPitch::default(),
             next: fields.get("next", "The controller that fires the next scene.", &TextShape::Controller, findings),
             back: fields.get("back", "The controller that fires the scene before.", &TextShape::Controller, findings),
             hush: fields.get("hush", "The controller that hushes and releases.", &TextShape::Controller, findings),

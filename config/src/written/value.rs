@@ -169,7 +169,7 @@ fn integer(integer: &DeInteger<'_>) -> Option<i64> {
 }
 
 /// A bare number, whole or not. The reader of TOML lets through no number that Rust cannot read.
-fn bare(value: &DeValue<'_>) -> Option<f64> {
+pub(super) fn bare(value: &DeValue<'_>) -> Option<f64> {
     match value {
         DeValue::Integer(number) => integer(number).map(|number| number as f64),
         DeValue::Float(number) => number.as_str().parse().ok(),

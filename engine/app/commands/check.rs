@@ -4,6 +4,7 @@ mod scenes;
 
 use serde_json::json;
 use tenterhook_config::Severity;
+use tenterhook_plan::Temperament;
 
 use crate::cli::Check;
 use crate::commands::preflight;
@@ -37,6 +38,9 @@ pub fn run(asked: &Check) -> Result<(), Failure> {
     let room = Room::here(plan, loaded.checked.device.rate.unwrap_or(RATE));
     if asked.json {
         let mut told = json!({ "ok": true, "found": cautions.to_json(), "memory": room.to_json(), "scenes": scenes::to_json(plan) });
+        told["tuning"] = json!({
+            "hz": plan.tuning_hz, "temperament": plan.temperament.to_string(), "cents": plan.temperament.cents(),
+        });
         if let Some(doors) = &doors {
             told["doors"] = preflight::to_json(doors);
         }
@@ -55,6 +59,9 @@ pub fn run(asked: &Check) -> Result<(), Failure> {
     ]
     .map(|(n, one)| count(n as u64, one));
     answer(format_args!("{}: no errors; {}.", plan.title, counts.join(", ")))?;
+    if plan.temperament != Temperament::Equal {
+        answer(format_args!("Tuned to a' = {} Hz, {}.", plan.tuning_hz, plan.temperament))?;
+    }
     if let Some(words) = scenes::who_is_like_whom(plan) {
         answer(words)?;
     }

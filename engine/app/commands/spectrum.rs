@@ -5,7 +5,7 @@ use std::path::Path;
 use serde_json::json;
 use tenterhook_io::place::Over;
 use tenterhook_notes::{Step, instruments};
-use tenterhook_plan::pitch::{nearest, note_name};
+use tenterhook_plan::pitch::note_name;
 use tenterhook_spectra::Moment;
 
 use crate::cli::Spectrum;
@@ -29,7 +29,9 @@ pub fn run(asked: &Spectrum) -> Result<(), Failure> {
     let kept = take.map(kept_plan).transpose()?;
     let named = asked.piece.as_deref().map(|piece| loading::piece(piece, asked.hall.as_deref())).transpose()?;
     let mut notation = Notation::of(named.as_ref().map(|loaded| &loaded.checked.plan).or(kept.as_ref()));
-    notation.tuning_hz = asked.tuning.unwrap_or(notation.tuning_hz);
+    if let Some(tuning_hz) = asked.tuning {
+        notation.intonation.tuning_hz = tuning_hz;
+    }
     // Before anything is worked out, or anybody is asked to sing.
     players(&asked.players, &notation.players).map_err(Failure::Asked)?;
     if let Some(out) = &asked.out {
@@ -59,7 +61,8 @@ pub fn run(asked: &Spectrum) -> Result<(), Failure> {
     if asked.json {
         let mut told = taken.json(&moment);
         told["sound"] = json!({
-            "name": taken.name, "seconds": taken.study.seconds, "rate": taken.rate, "tuning_hz": taken.notation.tuning_hz,
+            "name": taken.name, "seconds": taken.study.seconds, "rate": taken.rate, "tuning_hz": taken.notation.intonation.tuning_hz,
+            "temperament": taken.notation.intonation.temperament.to_string(),
             "steady": taken.study.steady.iter().map(|one| [one.start, one.end]).collect::<Vec<_>>(),
         });
         return answer(told);
@@ -74,7 +77,7 @@ pub fn run(asked: &Spectrum) -> Result<(), Failure> {
 /// What a moment is made of, in words and rows.
 fn table(taken: &Taken, moment: &Moment, chosen: bool) -> String {
     let note = |hz: f64| {
-        let (note, cents) = nearest(hz, taken.notation.tuning_hz);
+        let (note, cents) = taken.notation.intonation.nearest(hz);
         (note_name(note), cents)
     };
     let percent = |share: f64| format!("{:.0} %", 100.0 * share);
@@ -121,7 +124,7 @@ fn parts(taken: &Taken, wanted: &Wanted) -> Result<String, Failure> {
     let made = taken.notes(wanted).map_err(Failure::Running)?;
     let mut lines = "\n".to_owned();
     for part in &made.shared.parts {
-        let notes: Vec<_> = part.notes.iter().map(|note| note.written.named()).collect();
+        let notes: Vec<_> = part.notes.iter().map(|note| note.written.named(taken.notation.intonation)).collect();
         lines += &format!(
             "{:16} {}\n",
             part.player.name,
@@ -130,7 +133,7 @@ fn parts(taken: &Taken, wanted: &Wanted) -> Result<String, Failure> {
     }
     let players = made.shared.parts.len();
     for left in made.shared.unplayed.iter().take(players) {
-        let (note, cents) = nearest(left.tone.hz, taken.notation.tuning_hz);
+        let (note, cents) = taken.notation.intonation.nearest(left.tone.hz);
         lines +=
             &format!("not written: {} {cents:+.0} cents ({:.1} dB): {}\n", note_name(note), left.tone.db, left.why);
     }

@@ -10,7 +10,7 @@ use std::ops::Range;
 
 use pathfinding::kuhn_munkres::kuhn_munkres_min;
 use pathfinding::matrix::Matrix;
-use tenterhook_plan::{Partial as Tone, pitch};
+use tenterhook_plan::{Intonation, Partial as Tone};
 
 use crate::{NotesError, Player, Step, Written};
 
@@ -44,9 +44,9 @@ pub struct Note {
 }
 
 impl Note {
-    /// The frequency that sounds, in Hz; `tuning_hz` is that of a'.
-    pub fn hz(&self, tuning_hz: f64) -> f64 {
-        pitch::note_hz(self.written.note(), tuning_hz)
+    /// The frequency that sounds, in Hz.
+    pub fn hz(&self, intonation: impl Into<Intonation>) -> f64 {
+        self.written.hz(intonation.into())
     }
 }
 
@@ -94,8 +94,8 @@ pub struct Unplayed {
 /// All that was shared out.
 #[derive(Clone, Debug, PartialEq)]
 pub struct SharedOut {
-    /// Frequency of a' in Hz.
-    pub tuning_hz: f64,
+    /// Which frequency each note has.
+    pub intonation: Intonation,
     /// How finely pitch is written.
     pub step: Step,
     /// The players in their order.
@@ -113,10 +113,10 @@ struct Offer {
 
 /// What a player would play for a partial; nothing if it lies out of range. With `octaves` it may be moved by the
 /// fewest octaves that bring it into range.
-fn offer(player: &Player, hz: f64, step: Step, tuning_hz: f64, octaves: bool) -> Option<Offer> {
+fn offer(player: &Player, hz: f64, step: Step, intonation: Intonation, octaves: bool) -> Option<Offer> {
     let step = if player.instrument.fine { step } else { Step::Semitone };
     let at = |octaves: i32| {
-        let written = step.write(pitch::hz_note(hz, tuning_hz) + 12.0 * f64::from(octaves));
+        let written = step.write(intonation.note(hz) + 12.0 * f64::from(octaves), intonation);
         player.has(written.note()).then_some(Offer { written, octaves })
     };
     let shifts = if octaves { 1..12 } else { 1..1 };
@@ -138,11 +138,12 @@ pub fn share(
     chords: &[Chord],
     players: &[Player],
     step: Step,
-    tuning_hz: f64,
+    intonation: impl Into<Intonation>,
     octaves: bool,
 ) -> Result<SharedOut, NotesError> {
-    if !(tuning_hz.is_normal() && tuning_hz > 0.0) {
-        return Err(NotesError::Tuning(tuning_hz));
+    let intonation = intonation.into();
+    if !(intonation.tuning_hz.is_normal() && intonation.tuning_hz > 0.0) {
+        return Err(NotesError::Tuning(intonation.tuning_hz));
     }
     if players.len() > MOST {
         return Err(NotesError::Players { players: players.len(), what: "a score", most: MOST });
@@ -161,7 +162,7 @@ pub fn share(
         tones.sort_by(|one, other| other.db.total_cmp(&one.db));
         let offers: Vec<Vec<_>> = tones
             .iter()
-            .map(|tone| players.iter().map(|player| offer(player, tone.hz, step, tuning_hz, octaves)).collect())
+            .map(|tone| players.iter().map(|player| offer(player, tone.hz, step, intonation, octaves)).collect())
             .collect();
         let (taken, left) = strongest(&offers, players.len());
         for (tone, player) in hand_out(&offers, &taken, &from) {
@@ -174,7 +175,7 @@ pub fn share(
         unplayed.extend(left.into_iter().map(|tone| Unplayed { chord, tone: tones[tone], why: why(tone) }));
         unplayed.extend(none.into_iter().map(|tone| Unplayed { chord, tone, why: Why::NoTone }));
     }
-    Ok(SharedOut { tuning_hz, step, parts, unplayed })
+    Ok(SharedOut { intonation, step, parts, unplayed })
 }
 
 /// Which rows, the first first, can be played together by distinct players, and which are left.

@@ -69,7 +69,7 @@ impl Score {
             (0, does(MidiMessage::ProgramChange { program })),
         ];
         for note in &part.notes {
-            let (key, cents) = pitch::nearest(note.hz(self.tuning_hz), MIDI_TUNING_HZ);
+            let (key, cents) = pitch::nearest(note.hz(self.intonation), MIDI_TUNING_HZ);
             // A tuning far from 440 Hz can lift the end of the range over that of the keys; the bend reaches further.
             let nearest = key.clamp(0, 127);
             let cents = cents + 100.0 * f64::from(key - nearest);

@@ -6,6 +6,7 @@ use std::ops::Range;
 use crate::rhythm::{MEASURE, QUARTER, VALUES, Value, values};
 use crate::xml::Xml;
 use crate::{Clef, Dynamic, Instrument, Note, PlayerPart, Rhythm, Score, Spelling, Step, Written};
+use tenterhook_plan::Temperament;
 use tenterhook_plan::players::Transposition;
 
 /// The standard's accidentals by eighth-tones above the letter, from −2 on. Arrows stand for eighth-tones, since the
@@ -22,7 +23,8 @@ struct ScoreEvent<'a> {
 
 impl Score {
     /// The score as MusicXML 4.0. What sounds is `alter`, which holds the cents of [`Step::Exact`] as well; what is read
-    /// is the accidental, and the cents in words. MusicXML has no place for the frequency of a': it stands in words.
+    /// is the accidental, and the cents in words. MusicXML has no place for the frequency of a', nor for a
+    /// temperament: they stand in words, and cents are above the note as it is tempered.
     pub fn musicxml(&self) -> String {
         let doctype = "<!DOCTYPE score-partwise PUBLIC \"-//Recordare//DTD MusicXML 4.0 Partwise//EN\" \
                        \"http://www.musicxml.org/dtds/partwise.dtd\">\n";
@@ -115,7 +117,12 @@ impl Score {
             };
             xml.within("direction", &[("placement", &"above")], |xml| {
                 // In front of the metronome mark, where engravers set it whatever the order.
-                words(xml, format_args!("a' = {} Hz,{legend}", self.tuning_hz));
+                let temperament = match self.intonation.temperament {
+                    Temperament::Equal => String::new(),
+                    Temperament::Own(_) => " in a temperament of its own,".to_owned(),
+                    named => format!(" {named},"),
+                };
+                words(xml, format_args!("a' = {} Hz,{temperament}{legend}", self.intonation.tuning_hz));
                 xml.within("direction-type", &[], |xml| {
                     xml.within("metronome", &[], |xml| {
                         xml.leaf("beat-unit", &[], "quarter");

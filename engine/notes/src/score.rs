@@ -4,6 +4,7 @@ use std::ops::Range;
 
 use crate::rhythm::MEASURE;
 use crate::{Chord, Note, NotesError, PlayerPart, Rhythm, SharedOut, Step};
+use tenterhook_plan::Intonation;
 
 /// How loud a note is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -34,7 +35,7 @@ impl Dynamic {
 #[derive(Clone, Debug)]
 pub struct Score {
     pub(crate) title: String,
-    pub(crate) tuning_hz: f64,
+    pub(crate) intonation: Intonation,
     pub(crate) step: Step,
     pub(crate) rhythm: Rhythm,
     pub(crate) parts: Vec<PlayerPart>,
@@ -61,8 +62,8 @@ impl Score {
             return Err(NotesError::Empty("what the players were given"));
         }
         let title = title.to_owned();
-        let SharedOut { tuning_hz, step, ref parts, .. } = *shared;
-        Ok(Self { title, tuning_hz, step, rhythm, parts: parts.clone(), spans, placed, loudest_db })
+        let SharedOut { intonation, step, ref parts, .. } = *shared;
+        Ok(Self { title, intonation, step, rhythm, parts: parts.clone(), spans, placed, loudest_db })
     }
 
     /// How loud a note is.

@@ -2,7 +2,7 @@
 
 use crate::NotesError;
 use crate::error::unknown;
-use tenterhook_plan::pitch;
+use tenterhook_plan::{Intonation, Temperament, pitch};
 
 /// How finely pitch is written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -44,11 +44,11 @@ impl Step {
         }
     }
 
-    /// What is written for a pitch (a MIDI number with its fraction).
-    pub(crate) fn write(self, note: f64) -> Written {
+    /// What is written for a pitch (a MIDI number, between two keys the part of the way).
+    pub(crate) fn write(self, note: f64, intonation: Intonation) -> Written {
         let eighths = self.cents() / 25.0;
         let nearest = ((note * 4.0 / eighths).round() * eighths) as i32;
-        let cents = if self == Step::Exact { 100.0 * (note - f64::from(nearest) / 4.0) } else { 0.0 };
+        let cents = if self == Step::Exact { intonation.between(note, f64::from(nearest) / 4.0) } else { 0.0 };
         Written { eighths: nearest, cents }
     }
 }
@@ -107,9 +107,18 @@ const SPELLED: [(char, i32); 48] = {
 };
 
 impl Written {
-    /// The pitch meant, as a MIDI number with its fraction.
+    /// The pitch meant, as a MIDI number with its fraction; in an unequal temperament what the cents add to it is an
+    /// estimate.
     pub fn note(self) -> f64 {
         f64::from(self.eighths) / 4.0 + self.cents / 100.0
+    }
+
+    /// The frequency meant, in Hz.
+    pub fn hz(self, intonation: Intonation) -> f64 {
+        match intonation.temperament {
+            Temperament::Equal => intonation.hz(self.note()),
+            _ => intonation.hz(f64::from(self.eighths) / 4.0) * (self.cents / 1200.0).exp2(),
+        }
     }
 
     /// Its letter, accidental and octave.
@@ -121,18 +130,27 @@ impl Written {
     }
 
     /// The nearest key and the cents above it, as words: `F#4`, `F#4 +25`.
-    pub fn named(self) -> String {
-        let (key, cents) = self.key_and_cents();
+    pub fn named(self, intonation: impl Into<Intonation>) -> String {
+        let (key, cents) = self.key_and_cents(intonation);
         match cents.round() as i32 {
             0 => pitch::note_name(key),
             cents => format!("{} {cents:+}", pitch::note_name(key)),
         }
     }
 
-    /// The nearest key (its MIDI number), and how many cents the pitch meant lies above it, −50…50.
-    pub fn key_and_cents(self) -> (i32, f64) {
-        let key = self.note().round();
-        (key as i32, 100.0 * (self.note() - key))
+    /// The nearest key (its MIDI number), and how many cents the pitch meant lies above it.
+    pub fn key_and_cents(self, intonation: impl Into<Intonation>) -> (i32, f64) {
+        let intonation = intonation.into();
+        match intonation.temperament {
+            Temperament::Equal => {
+                let key = self.note().round();
+                (key as i32, 100.0 * (self.note() - key))
+            }
+            _ => {
+                let note = f64::from(self.eighths) / 4.0;
+                (note.round() as i32, intonation.between(note, note.round()) + self.cents)
+            }
+        }
     }
 }
 
@@ -173,19 +191,19 @@ mod tests {
         ] {
             let note = 24.0 + 12.0 * f64::log2(harmonic);
             for (step, left) in [(Step::Semitone, semitone), (Step::QuarterTone, quarter), (Step::EighthTone, eighth)] {
-                let off = 100.0 * (note - step.write(note).note());
+                let off = 100.0 * (note - step.write(note, 440.0.into()).note());
                 assert!((off - left).abs() < 0.001, "{harmonic} in {step:?}: {off}");
             }
-            assert!((Step::Exact.write(note).cents - semitone).abs() < 0.001);
-            assert!((Step::Exact.write(note).note() - note).abs() < 1e-9);
+            assert!((Step::Exact.write(note, 440.0.into()).cents - semitone).abs() < 0.001);
+            assert!((Step::Exact.write(note, 440.0.into()).note() - note).abs() < 1e-9);
         }
     }
 
     #[test]
     fn names_say_key_and_cents() {
-        assert_eq!(Written { eighths: 265, cents: 0.0 }.named(), "F#4 +25");
-        assert_eq!(Written { eighths: 264, cents: -13.7 }.named(), "F#4 -14");
-        assert_eq!(Written { eighths: 264, cents: 0.2 }.named(), "F#4");
+        assert_eq!(Written { eighths: 265, cents: 0.0 }.named(440.0), "F#4 +25");
+        assert_eq!(Written { eighths: 264, cents: -13.7 }.named(440.0), "F#4 -14");
+        assert_eq!(Written { eighths: 264, cents: 0.2 }.named(440.0), "F#4");
         assert_eq!(Step::named("Quarter-Tone"), Ok(Step::QuarterTone));
         assert_eq!(
             Step::named("quater-tone").unwrap_err().to_string(),

@@ -2,7 +2,7 @@
 
 use std::fmt::Write;
 
-use tenterhook_plan::pitch;
+use tenterhook_plan::{Intonation, Temperament, pitch};
 use tenterhook_spectra::Partial;
 
 use crate::{NotesError, Score, Step};
@@ -19,13 +19,13 @@ impl Score {
         // In memory nothing can fail.
         let _ = csv.write_record(["seconds", "player", "note", "cents", "hz", "db", "partial_hz"]);
         for (note, player) in rows {
-            let (key, cents) = note.written.key_and_cents();
+            let (key, cents) = note.written.key_and_cents(self.intonation);
             let _ = csv.write_record([
                 &format!("{:.3}", self.spans[note.chord].start),
                 player,
                 &pitch::note_name(key),
                 &format!("{:.2}", rounded(cents, 100.0)),
-                &format!("{:.4}", note.hz(self.tuning_hz)),
+                &format!("{:.4}", note.hz(self.intonation)),
                 &format!("{:.2}", note.tone.db),
                 &format!("{:.4}", note.tone.hz),
             ]);
@@ -44,7 +44,13 @@ const MOST: usize = 1000;
 /// # Errors
 /// [`NotesError::Empty`], [`NotesError::Tuning`], [`NotesError::Number`] for what such a file cannot hold: frequencies from 1 to 100 000
 /// Hz, levels from −200 to 200 dB.
-pub fn spectrum_file(about: &str, partials: &[Partial], tuning_hz: f64) -> Result<String, NotesError> {
+pub fn spectrum_file(
+    about: &str,
+    partials: &[Partial],
+    intonation: impl Into<Intonation>,
+) -> Result<String, NotesError> {
+    let intonation = intonation.into();
+    let tuning_hz = intonation.tuning_hz;
     if partials.is_empty() {
         return Err(NotesError::Empty("this moment"));
     }
@@ -66,16 +72,20 @@ pub fn spectrum_file(about: &str, partials: &[Partial], tuning_hz: f64) -> Resul
     by_level.sort_by(|&one, &other| partials[other].db.total_cmp(&partials[one].db));
     by_level.truncate(MOST);
     by_level.sort_unstable();
+    let temperament = match intonation.temperament {
+        Temperament::Equal => String::new(),
+        other => format!(", {other}"),
+    };
     // A comment ends with its line.
     let about: String = about.chars().map(|letter| if letter.is_control() { ' ' } else { letter }).collect();
     let mut text = format!(
-        "# {about}: {} partials, notes at a' = {tuning_hz} Hz.\n# Only hz and db are read; note, cents and confidence are \
+        "# {about}: {} partials, notes at a' = {tuning_hz} Hz{temperament}.\n# Only hz and db are read; note, cents and confidence are \
          for you.\npartials = [\n",
         by_level.len()
     );
     for one in by_level {
         let Partial { hz, db, confidence } = partials[one];
-        let (key, cents) = Step::Exact.write(pitch::hz_note(hz, tuning_hz)).key_and_cents();
+        let (key, cents) = Step::Exact.write(intonation.note(hz), intonation).key_and_cents(intonation);
         let note = pitch::note_name(key);
         let _ = writeln!(
             text,

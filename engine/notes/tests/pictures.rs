@@ -26,7 +26,7 @@ fn standing(hz: f64, db: f64, confidence: f64) -> Track {
 }
 
 fn draw(study: &Study, chosen: Option<&Moment>) -> String {
-    Picture { study, title: "Salt", tuning_hz: TUNING_HZ, chosen, confidence: 0.5 }.svg().unwrap()
+    Picture { study, title: "Salt", intonation: TUNING_HZ.into(), chosen, confidence: 0.5 }.svg().unwrap()
 }
 
 /// The numbers in a path, letters as blanks.
@@ -161,8 +161,9 @@ fn a_picture_has_the_size_asked_for_or_says_why_not() {
     }
     let mut silent = study(Vec::new());
     silent.seconds = 0.0;
-    let refused =
-        Picture { study: &silent, title: "", tuning_hz: TUNING_HZ, chosen: None, confidence: 0.5 }.svg().unwrap_err();
+    let refused = Picture { study: &silent, title: "", intonation: TUNING_HZ.into(), chosen: None, confidence: 0.5 }
+        .svg()
+        .unwrap_err();
     assert_eq!(
         refused.to_string(),
         "the picture cannot be made, since the sound lasts 0 s: give a sound that lasts a while"
@@ -203,7 +204,7 @@ proptest! {
         let moment = Moment {
             span: span.0..span.1, partials, fundamental_hz: None, harmonicity: 0.0, formants: Vec::new(), noise: 0.0,
         };
-        let picture = Picture { study: &study, title: &title, tuning_hz: TUNING_HZ, chosen: Some(&moment), confidence: 0.5 };
+        let picture = Picture { study: &study, title: &title, intonation: TUNING_HZ.into(), chosen: Some(&moment), confidence: 0.5 };
         let svg = picture.svg().unwrap();
         let document = Document::parse(&svg).unwrap();
         for attribute in document.descendants().flat_map(|node| node.attributes()) {

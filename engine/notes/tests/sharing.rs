@@ -5,6 +5,7 @@ mod common;
 use common::{Commission, commissions};
 use proptest::prelude::*;
 use tenterhook_notes::{Chord, Player, Step, Tone, Why, ensemble, share};
+use tenterhook_plan::{Intonation, Temperament};
 
 /// The pitch that a player would play for a partial and the octaves moved, by definition: rounded to the step, the exact
 /// one to none; in range, by as few octaves as it takes, down before up.
@@ -181,4 +182,30 @@ fn without_players_nothing_is_played_and_all_is_told() {
     let chord = Chord { span: 0.0..1.0, tones: vec![Tone { hz: 440.0, db: 0.0 }] };
     let shared = share(&[chord], &[], Step::Semitone, 440.0, false).unwrap();
     assert_eq!((shared.parts.len(), shared.unplayed.len()), (0, 1));
+}
+
+#[test]
+fn notes_are_written_as_the_temperament_has_them_and_cents_are_above_its_notes() {
+    let intonation = Intonation { tuning_hz: 415.0, temperament: Temperament::QuarterComma };
+    let players = ensemble(&["sine"], &[]).unwrap();
+    let written = |hz: f64, step: Step| {
+        let chord = Chord { span: 0.0..1.0, tones: vec![Tone { hz, db: 0.0 }] };
+        let shared = share(&[chord], &players, step, intonation, false).unwrap();
+        let note = shared.parts[0].notes[0];
+        (note.written.named(intonation), note.hz(intonation))
+    };
+    // E below a' is 503.42 cents down, and c sharp above 386.31 up: pure.
+    for (name, cents) in [("A4", 0.0), ("E4", -503.4216), ("C#5", 386.3137), ("F4", -386.3137), ("G#4", -117.1078)] {
+        let hz = 415.0 * (cents / 1200.0f64).exp2();
+        for step in [Step::Semitone, Step::QuarterTone, Step::EighthTone, Step::Exact] {
+            let (named, sounds) = written(hz, step);
+            assert_eq!(named, name, "{step:?}");
+            assert!((1200.0 * (sounds / hz).log2()).abs() < 0.001, "{name} sounds as {sounds} Hz");
+        }
+        let (named, sounds) = written(hz * (20.0f64 / 1200.0).exp2(), Step::Exact);
+        assert_eq!(named, format!("{name} +20"));
+        assert!((1200.0 * (sounds / hz).log2() - 20.0).abs() < 0.001, "{name}: {sounds}");
+    }
+    // Half-way between e and f, a wide semitone of 117 cents.
+    assert_eq!(written(415.0 * (-444.8676f64 / 1200.0).exp2(), Step::QuarterTone).0, "F4 -59");
 }

@@ -59,7 +59,8 @@ export class View {
   open(study) {
     this.study = study;
     text(this.name, study.name);
-    text(this.about, `${seconds(study.seconds)}, a′ = ${study.tuning_hz} Hz`);
+    const tempered = study.temperament && study.temperament !== "equal" ? `, ${study.temperament}` : "";
+    text(this.about, `${seconds(study.seconds)}, a′ = ${study.tuning_hz} Hz${tempered}`);
     this.partials.clear();
     this.players.open(study);
     this.taking.open(study);

@@ -10,8 +10,8 @@
 //! Whatever is refused is answered by `{"error": words}`: 409 busy or not to be had, 413 too large, 422 makes no sense.
 //!
 //! ```json
-//! {"id": 3, "name": "word", "seconds": 2.13, "tuning_hz": 415.0, "moment": {"from": 0.8, "to": 1.3},
-//!  "steady": [[0.8, 1.3]], "players": ["violin", "viola"], "steps": ["semitone", "quarter-tone"],
+//! {"id": 3, "name": "word", "seconds": 2.13, "tuning_hz": 415.0, "temperament": "equal",
+//!  "moment": {"from": 0.8, "to": 1.3}, "steady": [[0.8, 1.3]], "players": ["violin", "viola"], "steps": ["semitone", "quarter-tone"],
 //!  "picture": {"width": 1123, "height": 794, "left": 80, "right": 1100, "top": 40, "bottom": 700}}
 //! {"from": 0.8, "to": 1.3, "fundamental_hz": 220.1, "harmonicity": 0.97, "noise": 0.03,
 //!  "formants": [{"hz": 640.0, "bandwidth_hz": 90.0}],

@@ -2,7 +2,9 @@
 
 use crate::declare::Setting;
 use crate::players::Player;
-use crate::{Address, Controller, ControllerId, Decibels, GroupId, InstanceId, MicId, OutputId, SceneId};
+use crate::{
+    Address, Controller, ControllerId, Decibels, GroupId, InstanceId, Intonation, MicId, OutputId, SceneId, Temperament,
+};
 
 /// A whole piece. Made by the checker of pieces, which guarantees that every id is in range and that an instance comes
 /// after the one it follows.
@@ -12,6 +14,8 @@ pub struct Plan {
     pub title: String,
     /// The frequency of a', in Hz.
     pub tuning_hz: f64,
+    /// How the other notes stand to it.
+    pub temperament: Temperament,
     /// The mics, in the order of the piece.
     pub mics: Vec<Mic>,
     /// The groups of mics.
@@ -170,6 +174,11 @@ pub struct Identity {
 }
 
 impl Plan {
+    /// Which frequency each note has.
+    pub fn intonation(&self) -> Intonation {
+        Intonation { tuning_hz: self.tuning_hz, temperament: self.temperament }
+    }
+
     /// The scene with this rehearsal mark: as it is written, else without heed of case where only one is meant.
     pub fn scene_marked(&self, mark: &str) -> Option<SceneId> {
         let exact = self.scenes.iter().position(|scene| scene.mark == mark);

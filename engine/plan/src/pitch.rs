@@ -1,4 +1,4 @@
-//! Notes by name, and their frequencies in equal temperament.
+//! Notes by name, and their frequencies in equal temperament; in any other by [`Intonation`](crate::Intonation).
 //!
 //! A note is its MIDI number (middle C is 60 and is called C4, as in scientific pitch notation); frequencies follow from
 //! that of a', the tuning of a piece: f(n) = a' · 2^((n − 69)/12).
@@ -28,17 +28,18 @@ pub fn note_name(note: i32) -> String {
     format!("{}{}", NAMES[note.rem_euclid(12) as usize], note.div_euclid(12) - 1)
 }
 
-/// The note of a name: a letter, sharps `#` or flats `b` if any, and the octave, such as `"F#4"` or `"Bb3"`.
+/// The note of a name: a letter, sharps (`#` or `♯`) or flats (`b` or `♭`) if any, and the octave, such as `"F#4"` or
+/// `"B♭3"`.
 pub fn parse_note(name: &str) -> Option<i32> {
     let mut rest = name.chars();
     let letter = rest.next()?.to_ascii_uppercase();
     let step = NAMES.iter().position(|name| *name == letter.to_string())? as i32;
     let rest = rest.as_str();
-    let octave = rest.trim_start_matches(['#', 'b']);
+    let octave = rest.trim_start_matches(['#', '♯', 'b', '♭']);
     let signs = &rest[..rest.len() - octave.len()];
-    let alter: i32 = signs.chars().map(|sign| if sign == '#' { 1 } else { -1 }).sum();
+    let alter: i32 = signs.chars().map(|sign| if matches!(sign, '#' | '♯') { 1 } else { -1 }).sum();
     let octave: i32 = octave.parse().ok().filter(|octave| (-1..=9).contains(octave))?;
-    (signs.len() <= 2).then_some(step + alter + 12 * (octave + 1)).filter(|note| (0..=127).contains(note))
+    (signs.chars().count() <= 2).then_some(step + alter + 12 * (octave + 1)).filter(|note| (0..=127).contains(note))
 }
 
 #[cfg(test)]
@@ -62,6 +63,7 @@ mod tests {
             assert_eq!(nearest(note_hz(f64::from(note) + 0.3, 415.0), 415.0).0, note);
         }
         assert_eq!(parse_note("Bb3"), parse_note("A#3"));
+        assert_eq!([parse_note("B♭3"), parse_note("a♭♭4"), parse_note("F♯4")], [Some(58), Some(67), Some(66)]);
         for wrong in ["", "H3", "C", "C#b#4", "C10", "C-2", "é4", "4"] {
             assert_eq!(parse_note(wrong), None, "{wrong}");
         }

@@ -40,7 +40,7 @@ pub fn sound(shared: &SharedOut, chords: usize, rate: u32) -> Result<Vec<f32>, U
     let loudest = shared.parts.iter().flat_map(|part| &part.notes).map(|note| note.tone.db).fold(f64::MIN, f64::max);
     for part in &shared.parts {
         for note in &part.notes {
-            let pitch = hz_note(note.hz(shared.tuning_hz), A4_HZ);
+            let pitch = hz_note(note.hz(shared.intonation), A4_HZ);
             // Players reach less far than partials do.
             let level = 0.5 * (note.tone.db - loudest).max(-40.0);
             let heard = played(sounding(part.player.instrument.program), pitch, level, rate)?;

@@ -5,6 +5,7 @@ use std::ops::Range;
 use tenterhook_notes::{
     Chord, NotesError, Player, Rhythm, Score, SharedOut, Step, ensemble, picture, share, spectrum_file,
 };
+use tenterhook_plan::{Intonation, Temperament};
 use tenterhook_spectra::Moment;
 
 use super::{SURE, Taken, chord};
@@ -102,7 +103,7 @@ impl Taken {
             [] => players(&vec!["sine"; most.min(STAVES)], &[])?,
             names => players(names, &self.notation.players)?,
         };
-        let shared = share(&chords, &players, wanted.step, self.notation.tuning_hz, wanted.octaves)
+        let shared = share(&chords, &players, wanted.step, self.notation.intonation, wanted.octaves)
             .map_err(|why| why.to_string())?;
         let score = if wanted.timed {
             // The slowest tempo in which no two moments share a sixteenth.
@@ -128,7 +129,7 @@ impl Taken {
             "spectrum.toml" => {
                 let mut partials = Taken::worth(&self.study.moment(wanted.span.clone()));
                 partials.truncate(MOST);
-                spectrum_file(&self.name, &partials, self.notation.tuning_hz)
+                spectrum_file(&self.name, &partials, self.notation.intonation)
                     .map_err(|why| why.to_string())?
                     .into_bytes()
             }
@@ -151,7 +152,7 @@ impl Taken {
         let picture = picture::Picture {
             study: &self.study,
             title: &self.name,
-            tuning_hz: self.notation.tuning_hz,
+            intonation: self.notation.intonation,
             chosen: wanted.marked.then_some(&moment),
             confidence: SURE,
         };
@@ -162,13 +163,18 @@ impl Taken {
     fn piece(&self) -> String {
         let mic = self.mic.as_deref().filter(|mic| mic.chars().all(|c| c.is_ascii_alphanumeric() || c == '_'));
         let mic = mic.unwrap_or("voice");
+        let Intonation { tuning_hz, temperament } = self.notation.intonation;
+        let temperament = match temperament {
+            Temperament::Equal => String::new(),
+            Temperament::Own(_) => format!("temperament = {temperament}\n"),
+            named => format!("temperament = \"{named}\"\n"),
+        };
         let title: String = self.name.chars().filter(|c| !c.is_control() && !"\"\\".contains(*c)).collect();
         format!(
             "# The spectrum of a sound, rung by what is played: spectrum.toml lies beside this file.\n\n\
-             title  = \"{title}\"\ntuning = \"{} Hz\"\n\n[mics]\n{mic} = 1\n\n[outputs]\nleft  = 1\nright = 2\n\n\
+             title  = \"{title}\"\ntuning = \"{tuning_hz} Hz\"\n{temperament}\n[mics]\n{mic} = 1\n\n[outputs]\nleft  = 1\nright = 2\n\n\
              [controllers]\npedal = {{ cc = 64, fall = \"4 s\" }}\n\n[[scene]]\nmark = \"A\"\n\n[scene.mic.{mic}]\n\
-             sympathetic = {{ by = \"pedal\", tuned = \"spectrum.toml\", decay = \"6 s\" }}\n",
-            self.notation.tuning_hz
+             sympathetic = {{ by = \"pedal\", tuned = \"spectrum.toml\", decay = \"6 s\" }}\n"
         )
     }
 }

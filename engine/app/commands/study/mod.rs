@@ -13,9 +13,9 @@ use std::ops::Range;
 use std::sync::Arc;
 
 use serde_json::{Value, json};
-use tenterhook_plan::Plan;
-use tenterhook_plan::pitch::{nearest, note_name};
+use tenterhook_plan::pitch::note_name;
 use tenterhook_plan::players::{Player, instruments};
+use tenterhook_plan::{Intonation, Plan};
 use tenterhook_spectra::{Moment, Partial, Study, study};
 
 /// A partial is believed from here on.
@@ -28,8 +28,8 @@ const FAINT_DB: f64 = 60.0;
 /// How notes are named and written.
 #[derive(Clone, Debug)]
 pub struct Notation {
-    /// The frequency of a', in Hz.
-    pub tuning_hz: f64,
+    /// Which frequency each note has.
+    pub intonation: Intonation,
     /// Those whom a piece describes, of the players that notes are written for.
     pub players: Vec<Player>,
 }
@@ -38,7 +38,7 @@ impl Notation {
     /// That of a piece, or where there is none the usual one.
     pub fn of(plan: Option<&Plan>) -> Self {
         let players = plan.map_or_else(Vec::new, |plan| plan.players.clone());
-        Self { tuning_hz: plan.map_or(TUNING_HZ, |plan| plan.tuning_hz), players }
+        Self { intonation: plan.map_or(TUNING_HZ.into(), Plan::intonation), players }
     }
 
     /// The names of all players, the piece's own first.
@@ -84,7 +84,7 @@ impl Taken {
     pub fn json(&self, moment: &Moment) -> Value {
         let rounded = |x: f64, places: i32| (x * 10f64.powi(places)).round() / 10f64.powi(places);
         let partial = |partial: &Partial| {
-            let (note, cents) = nearest(partial.hz, self.notation.tuning_hz);
+            let (note, cents) = self.notation.intonation.nearest(partial.hz);
             json!({
                 "hz": rounded(partial.hz, 3), "db": rounded(partial.db, 2), "note": note_name(note),
                 "cents": rounded(cents, 2), "confidence": rounded(partial.confidence, 3),

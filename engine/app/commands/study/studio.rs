@@ -62,7 +62,8 @@ impl Bench {
         let span = taken.span();
         let area = picture::AREA;
         json!({
-            "id": id, "name": taken.name, "seconds": taken.study.seconds, "tuning_hz": taken.notation.tuning_hz,
+            "id": id, "name": taken.name, "seconds": taken.study.seconds, "tuning_hz": taken.notation.intonation.tuning_hz,
+            "temperament": taken.notation.intonation.temperament.to_string(),
             "moment": { "from": span.start, "to": span.end },
             "steady": taken.study.steady.iter().map(|one| [one.start, one.end]).collect::<Vec<_>>(),
             "players": taken.notation.players(),

@@ -13,8 +13,9 @@ use tenterhook_plan::{Tuning, gain};
 
 const TUNED: TuningSetting = TuningSetting {
     name: "tuned",
-    help: "the strings as notes, such as \"D3 A3 F#4\", the first in tune with the piece and the others just to it, each \
-           with its harmonics; or a spectrum file, each partial one string as strong as it is there",
+    help: "the strings as notes in the piece's temperament, such as \"D3 A3 F#4\", with cents as in \"A3+20\" or as \
+           frequencies as in \"220 Hz\", each with its harmonics; or a spectrum file, each partial one string as strong as it \
+           is there",
 };
 
 const DECAY: QuantitySetting = QuantitySetting {

@@ -1,6 +1,5 @@
 //! The sound's energy, pale behind the notes: a few greys as plain shapes, so that it prints sharp and stays small.
 
-use tenterhook_plan::pitch;
 use tenterhook_spectra::Ground;
 
 use super::page::{LEFT, PicturePage, RIGHT};
@@ -67,7 +66,7 @@ fn paths(page: &PicturePage, ground: &Ground, cell: f64) -> ([String; GREYS.len(
         let high = (low + rows).min(ground.rows);
         let middle = f64::from(low as u32) + (rows as f64 - 1.0) / 2.0;
         let hz = ground.low_hz * (middle / f64::from(ground.rows_per_octave)).exp2();
-        let note = pitch::hz_note(hz, page.tuning_hz);
+        let note = page.intonation.note(hz);
         if !page.notes.contains(&note) {
             continue;
         }

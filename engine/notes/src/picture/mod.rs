@@ -12,6 +12,7 @@ mod signs;
 mod staves;
 mod strokes;
 
+use tenterhook_plan::Intonation;
 use tenterhook_spectra::{Moment, Study};
 
 pub use png::png;
@@ -27,8 +28,8 @@ pub struct Picture<'a> {
     pub study: &'a Study,
     /// What stands above it.
     pub title: &'a str,
-    /// Frequency of a' in Hz.
-    pub tuning_hz: f64,
+    /// Which frequency each note has.
+    pub intonation: Intonation,
     /// The moment that was chosen, if one was.
     pub chosen: Option<&'a Moment>,
     /// Partials surer than this are drawn, 0…1.

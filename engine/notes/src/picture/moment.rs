@@ -1,6 +1,5 @@
 //! The chosen moment: where it is, and its partials as notes with their names.
 
-use tenterhook_plan::pitch;
 use tenterhook_spectra::Partial;
 
 use super::Picture;
@@ -31,7 +30,7 @@ pub(super) fn draw(xml: &mut Xml, page: &PicturePage, picture: &Picture<'_>) {
     let x = f64::midpoint(from, to);
     let times = format!("{:.2}–{:.2} s", moment.span.start, moment.span.end);
     text(xml, [x, TOP - 44.0], 28.0, "middle", "#000", times);
-    let note = |partial: &Partial| pitch::hz_note(partial.hz, page.tuning_hz);
+    let note = |partial: &Partial| page.intonation.note(partial.hz);
     let sure = moment.partials.iter().filter(|partial| partial.confidence > picture.confidence);
     let mut fit: Vec<_> = sure.filter(|partial| page.notes.contains(&note(partial))).take(NOTES).collect();
     // From below, as a chord is written: a note that would touch the one below it stands to the right of it.
@@ -56,7 +55,7 @@ pub(super) fn draw(xml: &mut Xml, page: &PicturePage, picture: &Picture<'_>) {
         let y = page.y(note(partial));
         if named.iter().all(|other| (other - y).abs() >= APART) {
             named.push(y);
-            let name = Step::Exact.write(note(partial)).named().replace('-', "−");
+            let name = Step::Exact.write(note(partial), page.intonation).named(page.intonation).replace('-', "−");
             text(xml, [RIGHT + 120.0, y + 10.0], 30.0, "start", "#000", name);
         }
     }

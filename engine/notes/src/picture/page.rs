@@ -3,7 +3,7 @@
 use std::fmt::Display;
 use std::ops::Range;
 
-use tenterhook_plan::pitch;
+use tenterhook_plan::Intonation;
 
 use super::{Picture, strokes};
 use crate::NotesError;
@@ -26,7 +26,7 @@ const MOST: Range<f64> = 12.0..132.0;
 
 /// The axes.
 pub(super) struct PicturePage {
-    pub(super) tuning_hz: f64,
+    pub(super) intonation: Intonation,
     pub(super) seconds: f64,
     /// The lowest and the highest note on it, MIDI numbers.
     pub(super) notes: Range<f64>,
@@ -34,7 +34,8 @@ pub(super) struct PicturePage {
 
 impl PicturePage {
     pub(super) fn new(picture: &Picture<'_>) -> Result<Self, NotesError> {
-        let Picture { study, tuning_hz, .. } = *picture;
+        let Picture { study, intonation, .. } = *picture;
+        let tuning_hz = intonation.tuning_hz;
         if !(tuning_hz.is_normal() && tuning_hz > 0.0) {
             return Err(NotesError::Tuning(tuning_hz));
         }
@@ -43,13 +44,13 @@ impl PicturePage {
             return Err(NotesError::Refused { what: "the picture", why, remedy: "give a sound that lasts a while" });
         }
         let points = strokes::shown(picture).flat_map(|track| &track.points);
-        let notes = points.map(|point| pitch::hz_note(point.hz, tuning_hz)).filter(|note| note.is_finite());
+        let notes = points.map(|point| intonation.note(point.hz)).filter(|note| note.is_finite());
         let mut shown = LEAST;
         for note in notes {
             shown = shown.start.min(note - 1.0)..shown.end.max(note + 1.0);
         }
         let notes = shown.start.max(MOST.start)..shown.end.min(MOST.end);
-        Ok(Self { tuning_hz, seconds: study.seconds, notes })
+        Ok(Self { intonation, seconds: study.seconds, notes })
     }
 
     pub(super) fn x(&self, seconds: f64) -> f64 {
@@ -68,7 +69,7 @@ impl PicturePage {
     /// The title, seconds along the bottom, and frequencies along the right.
     pub(super) fn draw_axes(&self, xml: &mut Xml, picture: &Picture<'_>) {
         text(xml, [STAVES, 120.0], 64.0, "start", "#000", picture.title);
-        let about = format!("a' = {} Hz · {:.2} s", self.tuning_hz, self.seconds);
+        let about = format!("a' = {} Hz · {:.2} s", self.intonation.tuning_hz, self.seconds);
         text(xml, [RIGHT, 120.0], 36.0, "end", "#333", about);
         let mut ticks = String::new();
         let step = step(self.seconds, 12.0);
@@ -81,7 +82,7 @@ impl PicturePage {
         ticks += &format!("M{LEFT} {0}H{RIGHT}", BOTTOM + 30.0);
         text(xml, [RIGHT + 40.0, BOTTOM + 84.0], 34.0, "start", "#000", "s");
         for hz in [20.0, 50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0, 5000.0, 10000.0] {
-            let note = pitch::hz_note(hz, self.tuning_hz);
+            let note = self.intonation.note(hz);
             if self.notes.contains(&note) {
                 let y = self.y(note);
                 ticks += &format!("M{RIGHT} {y:.1}h14");

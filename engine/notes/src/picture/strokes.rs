@@ -1,6 +1,5 @@
 //! Partials as strokes: the louder, the wider and the darker.
 
-use tenterhook_plan::pitch;
 use tenterhook_spectra::{Point, Track};
 
 use super::Picture;
@@ -38,7 +37,7 @@ pub(super) fn draw(xml: &mut Xml, page: &PicturePage, picture: &Picture<'_>) {
     let levels = shown(picture).flat_map(|track| &track.points).map(|point| point.db).filter(|db| db.is_finite());
     let loudest = levels.fold(f64::NEG_INFINITY, f64::max);
     let place = |point: &Point| {
-        let (below, note) = (loudest - point.db, pitch::hz_note(point.hz, page.tuning_hz));
+        let (below, note) = (loudest - point.db, page.intonation.note(point.hz));
         let fits = (0.0..=page.seconds).contains(&point.seconds)
             && page.notes.contains(&note)
             && (0.0..=RANGE).contains(&below);

@@ -40,6 +40,7 @@ pub(crate) fn plan() -> Plan {
     Plan {
         title: "Wicker".to_owned(),
         tuning_hz: 440.0,
+        temperament: Default::default(),
         mics: vec![mic("voice"), mic("viol")],
         groups: Vec::new(),
         outputs: vec![Output {

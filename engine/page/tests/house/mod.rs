@@ -39,6 +39,7 @@ pub fn plan() -> Plan {
     Plan {
         title: "Osier".to_owned(),
         tuning_hz: 440.0,
+        temperament: Default::default(),
         mics: vec![Mic {
             name: "voice".to_owned(),
             input: Some(0),
