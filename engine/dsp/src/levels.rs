@@ -18,6 +18,9 @@ const SOUND: f32 = 15.85;
 /// A noise that comes to be louder is learned by 0.25 dB a second.
 const LEARNS: f64 = 0.25;
 
+/// How much louder than what neighbours explain a sound must be to be the player's own, as a power: 6 dB.
+pub(crate) const OWN: f32 = 3.98;
+
 /// What is softer than the loudest frame of the second before it by so much, as a power, is a sound's tail: 26 dB.
 const TAIL: f32 = 0.002_512;
 const TAIL_SECONDS: f64 = 1.0;
@@ -28,12 +31,18 @@ pub(crate) struct LevelFrame {
     /// The mean square.
     pub power: f32,
     /// The power of the source's noise as it was known then.
-    noise: f32,
+    pub noise: f32,
+    /// The power that neighbours explain.
+    explained: f32,
 }
 
 impl LevelFrame {
     fn is_sound(&self) -> bool {
         self.power > SOUND * self.noise
+    }
+
+    fn is_own(&self) -> bool {
+        self.power >= OWN * self.explained
     }
 }
 
@@ -42,8 +51,10 @@ pub(crate) struct Levels {
     /// Samples of a frame: whole cells.
     length: u64,
     frames: Box<[LevelFrame]>,
-    /// The sum of squares of the frame in work.
+    /// The sum of squares of the frame in work, what it was at the last grid line, and the power of the cell before that.
     sum: f64,
+    before: f64,
+    cell: f32,
     /// The power, smoothed over some frames, of which the noise is the least.
     smoothed: f32,
     noise: f32,
@@ -54,7 +65,8 @@ pub(crate) struct Levels {
 }
 
 impl Levels {
-    fn length(rate: u32) -> u64 {
+    /// Samples of a frame.
+    pub fn length(rate: u32) -> u64 {
         ((f64::from(rate) * FRAME / CELL as f64).round() as u64).max(1) * CELL
     }
 
@@ -69,6 +81,8 @@ impl Levels {
             length,
             frames: prefaulted(LevelFrame::default(), Self::count(rate, samples)),
             sum: 0.0,
+            before: 0.0,
+            cell: 0.0,
             smoothed: 0.0,
             noise: LEAST_NOISE,
             tail: (TAIL_SECONDS * f64::from(rate)) as u64 / length,
@@ -86,16 +100,39 @@ impl Levels {
         // One after the other: the sum is the same however the sound is cut.
         self.sum = piece.iter().fold(self.sum, |sum, &x| sum + f64::from(x) * f64::from(x));
         let end = from + piece.len() as u64;
+        if end.is_multiple_of(CELL) {
+            self.cell = ((self.sum - self.before) / CELL as f64) as f32;
+            self.before = self.sum;
+        }
         if !end.is_multiple_of(self.length) {
             return;
         }
         let power = (self.sum / self.length as f64) as f32;
-        self.sum = 0.0;
+        (self.sum, self.before) = (0.0, 0.0);
         self.smoothed += (power - self.smoothed) * 0.25;
         self.noise = (self.noise * self.rise).min(self.smoothed).clamp(LEAST_NOISE, MOST_NOISE);
         let place = (end / self.length - 1) as usize % self.frames.len();
         if let Some(frame) = self.frames.get_mut(place) {
-            *frame = LevelFrame { power, noise: self.noise };
+            *frame = LevelFrame { power, noise: self.noise, explained: 0.0 };
+        }
+    }
+
+    /// The power of the last whole cell.
+    pub fn cell(&self) -> f32 {
+        self.cell
+    }
+
+    /// The frame that ends at a sample, if one does that was taken in.
+    pub fn frame(&self, end: u64) -> Option<&LevelFrame> {
+        let number = (end / self.length).checked_sub(1).filter(|_| end.is_multiple_of(self.length))?;
+        self.frames.get(number as usize % self.frames.len())
+    }
+
+    /// So much of the power of the frame that ends there is explained by neighbours.
+    pub fn explain(&mut self, end: u64, power: f32) {
+        let place = (end / self.length).wrapping_sub(1) as usize % self.frames.len();
+        if let Some(frame) = self.frames.get_mut(place) {
+            frame.explained = power;
         }
     }
 
@@ -120,6 +157,12 @@ impl KnownLevels<'_> {
     fn get(&self, number: u64) -> LevelFrame {
         let place = number as usize % self.levels.frames.len();
         self.levels.frames.get(place).copied().unwrap_or_default()
+    }
+
+    /// Whether the frame that ends at a sample is the player's own sound, or nothing that neighbours explain.
+    pub fn is_own(&self, end: u64) -> bool {
+        let number = (end / self.levels.length).wrapping_sub(1);
+        !(self.first..self.after).contains(&number) || self.get(number).is_own()
     }
 
     /// Whether anything sounds in these samples, as far as they are known.

@@ -115,6 +115,23 @@ impl Memory {
         self.written = from + piece.len() as u64;
     }
 
+    /// The power of the frame of 10 ms that ends at a sample and that of the source's noise, as mean squares; `None`: no
+    /// frame ends there. A frame is of [`level_frame`] samples.
+    pub fn level(&self, end: u64) -> Option<(f32, f32)> {
+        self.levels.frame(end).map(|frame| (frame.power, frame.noise))
+    }
+
+    /// The power of the last whole cell, as a mean square.
+    pub fn cell_power(&self) -> f32 {
+        self.levels.cell()
+    }
+
+    /// So much of the power of the frame that ends at a sample, the last written, comes from neighbours: what is less than
+    /// 6 dB louder is none of this source's own sound.
+    pub fn explain(&mut self, end: u64, power: f32) {
+        self.levels.explain(end, power);
+    }
+
     /// The other parts of [`Memory::write`], first the model, then the analysis: works out of a piece that was just kept
     /// what is due.
     pub fn work_out(&mut self, insight: Insight, from: u64, piece: &[f32]) {
@@ -214,6 +231,14 @@ impl fmt::Debug for Memory {
         f.debug_struct("Memory").field("capacity", &self.ring.len()).field("written", &self.written).finish()
     }
 }
+
+/// Samples of a frame of [`Memory::level`], 10 ms to the nearest grid line.
+pub fn level_frame(rate: u32) -> u64 {
+    Levels::length(rate)
+}
+
+/// How much louder than what neighbours explain a sound is that is a source's own, as a power: 6 dB.
+pub const OWN: f32 = crate::levels::OWN;
 
 /// How a source is pitched.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]

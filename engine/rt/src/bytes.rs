@@ -6,6 +6,7 @@ use tenterhook_plan::Plan;
 use crate::compiled_plan::{CompiledScene, Making, Need, Needs, ScenePart};
 use crate::control;
 use crate::delay::Delay;
+use crate::neighbours::Neighbours;
 use crate::pool::{Pool, PoolNeed};
 use crate::resident::Resident;
 use crate::strip::{MicStrip, OutputStrip, SourceStrip};
@@ -41,6 +42,7 @@ pub fn bytes(plan: &Plan, rate: u32) -> Bytes {
         + needs.settings.iter().map(|settings| settings.bytes).sum::<usize>()
         + plan.instances.len() * (size_of::<Resident>() + size_of::<usize>())
         + plan.mics.len() * size_of::<MicStrip>()
+        + Neighbours::bytes(plan)
         + outputs * size_of::<OutputStrip>()
         + plan.outputs.iter().map(|output| Delay::bytes(output.delay, rate)).sum::<usize>()
         + plan.scenes.len() * size_of::<CompiledScene>()

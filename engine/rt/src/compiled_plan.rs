@@ -11,6 +11,7 @@ use crate::fader::Fader;
 use crate::hearing::Hearing;
 use crate::midi::MidiMap;
 use crate::migration::Migration;
+use crate::neighbours::Neighbours;
 use crate::pool::{Pool, PoolNeed, pools};
 use crate::resident::Resident;
 use crate::strip::{MicStrip, OutputStrip, SharedChannel, SourceStrip};
@@ -52,6 +53,7 @@ pub(crate) struct CompiledPlan {
     pub hush: Trigger,
     pub midi: MidiMap,
     pub loudness: Vec<Loudness>,
+    pub neighbours: Neighbours,
     /// One for each mic, or none at all where nobody asked.
     pub hearings: Vec<Hearing>,
     pub scenes: Vec<CompiledScene>,
@@ -220,6 +222,7 @@ impl CompiledPlan {
             hush: Trigger::new(plan.hush),
             midi: MidiMap::new(plan, ports),
             loudness: Loudness::all(plan, rate),
+            neighbours: Neighbours::new(plan, rate),
             hearings: if making.hears { Hearing::all(plan, rate) } else { Vec::new() },
             scenes: plan.scenes.iter().map(|scene| CompiledScene::new(scene, plan, timings)).collect(),
             migration,

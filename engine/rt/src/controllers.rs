@@ -1,7 +1,9 @@
 //! The controllers' states, and what reaches them.
 
+use tenterhook_dsp::memory::OWN;
 use tenterhook_plan::{Address, Controller, ControllerId, Curve, Plan};
 
+use crate::neighbours::{InRoom, RoomPace};
 use crate::reading::Reading;
 
 /// At or below this an incoming value is at rest: worn pedals never come back to 0.
@@ -96,6 +98,10 @@ pub(crate) struct Loudness {
     smooth: f64,
     /// … and held up while it falls.
     square: f64,
+    /// What of it is the neighbours', smoothed the same way, and what they lately were.
+    explained: f64,
+    room: InRoom,
+    pace: RoomPace,
     /// The value that was last told; `None`: none was.
     told: Option<f32>,
 }
@@ -124,6 +130,9 @@ impl Loudness {
                 sum: 0.0,
                 smooth: 0.0,
                 square: 0.0,
+                explained: 0.0,
+                room: InRoom::default(),
+                pace: RoomPace::new(tenterhook_dsp::CELL, rate),
                 told: None,
             }),
             _ => None,
@@ -134,6 +143,7 @@ impl Loudness {
     /// Takes over where the same controller of the piece before stood.
     pub fn carry(&mut self, old: &Self) {
         (self.sum, self.smooth, self.square) = (old.sum, old.smooth, old.square);
+        (self.explained, self.room) = (old.explained, old.room);
     }
 
     /// Takes in the mic's sound, in any pieces.
@@ -143,15 +153,25 @@ impl Loudness {
         }
     }
 
-    /// At a grid line: the value for the cell that begins.
-    pub fn settle(&mut self) -> f32 {
+    /// At a grid line: the value for the cell that begins; `explained` of the power of the one before is the neighbours'.
+    pub fn settle(&mut self, explained: f32) -> f32 {
         let mean = self.sum / tenterhook_dsp::CELL as f64;
         self.sum = 0.0;
         self.smooth += (mean - self.smooth) * self.attack;
+        // The same way for both, or an attack of a neighbour's would be the player's own for a moment.
+        self.explained += (f64::from(explained) - self.explained) * self.attack;
+        let explained = self.room.step(self.explained as f32, self.pace);
+        let own = if self.smooth >= f64::from(OWN * explained) { self.smooth } else { 0.0 };
         // Were the mean itself held up, a low voice would be as loud as its pulses are, up to 5 dB more than it is.
-        self.square = self.smooth.max(self.square + (self.smooth - self.square) * self.release);
+        self.square = own.max(self.square + (own - self.square) * self.release);
         if self.square < 1e-18 {
-            (self.smooth, self.square) = (0.0, 0.0);
+            self.square = 0.0;
+        }
+        if self.smooth < 1e-18 {
+            self.smooth = 0.0;
+        }
+        if self.explained < 1e-18 {
+            self.explained = 0.0;
         }
         let db = 10.0 * self.square.max(1e-18).log10();
         self.curve.bend(((db - self.from_db) / (self.to_db - self.from_db)) as f32)

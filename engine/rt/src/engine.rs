@@ -325,10 +325,12 @@ impl Engine {
                 self.gesture(gesture, Who::Pedal);
             }
         }
+        self.compiled.neighbours.at_line(self.sample, &mut self.compiled.sources);
         for index in 0..self.compiled.loudness.len() {
             let (id, value) = {
-                let loudness = &mut self.compiled.loudness[index];
-                (loudness.id, loudness.settle())
+                let CompiledPlan { loudness, neighbours, sources, .. } = &mut *self.compiled;
+                let loudness = &mut loudness[index];
+                (loudness.id, loudness.settle(neighbours.explained_now(loudness.mic, sources)))
             };
             self.controller(id, value, Who::Loudness);
         }

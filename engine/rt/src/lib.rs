@@ -55,6 +55,7 @@ mod laws;
 mod midi;
 mod midi_conditioning;
 mod migration;
+mod neighbours;
 mod outbox;
 mod pool;
 mod reading;

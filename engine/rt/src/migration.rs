@@ -169,6 +169,7 @@ impl Migration {
                 new.carry(old);
             }
         }
+        new.neighbours.carry(&old.neighbours, &self.mics);
         for &(i, j) in &self.outputs {
             new.outputs[j].carry(&mut old.outputs[i], at, timings);
         }

@@ -27,7 +27,7 @@ fn follow(sound: &[f32]) -> Vec<f64> {
     let mut loudness = Loudness::all(&plan(PIECE), RATE as u32).remove(0);
     let cell = |cell: &[f32]| {
         loudness.feed(cell);
-        f64::from(loudness.settle())
+        f64::from(loudness.settle(0.0))
     };
     sound.chunks_exact(CELL as usize).map(cell).collect()
 }

@@ -11,6 +11,7 @@ mod howl;
 mod levels;
 mod loudness;
 mod moves;
+mod neighbours;
 #[cfg(target_os = "linux")]
 mod pages;
 mod pools;

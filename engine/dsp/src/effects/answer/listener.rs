@@ -181,7 +181,8 @@ impl PhraseListener {
             self.mic.hear(&mut cell);
             self.heard += CELL;
             if self.heard.is_multiple_of(self.frame) {
-                self.weigh();
+                let own = heard.levels().is_none_or(|levels| levels.is_own(self.heard));
+                self.weigh(own);
             }
         }
     }
@@ -198,8 +199,8 @@ impl PhraseListener {
         self.phrase.is_some() && self.heard + self.frame >= line
     }
 
-    /// Weighs the frame that has ended.
-    fn weigh(&mut self) {
+    /// Weighs the frame that has ended; `own`: what sounds in it is no neighbour.
+    fn weigh(&mut self, own: bool) {
         let power = self.mic.power();
         let level = decibels((power + self.power) / 2.0);
         self.power = power;
@@ -222,13 +223,13 @@ impl PhraseListener {
         } else if self.phrase.is_none() && slow < begins {
             floor += CLIMBS * (slow - floor);
         }
-        self.over = if level >= begins.max(self.spill) { self.over + 1 } else { 0 };
+        self.over = if own && level >= begins.max(self.spill) { self.over + 1 } else { 0 };
         match &mut self.phrase {
             None if self.over >= SURE => {
                 let start = self.heard.saturating_sub((u64::from(SURE) + 1) * self.frame);
                 self.phrase = Some(HeardPhrase { start, end: self.heard });
             }
-            Some(phrase) if level >= ends.max(self.spill) => phrase.end = self.heard,
+            Some(phrase) if own && level >= ends.max(self.spill) => phrase.end = self.heard,
             Some(phrase) if self.heard < self.begun && self.heard - phrase.end > self.longest_pause => {
                 self.phrase = None;
             }
