@@ -53,8 +53,9 @@ fn no_page_is_new_to_the_audio_thread() {
 
 #[test]
 fn a_page_that_is_new_is_counted() {
-    // The control. Zeros that nobody has written are no memory yet (Linux, mmap(2), private anonymous mappings).
-    let mut room = vec![0u8; 32 << 20];
+    // The control. Zeros that nobody has written are no memory yet (Linux, mmap(2), private anonymous mappings), where the
+    // allocator cannot have them from before: it never keeps so much.
+    let mut room = vec![0u8; 64 << 20];
     let before = faults();
     room.iter_mut().step_by(4096).for_each(|byte| *byte = 1);
     let counted = faults() - before;
