@@ -8,7 +8,7 @@ use clap::{Parser, ValueEnum};
 
 use crate::report::{Row, hold_tables, tables, write_csv};
 use crate::signals::{self, Signal};
-use crate::{cost, freeze, late_pedal, moving, reverse, stretch, subjects, wav};
+use crate::{cost, curves, freeze, late_pedal, moving, reverse, stretch, subjects, wav};
 
 /// How good the effects sound, against exact answers and published measures.
 #[derive(Clone, Debug, Parser)]
@@ -34,6 +34,9 @@ pub struct Cli {
     /// Writes every value into this file.
     #[arg(long, value_name = "FILE")]
     pub csv: Option<PathBuf>,
+    /// Draws how each effect answers a foot into this folder, and judges nothing.
+    #[arg(long, value_name = "FOLDER")]
+    pub curves: Option<PathBuf>,
     /// How many signals at once; as many as there are cores if nothing is said.
     #[arg(long)]
     pub jobs: Option<usize>,
@@ -185,6 +188,10 @@ impl Cli {
 /// # Errors
 /// What could not be written.
 pub fn run(cli: &Cli) -> Result<(), String> {
+    if let Some(folder) = &cli.curves {
+        std::fs::create_dir_all(folder).map_err(|why| format!("{}: {why}", folder.display()))?;
+        return curves::draw(folder);
+    }
     if let Some(folder) = &cli.keep {
         std::fs::create_dir_all(folder).map_err(|why| format!("{}: {why}", folder.display()))?;
     }

@@ -6,6 +6,7 @@
 
 mod cli;
 pub mod cost;
+pub mod curves;
 pub mod freeze;
 pub mod late_pedal;
 pub mod measures;

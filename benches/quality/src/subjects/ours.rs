@@ -4,7 +4,7 @@ use tenterhook_config::{Text, check};
 use tenterhook_dsp::effects::{Effect, named};
 use tenterhook_dsp::ramp::Ramp;
 use tenterhook_plan::declare::Setting;
-use tenterhook_plan::{ControllerId, Event, Gesture, Plan, SceneId, Timed};
+use tenterhook_plan::{ControllerId, Event, Gesture, Plan, Recording, SceneId, Timed};
 use tenterhook_rt::engine;
 
 use crate::RATE;
@@ -51,6 +51,20 @@ impl Ours {
     /// Why that is no piece.
     pub fn stretch(most: f64, rise: f64) -> Result<Self, String> {
         Self::new("stretch", &format!("most = {most}"), rise)
+    }
+
+    /// A recording under a head whose place is x.
+    ///
+    /// # Errors
+    /// Why that is no piece.
+    pub fn tape(recording: Recording) -> Result<Self, String> {
+        let mut ours = Self::new("direct", "", 0.0)?;
+        let effect = named("tape").ok_or("there is no effect \"tape\"")?;
+        for instance in &mut ours.plan.instances {
+            instance.effect = effect.declaration.name;
+            instance.settings = vec![Setting::Sound(recording.clone()), Setting::Choice(1)];
+        }
+        Ok(Self { effect, ..ours })
     }
 
     fn settings(&self) -> &[Setting] {
