@@ -116,6 +116,29 @@ fn an_osc_address_is_learned_into_a_hall_that_was_not_there() {
 }
 
 #[test]
+fn of_two_characters_of_one_pedal_the_one_that_has_the_address_is_learned() {
+    let piece = PIECE.replace("foot = {", "tap = { like = \"pedal\", fall = \"100 ms\" }, foot = {")
+        + "[[scene]]\nmark = \"B\"\nmic.voice.freeze = { by = \"tap\" }\n";
+    let folder = folder(&piece);
+    let folder = folder.path();
+    let arguments = "learn piece.toml tap --hall hall.toml --osc 127.0.0.1:0 --json";
+    let mut program = Program::start(folder, arguments, &[NO_SERVER]);
+    let address = program.event("listening")["osc"].as_str().unwrap().to_owned();
+    let socket = UdpSocket::bind("127.0.0.1:0").unwrap();
+    for value in [0.0f32, 2.0, 5.0, 3.0, 0.0] {
+        let message = OscMessage { addr: "/reed/sway".to_owned(), args: vec![OscType::Float(value)] };
+        socket.send_to(&rosc::encoder::encode(&OscPacket::Message(message)).unwrap(), &address).unwrap();
+    }
+    assert_eq!(program.event("learned")["controller"], "pedal");
+    let ended = program.end();
+    assert_eq!(ended.status, Some(0), "{}", ended.words);
+    assert!(ended.words.contains("tap is like pedal"), "{}", ended.words);
+    assert_eq!(hall(folder), "[controllers]\npedal = { osc = \"/reed/sway\", to = 5.0 }\n");
+    let checked = Program::start(folder, "check piece.toml --hall hall.toml --json", &[]).end();
+    assert_eq!(checked.status, Some(0), "{}", checked.words);
+}
+
+#[test]
 fn what_is_wrong_already_or_would_be_wrong_stays_as_it_was() {
     let folder = folder(PIECE);
     let folder = folder.path();

@@ -144,7 +144,7 @@ kinds! {
     UselessKey Error "useless-key"
     /// A mark that two scenes carry.
     MarkTwice Error "mark-twice"
-    /// A scene like one that is itself like another.
+    /// A scene or a controller like one that is itself like another.
     LikeOfLike Error "like-of-like"
     /// An effect without a controller.
     NoController Error "no-controller"
@@ -152,6 +152,8 @@ kinds! {
     ControllerWorksTwo Error "controller-works-two"
     /// `next`, `back` or `hush` working an effect.
     CommandWorksEffect Error "command-works-effect"
+    /// `next`, `back` or `hush` worked by a controller that shares its address.
+    CommandShared Error "command-shared"
     /// `next`, `back` or `hush` worked by a mic's loudness.
     CommandByLoudness Error "command-by-loudness"
     /// Effects that follow one another in a ring.

@@ -255,6 +255,11 @@ impl Findings {
         }
     }
 
+    /// Leaves out all that is not at one of these places.
+    pub fn keep_at(&mut self, places: &[Place]) {
+        self.0.retain(|finding| places.contains(&finding.place));
+    }
+
     /// Leaves out that an effect follows none that is there, or is heard nowhere.
     pub fn forget_what_lacks(&mut self) {
         self.0.retain(|finding| !matches!(finding.kind, Kind::UnknownAfter | Kind::NeverHeard));

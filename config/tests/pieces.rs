@@ -773,3 +773,33 @@ fn strings_are_tuned_in_the_temperament_of_the_hall_else_of_the_piece_else_in_eq
     let written = Temperament::Own(own).to_string();
     is(fourth(&format!("temperament = {written}"), None), 505.0, Temperament::Own(own));
 }
+
+#[test]
+fn a_controller_like_another_has_its_address_in_every_hall_and_a_character_of_its_own() {
+    let piece = "mics = { voice = 1 }\noutputs = { left = 1 }\n\
+                 controllers.tap = { like = \"pedal\", fall = \"100 ms\" }\ncontrollers.pedal = { cc = 64, channel = 2, rise = \"1 s\", fall = \"3 s\" }\n\
+                 [[scene]]\nmark = \"A\"\nmic.voice.freeze = { by = \"pedal\" }\n[[scene]]\nmark = \"B\"\nmic.voice.freeze = { by = \"tap\" }\n";
+    let both = |hall: Option<&str>| {
+        let plan = checked(piece, hall).plan;
+        let [tap, pedal] = [0, 1].map(|at| plan.controllers[at].clone());
+        assert_eq!((tap.name.as_str(), pedal.name.as_str()), ("tap", "pedal"));
+        (tap, pedal)
+    };
+    for hall in [
+        None,
+        Some("controllers.pedal = { cc = 11 }"),
+        Some("controllers.pedal = { osc = \"/sway\", to = 9 }"),
+        Some("controllers.pedal.port = \"Foot\""),
+    ] {
+        let (tap, pedal) = both(hall);
+        assert_eq!(tap.address, pedal.address, "{hall:?}");
+        assert_eq!((tap.like, pedal.like), (Some(ControllerId(1)), None));
+        assert_eq!([(tap.rise, tap.fall), (pedal.rise, pedal.fall)], [(0.0, Some(0.1)), (1.0, Some(3.0))]);
+    }
+    // A hall with two pedals gives the other one its own, and one with a pedal less takes it away.
+    let (tap, pedal) = both(Some("controllers.tap = { cc = 66 }"));
+    assert!(tap.address != pedal.address && tap.like.is_none() && tap.fall == Some(0.1));
+    let apart = piece.replace("like = \"pedal\"", "cc = 66");
+    let tap = checked(&apart, Some("controllers.tap.like = \"pedal\"")).plan.controllers[0].clone();
+    assert_eq!((tap.like, tap.fall), (Some(ControllerId(1)), Some(0.1)));
+}

@@ -64,7 +64,7 @@ fn what_is_right_is_accepted() {
 }
 
 /// Kinds of errors that no schema of one file can know, and why.
-const UNKNOWABLE: [(Kind, &str); 24] = [
+const UNKNOWABLE: [(Kind, &str); 25] = [
     (Kind::Syntax, "it is no TOML at all"),
     (Kind::FileUnread, "what is in files"),
     (Kind::NameTwice, "names of mics beside names of groups"),
@@ -88,11 +88,12 @@ const UNKNOWABLE: [(Kind, &str); 24] = [
     (Kind::ControllerWorksTwo, "names"),
     (Kind::CommandWorksEffect, "names"),
     (Kind::CommandByLoudness, "names"),
+    (Kind::CommandShared, "names"),
     (Kind::AfterEachMixed, "names"),
 ];
 
 /// Slips of kinds that a schema mostly knows, by the words of their remedy, and why it does not know these.
-const UNKNOWN: [(Kind, &str, &str); 12] = [
+const UNKNOWN: [(Kind, &str, &str); 13] = [
     (Kind::OutOfRange, "from \"1 s\" to \"120 s\"", "numbers inside texts"),
     (Kind::UselessKey, "acts at once", "which controller gives orders: names"),
     (Kind::UselessKey, "only a group", "which names are groups"),
@@ -104,6 +105,7 @@ const UNKNOWN: [(Kind, &str, &str); 12] = [
     (Kind::BadName, "parts the names", "a comma is the player's alone"),
     (Kind::BadTuning, "at most 100 cents", "numbers inside texts"),
     (Kind::BadTuning, "\"220 Hz\"", "numbers inside texts"),
+    (Kind::UselessKey, "no curve bends those", "names"),
     (Kind::AfterRing, "leave `after` out", "names"),
 ];
 

@@ -4,6 +4,7 @@ use super::names::NamesInUse;
 use crate::keys;
 use crate::kind::Kind;
 use crate::meant::WantedValue;
+use crate::near;
 use crate::place::Place;
 use crate::report::Findings;
 use crate::unit::{self, UnitTrouble};
@@ -21,9 +22,10 @@ const PORTS: usize = 64;
 pub(super) fn resolve(names: &NamesInUse<'_>, findings: &mut Findings) -> Vec<Controller> {
     let mut controllers = Vec::new();
     let mut ports: Vec<&str> = Vec::new();
-    for named in names.controllers {
+    for (at, named) in names.controllers.iter().enumerate() {
         let written = &named.what;
         let kinds = kinds(written);
+        let like = like(names, at, findings).filter(|_| kinds.len() == 1);
         if let [first, second, ..] = kinds[..] {
             let (later, (one, other)) = (first.1.max(second.1), (first.0, second.0));
             let message = format!("\"{}\" has two addresses: {one} and {other}", named.name);
@@ -47,11 +49,15 @@ pub(super) fn resolve(names: &NamesInUse<'_>, findings: &mut Findings) -> Vec<Co
                 }
             }
         }
-        let address = address(named, names, findings);
+        let address = match like {
+            Some(like) => shared_address(named, &names.controllers[like.index()], names, findings),
+            None => address(named, names, findings),
+        };
         let latch = written.latch.value().copied().unwrap_or(false) && !matches!(address, Address::Loudness { .. });
         controllers.push(Controller {
             name: named.name.clone(),
             address,
+            like,
             curve: written.curve.value().copied().unwrap_or_default(),
             latch,
             rise: written.rise.value().copied().unwrap_or(0.0),
@@ -60,6 +66,45 @@ pub(super) fn resolve(names: &NamesInUse<'_>, findings: &mut Findings) -> Vec<Co
     }
     clashes(names.controllers, &controllers, findings);
     controllers
+}
+
+/// The controller whose address one has as well.
+fn like(names: &NamesInUse<'_>, at: usize, findings: &mut Findings) -> Option<ControllerId> {
+    let named = &names.controllers[at];
+    let said = named.what.like.at()?;
+    if said.value == named.name {
+        let message = format!("\"{}\" is like itself", named.name);
+        findings.add(Kind::UnknownController, said.place, message, "name the controller that has the address");
+        return None;
+    }
+    let other = names.controller(said, false, findings)?;
+    if let Some(further) = names.controllers[other.index()].what.like.at() {
+        let message = format!("\"{}\" is itself like \"{}\", and has no address of its own", said.value, further.value);
+        let remedy = match further.value == named.name {
+            true => format!("write the address at one of the two: {} = {{ cc = 64 }}, say", near::key(&named.name)),
+            false => format!("write like = {:?}", further.value),
+        };
+        findings.add(Kind::LikeOfLike, said.place, message, remedy);
+        return None;
+    }
+    Some(other)
+}
+
+/// The address of another controller, as this one reads it. What is wrong with the address itself is told there.
+fn shared_address(
+    named: &NamedTable<Written>,
+    other: &NamedTable<Written>,
+    names: &NamesInUse<'_>,
+    findings: &mut Findings,
+) -> Address {
+    let whole = NamedTable { what: named.what.with_address_of(&other.what), ..named.clone() };
+    let mut found = Findings::default();
+    useless_keys(&whole.what, kinds(&whole.what).first().copied(), &mut found);
+    let address = address(&whole, names, &mut found);
+    let own = [key(&named.what.curve), key(&named.what.latch)];
+    found.keep_at(&own.into_iter().flatten().collect::<Vec<_>>());
+    findings.append(found);
+    address
 }
 
 /// `next`, `back` and `hush`.
@@ -84,6 +129,13 @@ pub(super) fn commands(
         }
         taken.push((command, name.place, id));
         let written = &names.controllers[id.index()].what;
+        let shared = |one: &NamedTable<Written>| one.what.like.value().is_some_and(|like| *like == name.value);
+        let with = written.like.value().or(names.controllers.iter().find(|one| shared(one)).map(|one| &one.name));
+        if let Some(with) = with {
+            let message = format!("\"{}\" works {command} and shares its address with \"{with}\"", name.value);
+            let remedy = format!("give {command} a controller whose address is its alone");
+            findings.add(Kind::CommandShared, name.place, message, remedy);
+        }
         if let Some(place) = key(&written.loudness) {
             let message =
                 format!("a loudness cannot work {command}: it is computed, and what it fires would be fired twice");
@@ -106,7 +158,14 @@ pub(super) fn commands(
 
 /// The kinds of address that a controller says, each with the place of its key.
 fn kinds(written: &Written) -> Vec<(&'static str, Place)> {
-    let places = [key(&written.cc), key(&written.note), key(&written.key), key(&written.osc), key(&written.loudness)];
+    let places = [
+        key(&written.cc),
+        key(&written.note),
+        key(&written.key),
+        key(&written.osc),
+        key(&written.loudness),
+        key(&written.like),
+    ];
     ADDRESS_KEYS.into_iter().zip(places).filter_map(|(kind, place)| Some((kind, place?))).collect()
 }
 
@@ -122,6 +181,7 @@ fn useless_keys(written: &Written, kind: Option<(&'static str, Place)>, findings
         || said_wrong(written.key.is_said(), key(&written.key))
         || said_wrong(written.osc.is_said(), key(&written.osc))
         || said_wrong(written.loudness.is_said(), key(&written.loudness))
+        || said_wrong(written.like.is_said(), key(&written.like))
     {
         return; // Its kind is known only to who wrote it.
     }
@@ -162,11 +222,16 @@ fn useless_keys(written: &Written, kind: Option<(&'static str, Place)>, findings
             ("curve", _) => "that is a switch".to_owned(),
             ("fine", Some("cc")) if curved => "whose cc is above 31".to_owned(),
             ("fine", Some("cc")) => "that is a switch".to_owned(),
+            (_, Some("like")) => "that is like another".to_owned(),
             (_, Some(name)) => format!("reached by {name}"),
             (_, None) => "that lives on the page only".to_owned(),
         };
         let message = format!("\"{key}\" does nothing on a controller {on}");
-        findings.add(Kind::UselessKey, place, message, format!("leave it out: {why}"));
+        let remedy = match name {
+            Some("like") => "write it where the address is".to_owned(),
+            _ => format!("leave it out: {why}"),
+        };
+        findings.add(Kind::UselessKey, place, message, remedy);
     }
 }
 
@@ -314,7 +379,10 @@ fn check_osc(path: &At<String>, findings: &mut Findings) {
 /// Reports each controller that a message of an earlier one could reach as well.
 fn clashes(written: &[NamedTable<Written>], controllers: &[Controller], findings: &mut Findings) {
     for (index, later) in controllers.iter().enumerate() {
-        for (other, earlier) in controllers[..index].iter().enumerate() {
+        if later.like.is_some() {
+            continue; // It is reached where the other is.
+        }
+        for (other, earlier) in controllers[..index].iter().enumerate().filter(|(_, one)| one.like.is_none()) {
             let Some(message) = common(&earlier.address, &later.address) else { continue };
             let place = |index: usize| {
                 let named = &written[index];

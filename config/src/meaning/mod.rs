@@ -106,7 +106,8 @@ fn unused(names: &NamesInUse<'_>, plan: &Plan, findings: &mut Findings) {
     let controller = |index| {
         let id = ControllerId::new(index);
         let works = plan.instances.iter().any(|instance| instance.by == By::Controller(id));
-        works || [plan.next, plan.back, plan.hush].contains(&Some(id))
+        let shares = plan.controllers.iter().any(|other| other.like == Some(id));
+        works || shares || [plan.next, plan.back, plan.hush].contains(&Some(id))
     };
     caution("mic", names.mics, mic, findings);
     caution("group", names.groups, |index| owns(Owner::Group(GroupId::new(index))), findings);

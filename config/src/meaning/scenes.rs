@@ -215,8 +215,17 @@ impl SceneBuilder<'_> {
             findings.add(Kind::CommandWorksEffect, by.place, message, "give the effect a controller of its own");
         }
         let this = format!("{} of {owner}", effect.key);
-        if let Some((_, other)) = self.working.iter().find(|(working, _)| *working == id) {
-            let message = format!("\"{}\" works two effects in one scene: {other} and {this}", by.value);
+        // One pedal, whatever its characters are called.
+        let pedal = |id: ControllerId| self.plan.controllers[id.index()].like.unwrap_or(id);
+        if let Some((working, other)) = self.working.iter().find(|(working, _)| pedal(*working) == pedal(id)) {
+            let name = &self.plan.controllers[working.index()].name;
+            let message = match *working == id {
+                true => format!("\"{}\" works two effects in one scene: {other} and {this}", by.value),
+                false => format!(
+                    "\"{name}\" and \"{}\" are one pedal, and one scene uses both: for {other} and {this}",
+                    by.value
+                ),
+            };
             let remedy = "give each a controller of its own: one controller works one effect";
             findings.add(Kind::ControllerWorksTwo, by.place, message, remedy);
         } else {

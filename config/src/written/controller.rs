@@ -17,6 +17,7 @@ pub(crate) struct WrittenController {
     pub key: Said<String>,
     pub osc: Said<String>,
     pub loudness: Said<String>,
+    pub like: Said<String>,
     pub from: Said<End>,
     pub to: Said<End>,
     /// Counted from 1.
@@ -35,7 +36,7 @@ pub(crate) struct WrittenController {
 pub(crate) type End = Result<f64, String>;
 
 /// The names of the keys that say what reaches a controller. At most one of them may stand in it.
-pub(crate) const ADDRESS_KEYS: [&str; 5] = ["cc", "note", "key", "osc", "loudness"];
+pub(crate) const ADDRESS_KEYS: [&str; 6] = ["cc", "note", "key", "osc", "loudness", "like"];
 
 /// Keys that act only beside some of the addresses, which those are, and why.
 pub(crate) const ACTS_BESIDE: [(&str, &[&str], &str); 7] = [
@@ -88,6 +89,12 @@ impl Shape for Controllers {
 }
 
 impl WrittenController {
+    /// With the address of another, and the character of its own.
+    pub fn with_address_of(&self, other: &Self) -> Self {
+        let Self { curve, latch, rise, fall, .. } = self.clone();
+        WrittenController { curve, latch, rise, fall, ..other.clone() }
+    }
+
     fn keys(fields: &mut Fields<'_>, findings: &mut Findings) -> Self {
         let number = || Whole { least: 0u8, most: 127 };
         let channel = Whole { least: 1u8, most: 16 };
@@ -96,6 +103,8 @@ impl WrittenController {
         let cc = "The number of a MIDI control change. 64 to 69 are switches, unless `switch` says otherwise.";
         let key = "A key of the terminal or the page: the character that it types, or its name in UI Events, W3C.";
         let loudness = "The mic whose loudness it follows, scaled by `from` and `to`.";
+        let like =
+            "The controller whose address it has as well: one pedal with two characters, of which a scene uses one.";
         let from = "What stands for 0: a number of OSC (0 if absent), or a level of a loudness, as in \"-50 dB\".";
         let to = "What stands for 1: a number of OSC (1 if absent), or a level of a loudness, as in \"-12 dB\".";
         let port = "Part of the name of the MIDI port. Any port if absent.";
@@ -115,6 +124,7 @@ impl WrittenController {
             key: fields.get("key", key, &TextShape::KeyName, findings),
             osc: fields.get("osc", "An Open Sound Control address.", &TextShape::OscAddress, findings),
             loudness: fields.get("loudness", loudness, &TextShape::Any, findings),
+            like: fields.get("like", like, &TextShape::Any, findings),
             from: fields.get("from", from, &NumberOrText, findings),
             to: fields.get("to", to, &NumberOrText, findings),
             channel: fields.get("channel", "The MIDI channel, counted from 1. Any if absent.", &channel, findings),

@@ -169,8 +169,15 @@ impl WrittenOutput {
 
 impl WrittenController {
     /// Which of the kinds of address are said.
-    fn kinds(&self) -> [bool; 5] {
-        [self.cc.is_said(), self.note.is_said(), self.key.is_said(), self.osc.is_said(), self.loudness.is_said()]
+    fn kinds(&self) -> [bool; 6] {
+        [
+            self.cc.is_said(),
+            self.note.is_said(),
+            self.key.is_said(),
+            self.osc.is_said(),
+            self.loudness.is_said(),
+            self.like.is_said(),
+        ]
     }
 
     fn override_with(&mut self, hall: &Self) {
@@ -189,6 +196,7 @@ impl WrittenController {
         self.key.override_with(&hall.key);
         self.osc.override_with(&hall.osc);
         self.loudness.override_with(&hall.loudness);
+        self.like.override_with(&hall.like);
         self.from.override_with(&hall.from);
         self.to.override_with(&hall.to);
         self.channel.override_with(&hall.channel);

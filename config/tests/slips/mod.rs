@@ -50,6 +50,16 @@ pub enum In {
 }
 use In::*;
 
+/// A pedal of two characters, one of which fires.
+const SHARED_COMMAND: &str = "next = «\"pedal\"»\nmics = { voice = 1 }\noutputs = { left = 1 }\n\
+    controllers = { pedal = { cc = 64 }, tap = { like = \"pedal\" } }\n[[scene]]\nmark = \"A\"\n\
+    mic.voice.direct = { by = \"tap\" }\n";
+
+/// A pedal of two characters, both in one scene.
+const SHARED_IN_SCENE: &str = "mics = { voice = 1 }\noutputs = { left = 1 }\n\
+    controllers = { pedal = { cc = 64 }, tap = { like = \"pedal\" } }\n[[scene]]\nmark = \"A\"\n\
+    mic.voice.freeze = { by = \"pedal\" }\nmic.voice.direct = { by = «\"tap\"» }\n";
+
 /// A Standard MIDI File of format `format` with one track of these events.
 fn midi_file(format: u8, ticks: u8, events: &[u8]) -> Vec<u8> {
     let mut file = b"MThd\0\0\0\x06\0".to_vec();
@@ -280,6 +290,22 @@ pub fn cases() -> Vec<(Kind, In, &'static str)> {
         (MissingUnit, Hall("[outputs]\nleft = { away = «14» }\n"), "\"14 m\""),
         (WrongUnit, Hall("[outputs]\nleft = { away = «\"30 ft\"» }\n"), "\"9.144 m\""),
         (NoneInPiece, Piece("voice = 1", "voice = «\"none\"»"), "hall file"),
+        (SeveralAddresses, Piece("cc = 11", "cc = 11, «like» = \"pedal\""), "keep one"),
+        (UnknownController, Piece("step  =", "tap = { like = «\"pedla\"» }\nstep  ="), "\"pedal\""),
+        (UnknownController, Piece("step  =", "tap = { like = «\"tap\"» }\nstep  ="), "has the address"),
+        (
+            LikeOfLike,
+            Piece("step  =", "tap = { like = «\"tip\"» }\ntip = { like = \"pedal\" }\nstep  ="),
+            "like = \"pedal\"",
+        ),
+        (UselessKey, Piece("step  =", "tap = { like = \"pedal\", «channel» = 2 }\nstep  ="), "where the address is"),
+        (
+            UselessKey,
+            Piece("step  =", "tap = { like = \"pedal\", «curve» = \"slow\" }\nstep  ="),
+            "no curve bends those",
+        ),
+        (CommandShared, Whole(SHARED_COMMAND), "its alone"),
+        (ControllerWorksTwo, Whole(SHARED_IN_SCENE), "a controller of its own"),
         (SeveralAddresses, Piece("{ cc = 11 }", "{ cc = 11, «note» = 3 }"), "keep one"),
         (SeveralAddresses, Hall("[controllers]\nfoot = { cc = 12, «note» = 3 }\n"), "keep one"),
         (MessageReachesTwo, Piece("{ cc = 11 }", "{ «cc» = 64, channel = 2 }"), "`channel` or `port`"),

@@ -162,8 +162,13 @@ impl Finder {
             let keep = worked.map(|controller| controller.name.clone()).collect();
             add(Topic::PortGone { keep }, Some(&port.name), true);
         }
-        for (controller, _) in
-            look.engine.plan.controllers.iter().zip(&look.engine.turned).filter(|(_, turned)| **turned)
+        for (controller, _) in look
+            .engine
+            .plan
+            .controllers
+            .iter()
+            .zip(&look.engine.turned)
+            .filter(|(one, turned)| **turned && one.like.is_none())
         {
             let inverted = matches!(controller.address, tenterhook_plan::Address::Midi { inverted: true, .. });
             add(Topic::SwitchTurned { inverted }, Some(&controller.name), false);

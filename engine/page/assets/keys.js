@@ -12,7 +12,8 @@ let owed = [];
 const place = (event) => event.code || event.key; // some page turners have no code
 
 const writing = (target) => target instanceof HTMLInputElement && (target.type === "text" || target.type === "password");
-const owner = (key) => (state.piece?.controllers ?? []).findIndex((controller) => controller.key === key);
+/** The places of the controllers that have a key. */
+const owners = (key) => (state.piece?.controllers ?? []).flatMap((controller, place) => (controller.key === key ? [place] : []));
 
 function stop(event) {
   event.preventDefault();
@@ -21,11 +22,11 @@ function stop(event) {
 
 function pressed(event) {
   if (!ready() || writing(event.target) || event.ctrlKey || event.altKey || event.metaKey || event.isComposing) return;
-  const controller = owner(event.key);
-  if (controller >= 0) {
+  const controllers = owners(event.key);
+  if (controllers.length > 0) {
     stop(event);
     if (event.repeat || down.has(place(event))) return;
-    const may = isDesk() || mayMove(controller);
+    const may = isDesk() || controllers.some(mayMove);
     if (may && send({ do: "key", key: event.key, down: true })) down.set(place(event), event.key);
     return;
   }
@@ -44,7 +45,7 @@ function own(key) {
 
 function released(event) {
   // A browser may press a button on release.
-  if (down.has(place(event)) || (owner(event.key) >= 0 && !writing(event.target))) stop(event);
+  if (down.has(place(event)) || (owners(event.key).length > 0 && !writing(event.target))) stop(event);
   letGo(place(event));
 }
 

@@ -11,8 +11,8 @@ use crate::wire::{Ask, mark};
 /// What comes of an [`Ask`].
 #[derive(Clone, Debug, PartialEq)]
 pub enum PageAnswer {
-    /// It is this gesture.
-    Gesture(Gesture),
+    /// It is these gestures: one, or for a key one for each controller that has it.
+    Gestures(Vec<Gesture>),
     /// The meters start again.
     Reset,
     /// What reaches this controller is to be learned; none: nothing any more.
@@ -46,30 +46,36 @@ pub fn answer(ask: &Ask, who: PageWho, state: &EngineState) -> Result<PageAnswer
     if let Ask::Part { mic } = ask {
         return Ok(PageAnswer::Part(mic.as_deref().map(|name| named_mic(plan, name)).transpose()?));
     }
-    let gesture = match meant(ask, state)? {
-        Some(PageAnswer::Gesture(gesture)) => gesture,
+    let gestures = match meant(ask, state)? {
+        Some(PageAnswer::Gestures(gestures)) => gestures,
         Some(other) => return desk_only(who.role).map(|()| other),
         None => return Ok(PageAnswer::Nothing),
     };
-    match (who.role, gesture) {
-        (Role::Desk, _) => Ok(PageAnswer::Gesture(gesture)),
-        (Role::Player, Gesture::Controller { id, .. } | Gesture::Press { id, .. }) => {
+    let moves = |gesture: &Gesture| match gesture {
+        Gesture::Controller { id, .. } | Gesture::Press { id, .. } => Some(*id),
+        _ => None,
+    };
+    match who.role {
+        Role::Player if gestures.iter().all(|gesture| moves(gesture).is_some()) => {
             let own = who.part.and_then(|mic| lever(plan, state.scene_id(), mic));
             // A scene may have come while a hand was on the lever: letting go is always allowed.
-            let lets_go =
-                matches!(gesture, Gesture::Controller { value: 0.0, .. } | Gesture::Press { down: false, .. });
-            if own == Some(id) || (lets_go && who.moved == Some(id)) {
-                Ok(PageAnswer::Gesture(gesture))
-            } else {
-                Err(match who.part {
+            let lets_go = |gesture: &Gesture| {
+                matches!(gesture, Gesture::Controller { value: 0.0, .. } | Gesture::Press { down: false, .. })
+            };
+            let is = |gesture: &Gesture, id: Option<ControllerId>| id.is_some() && moves(gesture) == id;
+            // A key that two controllers share moves both, and the scene uses one of them.
+            let may = |gesture: &Gesture| is(gesture, own) || lets_go(gesture) && is(gesture, who.moved);
+            match gestures.iter().any(may) {
+                true => Ok(PageAnswer::Gestures(gestures)),
+                false => Err(match who.part {
                     None => "first say whose page this is".to_owned(),
                     Some(_) => {
                         "a player's page moves that player's one lever of the scene, and nothing else".to_owned()
                     }
-                })
+                }),
             }
         }
-        (role, _) => desk_only(role).map(|()| PageAnswer::Gesture(gesture)),
+        role => desk_only(role).map(|()| PageAnswer::Gestures(gestures)),
     }
 }
 
@@ -113,10 +119,8 @@ fn meant(ask: &Ask, state: &EngineState) -> Result<Option<PageAnswer>, PageRefus
         }
         Ask::Key { key, down } => {
             let keys = Keys::of(plan);
-            match if *down { keys.down(key) } else { keys.up(key) } {
-                Some(gesture) => gesture,
-                None => return Ok(None),
-            }
+            let gestures = if *down { keys.down(key) } else { keys.up(key) };
+            return Ok((!gestures.is_empty()).then_some(PageAnswer::Gestures(gestures)));
         }
         Ask::Level { output, db } => {
             if !(LEAST_LEVEL_DB..=MOST_LEVEL_DB).contains(db) {
@@ -136,7 +140,7 @@ fn meant(ask: &Ask, state: &EngineState) -> Result<Option<PageAnswer>, PageRefus
         }
         Ask::Part { .. } => return Ok(None),
     };
-    Ok(Some(PageAnswer::Gesture(gesture)))
+    Ok(Some(PageAnswer::Gestures(vec![gesture])))
 }
 
 fn named_mic(plan: &Plan, name: &str) -> Result<MicId, PageRefused> {

@@ -134,6 +134,9 @@ fn controller(plan: &Plan, id: usize) -> Value {
 
 /// What reaches a controller, in words.
 fn by(plan: &Plan, controller: &Controller) -> String {
+    if let Some(like) = controller.like {
+        return format!("as {}", plan.controllers[like.index()].name);
+    }
     match &controller.address {
         Address::Midi { message, channel, port, inverted } => {
             let controls = message.controls().map(|number| number.to_string()).collect::<Vec<_>>().join(" and ");

@@ -203,9 +203,9 @@ impl Visitor {
         let shown = self.shared.shown().borrow().clone();
         self.follow(shown.plan());
         match answer(&ask, self.who, &shown.state.engine) {
-            Ok(PageAnswer::Gesture(gesture)) => {
-                if let Gesture::Controller { id, .. } | Gesture::Press { id, .. } = gesture {
-                    self.who.moved = Some(id);
+            Ok(PageAnswer::Gestures(gestures)) => {
+                if let Some(Gesture::Controller { id, .. } | Gesture::Press { id, .. }) = gestures.first() {
+                    self.who.moved = Some(*id);
                 }
                 if let Ask::Key { key, down } = ask {
                     self.keys.retain(|known| *known != key);
@@ -213,7 +213,7 @@ impl Visitor {
                         self.keys.push(key);
                     }
                 }
-                match self.shared.act(gesture, self.who.role, &shown) {
+                match gestures.into_iter().all(|gesture| self.shared.act(gesture, self.who.role, &shown)) {
                     true => SocketHeard::Well,
                     false => {
                         SocketHeard::Refused("too many gestures wait for the engine: this one was lost".to_owned())
@@ -265,9 +265,12 @@ impl Drop for Visitor {
         self.follow(shown.plan());
         let who = PageWho { role: Role::Desk, ..self.who };
         for key in self.keys.drain(..) {
-            if let Ok(PageAnswer::Gesture(gesture)) = answer(&Ask::Key { key, down: false }, who, &shown.state.engine) {
-                // If even that is lost there is nobody to tell.
-                self.shared.act(gesture, self.who.role, &shown);
+            if let Ok(PageAnswer::Gestures(gestures)) = answer(&Ask::Key { key, down: false }, who, &shown.state.engine)
+            {
+                for gesture in gestures {
+                    // If even that is lost there is nobody to tell.
+                    self.shared.act(gesture, self.who.role, &shown);
+                }
             }
         }
     }

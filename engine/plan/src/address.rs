@@ -1,6 +1,6 @@
 //! Controllers, and the messages that reach them.
 
-use crate::MicId;
+use crate::{ControllerId, MicId};
 
 /// One named 0…1 value that a person, or a mic's own loudness, moves.
 #[derive(Clone, Debug, PartialEq)]
@@ -9,6 +9,8 @@ pub struct Controller {
     pub name: String,
     /// What reaches it from outside.
     pub address: Address,
+    /// The controller whose address that is: what reaches that one reaches this one too. No scene uses both.
+    pub like: Option<ControllerId>,
     /// How the incoming value is bent.
     pub curve: Curve,
     /// Each press turns it over.

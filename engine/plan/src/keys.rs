@@ -33,32 +33,40 @@ impl Keys {
         self.keys.iter().any(|(_, id, controller)| !controller.latch && !self.triggers.contains(id))
     }
 
-    /// The key went down. `key` is its value's name in the W3C UI Events standard. `None`: no controller has it.
-    pub fn down(&self, key: &str) -> Option<Gesture> {
-        self.moved(key, true)
+    /// The key went down: a gesture for each controller that has it. `key` is its value's name in the W3C UI Events
+    /// standard.
+    pub fn down(&self, key: &str) -> Vec<Gesture> {
+        self.of_key(key).map(|(_, id, controller)| moved(*id, controller, true)).collect()
     }
 
     /// The key came up again.
-    pub fn up(&self, key: &str) -> Option<Gesture> {
-        self.moved(key, false)
+    pub fn up(&self, key: &str) -> Vec<Gesture> {
+        self.of_key(key).map(|(_, id, controller)| moved(*id, controller, false)).collect()
+    }
+
+    fn of_key(&self, key: &str) -> impl Iterator<Item = &(String, ControllerId, Controller)> {
+        self.keys.iter().filter(move |(name, ..)| name == key)
     }
 
     /// A key of which only the press is known, as in most terminals. What fires, hushes or latches goes down and up at
     /// once; anything else is turned over: from rest to 1, and back. `stands` tells a controller's value.
-    pub fn press(&self, key: &str, stands: impl Fn(ControllerId) -> f32) -> Option<[Option<Gesture>; 2]> {
-        let (_, id, controller) = self.keys.iter().find(|(name, ..)| name == key)?;
-        if controller.latch || self.triggers.contains(id) {
-            return Some([self.down(key), self.up(key)]);
-        }
-        Some([if stands(*id) > 0.0 { self.up(key) } else { self.down(key) }, None])
+    pub fn press(&self, key: &str, stands: impl Fn(ControllerId) -> f32) -> Vec<Gesture> {
+        let turned = |(_, id, controller): &(String, ControllerId, Controller)| {
+            let [down, up] = [true, false].map(|down| moved(*id, controller, down));
+            match controller.latch || self.triggers.contains(id) {
+                true => vec![down, up],
+                false if stands(*id) > 0.0 => vec![up],
+                false => vec![down],
+            }
+        };
+        self.of_key(key).flat_map(turned).collect()
     }
+}
 
-    fn moved(&self, key: &str, down: bool) -> Option<Gesture> {
-        let (_, id, controller) = self.keys.iter().find(|(name, ..)| name == key)?;
-        Some(if controller.latch {
-            Gesture::Press { id: *id, down }
-        } else {
-            Gesture::Controller { id: *id, value: controller.curve.bend(f32::from(down)) }
-        })
+fn moved(id: ControllerId, controller: &Controller, down: bool) -> Gesture {
+    if controller.latch {
+        Gesture::Press { id, down }
+    } else {
+        Gesture::Controller { id, value: controller.curve.bend(f32::from(down)) }
     }
 }

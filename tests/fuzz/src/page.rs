@@ -32,7 +32,10 @@ pub fn law(data: &[u8]) {
         let Ok(ask) = serde_json::from_str::<Ask>(line) else { continue };
         match answer(&ask, who, &state) {
             Err(words) => assert!(!words.is_empty(), "{ask:?} is refused without a word"),
-            Ok(PageAnswer::Gesture(gesture)) => {
+            Ok(PageAnswer::Gestures(gestures)) => {
+                let [gesture] = gestures[..] else {
+                    panic!("no two controllers of this piece share a key: {gestures:?}")
+                };
                 plans::meant(gesture, &PLAN);
                 assert_ne!(who.role, Role::Watch, "{ask:?}");
                 match gesture {

@@ -4,7 +4,8 @@
 use toml_edit::{DocumentMut, InlineTable, Item, Key, Table, TableLike, Value};
 
 /// The keys that say by what a controller is reached; whatever else is said of it stays.
-const ADDRESS: [&str; 11] = ["cc", "note", "key", "osc", "loudness", "from", "to", "channel", "port", "switch", "fine"];
+const ADDRESS: [&str; 12] =
+    ["cc", "note", "key", "osc", "loudness", "like", "from", "to", "channel", "port", "switch", "fine"];
 const POLARITY: &str = "polarity";
 
 /// A key and what it says.

@@ -115,11 +115,11 @@ impl Lessons {
         })?;
         let trial = Trial::with(self.plays.piece.clone(), &self.piece);
         let trial = if self.follows { Trial::of(&self.piece)? } else { trial };
-        let lesson = Lesson::with(trial, hall, controller)?;
+        let mut lesson = Lesson::with(trial, hall, controller)?;
         lesson.check()?;
         let ears = stage.ears(self.osc)?;
         Ok(Present {
-            controller: controller.to_owned(),
+            controller: lesson.controller().to_owned(),
             lesson,
             ears,
             watch: GestureWatch::default(),

@@ -32,9 +32,12 @@ const PAUSE: Duration = Duration::from_millis(20);
 
 /// Listens, learns, writes.
 pub fn run(asked: &Learn) -> Result<(), Failure> {
-    let work = Lesson::new(&asked.piece, &asked.hall, &asked.controller)?;
+    let mut work = Lesson::new(&asked.piece, &asked.hall, &asked.controller)?;
     // A hall that is wrong already is not touched, and nobody need press anything to hear so.
     work.check()?;
+    if work.controller() != asked.controller {
+        say(format_args!("{} is like {}, which has the address of both.", asked.controller, work.controller()));
+    }
     let ears = Ears::open(asked.osc).map_err(Failure::running)?;
     let end = stage::asked_to_end()?;
     let keys = Raw::enter();
@@ -48,7 +51,7 @@ pub fn run(asked: &Learn) -> Result<(), Failure> {
     told.say(&format!(
         "Learning {}: press the pedal and let it go, or move the wheel to its end and back. Ctrl-C ends without changing \
          anything.",
-        asked.controller
+        work.controller()
     ));
     let begun = Instant::now();
     let mut watch = GestureWatch::default();
@@ -86,9 +89,9 @@ pub fn run(asked: &Learn) -> Result<(), Failure> {
     };
     drop(keys);
     let learned = work.learn(&worked)?;
-    let line = hall::line(&asked.controller, &learned.entries);
+    let line = hall::line(work.controller(), &learned.entries);
     if asked.json {
-        tell(json!({ "event": "learned", "controller": asked.controller, "hall": asked.hall, "line": line }));
+        tell(json!({ "event": "learned", "controller": work.controller(), "hall": asked.hall, "line": line }));
     } else {
         answer(&line)?;
         say(format_args!("That is written in {} now.", asked.hall.display()));
@@ -125,10 +128,19 @@ impl Lesson {
         }
     }
 
-    /// Whether piece and hall are right as they are, and the controller can be learned.
-    pub fn check(&self) -> Result<(), Failure> {
+    /// The controller whose address is learned.
+    pub fn controller(&self) -> &str {
+        &self.controller
+    }
+
+    /// Whether piece and hall are right as they are, and the controller can be learned; in the place of one that is like
+    /// another, that one is.
+    pub fn check(&mut self) -> Result<(), Failure> {
         let plan = self.trial.check(&self.text()?).map_err(Failure::Files)?.plan;
-        if plan.controllers.iter().any(|controller| controller.name == self.controller) {
+        if let Some(known) = plan.controllers.iter().find(|controller| controller.name == self.controller) {
+            if let Some(like) = known.like {
+                self.controller = plan.controllers[like.index()].name.clone();
+            }
             return Ok(());
         }
         let names: Vec<_> = plan.controllers.iter().map(|controller| format!("`{}`", controller.name)).collect();

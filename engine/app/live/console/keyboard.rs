@@ -88,7 +88,7 @@ impl Keyboard {
     /// The terminal has lost the keyboard: of what comes up now nothing will be told.
     pub fn let_go(&mut self) -> Vec<KeyAct> {
         let held = std::mem::take(&mut self.held);
-        held.iter().filter_map(|key| self.keys.up(key)).map(KeyAct::Gesture).collect()
+        held.iter().flat_map(|key| self.keys.up(key)).map(KeyAct::Gesture).collect()
     }
 
     fn down(&mut self, key: KeyEvent, now: Instant, state: &EngineState) -> Vec<KeyAct> {
@@ -122,7 +122,7 @@ impl Keyboard {
             return Vec::new();
         }
         let gestures = self.keys.press(&name, |id| state.controllers.get(id.index()).copied().unwrap_or_default());
-        gestures.into_iter().flatten().flatten().map(KeyAct::Gesture).collect()
+        gestures.into_iter().map(KeyAct::Gesture).collect()
     }
 
     fn up(&mut self, code: KeyCode) -> Vec<KeyAct> {

@@ -14,6 +14,7 @@ pub(crate) fn plan() -> Plan {
     let controller = |name: &str, address: Address, latch: bool| Controller {
         name: name.to_owned(),
         address,
+        like: None,
         curve: Curve::Even,
         latch,
         rise: 0.0,
@@ -99,7 +100,7 @@ fn the_desk_may_do_everything() {
     for ask in all() {
         let answer = answer(&ask, who, &state);
         assert!(
-            matches!(answer, Ok(PageAnswer::Gesture(_) | PageAnswer::Reset | PageAnswer::Learn(_))),
+            matches!(answer, Ok(PageAnswer::Gestures(_) | PageAnswer::Reset | PageAnswer::Learn(_))),
             "{ask:?}: {answer:?}"
         );
     }
@@ -128,7 +129,7 @@ fn a_player_moves_the_own_lever_of_the_scene_in_force_and_nothing_else() {
         let who = PageWho { role: Role::Player, part, moved: None };
         let may = all().into_iter().filter_map(|ask| answer(&ask, who, &state).ok());
         let may: Vec<_> = may.filter(|answer| *answer != PageAnswer::Nothing).collect();
-        let lever = own.map(|id| PageAnswer::Gesture(Gesture::Controller { id, value: 0.5 }));
+        let lever = own.map(|id| PageAnswer::Gestures(vec![Gesture::Controller { id, value: 0.5 }]));
         assert_eq!(may, Vec::from_iter(lever), "scene {scene}, {part:?}");
     }
 }
@@ -148,7 +149,7 @@ fn a_scene_is_fired_from_the_scene_that_was_seen_only() {
     let who = PageWho { role: Role::Desk, part: None, moved: None };
     let fire = Ask::Fire { mark: "B".to_owned(), seen: "A".to_owned() };
     let state = at(0);
-    assert_eq!(answer(&fire, who, &state), Ok(PageAnswer::Gesture(Gesture::Fire(SceneId(1)))));
+    assert_eq!(answer(&fire, who, &state), Ok(PageAnswer::Gestures(vec![Gesture::Fire(SceneId(1))])));
     let state = at(1);
     assert_eq!(answer(&fire, who, &state), Ok(PageAnswer::Nothing), "the second tap");
 }
@@ -174,4 +175,26 @@ fn what_makes_no_sense_is_refused_in_words() {
         assert!(answer(&ask, who, &state).is_err_and(|words| !words.is_empty()), "{ask:?}");
     }
     assert_eq!(answer(&Ask::Key { key: name("q"), down: true }, who, &state), Ok(PageAnswer::Nothing));
+}
+
+#[test]
+fn a_key_that_a_players_lever_shares_with_another_moves_both() {
+    let mut plan = plan();
+    let key = Address::Key("k".to_owned());
+    (plan.controllers[0].address, plan.controllers[1].address) = (key.clone(), key);
+    plan.controllers[1].like = Some(ControllerId(0));
+    let state = EngineState { scene: Some((SceneId(1), 0)), ..EngineState::new(Arc::new(plan)) };
+    let both = |value| {
+        let one = |id| Gesture::Controller { id: ControllerId(id), value };
+        PageAnswer::Gestures(vec![one(0), one(1)])
+    };
+    // In B the viol's lever is the second of them; the voice has none.
+    let viol = PageWho { role: Role::Player, part: Some(MicId(1)), moved: None };
+    for (who, may) in
+        [(viol, true), (PageWho { part: Some(MicId(0)), ..viol }, false), (PageWho { role: Role::Desk, ..viol }, true)]
+    {
+        let asked = |down| answer(&Ask::Key { key: "k".to_owned(), down }, who, &state);
+        assert_eq!(asked(true).ok(), may.then(|| both(1.0)), "{who:?}");
+        assert_eq!(asked(false).ok(), may.then(|| both(0.0)), "{who:?}");
+    }
 }

@@ -22,6 +22,7 @@ pub fn plan() -> Plan {
     let controller = |name: &str, address| Controller {
         name: name.to_owned(),
         address,
+        like: None,
         curve: Curve::Even,
         latch: false,
         rise: 0.0,

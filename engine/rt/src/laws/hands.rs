@@ -6,7 +6,7 @@ use super::bits;
 use super::run::{Run, plan, sound};
 use crate::{Reading, engine};
 use proptest::prelude::*;
-use tenterhook_plan::{Applied, Event, Gesture, Midi, Plan, SceneId, Timed};
+use tenterhook_plan::{Applied, Event, Gesture, Midi, Plan, SceneId, Timed, Who};
 
 const PIECE: &str = "
 next = \"step\"
@@ -282,4 +282,54 @@ fn a_pedal_that_is_let_go_before_it_was_pressed_is_said_to_be_turned_until_it_is
     assert_eq!(told(&[cc(second, 65, 127), cc(2 * second, 65, 0)]), all(false, true));
     // It was held while the cable was put in: later it stays pressed for less time than it was let go.
     assert_eq!(told(&[(1.0, 0), (4.0, 127), (4.5, 0)].map(|one| at(one, 64))), all(false, false));
+}
+
+const TWO_CHARACTERS: &str = "
+mics = { voice = 1 }
+outputs = { left = 1 }
+controllers.pedal = { cc = 64 }
+controllers.tap = { like = \"pedal\", fall = \"200 ms\" }
+[[scene]]
+mark = \"A\"
+mic.voice.a = { effect = \"direct\", by = \"pedal\" }
+[[scene]]
+mark = \"B\"
+fade = \"20 ms\"
+mic.voice.b = { effect = \"direct\", by = \"tap\" }
+";
+
+#[test]
+fn one_pedal_with_two_characters_moves_both_and_sounds_as_the_scene_has_it() {
+    let plan = plan(TWO_CHARACTERS);
+    let fire = |sample, scene| Timed { sample, what: Event::Gesture(Gesture::Fire(SceneId(scene)), Who::Written) };
+    let at = |seconds: f64| (seconds * 48_000.0) as u64;
+    // Pressed in A and let go; pressed again and held through the change to B, let go, pressed and let go there.
+    let events = [
+        cc(at(0.2), 64, 127),
+        cc(at(0.4), 64, 0),
+        cc(at(0.6), 64, 127),
+        fire(at(0.8), 1),
+        cc(at(1.0), 64, 0),
+        cc(at(1.2), 64, 127),
+        cc(at(1.4), 64, 0),
+    ];
+    let hear = |cuts: &[usize]| {
+        let mut run = Run::new(TWO_CHARACTERS).cuts(cuts).events(&events);
+        let out = run.render(&sound(at(1.8) as usize));
+        (out, run.applied())
+    };
+    let (out, applied) = hear(&[128]);
+    for name in ["pedal", "tap"] {
+        let moved: Vec<_> = of(&plan, &applied, name);
+        let pressed = [0.2, 0.4, 0.6, 1.0, 1.2, 1.4].iter().zip([1.0, 0.0, 1.0, 0.0, 1.0, 0.0]);
+        assert_eq!(moved, pressed.map(|(seconds, value)| (at(*seconds), value)).collect::<Vec<_>>(), "{name}");
+    }
+    let sounds = |from: f64, to: f64| out[0][at(from) as usize..at(to) as usize].iter().any(|sample| *sample != 0.0);
+    let heard = [(0.0, 0.2), (0.2, 0.4), (0.5, 0.6), (0.6, 0.8), (0.85, 1.2), (1.2, 1.4), (1.45, 1.55), (1.61, 1.8)];
+    // In A the pedal's own short end, held through the change nothing, in B the longer fall.
+    assert_eq!(heard.map(|(from, to)| sounds(from, to)), [false, true, false, true, false, true, true, false]);
+    for cuts in [&[16][..], &[1000], &[33, 64, 441]] {
+        let (other, gestures) = hear(cuts);
+        assert_eq!((bits(&other), gestures), (bits(&out), applied.clone()), "{cuts:?}");
+    }
 }

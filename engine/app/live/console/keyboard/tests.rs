@@ -249,3 +249,20 @@ fn a_page_key_that_comes_again_at_once_fires_once() {
         assert_eq!(typist.press(KeyCode::PageDown, again + 660), [KeyAct::Gesture(Gesture::Next)]);
     }
 }
+
+#[test]
+fn a_key_that_two_controllers_share_moves_both() {
+    let shared = PIECE
+        .replace("hold = {", "tap = { like = \"hold\", latch = true }\nhold = {")
+        .replace("mark = \"Bridge\"", "mark = \"Bridge\"\nmic.voice.direct = { by = \"tap\" }");
+    let press = |down| KeyAct::Gesture(Gesture::Press { id: ControllerId(0), down });
+    let mut typist = Typist::new(true);
+    typist.keyboard.change(&plan(&shared));
+    assert_eq!(typist.press(KeyCode::Char('h'), 0), [press(true), value(1, 1.0)]);
+    assert_eq!(typist.key(KeyCode::Char('h'), KeyEventKind::Release, 900), [press(false), value(1, 0.0)]);
+    // Where no release is told a press turns each over.
+    let mut typist = Typist::new(false);
+    typist.keyboard.change(&plan(&shared));
+    assert_eq!(typist.press(KeyCode::Char('h'), 0), [press(true), press(false), value(1, 1.0)]);
+    assert_eq!(typist.press(KeyCode::Char('h'), 2000), [press(true), press(false), value(1, 0.0)]);
+}

@@ -281,3 +281,19 @@ fn after_a_change_messages_mean_what_the_changed_piece_says() {
     assert_eq!(sent.event, Event::Gesture(value(1, 0.75), Who::Osc));
     assert!(sent.of.is_some_and(|of| Arc::ptr_eq(&of, &plan)), "it says which piece it means");
 }
+
+#[test]
+fn a_message_moves_both_characters_of_one_lever() {
+    let plan = plan(
+        "mics = { voice = 1 }\noutputs = { left = 1 }\n[controllers]\n\
+         sway = { osc = \"/sway\", from = -1.0, to = 1.0 }\nslow = { like = \"sway\", curve = \"slow\" }\nturned = { like = \"sway\", latch = true }\n\
+         [[scene]]\nmark = \"A\"\nmic.voice.direct = { by = \"sway\" }\n[[scene]]\nmark = \"B\"\nmic.voice.direct = { by = \"slow\" }\n\
+         [[scene]]\nmark = \"C\"\nmic.voice.direct = { by = \"turned\" }\n",
+    );
+    // 0.5 of −1…1 is 0.75, and 0.75² of the slow one.
+    let press = Gesture::Press { id: ControllerId(2), down: true };
+    assert_eq!(played(&OscMap::of(&plan), SWAY), (vec![value(0, 0.75), value(1, 0.5625), press], 0));
+    // By its name each is moved alone.
+    let one = message("/tenterhook/controller/slow", &[OscType::Float(0.5)]);
+    assert_eq!(played(&OscMap::of_everything(&plan), &one), (vec![value(1, 0.5)], 0));
+}
