@@ -49,7 +49,7 @@ fn places() -> Vec<Place> {
             "mics.voice = 1\noutputs.left = { output = 1, ceiling = ",
             &format!(" }}\n[controllers]\npedal = {{ cc = 64 }}\n{scene}"),
         ),
-        place("from", Unit::Decibels, by_loudness, &format!(", to = \"-0.5 dB\" }}\n{scene}")),
+        place("from", Unit::Decibels, by_loudness, &format!(", to = \"-0.512 dB\" }}\n{scene}")),
         place("to", Unit::Decibels, by_loudness, &format!(", from = \"-119.5 dB\" }}\n{scene}")),
         place(
             "fade",
