@@ -106,6 +106,8 @@ kinds! {
     UnknownPlayer Error "unknown-player"
     /// An effect that is not there.
     UnknownEffect Error "unknown-effect"
+    /// A level of effects that are not there.
+    UnknownLevel Error "unknown-level"
     /// `after` names no effect of the same mic or group in the same scene.
     UnknownAfter Error "unknown-after"
     /// A mark that no scene carries.

@@ -3,7 +3,9 @@
 use proptest::prelude::*;
 use std::sync::LazyLock;
 use tenterhook_config::{CSV_HEADER, Gestures, Kind, Text, check, gesture_line, gestures, sample_at, write_gestures};
-use tenterhook_plan::{Applied, ControllerId, Event, Gesture, MicId, Midi, OutputId, Plan, SceneId, Timed, Who};
+use tenterhook_plan::{
+    Applied, ControllerId, Event, Gesture, MicId, Midi, OutputId, Plan, SceneId, Timed, TrimId, Who,
+};
 
 /// A piece whose names are as awkward as names may be.
 const PIECE: &str = r#"
@@ -17,8 +19,16 @@ bell  = { note = 60 }
 loud  = { loudness = "voice", from = "-50 dB", to = "-12 dB" }
 [[scene]]
 mark = "A"
+[scene.mic.voice]
+freeze = { by = "pedal" }
+"a/b, c" = { effect = "direct", by = "scene" }
 [[scene]]
 mark = "A+4"
+[scene.mic."second, voice"]
+direct = { by = "foot" }
+[scene.mic.voice]
+freeze = { by = "pedal", spread = 0.5 }
+reverse = { by = "a, b" }
 [[scene]]
 mark = "the \"end\", at last"
 "#;
@@ -48,8 +58,10 @@ fn every_reserved_address_means_what_it_says() {
         2,level,-3.5\n\
         2,\"level/says \"\"right\"\"\",-130\n\
         3,\"mute/second, voice\",1\n\
-        3,mute/voice,0\n";
-    use Gesture::{Controller, Fire, Hush, Level, Mute};
+        3,mute/voice,0\n\
+        4,level/voice/freeze,-3\n\
+        4,\"level/voice/a/b, c\",6\n";
+    use Gesture::{Controller, Fire, Hush, Level, Mute, Trim};
     let expected = [
         (0.0, Controller { id: ControllerId(0), value: 1.0 }),
         (0.5, Fire(SceneId(1))),
@@ -60,6 +72,8 @@ fn every_reserved_address_means_what_it_says() {
         (2.0, Level { output: Some(OutputId(1)), db: -130.0 }),
         (3.0, Mute { mic: MicId(1), muted: true }),
         (3.0, Mute { mic: MicId(0), muted: false }),
+        (4.0, Trim { trim: TrimId(0), db: -3.0 }),
+        (4.0, Trim { trim: TrimId(1), db: 6.0 }),
     ];
     assert_eq!(lines(text), expected.map(|(seconds, gesture)| (seconds, Event::written(gesture))));
 }
@@ -74,8 +88,11 @@ fn line_ends_and_a_byte_order_mark_are_no_matter() {
 
 #[test]
 fn every_wrong_line_is_reported() {
-    let text = format!("{CSV_HEADER}\n2,pedal,1\n1,pedal,1\n3,pedel,2\n4,fire,Z\n");
-    let report = gestures("g.csv", text.as_bytes(), &PLAN).expect_err("four errors");
+    let text = format!(
+        "{CSV_HEADER}\n2,pedal,1\n1,pedal,1\n3,pedel,2\n4,fire,Z\n5,level/voice/freze,-3\n\
+                        6,level/voice/freeze,7\n"
+    );
+    let report = gestures("g.csv", text.as_bytes(), &PLAN).expect_err("errors");
     let found: Vec<_> = report
         .diagnostics()
         .iter()
@@ -88,6 +105,8 @@ fn every_wrong_line_is_reported() {
             (Kind::UnknownController, Some((4, 3, 5))),
             (Kind::OutOfRange, Some((4, 9, 1))),
             (Kind::UnknownMark, Some((5, 8, 1))),
+            (Kind::UnknownEffect, Some((6, 3, 17))),
+            (Kind::OutOfRange, Some((7, 22, 1))),
         ]
     );
 }
@@ -257,6 +276,7 @@ fn written_gesture() -> impl Strategy<Value = Gesture> {
         (0u16..3).prop_map(|scene| Gesture::Fire(SceneId(scene))),
         any::<bool>().prop_map(Gesture::Hush),
         (prop::option::of(0u16..2), db).prop_map(|(output, db)| Gesture::Level { output: output.map(OutputId), db }),
+        (0u16..4, -24.0f32..=6.0).prop_map(|(trim, db)| Gesture::Trim { trim: TrimId(trim), db }),
         (0u16..2, any::<bool>()).prop_map(|(mic, muted)| Gesture::Mute { mic: MicId(mic), muted }),
     ]
 }

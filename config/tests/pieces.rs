@@ -193,6 +193,23 @@ fn the_nearer_loudspeakers_wait_for_the_farthest() {
     }
 }
 
+/// A level of the night is for all effects of its name, in quotes or as a table; what the hall does not say stays at 0 dB.
+#[test]
+fn a_hall_says_how_loud_effects_are() {
+    let names: Vec<_> = {
+        let plan = plan(LETTERS);
+        plan.trims.iter().map(|trim| plan.trim_name(trim)).collect()
+    };
+    assert_eq!(names, ["voice.freeze", "instruments.stretch", "voice.second", "voice.reverse", "viol.direct"]);
+    for hall in [
+        "[levels]\n\"voice.freeze\" = \"-3 dB\"\n\"instruments.stretch\" = \"+6 dB\"\n",
+        "levels.voice.freeze = \"-3 dB\"\n[levels.instruments]\nstretch = \"6 dB\"\n",
+    ] {
+        let levels: Vec<_> = checked(LETTERS, Some(hall)).plan.trims.iter().map(|trim| trim.db).collect();
+        assert_eq!(levels, [-3.0, 6.0, 0.0, 0.0, 0.0], "{hall}");
+    }
+}
+
 #[test]
 fn scenes_and_their_effects_mean_what_they_say() {
     let plan = plan(LETTERS);

@@ -64,7 +64,7 @@ fn what_is_right_is_accepted() {
 }
 
 /// Kinds of errors that no schema of one file can know, and why.
-const UNKNOWABLE: [(Kind, &str); 25] = [
+const UNKNOWABLE: [(Kind, &str); 26] = [
     (Kind::Syntax, "it is no TOML at all"),
     (Kind::FileUnread, "what is in files"),
     (Kind::NameTwice, "names of mics beside names of groups"),
@@ -72,6 +72,7 @@ const UNKNOWABLE: [(Kind, &str); 25] = [
     (Kind::UnknownOutput, "names"),
     (Kind::UnknownController, "names"),
     (Kind::UnknownAfter, "names"),
+    (Kind::UnknownLevel, "names"),
     (Kind::UnknownPlayer, "names"),
     (Kind::UnknownMark, "names"),
     (Kind::LikeOfLike, "names"),
@@ -93,12 +94,15 @@ const UNKNOWABLE: [(Kind, &str); 25] = [
 ];
 
 /// Slips of kinds that a schema mostly knows, by the words of their remedy, and why it does not know these.
-const UNKNOWN: [(Kind, &str, &str); 13] = [
+const UNKNOWN: [(Kind, &str, &str); 16] = [
     (Kind::OutOfRange, "from \"1 s\" to \"120 s\"", "numbers inside texts"),
     (Kind::UselessKey, "acts at once", "which controller gives orders: names"),
     (Kind::UselessKey, "only a group", "which names are groups"),
     (Kind::UselessKey, "leave it out", "the piece's own words"),
     (Kind::OutOfRange, "\"100 m\"", "numbers inside texts"),
+    (Kind::OutOfRange, "\"-24 dB\"", "numbers inside texts"),
+    (Kind::OutOfRange, "\"6 dB\"", "numbers inside texts"),
+    (Kind::UselessKey, "one of them", "two ways to say one name"),
     (Kind::UselessKey, "a name of your own", "names"),
     (Kind::UselessKey, "like = \"…\" below [[scene]]", "keys beside one another"),
     (Kind::UselessKey, "name a line of \"A\"", "names"),

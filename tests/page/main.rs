@@ -404,6 +404,54 @@ fn the_desk_learns_a_controller_by_working_it() {
     assert_eq!(hall, "[controllers]\nfoot = { osc = \"/reed\" }\n");
 }
 
+#[test]
+fn the_desk_moves_an_effects_level_at_its_name_and_has_it_written_into_the_hall() {
+    let folder = folder(
+        "title = \"Salt and Linen\"\nmics = { voice = 1, viol = 2 }\noutputs = { left = 1, right = 2 }\n\
+         controllers = { foot = {}, hand = {} }\n[[scene]]\nmark = \"A\"\nmic.voice.freeze = { by = \"foot\" }\n\
+         mic.voice.direct = { by = \"scene\" }\nmic.viol.reverse = { by = \"hand\" }\n",
+    );
+    let hall = folder.path().join("hall.toml");
+    std::fs::write(&hall, "[levels]\n\"viol.reverse\" = \"-2 dB\"\n").unwrap();
+    let arguments = "play piece.toml --hall hall.toml --host clock --json --page 127.0.0.1:0 --no-journal";
+    let mut program = Program::start(folder.path(), arguments, &[]);
+    let address = program.event("started")["page"].as_str().expect("there is a page").to_owned();
+    let browser = ready(&address);
+    let beside = |effect: &str, words: &str| {
+        browser.until(&format!("document.querySelector('[data-effect={effect}] .trim').innerText === '{words}'"));
+    };
+    beside("reverse", "−2.0 dB");
+    beside("freeze", "");
+    browser.click("[data-trim=\"voice.freeze\"]");
+    browser.until("document.querySelector('[data-effect=freeze] .tonight').offsetParent !== null");
+    // By hand to its top and to its foot, then by the keys: half a dB each.
+    let level = "[data-trim-level=\"voice.freeze\"] input";
+    browser.drag(level, 0.8, 1.0);
+    beside("freeze", "+6.0 dB");
+    browser.drag(level, 0.9, 0.0);
+    beside("freeze", "−24.0 dB");
+    browser.script(&format!("document.querySelector('{level}').focus()"));
+    browser.key("ArrowRight");
+    beside("freeze", "−23.5 dB");
+    let differs = "document.querySelector('.night .differs').innerText";
+    browser.until(&format!("{differs} === 'voice.freeze −23.5 dB (hall 0.0 dB)'"));
+    assert_eq!(rules(&browser), Value::Array(Vec::new()));
+    if let Some(folder) = pictures() {
+        for device in [PHONE, TABLET, LAPTOP] {
+            browser.device(device);
+            browser.picture(&folder.join(format!("night-{}.png", device.name)));
+        }
+        browser.device(LAPTOP);
+    }
+    browser.click(".night button");
+    browser.until("document.querySelector('.night .said').innerText.startsWith('Written in the hall file')");
+    browser.until(&format!("{differs} === ''"));
+    drop(browser);
+    assert_eq!(program.terminate().status, Some(0));
+    let written = std::fs::read_to_string(hall).unwrap();
+    assert_eq!(written, "[levels]\n\"viol.reverse\" = \"-2 dB\"\n\"voice.freeze\" = \"-23.5 dB\"\n");
+}
+
 /// The views, by their addresses.
 #[test]
 fn what_a_mic_has_just_sung_is_studied_and_written_out_in_the_program_itself() {

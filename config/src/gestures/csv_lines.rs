@@ -5,7 +5,9 @@ use crate::near;
 use crate::place::Place;
 use crate::report::Findings;
 use std::borrow::Cow;
-use tenterhook_plan::{Address, ControllerId, Event, Gesture, MicId, OutputId, Plan, SceneId};
+use tenterhook_plan::{
+    Address, ControllerId, Event, Gesture, LEAST_TRIM_DB, MOST_TRIM_DB, MicId, OutputId, Plan, SceneId, TrimId,
+};
 
 /// What to do about a file without its header.
 const HEADER_REMEDY: &str = "begin the file with the line seconds,controller,value, with commas between the cells";
@@ -14,7 +16,7 @@ const HEADER_REMEDY: &str = "begin the file with the line seconds,controller,val
 pub const MOST_LEVEL_DB: f32 = tenterhook_plan::MOST_WRITTEN_LEVEL_DB;
 
 /// The addresses that are no controllers.
-const RESERVED: [&str; 5] = ["fire", "hush", "level", "level/OUTPUT", "mute/MIC"];
+const RESERVED: [&str; 6] = ["fire", "hush", "level", "level/OUTPUT", "level/MIC/EFFECT", "mute/MIC"];
 
 const HEADER: [&str; 3] = ["seconds", "controller", "value"];
 
@@ -125,6 +127,15 @@ impl CsvLine<'_> {
             None if name == "fire" => self.fire(value, plan, findings).map(Gesture::Fire),
             None if name == "hush" => self.flag(value, findings).map(Gesture::Hush),
             None if name == "level" => self.level(value, findings).map(|db| Gesture::Level { output: None, db }),
+            // No name of a mic, a group or an output has a stroke in it.
+            Some(("level", effect)) if effect.contains('/') => {
+                let names: Vec<_> =
+                    plan.trims.iter().map(|one| format!("{}/{}", plan.owner_name(one.owner), one.key)).collect();
+                let names = || names.iter().map(String::as_str);
+                let found = self.find((Kind::UnknownEffect, "effect"), effect, names, findings);
+                let db = self.number(value, LEAST_TRIM_DB, MOST_TRIM_DB, findings);
+                Some(Gesture::Trim { trim: TrimId::new(found?), db: db? })
+            }
             Some(("level", output)) => {
                 let names = || plan.outputs.iter().map(|output| output.name.as_str());
                 let found = self.find((Kind::UnknownOutput, "output"), output, names, findings);

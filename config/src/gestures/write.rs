@@ -41,6 +41,10 @@ fn address(gesture: Gesture, plan: &Plan) -> Option<(String, String)> {
         Gesture::Level { output: Some(output), db } => {
             (format!("level/{}", plan.outputs[output.index()].name), db.to_string())
         }
+        Gesture::Trim { trim, db } => {
+            let trim = &plan.trims[trim.index()];
+            (format!("level/{}/{}", plan.owner_name(trim.owner), trim.key), db.to_string())
+        }
         Gesture::Mute { mic, muted } => (format!("mute/{}", plan.mics[mic.index()].name), flag(muted)),
         Gesture::Press { .. } | Gesture::Next | Gesture::Back => return None,
     })

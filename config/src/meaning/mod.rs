@@ -7,6 +7,7 @@ mod names;
 mod players;
 mod scenes;
 mod sounds;
+mod trims;
 
 use crate::files::Files;
 use crate::kind::Kind;
@@ -52,12 +53,14 @@ pub(crate) fn resolve(piece: &WrittenPiece, rules: Rules, files: &dyn Files, fin
         controllers,
         players,
         instances: Vec::new(),
+        trims: Vec::new(),
         scenes: Vec::new(),
         next: commands[0],
         back: commands[1],
         hush: commands[2],
     };
     scenes::resolve(piece, &names, &homes, &mut plan, files, findings);
+    trims::resolve(&piece.levels, &mut plan, findings);
     if findings.has_errors() {
         return None;
     }

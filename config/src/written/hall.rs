@@ -4,11 +4,14 @@ use super::NamedTable;
 use super::controller::WrittenController;
 use super::fields::{self, Fields};
 use super::piece::{Tables, WrittenMic, WrittenOutput, WrittenPiece, WrittenPitch};
-use super::value::{Item, Shape, TextShape, Whole, WordShape};
+use super::value::{Item, Quantity, Shape, TextShape, Whole, WordShape};
 use crate::kind::Kind;
 use crate::near;
+use crate::place::Place;
 use crate::report::Findings;
-use serde_json::Value as Json;
+use serde_json::{Value as Json, json};
+use tenterhook_plan::declare::Unit;
+use tenterhook_plan::{LEAST_TRIM_DB, MOST_TRIM_DB};
 use toml::de::{DeTable, DeValue};
 
 /// A hall as written.
@@ -16,7 +19,18 @@ use toml::de::{DeTable, DeValue};
 pub(crate) struct Hall {
     pub pitch: WrittenPitch,
     pub tables: Tables,
+    pub levels: Vec<WrittenLevel>,
     pub device: DeviceWish,
+}
+
+/// The level of the effects of one name.
+#[derive(Clone, Debug)]
+pub(crate) struct WrittenLevel {
+    /// As in `"voice.freeze"`.
+    pub name: String,
+    pub db: f64,
+    /// The place of the name.
+    pub place: Place,
 }
 
 /// What a hall asks of the machine. What it does not say is left to whoever starts the engine.
@@ -98,6 +112,16 @@ impl Hall {
         Hall {
             pitch: WrittenPitch::keys(fields, true, findings),
             tables: Tables::keys(fields, true, findings),
+            levels: fields
+                .get(
+                    "levels",
+                    "The levels of the night: how loud effects are in this hall, as in \"voice.freeze\" = \"-3 dB\".",
+                    &Levels,
+                    findings,
+                )
+                .value()
+                .cloned()
+                .unwrap_or_default(),
             device: fields
                 .get("device", "What the hall asks of the machine.", &WrittenDevice, findings)
                 .value()
@@ -109,6 +133,7 @@ impl Hall {
     /// Lays the hall's words over the piece's, key by key. A name that the piece has not is an error.
     pub fn override_piece(&self, piece: &mut WrittenPiece, findings: &mut Findings) {
         piece.in_hall = self.pitch.clone();
+        piece.levels.clone_from(&self.levels);
         let tables = &mut piece.tables;
         lay_over(&mut tables.mics, &self.tables.mics, (Kind::UnknownMic, "mic"), WrittenMic::override_with, findings);
         lay_over(
@@ -208,6 +233,47 @@ impl WrittenController {
         self.latch.override_with(&hall.latch);
         self.rise.override_with(&hall.rise);
         self.fall.override_with(&hall.fall);
+    }
+}
+
+/// Levels by the names of effects: `"voice.freeze"` in quotes, or without them a table of the voice.
+pub(super) struct Levels;
+
+impl Levels {
+    const DB: Quantity = Quantity::new(Unit::Decibels, LEAST_TRIM_DB as f64, MOST_TRIM_DB as f64).usually(0.0);
+}
+
+impl Shape for Levels {
+    type Value = Vec<WrittenLevel>;
+
+    fn read(&self, item: &Item<'_>, findings: &mut Findings) -> Option<Vec<WrittenLevel>> {
+        let DeValue::Table(table) = item.value else {
+            item.refuse("a table", "write [levels] and, below it, \"voice.freeze\" = \"-3 dB\"", findings);
+            return None;
+        };
+        let mut levels = Vec::new();
+        let mut read = |name: String, item: &Item<'_>, findings: &mut Findings| {
+            if let Some(db) = Self::DB.read(item, findings) {
+                levels.push(WrittenLevel { name, db, place: item.key_place });
+            }
+        };
+        for item in fields::items(table, item.place.file) {
+            match item.value {
+                DeValue::Table(effects) => {
+                    for effect in fields::items(effects, item.place.file) {
+                        read(format!("{}.{}", item.key, effect.key), &effect, findings);
+                    }
+                }
+                _ => read(item.key.to_owned(), &item, findings),
+            }
+        }
+        Some(levels)
+    }
+
+    fn schema(&self) -> Json {
+        let level = Self::DB.schema();
+        let effects = json!({ "type": "object", "additionalProperties": level });
+        json!({ "type": "object", "additionalProperties": { "anyOf": [level, effects] } })
     }
 }
 

@@ -18,8 +18,8 @@ pub(crate) use controller::{
 };
 pub(crate) use effect::{To, WrittenEffect};
 pub(crate) use fields::schema;
-pub(crate) use hall::Hall;
 pub use hall::{DeviceWish, Host};
+pub(crate) use hall::{Hall, WrittenLevel};
 pub(crate) use like::whole;
 pub(crate) use mend::{MendedText, mend};
 pub(crate) use piece::{

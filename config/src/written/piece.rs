@@ -3,6 +3,7 @@
 use super::controller::{Controllers, WrittenController};
 use super::effect::{Effects, WrittenPart};
 use super::fields::{self, Fields};
+use super::hall::{Levels, WrittenLevel};
 use super::players::{Players, WrittenPlayer};
 use super::temperament::TemperamentShape;
 use super::value::{Flag, Item, List, NameShape, Quantity, Shape, TextShape, Whole, WordShape};
@@ -48,6 +49,8 @@ pub(crate) struct WrittenPiece {
     pub groups: Vec<NamedTable<WrittenGroup>>,
     pub players: Vec<NamedTable<WrittenPlayer>>,
     pub scenes: Vec<WrittenScene>,
+    /// Only a hall may say these.
+    pub levels: Vec<WrittenLevel>,
 }
 
 /// How a piece or a hall lies in pitch.
@@ -159,6 +162,7 @@ impl WrittenPiece {
     pub fn keys(fields: &mut Fields<'_>, findings: &mut Findings) -> Self {
         let WrittenPitch { tuning, temperament } = WrittenPitch::keys(fields, false, findings);
         let piece = WrittenPiece {
+            levels: Vec::new(),
             title: fields.get("title", "The piece's title.", &TextShape::Any, findings),
             tuning,
             temperament,
@@ -184,6 +188,7 @@ impl WrittenPiece {
                 Said::Nothing | Said::Wrong => Vec::new(),
             },
         };
+        fields.in_hall(false, "levels", "", &Levels, findings);
         for (_, key, ..) in NEEDED {
             fields.must_hold(key);
         }

@@ -79,7 +79,7 @@ fn play(asked: &Demo, plan: &Plan, gestures: &Gestures) -> Result<(), Failure> {
         texts: &[("piece.toml", PIECE)],
         files: &[],
         osc: &OscOptions::default(),
-        page: desk::Asked { options: &asked.page, opens: View::Score, rehearsal: true, learn: None },
+        page: desk::Asked { options: &asked.page, opens: View::Score, rehearsal: true, hall: None },
     };
     let stage = Stage::open(&asked_stage, Some(told))?;
     announce(plan, &stage, asked.json);

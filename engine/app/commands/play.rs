@@ -33,7 +33,7 @@ pub fn run(asked: &Play, opens: View) -> Result<(), Failure> {
     let mut beginning = Beginning::of(&asked.journal, &asked.piece, &loaded, asked.hall.as_deref(), from)?;
     let (journal, told) = beginning.keep(plan, &loaded);
     let end = stage::asked_to_end()?;
-    let (learn, asks) = crossbeam_channel::bounded(4);
+    let (hall, asks) = crossbeam_channel::bounded(4);
     let lessons = Lessons {
         asks,
         piece: asked.piece.clone(),
@@ -43,6 +43,7 @@ pub fn run(asked: &Play, opens: View) -> Result<(), Failure> {
         plays: Plays { piece: loaded.piece.clone(), hall: loaded.hall.clone(), files: loaded.files.clone() },
         present: None,
         said: None,
+        kept: None,
     };
     let stage = Stage::open(
         &stage::Asked {
@@ -57,7 +58,7 @@ pub fn run(asked: &Play, opens: View) -> Result<(), Failure> {
             texts: &texts,
             files: &loaded.files,
             osc: &asked.osc,
-            page: desk::Asked { options: &asked.page, opens, rehearsal: false, learn: Some(learn) },
+            page: desk::Asked { options: &asked.page, opens, rehearsal: false, hall: Some(hall) },
         },
         told,
     )?;

@@ -161,7 +161,7 @@ fn aloud(
     let players = move |rate: u32| reads.play(files.again(), rate).map_err(Failure::running);
     let follow = asked.follow.then(|| FileWatcher::start(&asked.piece, hall)).transpose()?;
     let end = stage::asked_to_end()?;
-    let page = desk::Asked { options: &asked.page, opens: View::Score, rehearsal: true, learn: None };
+    let page = desk::Asked { options: &asked.page, opens: View::Score, rehearsal: true, hall: None };
     let asked_stage = stage::Asked {
         plan,
         wish,

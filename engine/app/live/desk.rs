@@ -11,7 +11,7 @@ use crossbeam_channel::Sender;
 use tenterhook_dsp::effects::EFFECTS;
 use tenterhook_io::{Facts, Hub, Listened, Stats, Told, Window};
 use tenterhook_page::score::{About, View};
-use tenterhook_page::{Learn, Page, Settings};
+use tenterhook_page::{HallWish, Page, Settings, WriteHall};
 use tenterhook_plan::{Plan, RunState};
 use tenterhook_rt::Reading;
 
@@ -35,8 +35,8 @@ pub struct Asked<'a> {
     pub opens: View,
     /// Whether a recording, or an ensemble that is made up, plays in place of the mics.
     pub rehearsal: bool,
-    /// Whom to tell what is to be learned: a controller's name, or nothing any more.
-    pub learn: Option<Sender<Option<String>>>,
+    /// Whom to tell what is to be written into the hall file.
+    pub hall: Option<Sender<HallWish>>,
 }
 
 /// A page that is served beside a run, until this is dropped.
@@ -94,9 +94,9 @@ impl Desk {
                 move || look_over(&window, rate, log.as_deref())
             }),
             act: Box::new(move |plan, gesture, who| events.of(plan).gesture(gesture, who)),
-            learn: asked.learn.clone().map(|learn| -> Learn {
+            hall: asked.hall.clone().map(|hall| -> WriteHall {
                 // A press too many is one that need not be heard.
-                Box::new(move |name| drop(learn.try_send(name.map(str::to_owned))))
+                Box::new(move |wish| drop(hall.try_send(wish)))
             }),
         };
         let page = match Page::serve(settings) {

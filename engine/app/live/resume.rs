@@ -6,7 +6,7 @@ use std::sync::Arc;
 use crossbeam_channel::Sender;
 use etcetera::BaseStrategy;
 use tenterhook_io::{Done, Hub, Interrupted, Journal, JournalError, Keeping, checksum};
-use tenterhook_plan::{Gesture, MicId, OutputId, Plan, SceneId, Who};
+use tenterhook_plan::{Gesture, LEAST_TRIM_DB, MicId, OutputId, Plan, SceneId, TrimId, Who};
 
 use crate::cli::JournalOptions;
 use crate::failure::Failure;
@@ -112,6 +112,14 @@ impl Beginning {
         });
         let levels: Vec<_> = all.into_iter().chain(each).collect();
         let said: Vec<_> = levels.iter().map(|(name, _, db)| format!("{name} {}", stood(*db))).collect();
+        let trims = plan.trims.iter().enumerate().filter_map(|(index, trim)| {
+            let db = *was.trims_db.get(plan.owner_name(trim.owner))?.get(&trim.key)?;
+            // Never above 0 dB, nor above what the hall says where that is more: nobody may be at the desk.
+            Some((plan.trim_name(trim), TrimId::new(index), db.clamp(LEAST_TRIM_DB, trim.db.max(0.0))))
+        });
+        let trims: Vec<_> = trims.collect();
+        let said = said.into_iter().chain(trims.iter().map(|(name, _, db)| format!("{name} {db} dB")));
+        let said: Vec<_> = said.collect();
         let mark = &plan.scenes[self.from.index()].mark;
         let mut words = format!("Taken up again at {mark} after an end that nobody asked for.");
         if from.is_none() && *mark != was.mark {
@@ -131,7 +139,9 @@ impl Beginning {
         }
         // Hushed it begins in silence, which is the safe thing after whatever has happened.
         let levels = levels.into_iter().map(|(_, output, db)| Gesture::Level { output, db: restored(db) });
-        self.gestures = mutes.into_iter().chain(levels).chain(was.hushed.then_some(Gesture::Hush(true))).collect();
+        let trims = trims.into_iter().map(|(_, trim, db)| Gesture::Trim { trim, db });
+        self.gestures =
+            mutes.into_iter().chain(levels).chain(trims).chain(was.hushed.then_some(Gesture::Hush(true))).collect();
         self.taken_up = Some(words);
     }
 

@@ -171,6 +171,7 @@ impl Show {
             log: stage.log().map(Arc::from),
             taken_up: self.state.taken_up.clone(),
             learning: self.lessons.as_ref().and_then(Lessons::learning).map(Arc::new),
+            kept: self.lessons.as_ref().and_then(Lessons::kept),
             conditions,
         };
         (state, meters)

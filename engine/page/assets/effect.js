@@ -1,9 +1,45 @@
 // One effect with its lever, and those effects that are shown.
 
-import { h, text, attribute } from "./dom.js";
-import { state, drawn, mayMove, standing, valueInWords } from "./state.js";
+import { h, text, attribute, show } from "./dom.js";
+import { state, drawn, isDesk, mayMove, standing, valueInWords } from "./state.js";
 import { send } from "./connection.js";
 import { Lever } from "./lever.js";
+import { LEAST, MOST, decibels } from "./night.js";
+
+/** The level of an effect's name: it stands beside the name, which opens its lever for the desk. */
+class Level {
+  constructor(index) {
+    const { owner, key } = state.piece.trims[index];
+    const name = `${owner}.${key}`;
+    this.index = index;
+    this.db = 0;
+    this.open = false;
+    this.said = h("span.trim.figures");
+    this.name = state.piece.role === "desk" ? h("button.plain.called", { type: "button", "aria-expanded": "false", "data-trim": name, title: `How loud ${name} is tonight` }, h("em", {}, key)) : h("em", {}, key);
+    this.name.addEventListener("click", () => {
+      this.open = state.piece.role === "desk" && !this.open;
+      this.update();
+    });
+    this.lever = new Lever({
+      label: `Level tonight, ${name}`,
+      min: LEAST,
+      max: MOST,
+      step: 0.5,
+      words: () => decibels(this.db),
+      move: (db) => send({ do: "trim", owner, key, db }),
+      data: { "data-trim-level": name },
+    });
+    this.element = h("div.tonight", { role: "group", "aria-label": `Level tonight, ${name}`, hidden: true }, h("span.scale", { "aria-hidden": "true" }, "−24"), this.lever.element, h("span.scale", { "aria-hidden": "true" }, "+6 dB"));
+  }
+
+  update() {
+    this.db = state.now.trims_db[this.index] ?? 0;
+    text(this.said, this.open || this.db !== 0 ? decibels(this.db) : "");
+    if (state.piece.role === "desk") attribute(this.name, "aria-expanded", this.open);
+    show(this.element, this.open);
+    this.lever.show(this.db, "on", isDesk());
+  }
+}
 
 class Effect {
   constructor(index) {
@@ -17,6 +53,7 @@ class Effect {
     const controller = it.controller === null ? null : piece.controllers[it.controller];
     const after = it.after ? ` after ${it.after}` : "";
     const by = controller === null ? "" : controller.kind === "loudness" ? `follows ${controller.name}` : `by ${controller.name}`;
+    this.level = new Level(it.trim);
     this.lever = null;
     if (controller !== null) {
       this.lever = new Lever({
@@ -30,15 +67,16 @@ class Effect {
     this.element = h(
       "div.effect",
       { "data-effect": it.key, title: [it.help, it.x && `The controller: ${it.x}`, it.settings.join(", ")].filter(Boolean).join("\n") },
-      h("p.expression", {}, h("em", {}, it.key), h("span.by", {}, `${by}${after}`), this.state),
+      h("p.expression", {}, this.level.name, this.level.said, h("span.by", {}, `${by}${after}`), this.state),
       this.lever?.element,
+      this.level.element,
     );
     // An effect of several mics has a row of its own, with their names.
     this.row = names.length > 1 ? h("div.shared.joined", {}, h("p.names", {}, h("em", {}, it.owner), ` (${names.join(" + ")})`), this.element) : null;
   }
 
   get held() {
-    return Boolean(this.lever?.held) || this.element.querySelector(":focus-visible") !== null;
+    return Boolean(this.lever?.held) || this.level.lever.held || this.element.querySelector(":focus-visible") !== null;
   }
 
   update() {
@@ -47,6 +85,7 @@ class Effect {
     attribute(this.element, "data-state", stands);
     attribute(this.element, "data-lacks", stands === "on" ? now.whys[this.index] : null);
     text(this.state, standing(this.index));
+    this.level.update();
     this.lever?.show(now.controllers[this.controller] ?? 0, stands, mayMove(this.controller));
   }
 }

@@ -5,6 +5,7 @@ import { state, ready, scene, isDesk, valueInWords } from "./state.js";
 import { send } from "./connection.js";
 import { Effects } from "./effect.js";
 import { Head } from "./head.js";
+import { Night } from "./night.js";
 import { Outputs } from "./outputs.js";
 import * as strokes from "./strokes.js";
 import * as words from "./words.js";
@@ -15,11 +16,12 @@ export class Score {
     this.head = new Head();
     this.words = words.list("words");
     this.staves = h("div.staves");
+    this.night = new Night();
     this.outputs = new Outputs();
     this.elsewhere = h("p.elsewhere");
     this.effects = new Effects(this.staves, () => this.update());
     this.drawnFor = null;
-    section.append(this.head.element, this.words, this.staves, this.elsewhere, this.outputs.element);
+    section.append(this.head.element, this.words, this.staves, this.elsewhere, this.night.element, this.outputs.element);
   }
 
   build() {
@@ -78,6 +80,7 @@ export class Score {
       show(mute, piece.role === "desk" || now.muted[index]);
     });
     this.moved();
+    this.night.update();
     this.outputs.update();
   }
 

@@ -1,7 +1,8 @@
 //! Who may do what: from what a page asks to a gesture, or to words that say why not.
 
 use tenterhook_plan::{
-    Controller, ControllerId, EngineState, Gesture, Keys, LEAST_LEVEL_DB, MOST_LEVEL_DB, MicId, Plan, SceneId,
+    Controller, ControllerId, EngineState, Gesture, Keys, LEAST_LEVEL_DB, LEAST_TRIM_DB, MOST_LEVEL_DB, MOST_TRIM_DB,
+    MicId, Plan, SceneId,
 };
 
 use crate::access::Role;
@@ -17,6 +18,8 @@ pub enum PageAnswer {
     Reset,
     /// What reaches this controller is to be learned; none: nothing any more.
     Learn(Option<ControllerId>),
+    /// The levels of effects are to be written into the hall file.
+    Keep,
     /// The page belongs to this mic's player, or to nobody.
     Part(Option<MicId>),
     /// Rightly nothing: the moment for it has passed.
@@ -132,6 +135,15 @@ fn meant(ask: &Ask, state: &EngineState) -> Result<Option<PageAnswer>, PageRefus
             });
             Gesture::Level { output: output.transpose()?, db: *db }
         }
+        Ask::Trim { owner, key, db } => {
+            if !(LEAST_TRIM_DB..=MOST_TRIM_DB).contains(db) {
+                return Err(format!("the level of an effect is from {LEAST_TRIM_DB} to {MOST_TRIM_DB} dB, not {db}"));
+            }
+            let trim = plan.trim_named(owner, key);
+            let trim = trim.ok_or_else(|| format!("there is no effect `{owner}.{key}` in this piece"))?;
+            Gesture::Trim { trim, db: *db }
+        }
+        Ask::Keep {} => return Ok(Some(PageAnswer::Keep)),
         Ask::Mute { mic, on } => Gesture::Mute { mic: named_mic(plan, mic)?, muted: *on },
         Ask::Reset {} => return Ok(Some(PageAnswer::Reset)),
         Ask::Learn { name } => {

@@ -25,7 +25,7 @@
 //!             println!("{who:?} asks for {gesture:?}");
 //!             true
 //!         }),
-//!         learn: None,
+//!         hall: None,
 //!     })?;
 //!     page.show(RunState::new(EngineState::new(plan)));
 //!     Ok(page)
@@ -58,5 +58,5 @@ pub use access::{Access, KeysError, Role, RoleKeys, default_keys_path};
 pub use etudes::{Etude, Hear};
 pub use invite::{Invite, Reached};
 pub use machine::LookOver;
-pub use server::{Error, Learn, Page, PageAct, Settings};
+pub use server::{Error, HallWish, Page, PageAct, Settings, WriteHall};
 pub use study::{FILES, Studio, StudyAsk, StudyFile};

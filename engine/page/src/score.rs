@@ -9,20 +9,22 @@
 //!   "controllers": [{"name": "pedal", "by": "MIDI control 64", "key": null, "kind": "switch", "works": "effect"}],
 //!   "scenes": [{"mark": "A", "name": "The held vowel", "bar": 1, "cue": "her breath", "fade": 0.5,
 //!               "effects": [{"effect": 0, "outputs": ["left"]}]}],
-//!   "effects": [{"key": "freeze", "kind": "freeze", "owner": "voice", "mics": [0], "controller": 0,
+//!   "effects": [{"key": "freeze", "kind": "freeze", "owner": "voice", "mics": [0], "controller": 0, "trim": 0,
 //!                "settings": ["aim steady"], "after": null, "help": "...", "x": "..."}],
+//!   "trims": [{"owner": "voice", "key": "freeze", "db": -3.0}],
 //!   "levers": [[0, null]]
 //! }}
 //! ```
 //! Places in lists are counted from 0, channels from 1; a channel is null where the hall leaves it out. A controller's
 //! kind is `switch` (0 or 1), `even` (all between) or `loudness` (follows a mic; no hand moves it); what it works is
 //! `effect`, `next`, `back` or `hush`. `levers` names, for each scene and mic, the controller that is the one lever of
-//! that player, see [`lever`].
+//! that player, see [`lever`]. An effect's `trim` is the place of the level of its name, whose `db` is what the hall says;
+//! `learn` says whether the hall file can be written here.
 
 use serde_json::{Value, json};
 use tenterhook_plan::declare::{Declaration, Kind, Setting, Unit};
 use tenterhook_plan::{
-    Address, By, Controller, ControllerId, Instance, Message, MicId, Owner, Plan, Scene, SceneId, Source,
+    Address, By, Controller, ControllerId, Instance, Message, MicId, Owner, Plan, Scene, SceneId, Source, TrimId,
 };
 
 use crate::access::Role;
@@ -63,6 +65,8 @@ pub(crate) fn tell(plan: &Plan, about: &About, role: Role, study: bool, learn: b
             "ceiling_db": output.ceiling.0,
         })
     });
+    let trims =
+        plan.trims.iter().map(|trim| json!({ "owner": plan.owner_name(trim.owner), "key": trim.key, "db": trim.db }));
     let levers = (0..plan.scenes.len()).map(|scene| {
         let of = |mic| lever(plan, SceneId::new(scene), MicId::new(mic)).map(ControllerId::index);
         (0..plan.mics.len()).map(of).collect::<Vec<_>>()
@@ -75,6 +79,7 @@ pub(crate) fn tell(plan: &Plan, about: &About, role: Role, study: bool, learn: b
         "controllers": (0..plan.controllers.len()).map(|id| controller(plan, id)).collect::<Vec<_>>(),
         "scenes": plan.scenes.iter().map(|one| scene(plan, one)).collect::<Vec<_>>(),
         "effects": plan.instances.iter().map(|one| effect(plan, about, one)).collect::<Vec<_>>(),
+        "trims": trims.collect::<Vec<_>>(),
         "levers": levers.collect::<Vec<_>>(),
     }})
     .to_string()
@@ -185,7 +190,7 @@ fn effect(plan: &Plan, about: &About, instance: &Instance) -> Value {
     };
     json!({
         "key": instance.key, "kind": instance.effect, "owner": plan.owner_name(instance.owner),
-        "mics": mics(plan, instance),
+        "mics": mics(plan, instance), "trim": plan.trim_of(instance).map(TrimId::index),
         "controller": match instance.by {
             By::Controller(id) => Some(id.index()),
             By::Scene => None,

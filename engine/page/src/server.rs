@@ -53,12 +53,21 @@ pub struct Settings {
     pub look_over: Arc<LookOver>,
     /// Sends a gesture to the engine.
     pub act: PageAct,
-    /// Learns what reaches controllers; none: they are not learned here.
-    pub learn: Option<Learn>,
+    /// Writes into the hall file what the desk asks for; none: there is none that could be written here.
+    pub hall: Option<WriteHall>,
 }
 
-/// Is to learn from now on what reaches the controller of this name; none: nothing any more. It must not wait.
-pub type Learn = Box<dyn Fn(Option<&str>) + Send + Sync>;
+/// What the desk wants to have in the hall file.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum HallWish {
+    /// What reaches the controller of this name, to be learned from now on; none: nothing is to be learned any more.
+    Learn(Option<String>),
+    /// The levels of effects as they stand.
+    Levels,
+}
+
+/// Is to see to it; must not wait.
+pub type WriteHall = Box<dyn Fn(HallWish) + Send + Sync>;
 
 /// Sends a gesture, whose ids are those of the piece beside it, and says whose it is; must not wait. False: it was lost.
 pub type PageAct = Box<dyn Fn(&Arc<Plan>, Gesture, Who) -> bool + Send + Sync>;
@@ -94,12 +103,12 @@ impl Page {
     /// # Errors
     /// If the address cannot be had, or the system gives no thread.
     pub fn serve(settings: Settings) -> Result<Self, Error> {
-        let Settings { address, access, plan, about, words, etudes, hear, studio, look_over, act, learn } = settings;
+        let Settings { address, access, plan, about, words, etudes, hear, studio, look_over, act, hall } = settings;
         let shared = Arc::new(Shared::new(
             plan,
-            PageTold { about, words, studies: studio.is_some(), learns: learn.is_some() },
+            PageTold { about, words, studies: studio.is_some(), writes_hall: hall.is_some() },
             act,
-            learn,
+            hall,
         ));
         let refused = |why| Error::Address { address, why };
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(Error::Thread)?;
@@ -237,15 +246,15 @@ struct PageTold {
     words: Words,
     /// Whether sounds can be studied here.
     studies: bool,
-    /// Whether controllers are learned here.
-    learns: bool,
+    /// Whether the hall file is written here: controllers are learned, and levels kept.
+    writes_hall: bool,
 }
 
 /// What all pages share.
 pub(crate) struct Shared {
     told: PageTold,
     act: PageAct,
-    learn: Option<Learn>,
+    hall: Option<WriteHall>,
     /// The meters of the mics, then of the outputs.
     bench: Mutex<PageMeters>,
     shown: watch::Sender<Arc<Shown>>,
@@ -268,7 +277,7 @@ impl Shown {
     fn new(state: RunState, piece_number: u64, told: &PageTold) -> Self {
         let tell = |role| {
             let desk = role == Role::Desk;
-            score::tell(&state.engine.plan, &told.about, role, told.studies && desk, told.learns && desk).into()
+            score::tell(&state.engine.plan, &told.about, role, told.studies && desk, told.writes_hall && desk).into()
         };
         let pieces = [Role::Watch, Role::Player, Role::Desk].map(tell);
         let now = crate::wire::now(&state, told.words).into();
@@ -291,13 +300,13 @@ impl Shown {
 }
 
 impl Shared {
-    fn new(plan: Arc<Plan>, told: PageTold, act: PageAct, learn: Option<Learn>) -> Self {
+    fn new(plan: Arc<Plan>, told: PageTold, act: PageAct, hall: Option<WriteHall>) -> Self {
         let bench = PageMeters::new(told.about.rate, plan.mics.len() + plan.outputs.len());
         let shown = Arc::new(Shown::new(RunState::new(EngineState::new(plan)), 0, &told));
         Self {
             told,
             act,
-            learn,
+            hall,
             bench: Mutex::new(bench),
             shown: watch::Sender::new(shown),
             meters: watch::Sender::new(Bytes::new()),
@@ -349,12 +358,12 @@ impl Shared {
         lock(&self.bench).reset();
     }
 
-    /// Is to learn what reaches a controller, or nothing any more. An error says why not.
-    pub fn learn(&self, controller: Option<&str>) -> Result<(), &'static str> {
-        let Some(learn) = &self.learn else {
-            return Err("controllers are learned only while a piece of yours is played");
+    /// Is to have something written into the hall file. An error says why not.
+    pub fn write_hall(&self, wish: HallWish) -> Result<(), &'static str> {
+        let Some(write) = &self.hall else {
+            return Err("the hall file is written only while a piece of yours is played");
         };
-        learn(controller);
+        write(wish);
         Ok(())
     }
 
@@ -383,6 +392,7 @@ fn is_other(now: &RunState, before: &RunState) -> bool {
     !Arc::ptr_eq(&now.engine, &before.engine)
         || !Arc::ptr_eq(&now.conditions, &before.conditions)
         || now.learning != before.learning
+        || now.kept != before.kept
 }
 
 /// Of each mic, then each output, of a changed piece: its place in the piece before.
@@ -412,7 +422,7 @@ mod tests {
         assert!(plan != plan.clone(), "the measure tells");
         let (first, copy) = (Arc::new(plan.clone()), Arc::new(plan));
         let about = About { rate: 48_000, opens: score::View::Score, rehearsal: true, declarations: Vec::new() };
-        let told = PageTold { about, words: |_| String::new(), studies: false, learns: false };
+        let told = PageTold { about, words: |_| String::new(), studies: false, writes_hall: false };
         let shared = Shared::new(Arc::clone(&first), told, Box::new(|_, _, _| true), None);
         for (plan, number) in [(&first, 0), (&copy, 1)] {
             for sample in 0..300 {

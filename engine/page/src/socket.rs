@@ -10,6 +10,7 @@ use tenterhook_plan::{ControllerId, Gesture, MicId, Plan};
 use tokio::sync::{mpsc, watch};
 use tokio::task::yield_now;
 
+use crate::HallWish;
 use crate::access::Role;
 use crate::authorize::{PageAnswer, PageWho, answer};
 use crate::listener::Ticket;
@@ -225,11 +226,10 @@ impl Visitor {
                 SocketHeard::Well
             }
             Ok(PageAnswer::Learn(id)) => {
-                let name = id.map(|id| shown.plan().controllers[id.index()].name.as_str());
-                self.shared
-                    .learn(name)
-                    .map_or_else(|words| SocketHeard::Refused(words.to_owned()), |()| SocketHeard::Well)
+                let name = id.map(|id| shown.plan().controllers[id.index()].name.clone());
+                self.write_hall(HallWish::Learn(name))
             }
+            Ok(PageAnswer::Keep) => self.write_hall(HallWish::Levels),
             Ok(PageAnswer::Part(part)) => {
                 self.who.part = part;
                 SocketHeard::Well
@@ -237,6 +237,11 @@ impl Visitor {
             Ok(PageAnswer::Nothing) => SocketHeard::Well,
             Err(words) => SocketHeard::Refused(words),
         }
+    }
+
+    fn write_hall(&self, wish: HallWish) -> SocketHeard {
+        let written = self.shared.write_hall(wish);
+        written.map_or_else(|words| SocketHeard::Refused(words.to_owned()), |()| SocketHeard::Well)
     }
 
     /// In a changed piece whoever sits here keeps what has the same name.

@@ -11,9 +11,10 @@
 //!   "sample": 123456, "scene": 0, "since": 96000, "hushed": false, "controllers": [0.0, 0.4],
 //!   "effects": ["out", "ready", "waits", "moves", "hushed", "on", "nothing", "full", "broken"],
 //!   "whys": [null, null, "waits for rest", "waits for rest", "hushed", null, "nothing was sounding", "memory full", "failed"],
-//!   "level_db": 0.0, "levels_db": [0.0, -3.0], "muted": [false],
+//!   "level_db": 0.0, "levels_db": [0.0, -3.0], "trims_db": [0.0], "muted": [false],
 //!   "words": [{"topic": "late-blocks", "subject": null, "grave": true, "text": "2 late blocks in the last 10 s"}],
-//!   "learning": {"controller": "foot", "listens": true, "text": "press the pedal and let it go"}
+//!   "learning": {"controller": "foot", "listens": true, "text": "press the pedal and let it go"},
+//!   "kept": "Written in the hall file: \"voice.freeze\" = \"-3 dB\"."
 //! }}
 //! {"history": {"from_slot": 1234, "slots_a_second": 10, "mics": [[-62, -60]]}}
 //! {"error": "there is no mark `Z` in this piece"}
@@ -23,6 +24,9 @@
 //! nothing was sounding or its memory is full, or broke and is silent ([`EffectState`]); `whys` says why it does not do what
 //! was asked, if it does not. -120 dB is silence. A slot of the history holds the greatest root of the mean square of
 //! a tenth of a second, in whole dBFS; later slots the page makes from the meters.
+//!
+//! `kept` is null unless levels were just written into the hall file, or could not be; `trims_db` are the levels of effects,
+//! in the order of the piece's `trims`.
 //!
 //! `learning` is null unless somebody learns, or just has learned (then it no longer listens), what reaches a controller.
 //!
@@ -86,6 +90,17 @@ pub enum Ask {
         /// In dB; -120 is silence.
         db: f32,
     },
+    /// The level of the effects of one name is moved.
+    Trim {
+        /// The name of their mic or group.
+        owner: String,
+        /// Their key there.
+        key: String,
+        /// In dB, -24...6.
+        db: f32,
+    },
+    /// The levels of effects as they stand now are to be written into the hall file.
+    Keep {},
     /// A mic is shut off, or let in again.
     Mute {
         /// Its name.
@@ -136,9 +151,11 @@ struct Now<'a> {
     whys: Vec<Option<&'static str>>,
     level_db: f32,
     levels_db: &'a [f32],
+    trims_db: &'a [f32],
     muted: &'a [bool],
     words: Vec<Word<'a>>,
     learning: Option<Learns<'a>>,
+    kept: Option<&'a str>,
 }
 
 /// Something that one must know.
@@ -161,7 +178,7 @@ struct Learns<'a> {
 impl<'a> Now<'a> {
     /// All that a run knows of itself is shown, or it says here why not.
     fn of(state: &'a RunState, words: Words) -> Self {
-        let RunState { engine, sample, conditions, learning, blocks: _, late: _, device: _, log: _, taken_up: _ } =
+        let RunState { engine, sample, conditions, learning, kept, blocks: _, late: _, device: _, log: _, taken_up: _ } =
             state;
         let EngineState {
             scene,
@@ -170,6 +187,7 @@ impl<'a> Now<'a> {
             effects,
             level_db,
             levels_db,
+            trims_db,
             muted,
             // The piece is told apart from what changes.
             plan: _,
@@ -199,9 +217,11 @@ impl<'a> Now<'a> {
             whys: effects.iter().map(|stands| stands.why_not()).collect(),
             level_db: *level_db,
             levels_db,
+            trims_db,
             muted,
             words,
             learning: learning.as_ref().map(learns),
+            kept: kept.as_deref(),
         }
     }
 }

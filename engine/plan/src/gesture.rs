@@ -1,6 +1,6 @@
 //! Gestures: every change of the sound, live or written down.
 
-use crate::{ControllerId, MicId, OutputId, Plan, SceneId, Who};
+use crate::{ControllerId, MicId, OutputId, Plan, SceneId, TrimId, Who};
 
 /// One change of one thing.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -32,6 +32,13 @@ pub enum Gesture {
         /// Which output; `None`: all.
         output: Option<OutputId>,
         /// The level; −120 and below is silence.
+        db: f32,
+    },
+    /// The level of all effects of one name, in dB.
+    Trim {
+        /// Which.
+        trim: TrimId,
+        /// The level, −24…6.
         db: f32,
     },
     /// A mic is shut off, or let in again.
@@ -67,6 +74,10 @@ impl Gesture {
                 let name = &old.outputs.get(id.index())?.name;
                 let place = new.outputs.iter().position(|one| one.name == *name)?;
                 Gesture::Level { output: Some(OutputId::new(place)), db }
+            }
+            Gesture::Trim { trim, db } => {
+                let was = old.trims.get(trim.index())?;
+                Gesture::Trim { trim: new.trim_named(old.owner_name(was.owner), &was.key)?, db }
             }
             Gesture::Mute { mic, muted } => {
                 let name = &old.mics.get(mic.index())?.name;
@@ -112,7 +123,8 @@ pub struct Timed<T> {
 }
 
 /// A gesture as it was applied. Of [`Gesture`]'s kinds only those are left that stand for themselves when they are
-/// played back: `Controller`, `Fire`, `Hush`, `Level` and `Mute`.
+/// played back: `Controller`, `Fire`, `Hush`, `Level`, `Trim` and
+/// `Mute`.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Applied {
     /// The sample at which it was applied, counted from the engine's first.

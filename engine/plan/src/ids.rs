@@ -34,6 +34,8 @@ ids! {
     ControllerId
     /// A resident instance of an effect, in [`Plan::instances`](crate::Plan::instances).
     InstanceId
+    /// The level of the effects of one name, in [`Plan::trims`](crate::Plan::trims).
+    TrimId
     /// A scene, in [`Plan::scenes`](crate::Plan::scenes).
     SceneId
 }

@@ -10,6 +10,12 @@ pub const MOST_LEVEL_DB: f32 = 12.0;
 /// when that was the top must sound as they did.
 pub const MOST_WRITTEN_LEVEL_DB: f32 = 24.0;
 
+/// The least and the greatest level of the effects of one name, in dB: it is for one evening's hall, not for silence. Our
+/// own choice.
+pub const LEAST_TRIM_DB: f32 = -24.0;
+/// See [`LEAST_TRIM_DB`].
+pub const MOST_TRIM_DB: f32 = 6.0;
+
 /// A level in decibels re the unchanged sound.
 #[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
 pub struct Decibels(pub f64);

@@ -3,7 +3,8 @@
 use crate::declare::Setting;
 use crate::players::Player;
 use crate::{
-    Address, Controller, ControllerId, Decibels, GroupId, InstanceId, Intonation, MicId, OutputId, SceneId, Temperament,
+    Address, Controller, ControllerId, Decibels, GroupId, InstanceId, Intonation, MicId, OutputId, SceneId,
+    Temperament, TrimId,
 };
 
 /// A whole piece. Made by the checker of pieces, which guarantees that every id is in range and that an instance comes
@@ -28,6 +29,8 @@ pub struct Plan {
     pub players: Vec<Player>,
     /// Every distinct effect of the whole piece.
     pub instances: Vec<Instance>,
+    /// The levels of the night: one for all effects of one name at one mic or group, in every scene.
+    pub trims: Vec<Trim>,
     /// The scenes in running order: at least one.
     pub scenes: Vec<Scene>,
     /// The controller that fires the next scene.
@@ -122,6 +125,18 @@ pub enum By {
     Controller(ControllerId),
     /// The scene itself: up when it fires, down when it leaves.
     Scene,
+}
+
+/// The level of all effects that the piece writes under one key of one mic or group, beside what the piece itself says.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Trim {
+    /// Where the piece writes them.
+    pub owner: Owner,
+    /// Their key in the piece.
+    pub key: String,
+    /// The level that the hall gives them, in dB, [`LEAST_TRIM_DB`](crate::LEAST_TRIM_DB) to
+    /// [`MOST_TRIM_DB`](crate::MOST_TRIM_DB).
+    pub db: f32,
 }
 
 /// A scene: what sounds in it. What it does not name does nothing.
@@ -226,6 +241,31 @@ impl Plan {
             Owner::Mic(id) => &self.mics[id.index()].name,
             Owner::Group(id) => &self.groups[id.index()].name,
         }
+    }
+
+    /// The level of the effects that are called so; `owner` is the name of a mic or a group.
+    pub fn trim_named(&self, owner: &str, key: &str) -> Option<TrimId> {
+        let named = |trim: &Trim| trim.key == key && self.owner_name(trim.owner) == owner;
+        self.trims.iter().position(named).map(TrimId::new)
+    }
+
+    /// What a hall calls it: `voice.freeze`.
+    pub fn trim_name(&self, trim: &Trim) -> String {
+        format!("{}.{}", self.owner_name(trim.owner), trim.key)
+    }
+
+    /// The level of an instance's name.
+    pub fn trim_of(&self, instance: &Instance) -> Option<TrimId> {
+        let named = |trim: &Trim| trim.owner == instance.owner && trim.key == instance.key;
+        self.trims.iter().position(named).map(TrimId::new)
+    }
+
+    /// The level of the same name in a changed piece, and where it stands there if it stood at `db` here: what its hall
+    /// says anew holds, else it stays.
+    pub fn kept_trim(&self, trim: &Trim, db: f32, changed: &Plan) -> Option<(TrimId, f32)> {
+        let id = changed.trim_named(self.owner_name(trim.owner), &trim.key)?;
+        let said = changed.trims.get(id.index())?.db;
+        Some((id, if said == trim.db { db } else { said }))
     }
 
     /// What makes an instance the same one elsewhere.

@@ -34,6 +34,8 @@ pub struct EngineState {
     pub level_db: f32,
     /// Each output's own level, in the same numbers, by [`OutputId`](crate::OutputId).
     pub levels_db: Vec<f32>,
+    /// The level of the effects of one name, in dB, −24…6, by [`TrimId`](crate::TrimId).
+    pub trims_db: Vec<f32>,
     /// Whether a mic is shut off, by [`MicId`](crate::MicId).
     pub muted: Vec<bool>,
     /// What panicked, each part once, in the order in which it did.
@@ -55,6 +57,7 @@ impl EngineState {
             effects: vec![EffectState::Out; plan.instances.len()],
             level_db: 0.0,
             levels_db: vec![0.0; plan.outputs.len()],
+            trims_db: plan.trims.iter().map(|trim| trim.db).collect(),
             muted: vec![false; plan.mics.len()],
             broken: Vec::new(),
             events_lost: 0,
@@ -71,6 +74,7 @@ impl EngineState {
             Gesture::Hush(hushed) => self.hushed = hushed,
             Gesture::Level { output: None, db } => self.level_db = db,
             Gesture::Level { output: Some(id), db } => set(&mut self.levels_db, id.index(), db),
+            Gesture::Trim { trim, db } => set(&mut self.trims_db, trim.index(), db),
             Gesture::Mute { mic, muted } => set(&mut self.muted, mic.index(), muted),
             // They are applied as what they lead to.
             Gesture::Press { .. } | Gesture::Next | Gesture::Back => {}
@@ -86,6 +90,7 @@ impl EngineState {
             Some(Gesture::Hush(hushed)) => self.hushed == hushed,
             Some(Gesture::Level { output: None, db }) => self.level_db == db,
             Some(Gesture::Level { output: Some(id), db }) => self.levels_db.get(id.index()) == Some(&db),
+            Some(Gesture::Trim { trim, db }) => self.trims_db.get(trim.index()) == Some(&db),
             Some(Gesture::Mute { mic, muted }) => self.muted.get(mic.index()) == Some(&muted),
             Some(Gesture::Press { .. } | Gesture::Next | Gesture::Back) => false,
             // What it is for is gone.
@@ -123,6 +128,12 @@ impl EngineState {
         carry(&mut self.effects, &effects, EffectState::Out);
         carry(&mut self.levels_db, &outputs, 0.0);
         carry(&mut self.muted, &mics, false);
+        let stood = std::mem::replace(&mut self.trims_db, plan.trims.iter().map(|trim| trim.db).collect());
+        for (trim, db) in old.trims.iter().zip(stood) {
+            if let Some((id, db)) = old.kept_trim(trim, db, plan) {
+                set(&mut self.trims_db, id.index(), db);
+            }
+        }
         self.scene = self.scene.map(|(scene, since)| (old.kept_scene(scene, plan), since));
     }
 }
@@ -172,6 +183,8 @@ pub struct RunState {
     pub taken_up: Option<Arc<str>>,
     /// How learning stands, if somebody learns or just has learned.
     pub learning: Option<Arc<Learning>>,
+    /// What came of writing the levels of effects into the hall file, if that was just asked for.
+    pub kept: Option<Arc<str>>,
     /// What one must know.
     pub conditions: Arc<Conditions>,
 }
@@ -188,6 +201,7 @@ impl RunState {
             log: None,
             taken_up: None,
             learning: None,
+            kept: None,
             conditions: Arc::default(),
         }
     }

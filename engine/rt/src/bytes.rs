@@ -10,6 +10,7 @@ use crate::neighbours::Neighbours;
 use crate::pool::{Pool, PoolNeed};
 use crate::resident::Resident;
 use crate::strip::{MicStrip, OutputStrip, SourceStrip};
+use crate::trim::TrimFader;
 
 /// Bytes of all that is small and the same for every piece: measured.
 const LISTS: usize = 10 << 10;
@@ -41,6 +42,7 @@ pub fn bytes(plan: &Plan, rate: u32) -> Bytes {
         + voices.iter().map(|(_, bytes)| bytes).sum::<usize>()
         + needs.settings.iter().map(|settings| settings.bytes).sum::<usize>()
         + plan.instances.len() * (size_of::<Resident>() + size_of::<usize>())
+        + plan.trims.len() * size_of::<TrimFader>()
         + plan.mics.len() * size_of::<MicStrip>()
         + Neighbours::bytes(plan)
         + outputs * size_of::<OutputStrip>()

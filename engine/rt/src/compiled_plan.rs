@@ -4,7 +4,7 @@ use ringbuf::HeapProd;
 use tenterhook_dsp::CELL;
 use tenterhook_dsp::effects::{EFFECTS, Effect, Prepared};
 use tenterhook_dsp::memory::{Insight, Memory};
-use tenterhook_plan::{Plan, Source as Reads};
+use tenterhook_plan::{Plan, Source as Reads, TrimId};
 
 use crate::controllers::{ControllerState, Loudness, Trigger};
 use crate::fader::Fader;
@@ -16,6 +16,7 @@ use crate::pool::{Pool, PoolNeed, pools};
 use crate::resident::Resident;
 use crate::strip::{MicStrip, OutputStrip, SharedChannel, SourceStrip};
 use crate::timings::Timings;
+use crate::trim::TrimFader;
 
 /// A scene: how long it takes to come in, and what sounds in it, in the order of the resident effects.
 pub(crate) struct CompiledScene {
@@ -47,6 +48,8 @@ pub(crate) struct CompiledPlan {
     pub shared: Vec<SharedChannel>,
     /// The level of all outputs together.
     pub all: Fader,
+    /// The levels of effects, by their names.
+    pub trims: Vec<TrimFader>,
     pub controllers: Vec<ControllerState>,
     pub next: Trigger,
     pub back: Trigger,
@@ -198,6 +201,7 @@ impl CompiledPlan {
             let effect = making.effect(instance.effect);
             let mut resident = Resident::new(effect, instance, settings, index, &plan.controllers);
             (resident.reads, resident.pool) = (reads, pool);
+            resident.trim = plan.trim_of(instance).map_or(0, TrimId::index);
             resident.feeds = feeds.get(index).copied().flatten();
             residents.push(resident);
         }
@@ -216,6 +220,7 @@ impl CompiledPlan {
             outputs: plan.outputs.iter().map(|output| OutputStrip::new(output, rate)).collect(),
             shared: SharedChannel::all(&plan.outputs, rate),
             all: Fader::NEW,
+            trims: plan.trims.iter().map(TrimFader::new).collect(),
             controllers: vec![ControllerState::NEW; plan.controllers.len()],
             next: Trigger::new(plan.next),
             back: Trigger::new(plan.back),

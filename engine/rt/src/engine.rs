@@ -10,13 +10,14 @@ use ringbuf::traits::{Consumer, Producer};
 use tenterhook_dsp::CELL;
 use tenterhook_plan::{
     Applied, Channel, ControllerId, Event, Gesture, GroupId, InstanceId, MicId, OutputId, Part, SceneId, Source, Timed,
-    Who, unit,
+    TrimId, Who, unit,
 };
 
 use crate::compiled_plan::{CompiledPlan, walk_with};
 use crate::outbox::Outbox;
 use crate::reading::Reading;
-use crate::resident::{BlockMoment, EffectReads, Resident, SceneChange};
+use crate::resident::{BlockMoment, CellPiece, EffectReads, Resident, SceneChange};
+use crate::trim::TrimFader;
 
 /// The audio half of an engine: give it to the audio thread and call [`process`](Engine::process) there.
 ///
@@ -156,6 +157,7 @@ impl Engine {
             }
             Gesture::Hush(hushed) => self.set_hush(hushed, who),
             Gesture::Level { output, db } => self.set_level(output, db, who),
+            Gesture::Trim { trim, db } => self.set_trim(trim, db, who),
             Gesture::Mute { mic, muted } => self.set_mute(mic, muted, who),
         }
     }
@@ -289,8 +291,16 @@ impl Engine {
                 None => return,
             },
         };
-        if let Some(db) = if who.is_live() { fader.wish(db, who, timings) } else { fader.take(db, timings) } {
+        if let Some(db) = fader.gesture(db, who, timings) {
             self.record(Gesture::Level { output, db }, who);
+        }
+    }
+
+    /// The same for the effects of one name.
+    fn set_trim(&mut self, trim: TrimId, db: f32, who: Who) {
+        let CompiledPlan { trims, timings, .. } = &mut *self.compiled;
+        if let Some(db) = trims.get_mut(trim.index()).and_then(|trim| trim.level.gesture(db, who, *timings)) {
+            self.record(Gesture::Trim { trim, db }, who);
         }
     }
 
@@ -303,6 +313,11 @@ impl Engine {
         for index in 0..self.compiled.outputs.len() {
             if let Some((db, who)) = self.compiled.outputs[index].level.step(sample, timings) {
                 self.record(Gesture::Level { output: Some(OutputId::new(index)), db }, who);
+            }
+        }
+        for index in 0..self.compiled.trims.len() {
+            if let Some((db, who)) = self.compiled.trims[index].level.step(sample, timings) {
+                self.record(Gesture::Trim { trim: TrimId::new(index), db }, who);
             }
         }
     }
@@ -499,6 +514,7 @@ impl CompiledPlan {
         for output in &mut self.outputs {
             output.sum[..length].fill(0.0);
         }
+        self.trims.iter_mut().for_each(|trim| trim.advance(length));
         for nth in 0..self.walk.len() {
             let resident = &mut self.residents[self.walk[nth]];
             let mut sum = [0.0; CELL as usize];
@@ -507,7 +523,9 @@ impl CompiledPlan {
                 let source = &self.sources[resident.reads];
                 let sinks = &mut self.outputs;
                 let reads = EffectReads { pool: &mut self.pools[resident.pool], memory: &source.memory };
-                resident.render(from, &source.now[..length], reads, self.timings, sum, |output, sound| {
+                let gains = self.trims.get(resident.trim).map_or(&[][..], TrimFader::gains);
+                let piece = CellPiece { from, now: &source.now[..length], gains };
+                resident.render(piece, reads, self.timings, sum, |output, sound| {
                     for (sum, &sound) in sinks[output].sum.iter_mut().zip(sound) {
                         *sum += sound;
                     }

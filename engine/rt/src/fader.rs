@@ -1,8 +1,9 @@
-//! The level of an output, or of all together: a live one rises slowly enough for a hand to take it back.
+//! The level of an output, of all together, or of the effects of one name: a live one rises slowly enough for a hand to
+//! take it back.
 
 use tenterhook_dsp::CELL;
 use tenterhook_dsp::ramp::Ramp;
-use tenterhook_plan::{LEAST_LEVEL_DB, MOST_LEVEL_DB, MOST_WRITTEN_LEVEL_DB, Who, gain};
+use tenterhook_plan::{LEAST_LEVEL_DB, LEAST_TRIM_DB, MOST_LEVEL_DB, MOST_TRIM_DB, MOST_WRITTEN_LEVEL_DB, Who, gain};
 
 use crate::timings::Timings;
 
@@ -21,15 +22,45 @@ pub(crate) struct Fader {
     wish: Option<(f32, Who)>,
     /// The sample from which on the next step may be taken.
     ready: u64,
+    range: Range,
+}
+
+/// What a level may be, in dB.
+#[derive(Clone, Copy, Debug)]
+struct Range {
+    least: f32,
+    most: f32,
+    /// Where it is written down.
+    most_written: f32,
+}
+
+impl Range {
+    const OUTPUT: Self = Self { least: LEAST_LEVEL_DB, most: MOST_LEVEL_DB, most_written: MOST_WRITTEN_LEVEL_DB };
+    const TRIM: Self = Self { least: LEAST_TRIM_DB, most: MOST_TRIM_DB, most_written: MOST_TRIM_DB };
 }
 
 impl Fader {
-    /// At 0 dB.
-    pub const NEW: Self = Self { ramp: Ramp::at(1.0), db: 0.0, wish: None, ready: 0 };
+    /// An output's, or that of all, at 0 dB.
+    pub const NEW: Self = Self { ramp: Ramp::at(1.0), db: 0.0, wish: None, ready: 0, range: Range::OUTPUT };
+
+    /// That of the effects of one name, at what the hall says.
+    pub fn trim(db: f32) -> Self {
+        Self { ramp: Ramp::at(gain(db.into())), db, range: Range::TRIM, ..Self::NEW }
+    }
+
+    /// The level in dB.
+    pub fn db(&self) -> f32 {
+        self.db
+    }
+
+    /// A gesture's level, live or written down. Returns what is taken at once.
+    pub fn gesture(&mut self, db: f32, who: Who, timings: Timings) -> Option<f32> {
+        if who.is_live() { self.wish(db, who, timings) } else { self.take(db, timings) }
+    }
 
     /// A level that is written down: it is taken as it stands. Returns what is taken; `None`: it is no number.
     pub fn take(&mut self, db: f32, timings: Timings) -> Option<f32> {
-        (!db.is_nan()).then(|| self.set(db.clamp(LEAST_LEVEL_DB, MOST_WRITTEN_LEVEL_DB), timings))
+        (!db.is_nan()).then(|| self.set(db.clamp(self.range.least, self.range.most_written), timings))
     }
 
     /// A live level: downwards it is taken at once, and returned; upwards it is wished for. It takes the place of what
@@ -38,7 +69,7 @@ impl Fader {
         if db.is_nan() {
             return None;
         }
-        let db = db.clamp(LEAST_LEVEL_DB, MOST_LEVEL_DB);
+        let db = db.clamp(self.range.least, self.range.most);
         if db <= self.db {
             return Some(self.set(db, timings));
         }
@@ -75,6 +106,11 @@ impl Fader {
     /// The next sample's gain.
     pub fn advance(&mut self) -> f32 {
         self.ramp.advance()
+    }
+
+    /// Whether it stands still.
+    pub fn is_still(&self) -> bool {
+        self.ramp.left() == 0
     }
 
     /// The next samples' gains.

@@ -63,6 +63,7 @@ mod resident;
 mod sends;
 mod strip;
 mod timings;
+mod trim;
 mod voice;
 
 pub use bytes::{Bytes, bytes};

@@ -16,6 +16,8 @@ pub(crate) struct Migration {
     pub residents: Vec<(usize, usize)>,
     pub outputs: Vec<(usize, usize)>,
     pub controllers: Vec<(usize, usize)>,
+    /// And what the hall says anew, in dB.
+    pub trims: Vec<(usize, usize, Option<f32>)>,
     /// For each scene of the old piece the one in the new piece that keeps its place.
     pub scenes: Vec<SceneId>,
     /// Effects of the old compiled plan that do not go on.
@@ -87,6 +89,12 @@ impl Migration {
         let outputs = pairs(&named(&old.outputs, |output| &output.name), &named(&new.outputs, |output| &output.name));
         let controllers = pairs(&named(&old.controllers, |one| &one.name), &named(&new.controllers, |one| &one.name));
 
+        let trims = old.trims.iter().enumerate().filter_map(|(i, trim)| {
+            let (id, db) = old.kept_trim(trim, trim.db, new)?;
+            Some((i, id.index(), Some(db).filter(|db| *db != trim.db)))
+        });
+        let trims = trims.collect();
+
         let mut sources = pairs(&names(old), &names(new));
         sources.retain(|&(i, j)| {
             let (had, needs) = (had.sources[i], &mut needs.sources[j]);
@@ -141,6 +149,7 @@ impl Migration {
             residents,
             outputs,
             controllers,
+            trims,
             scenes,
         }
     }
@@ -212,6 +221,10 @@ impl Migration {
         new.hush.carry(&old.hush);
         new.shared.iter_mut().for_each(|shared| shared.carry(&old.shared));
         new.all = old.all;
+        for &(i, j, said) in &self.trims {
+            let db = said.unwrap_or_else(|| old.trims[i].level.db());
+            new.trims[j].carry(&old.trims[i], db, timings);
+        }
     }
 }
 

@@ -116,6 +116,8 @@ pub(crate) struct Resident {
     pub settings: Prepared,
     /// The source that it reads, in the compiled plan's list.
     pub reads: usize,
+    /// The level of its name, in the compiled plan's list.
+    pub trim: usize,
     /// The source that its sound is for the effects after it.
     pub feeds: Option<usize>,
     /// It does not carry on into the compiled plan that is about to be installed: nothing of it begins any more.
@@ -144,6 +146,7 @@ impl Resident {
             pool: 0,
             part: 0,
             reads: 0,
+            trim: 0,
             feeds: None,
             doomed: false,
             // What the scene itself works comes and goes in a straight line.
@@ -443,11 +446,10 @@ impl Resident {
         self.held.iter().all(Option::is_none)
     }
 
-    /// Adds the voices' samples from `from` on, all in one cell, to `sum`, and to each output at its send.
+    /// Adds the voices' samples to `sum`, and to each output at its send and at the level of their name.
     pub fn render(
         &mut self,
-        from: u64,
-        now: &[f32],
+        CellPiece { from, now, gains }: CellPiece,
         reads: EffectReads,
         timings: Timings,
         sum: &mut [f32],
@@ -472,12 +474,20 @@ impl Resident {
             for (sum, &sound) in sum.iter_mut().zip(&*out) {
                 *sum += sound;
             }
+            out.iter_mut().zip(gains).for_each(|(out, gain)| *out *= gain);
             voice.sends.send(out, &mut add);
             if voice.life == Life::Free {
                 self.held.get_mut(nth).into_iter().for_each(|held| *held = None);
             }
         }
     }
+}
+
+/// Samples from `from` on, all in one cell: what the source sounds, and the level of the effect's name.
+pub(crate) struct CellPiece<'a> {
+    pub from: u64,
+    pub now: &'a [f32],
+    pub gains: &'a [f32],
 }
 
 /// What a resident effect works on: the voices of its kind, and the past of its source.

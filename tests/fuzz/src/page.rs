@@ -48,7 +48,9 @@ pub fn law(data: &[u8]) {
                     _ => assert_eq!(who.role, Role::Desk, "{ask:?}"),
                 }
             }
-            Ok(PageAnswer::Reset | PageAnswer::Learn(None)) => assert_eq!(who.role, Role::Desk, "{ask:?}"),
+            Ok(PageAnswer::Reset | PageAnswer::Keep | PageAnswer::Learn(None)) => {
+                assert_eq!(who.role, Role::Desk, "{ask:?}")
+            }
             Ok(PageAnswer::Learn(Some(id))) => {
                 assert_eq!(who.role, Role::Desk, "{ask:?}");
                 assert!(id.index() < PLAN.controllers.len(), "{ask:?}");

@@ -109,6 +109,7 @@ pub fn meant(gesture: Gesture, plan: &Plan) {
         Gesture::Level { output, db } => {
             output.is_none_or(|output| output.index() < plan.outputs.len()) && db.is_finite() && db <= 24.0
         }
+        Gesture::Trim { trim, db } => trim.index() < plan.trims.len() && (-24.0..=6.0).contains(&db),
         Gesture::Mute { mic, .. } => mic.index() < plan.mics.len(),
         Gesture::Next | Gesture::Back | Gesture::Hush(_) => true,
     };

@@ -1,5 +1,5 @@
-//! What was learned, in the words of a hall file: only one controller's address is changed there, and all else stays as
-//! it was written, comments, order and spaces.
+//! What was learned, and the levels of the night, in the words of a hall file: only one controller's address, or those
+//! levels, are changed there, and all else stays as it was written, comments, order and spaces.
 
 use toml_edit::{DocumentMut, InlineTable, Item, Key, Table, TableLike, Value};
 
@@ -53,6 +53,71 @@ pub fn with_address(text: &str, controller: &str, entries: &[Entry]) -> Result<S
 pub fn line(controller: &str, entries: &[Entry]) -> String {
     let said: Vec<_> = entries.iter().map(|(key, value)| format!("{key} = {}", value.to_string().trim())).collect();
     format!("{} = {{ {} }}", Key::new(controller), said.join(", "))
+}
+
+/// The level of the effects of one name, in tenths of a dB: finer nobody hears or wants to read.
+pub struct Level {
+    /// The name of their mic or group, and their key there.
+    pub owner: String,
+    pub key: String,
+    pub tenths: i32,
+    /// What the hall says of it so far.
+    pub said: i32,
+}
+
+/// A level in tenths of a dB.
+pub fn tenths(db: f32) -> i32 {
+    (db * 10.0).round() as i32
+}
+
+impl Level {
+    fn name(&self) -> String {
+        format!("{}.{}", self.owner, self.key)
+    }
+
+    fn value(&self) -> Value {
+        format!("{} dB", f64::from(self.tenths) / 10.0).into()
+    }
+}
+
+/// A level of a hall, as it is written on a line.
+pub fn level_line(level: &Level) -> String {
+    format!("{} = {}", Key::new(level.name()), level.value())
+}
+
+/// The hall `text` with these levels. An error says why there is no place for them.
+pub fn with_levels(text: &str, levels: &[Level]) -> Result<String, String> {
+    const LEVELS: &str = "levels";
+    let mut hall: DocumentMut = text.parse().map_err(|why| format!("this is not TOML: {why}"))?;
+    if !hall.contains_key(LEVELS) {
+        if !text.is_empty() && !text.ends_with('\n') {
+            return with_levels(&format!("{text}\n"), levels);
+        }
+        let mut table = Table::new();
+        if !hall.is_empty() {
+            table.decor_mut().set_prefix("\n");
+        }
+        hall.insert(LEVELS, Item::Table(table));
+    }
+    let table = hall[LEVELS].as_table_like_mut().ok_or("levels is no table in the hall file")?;
+    for level in levels {
+        let name = level.name();
+        // It may be written in quotes, or as a table of its mic or group.
+        let known = if table.contains_key(&name) {
+            table.get_mut(&name)
+        } else {
+            table.get_mut(&level.owner).and_then(|effects| effects.as_table_like_mut()?.get_mut(&level.key))
+        };
+        match known.and_then(Item::as_value_mut) {
+            Some(known) => {
+                let decor = known.decor().clone();
+                *known = level.value();
+                *known.decor_mut() = decor;
+            }
+            None => drop(table.insert(&name, Item::Value(level.value()))),
+        }
+    }
+    Ok(hall.to_string())
 }
 
 /// Changes the address in a controller's table. What stands beside a key that goes, goes to the first that comes.
@@ -149,6 +214,39 @@ mod tests {
         assert!(with_address("controllers = 3\n", "foot", &cc).unwrap_err().contains("no table"));
         assert!(with_address("[controllers", "foot", &cc).unwrap_err().contains("not TOML"));
         assert_eq!(line("two words", &port), "\"two words\" = { cc = 20, port = \"Reed\" }");
+    }
+
+    #[test]
+    fn only_the_levels_change() {
+        let level = |owner: &str, key: &str, db: f32| Level {
+            owner: owner.to_owned(),
+            key: key.to_owned(),
+            tenths: tenths(db),
+            said: 0,
+        };
+        let levels = [level("voice", "freeze", -3.04), level("her own", "back", 2.5)];
+        let both = "\"voice.freeze\" = \"-3 dB\"\n\"her own.back\" = \"2.5 dB\"\n";
+        for (text, want) in [
+            ("", format!("[levels]\n{both}")),
+            ("# Hall\nmics.voice = 3 # left", format!("# Hall\nmics.voice = 3 # left\n\n[levels]\n{both}")),
+            (
+                "[levels] # tonight\n\"voice.freeze\"  =  \"1 dB\" # too soft\n\n[device]\nrate = 48_000\n",
+                "[levels] # tonight\n\"voice.freeze\"  =  \"-3 dB\" # too soft\n\"her own.back\" = \"2.5 dB\"\n\n[device]\n\
+                 rate = 48_000\n"
+                    .to_owned(),
+            ),
+            (
+                "levels.voice.freeze = \"0 dB\" # a\n[levels.\"her own\"]\nback = \"6 dB\"\n",
+                "levels.voice.freeze = \"-3 dB\" # a\n[levels.\"her own\"]\nback = \"2.5 dB\"\n".to_owned(),
+            ),
+        ] {
+            let Ok(changed) = with_levels(text, &levels) else { panic!("{text}") };
+            assert_eq!(changed, want);
+            assert_eq!(with_levels(&changed, &levels).unwrap(), changed, "the same again changes nothing");
+        }
+        assert!(with_levels("levels = 3\n", &levels).unwrap_err().contains("no table"));
+        assert!(with_levels("[levels", &levels).unwrap_err().contains("not TOML"));
+        assert_eq!(level_line(&levels[1]), "\"her own.back\" = \"2.5 dB\"");
     }
 
     /// The comments of a text that has no `#` in its strings, in order.

@@ -1,13 +1,16 @@
-//! Learning from the page, while a piece plays: what is learned is written into the hall file that the run was started
-//! with, and acts at once.
+//! Writing the hall file from the page, while a piece plays: what is learned, and the levels of effects, go into the file
+//! that the run was started with, and act at once.
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use crossbeam_channel::Receiver;
 use tenterhook_config::Text;
 use tenterhook_io::Ears;
+use tenterhook_page::HallWish;
+use tenterhook_plan::EngineState;
 use tenterhook_plan::run_state::Learning;
 
 use super::Lesson;
@@ -26,8 +29,8 @@ const AWAY: &str = "the device has gone and nothing was changed: learn it when t
 
 /// What is learned during a run.
 pub struct Lessons {
-    /// What the page asks for: a controller's name, or nothing any more.
-    pub asks: Receiver<Option<String>>,
+    /// What the page asks for.
+    pub asks: Receiver<HallWish>,
     /// The piece, and the hall file if there is one.
     pub piece: PathBuf,
     pub hall: Option<PathBuf>,
@@ -40,6 +43,8 @@ pub struct Lessons {
     pub present: Option<Present>,
     /// What came of the last, until then.
     pub said: Option<(Learning, Instant)>,
+    /// What came of the last levels, until then.
+    pub kept: Option<(Arc<str>, Instant)>,
 }
 
 /// The version of the piece that plays, where files are not followed: what was saved meanwhile must not come with it.
@@ -63,8 +68,17 @@ impl Lessons {
     /// Listens a moment. What was learned, if that must be handed over to take over.
     pub fn turn(&mut self, stage: &Stage) -> Option<Box<Loaded>> {
         while let Ok(asked) = self.asks.try_recv() {
+            let controller = match asked {
+                HallWish::Levels => {
+                    if let Some(loaded) = self.keep_levels(stage) {
+                        return Some(loaded);
+                    }
+                    continue;
+                }
+                HallWish::Learn(controller) => controller,
+            };
             (self.present, self.said) = (None, None);
-            if let Some(controller) = asked {
+            if let Some(controller) = controller {
                 match self.begin(stage, &controller) {
                     Ok(present) => self.present = Some(present),
                     Err(failure) => self.say(&controller, failure.brief()),
@@ -80,6 +94,7 @@ impl Lessons {
         }
         let come = self.listen();
         self.said.take_if(|(_, until)| Instant::now() >= *until);
+        self.kept.take_if(|(_, until)| Instant::now() >= *until);
         come
     }
 
@@ -101,9 +116,61 @@ impl Lessons {
 
     /// What was learned cannot take over while this runs.
     pub fn refused(&mut self, failure: &Failure) {
+        let later = format!(" It acts from the next start on: {}", failure.brief());
         if let Some((learning, _)) = &mut self.said {
-            learning.text += &format!(" It acts from the next start on: {}", failure.brief());
+            learning.text += &later;
+        } else if let Some((text, _)) = &mut self.kept {
+            *text = format!("{text}{later}").into();
         }
+    }
+
+    /// What came of levels that were to be written.
+    pub fn kept(&self) -> Option<Arc<str>> {
+        self.kept.as_ref().map(|(text, _)| Arc::clone(text))
+    }
+
+    /// Writes the levels of effects that are not what the hall says into the hall file. What was written, if that must be
+    /// handed over, so that page and engine know what the hall says now.
+    fn keep_levels(&mut self, stage: &Stage) -> Option<Box<Loaded>> {
+        let mut come = None;
+        let text = match self.write_levels(&stage.engine()) {
+            Ok(levels) if levels.is_empty() => "Nothing to write: the hall says what is heard.".to_owned(),
+            Ok(levels) => {
+                let lines: Vec<_> = levels.iter().map(hall::level_line).collect();
+                let mut text = format!("Written in the hall file: {}.", lines.join(", "));
+                if !self.follows {
+                    match self.plays.with(&self.piece, |text| hall::with_levels(text, &levels)) {
+                        Ok(loaded) => come = Some(loaded),
+                        Err(failure) => text += &format!(" It acts from the next start on: {}", failure.brief()),
+                    }
+                }
+                text
+            }
+            Err(failure) => failure.brief(),
+        };
+        self.kept = Some((text.into(), Instant::now() + SAID));
+        come
+    }
+
+    fn write_levels(&self, state: &EngineState) -> Result<Vec<hall::Level>, Failure> {
+        let file = self.hall.as_ref().ok_or_else(|| {
+            Failure::asked("levels are written into a hall file: start the program with --hall FILE for that")
+        })?;
+        let plan = &state.plan;
+        let stands = plan.trims.iter().zip(&state.trims_db).map(|(trim, &db)| hall::Level {
+            owner: plan.owner_name(trim.owner).to_owned(),
+            key: trim.key.clone(),
+            tenths: hall::tenths(db),
+            said: hall::tenths(trim.db),
+        });
+        let levels: Vec<_> = stands.filter(|level| level.tenths != level.said).collect();
+        if levels.is_empty() {
+            return Ok(levels);
+        }
+        let trial =
+            if self.follows { Trial::of(&self.piece)? } else { Trial::with(self.plays.piece.clone(), &self.piece) };
+        super::change_hall(&trial, file, |text| hall::with_levels(text, &levels))?;
+        Ok(levels)
     }
 
     fn begin(&self, stage: &Stage, controller: &str) -> Result<Present, Failure> {
@@ -164,7 +231,7 @@ impl Lessons {
         if self.follows {
             return None;
         }
-        match self.plays.with(&controller, &entries, &self.piece) {
+        match self.plays.with(&self.piece, |text| hall::with_address(text, &controller, &entries)) {
             Ok(loaded) => Some(loaded),
             Err(failure) => {
                 self.refused(&failure);
@@ -175,10 +242,14 @@ impl Lessons {
 }
 
 impl Plays {
-    /// The same version, with what was learned.
-    fn with(&self, controller: &str, entries: &[hall::Entry], piece: &std::path::Path) -> Result<Box<Loaded>, Failure> {
+    /// The same version, with what was written into the hall file.
+    fn with(
+        &self,
+        piece: &std::path::Path,
+        change: impl FnOnce(&str) -> Result<String, String>,
+    ) -> Result<Box<Loaded>, Failure> {
         let (name, text) = self.hall.as_ref().map_or(("hall", ""), |hall| (hall.name.as_str(), hall.text.as_str()));
-        let hall = Text::new(name, hall::with_address(text, controller, entries).map_err(Failure::Asked)?);
+        let hall = Text::new(name, change(text).map_err(Failure::Asked)?);
         let checked = Trial::with(self.piece.clone(), piece).check(&hall).map_err(Failure::Files)?;
         Ok(Box::new(Loaded { piece: self.piece.clone(), hall: Some(hall), checked, files: self.files.clone() }))
     }

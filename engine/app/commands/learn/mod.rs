@@ -120,12 +120,8 @@ impl Lesson {
         Ok(Self { trial, hall: hall.to_owned(), controller: controller.to_owned() })
     }
 
-    /// The hall as it is written now; empty if there is none.
     fn text(&self) -> Result<Text, Failure> {
-        match self.hall.try_exists() {
-            Ok(false) => Ok(Text::new(self.hall.display().to_string(), String::new())),
-            _ => crate::loading::text(&self.hall),
-        }
+        hall_text(&self.hall)
     }
 
     /// The controller whose address is learned.
@@ -157,14 +153,35 @@ impl Lesson {
             Err(LearnRefused::Wrong(report)) => return Err(Failure::Files(report)),
             Err(LearnRefused::Said(why)) => return Err(Failure::Asked(format!("{}: {why}", text.name))),
         };
-        save(&self.hall, &learned.text).map_err(|why| {
-            Failure::Asked(format!(
-                "cannot write {} ({why}): see that it may be written to, and that its disk has room",
-                self.hall.display()
-            ))
-        })?;
+        save_hall(&self.hall, &learned.text)?;
         Ok(learned)
     }
+}
+
+/// A hall as it is written now; empty if there is none.
+fn hall_text(hall: &Path) -> Result<Text, Failure> {
+    match hall.try_exists() {
+        Ok(false) => Ok(Text::new(hall.display().to_string(), String::new())),
+        _ => crate::loading::text(hall),
+    }
+}
+
+/// Changes a hall file, which is right before and checked before it has the file's name again.
+fn change_hall(trial: &Trial, hall: &Path, change: impl FnOnce(&str) -> Result<String, String>) -> Result<(), Failure> {
+    let text = hall_text(hall)?;
+    trial.check(&text).map_err(Failure::Files)?;
+    let changed = change(&text.text).map_err(|why| Failure::Asked(format!("{}: {why}", text.name)))?;
+    trial.check(&Text::new(text.name, changed.as_str())).map_err(Failure::Files)?;
+    save_hall(hall, &changed)
+}
+
+fn save_hall(hall: &Path, text: &str) -> Result<(), Failure> {
+    save(hall, text).map_err(|why| {
+        Failure::Asked(format!(
+            "cannot write {} ({why}): see that it may be written to, and that its disk has room",
+            hall.display()
+        ))
+    })
 }
 
 /// Writes a file that is whole before it has its name. What was there may be a link, and may be for some eyes only.

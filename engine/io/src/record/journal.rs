@@ -109,6 +109,8 @@ pub struct Interrupted {
     pub level_db: f32,
     /// The outputs whose own level was not 0 dB.
     pub levels_db: BTreeMap<String, f32>,
+    /// The levels of effects that were not what the hall says: by their mic or group, and by their key there.
+    pub trims_db: BTreeMap<String, BTreeMap<String, f32>>,
 }
 
 impl Interrupted {

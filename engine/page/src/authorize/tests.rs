@@ -1,6 +1,8 @@
 use super::*;
 use std::sync::Arc;
-use tenterhook_plan::{Address, By, Curve, Decibels, Instance, InstanceId, Mic, Output, Owner, Scene, Source, Use};
+use tenterhook_plan::{
+    Address, By, Curve, Decibels, Instance, InstanceId, Mic, Output, Owner, Scene, Source, Trim, Use,
+};
 
 /// Two mics, each with an effect in scene A: the voice by `pedal`, the viol by `foot`; in B the viol alone.
 pub(crate) fn plan() -> Plan {
@@ -60,6 +62,7 @@ pub(crate) fn plan() -> Plan {
         ],
         players: Vec::new(),
         instances: vec![effect(0, 0), effect(1, 1)],
+        trims: [0, 1].map(|mic| Trim { owner: Owner::Mic(MicId(mic)), key: "direct".to_owned(), db: 0.0 }).to_vec(),
         scenes: vec![scene("A", &[0, 1]), scene("B", &[1])],
         next: Some(ControllerId(2)),
         back: None,

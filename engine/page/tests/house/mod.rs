@@ -66,6 +66,7 @@ pub fn plan() -> Plan {
             by: By::Controller(ControllerId(0)),
             settings: Vec::new(),
         }],
+        trims: Vec::new(),
         scenes: vec![scene("A"), scene("B")],
         next: None,
         back: None,
@@ -119,7 +120,7 @@ impl House {
                 kept.lock().unwrap().push((gesture, who));
                 true
             }),
-            learn: None,
+            hall: None,
         };
         Self { page: Page::serve(settings).unwrap(), plan, asked }
     }

@@ -22,6 +22,7 @@ mod saboteurs;
 mod sample;
 #[cfg(rtsan)]
 mod sanitized;
+mod trims;
 mod who;
 
 use proptest::prelude::*;

@@ -1,7 +1,7 @@
 //! Anything that could happen.
 
 use proptest::prelude::*;
-use tenterhook_plan::{ControllerId, Event, Gesture, MicId, Midi, OutputId, SceneId, Timed};
+use tenterhook_plan::{ControllerId, Event, Gesture, MicId, Midi, OutputId, SceneId, Timed, TrimId};
 
 fn event() -> impl Strategy<Value = Event> {
     let controller = (0u16..12, prop_oneof![Just(0.0f32), Just(1.0), 0f32..1.0, Just(f32::NAN)]);
@@ -14,6 +14,7 @@ fn event() -> impl Strategy<Value = Event> {
         1 => any::<bool>().prop_map(Gesture::Hush),
         1 => (prop::option::of(0u16..5), -130f32..40.0)
             .prop_map(|(output, db)| Gesture::Level { output: output.map(OutputId), db }),
+        1 => (0u16..20, -60f32..40.0).prop_map(|(trim, db)| Gesture::Trim { trim: TrimId(trim), db }),
         1 => (0u16..5, any::<bool>()).prop_map(|(mic, muted)| Gesture::Mute { mic: MicId(mic), muted }),
     ];
     let midi = (any::<u64>(), any::<[u8; 3]>()).prop_map(|(ports, bytes)| Event::Midi(Midi { ports, bytes }));

@@ -2,7 +2,7 @@ use super::*;
 use std::time::Instant;
 use tenterhook_config::{Text, check};
 use tenterhook_plan::{
-    Applied, Channel, ControllerId, EffectState, Gesture, InstanceId, Lack, MicId, OutputId, SceneId, Who,
+    Applied, Channel, ControllerId, EffectState, Gesture, InstanceId, Lack, MicId, OutputId, SceneId, TrimId, Who,
 };
 use tenterhook_rt::Engine;
 
@@ -115,13 +115,14 @@ fn what_was_applied_shows_in_the_state_before_anyone_is_told_of_it() {
     let (sender, applied) = Hub::subscription();
     let hub = Hub::start(control, vec![sender]).unwrap();
     type Shows = fn(&EngineState) -> bool;
-    let gestures: [(Gesture, Shows); 9] = [
+    let gestures: [(Gesture, Shows); 10] = [
         (Gesture::Fire(SceneId(1)), |now| now.scene.is_some_and(|(scene, since)| scene == SceneId(1) && since > 0)),
         (Gesture::Back, |now| now.scene.is_some_and(|(scene, _)| scene == SceneId(0))),
         (Gesture::Controller { id: ControllerId(1), value: 0.25 }, |now| now.controllers[..2] == [0.0, 0.25]),
         (Gesture::Press { id: ControllerId(0), down: true }, |now| now.controllers[..2] == [1.0, 0.25]),
         (Gesture::Level { output: None, db: -6.0 }, |now| now.level_db == -6.0 && now.levels_db == [0.0, 0.0]),
         (Gesture::Level { output: Some(OutputId(1)), db: -300.0 }, |now| now.levels_db == [0.0, -120.0]),
+        (Gesture::Trim { trim: TrimId(1), db: -300.0 }, |now| now.trims_db == [0.0, -24.0]),
         (Gesture::Mute { mic: MicId(1), muted: true }, |now| now.muted == [false, true]),
         (Gesture::Hush(true), |now| now.hushed),
         (Gesture::Hush(false), |now| !now.hushed),

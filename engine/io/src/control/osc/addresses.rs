@@ -2,7 +2,7 @@
 
 use percent_encoding::{AsciiSet, CONTROLS, utf8_percent_encode};
 use rosc::{OscMessage, OscType};
-use tenterhook_plan::{Gesture, Plan, SceneId, unit};
+use tenterhook_plan::{Gesture, Plan, SceneId, Trim, unit};
 
 /// What an address of OSC 1.0 cannot have in it, and the sign that stands for such.
 const FORBIDDEN: &AsciiSet = &CONTROLS
@@ -49,6 +49,11 @@ pub(crate) fn named(under: &str, name: &str) -> String {
     format!("{under}/{}", utf8_percent_encode(name, FORBIDDEN))
 }
 
+/// The address of the level of the effects of one name.
+pub(crate) fn trim_address(trim: &Trim, plan: &Plan) -> String {
+    named(&named(LEVEL, plan.owner_name(trim.owner)), &trim.key)
+}
+
 /// A message.
 pub(crate) fn message(addr: impl Into<String>, args: Vec<OscType>) -> OscMessage {
     OscMessage { addr: addr.into(), args }
@@ -68,6 +73,9 @@ pub(crate) fn gesture(gesture: Gesture, plan: &Plan) -> Option<OscMessage> {
         Gesture::Level { output: None, db } => message(LEVEL, vec![OscType::Float(db)]),
         Gesture::Level { output: Some(id), db } => {
             message(named(LEVEL, &plan.outputs.get(id.index())?.name), vec![OscType::Float(db)])
+        }
+        Gesture::Trim { trim, db } => {
+            message(trim_address(plan.trims.get(trim.index())?, plan), vec![OscType::Float(db)])
         }
         Gesture::Mute { mic, muted } => message(named(MUTE, &plan.mics.get(mic.index())?.name), flag(muted)),
         Gesture::Press { .. } | Gesture::Next | Gesture::Back => return None,

@@ -1,6 +1,6 @@
 //! What messages mean: which address works what, and when.
 
-use super::addresses::{BACK, CONTROLLER, FIRE, HUSH, LEVEL, MUTE, NEXT, RELAY, named};
+use super::addresses::{BACK, CONTROLLER, FIRE, HUSH, LEVEL, MUTE, NEXT, RELAY, named, trim_address};
 use super::pairing::PairingTold;
 use super::{addresses, time};
 use rosc::address::{Matcher, OscAddress};
@@ -8,7 +8,7 @@ use rosc::{OscBundle, OscMessage, OscPacket, OscType, decoder};
 use std::sync::Arc;
 use std::time::Duration;
 use tenterhook_plan::condition::Nonsense;
-use tenterhook_plan::{Address, Controller, ControllerId, Gesture, MicId, OutputId, Plan, SceneId};
+use tenterhook_plan::{Address, Controller, ControllerId, Gesture, MicId, OutputId, Plan, SceneId, TrimId};
 
 /// A packet holds no more bundles than this: the decoder calls itself for each that is nested in another.
 const MOST_BUNDLES: usize = 256;
@@ -43,6 +43,7 @@ enum Works {
     Next,
     Back,
     Level(Option<OutputId>),
+    Trim(TrimId),
     Mute(MicId),
 }
 
@@ -130,6 +131,9 @@ impl OscMap {
             }
             for (index, output) in plan.outputs.iter().enumerate() {
                 add(named(LEVEL, &output.name), Works::Level(Some(OutputId::new(index))));
+            }
+            for (index, trim) in plan.trims.iter().enumerate() {
+                add(trim_address(trim, &plan), Works::Trim(TrimId::new(index)));
             }
             for (index, mic) in plan.mics.iter().enumerate() {
                 add(named(MUTE, &mic.name), Works::Mute(MicId::new(index)));
@@ -237,6 +241,7 @@ impl OscMap {
             Works::Next => Some(Gesture::Next),
             Works::Back => Some(Gesture::Back),
             Works::Level(output) => first.map(|db| Gesture::Level { output, db: db as f32 }),
+            Works::Trim(trim) => first.map(|db| Gesture::Trim { trim, db: db as f32 }),
             Works::Mute(mic) => first.map(|number| Gesture::Mute { mic, muted: number >= 0.5 }),
         };
         let why = if matches!(works, Works::Fire) { Nonsense::NoMark } else { Nonsense::NoNumber };

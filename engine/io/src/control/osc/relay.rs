@@ -15,7 +15,7 @@ use std::net::{IpAddr, Ipv4Addr, Ipv6Addr, SocketAddr, ToSocketAddrs, UdpSocket}
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError, Weak};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
-use tenterhook_plan::{Channel as Metered, ControllerId, Gesture, MeterReading, MicId, OutputId, Plan};
+use tenterhook_plan::{Channel as Metered, ControllerId, Gesture, MeterReading, MicId, OutputId, Plan, TrimId};
 use tenterhook_rt::Reading;
 
 /// How often everything is told that there is to know.
@@ -372,11 +372,13 @@ impl RelayWork {
             !controller.is_loudness() && ![plan.next, plan.back, plan.hush].contains(&id)
         });
         let levels = state.levels_db.iter().enumerate();
+        let trims = state.trims_db.iter().enumerate();
         let muted = state.muted.iter().enumerate();
         let gestures = [Gesture::Hush(state.hushed), Gesture::Fire(scene)]
             .into_iter()
             .chain([Gesture::Level { output: None, db: state.level_db }])
             .chain(levels.map(|(index, &db)| Gesture::Level { output: Some(OutputId::new(index)), db }))
+            .chain(trims.map(|(index, &db)| Gesture::Trim { trim: TrimId::new(index), db }))
             .chain(muted.map(|(index, &muted)| Gesture::Mute { mic: MicId::new(index), muted }))
             .chain(values.map(|(index, (&value, _))| Gesture::Controller { id: ControllerId::new(index), value }));
         let mut messages: Vec<_> = gestures.filter_map(|gesture| addresses::gesture(gesture, plan)).collect();

@@ -1,6 +1,6 @@
 use super::*;
 use rosc::{OscBundle, OscMessage, OscPacket, OscTime, OscType, encoder};
-use tenterhook_plan::{ControllerId, Event, MicId, OutputId, SceneId, Who};
+use tenterhook_plan::{ControllerId, Event, MicId, OutputId, SceneId, TrimId, Who};
 
 /// The plan of a piece whose controllers are these, each of which works something.
 fn piece(controllers: &[&str]) -> Plan {
@@ -129,6 +129,7 @@ mic.viol.reverse = { by = "loud" }
 mic.viol.direct = { by = "sway" }
 [[scene]]
 mark = "A+4"
+mic."alto voice"."her/own" = { effect = "direct", by = "scene" }
 "#;
 
 fn message(addr: &str, args: &[OscType]) -> Vec<u8> {
@@ -141,6 +142,7 @@ fn everything_has_an_address() {
     let map = OscMap::of_everything(&plan(NAMED));
     let level = |output: Option<u16>, db| Gesture::Level { output: output.map(OutputId), db };
     let mute = |mic, muted| Gesture::Mute { mic: MicId(mic), muted };
+    let trim = |trim, db| Gesture::Trim { trim: TrimId(trim), db };
     for (address, arguments, expected) in [
         ("/tenterhook/fire", &[String("A+4".to_owned())][..], &[Gesture::Fire(SceneId(1))][..]),
         ("/tenterhook/hush", &[Int(1)], &[Gesture::Hush(true)]),
@@ -153,6 +155,9 @@ fn everything_has_an_address() {
         ("/tenterhook/back", &[], &[Gesture::Back]),
         ("/tenterhook/level", &[Float(-6.0)], &[level(None, -6.0)]),
         ("/tenterhook/level/right", &[Float(-3.0)], &[level(Some(1), -3.0)]),
+        ("/tenterhook/level/viol/reverse", &[Float(-3.0)], &[trim(1, -3.0)]),
+        ("/tenterhook/level/alto%20voice/her%2Fown", &[Int(2)], &[trim(3, 2.0)]),
+        ("/tenterhook/level/viol/*", &[Float(1.0)], &[trim(0, 1.0), trim(1, 1.0), trim(2, 1.0)]),
         // RFC 3986, 2.1 and 2.5: the octets of UTF-8; a comma and a space are 2C and 20.
         ("/tenterhook/level/links%2C%20au%C3%9Fen", &[Int(-3)], &[level(Some(0), -3.0)]),
         ("/tenterhook/mute/alto%20voice", &[Int(1)], &[mute(0, true)]),
@@ -174,6 +179,7 @@ fn everything_has_an_address() {
         ("/tenterhook/hush", &[]),
         ("/tenterhook/level", &[Float(f32::NAN)]),
         ("/tenterhook/mute/viol", &[String("yes".to_owned())]),
+        ("/tenterhook/level/viol/freze", &[Float(-3.0)]),
         // Loudness is computed.
         ("/tenterhook/controller/loud", &[Float(0.25)]),
         ("/tenterhook/fier", &[String("A".to_owned())]),
@@ -196,6 +202,7 @@ fn what_was_applied_is_told_in_the_form_in_which_it_acts() {
         Gesture::Level { output: None, db: -7.5 },
         Gesture::Level { output: Some(OutputId(0)), db: -120.0 },
         Gesture::Mute { mic: MicId(0), muted: true },
+        Gesture::Trim { trim: TrimId(3), db: -2.5 },
     ] {
         let told = addresses::gesture(gesture, &plan).unwrap();
         assert_eq!(played(&map, &encoder::encode(&OscPacket::Message(told)).unwrap()), (vec![gesture], 0));

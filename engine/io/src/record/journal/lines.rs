@@ -42,6 +42,9 @@ pub(super) struct JournalStands {
     muted: Vec<String>,
     level_db: f32,
     levels_db: BTreeMap<String, f32>,
+    /// By the mic or group, and by the key.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    trims_db: BTreeMap<String, BTreeMap<String, f32>>,
 }
 
 impl JournalStands {
@@ -50,7 +53,12 @@ impl JournalStands {
         let plan = &state.plan;
         let muted = plan.mics.iter().zip(&state.muted).filter(|(_, muted)| **muted);
         let levels = plan.outputs.iter().zip(&state.levels_db).filter(|(_, db)| **db != 0.0);
+        let mut trims_db = BTreeMap::<_, BTreeMap<_, _>>::new();
+        for (trim, &db) in plan.trims.iter().zip(&state.trims_db).filter(|(trim, db)| **db != trim.db) {
+            trims_db.entry(plan.owner_name(trim.owner).to_owned()).or_default().insert(trim.key.clone(), db);
+        }
         Some(Self {
+            trims_db,
             mark: plan.scenes.get(state.scene?.0.index())?.mark.clone(),
             hushed: state.hushed,
             muted: muted.map(|(mic, _)| mic.name.clone()).collect(),
@@ -109,10 +117,11 @@ pub(super) fn read(bytes: &[u8], cut: bool, piece: &str) -> Found {
             Parsed::Line(JournalLine::Piece(_)) => (played, found.interrupted, found.later) = (None, None, None),
             Parsed::Unknown(None) => {}
             Parsed::Unknown(version) => (played, found.interrupted, found.later) = (None, None, version),
-            Parsed::Line(JournalLine::Stands(JournalStands { mark, hushed, muted, level_db, levels_db })) => {
+            Parsed::Line(JournalLine::Stands(JournalStands { mark, hushed, muted, level_db, levels_db, trims_db })) => {
                 if let Some(JournalPiece { marks, crc, .. }) = &played {
                     let (marks, crc) = (marks.clone(), *crc);
-                    found.interrupted = Some(Interrupted { mark, marks, crc, hushed, muted, level_db, levels_db });
+                    found.interrupted =
+                        Some(Interrupted { mark, marks, crc, hushed, muted, level_db, levels_db, trims_db });
                 }
             }
         }
