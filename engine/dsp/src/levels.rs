@@ -18,6 +18,13 @@ const SOUND: f32 = 15.85;
 /// A noise that comes to be louder is learned by 0.25 dB a second.
 const LEARNS: f64 = 0.25;
 
+/// Up to this power, -52 dB, it is learned at once that nothing was softer for so many seconds, or twice as many: a room is
+/// there from the first note on, and again when a mic is let in. A player may hold a note so long, but hardly so softly.
+const ROOM: f32 = 6.31e-6;
+const ROOM_SECONDS: f64 = 2.0;
+/// The first time it is sooner.
+const FIRST_ROOM_SECONDS: f64 = 0.5;
+
 /// How much louder than what neighbours explain a sound must be to be the player's own, as a power: 6 dB.
 pub(crate) const OWN: f32 = 3.98;
 
@@ -58,6 +65,11 @@ pub(crate) struct Levels {
     /// The power, smoothed over some frames, of which the noise is the least.
     smoothed: f32,
     noise: f32,
+    /// The least smoothed power of the time before, and of this time, which ends after so many frames.
+    least: [f32; 2],
+    left: u64,
+    /// Frames of such a time.
+    room: u64,
     /// By how much the noise's power may grow from a frame to the next.
     rise: f32,
     /// How many frames may lie between a sound's loudest and its tail.
@@ -77,6 +89,7 @@ impl Levels {
     /// Those of the last `samples` samples at `rate` samples a second.
     pub fn new(rate: u32, samples: usize) -> Self {
         let length = Self::length(rate);
+        let frames = |seconds: f64| ((seconds * f64::from(rate)) as u64 / length).max(1);
         Self {
             length,
             frames: prefaulted(LevelFrame::default(), Self::count(rate, samples)),
@@ -85,7 +98,10 @@ impl Levels {
             cell: 0.0,
             smoothed: 0.0,
             noise: LEAST_NOISE,
-            tail: (TAIL_SECONDS * f64::from(rate)) as u64 / length,
+            least: [LEAST_NOISE, f32::MAX],
+            left: frames(FIRST_ROOM_SECONDS),
+            room: frames(ROOM_SECONDS),
+            tail: frames(TAIL_SECONDS),
             rise: 10f64.powf(0.1 * LEARNS * length as f64 / f64::from(rate)) as f32,
         }
     }
@@ -110,7 +126,14 @@ impl Levels {
         let power = (self.sum / self.length as f64) as f32;
         (self.sum, self.before) = (0.0, 0.0);
         self.smoothed += (power - self.smoothed) * 0.25;
-        self.noise = (self.noise * self.rise).min(self.smoothed).clamp(LEAST_NOISE, MOST_NOISE);
+        let [before, least] = self.least;
+        self.least = [before, least.min(self.smoothed)];
+        self.left = self.left.saturating_sub(1);
+        if self.left == 0 {
+            (self.least, self.left) = ([self.least[1], f32::MAX], self.room);
+        }
+        let room = self.least[0].min(self.least[1]).min(ROOM);
+        self.noise = (self.noise * self.rise).max(room).min(self.smoothed).clamp(LEAST_NOISE, MOST_NOISE);
         let place = (end / self.length - 1) as usize % self.frames.len();
         if let Some(frame) = self.frames.get_mut(place) {
             *frame = LevelFrame { power, noise: self.noise, explained: 0.0 };

@@ -187,7 +187,7 @@ proptest! {
     #[test]
     fn a_late_gesture_begins_at_the_end_of_the_last_sound(
         late in 0.03f64..2.9,
-        noise_db in prop::sample::select(vec![-120.0, -80.0, -66.0]),
+        noise_db in prop::sample::select(vec![-120.0, -80.0, -66.0, -55.0]),
         tail in prop::sample::select(vec![0.005, 0.05]),
         span in prop::sample::select(vec![12_000usize, 30_720, 72_000]),
         seed: u64,
