@@ -34,7 +34,7 @@ pub(crate) fn frequencies(said: &str, intonation: Intonation) -> Result<Vec<f64>
     for word in said.split_whitespace() {
         match words.last_mut() {
             // "220 Hz" is one.
-            Some(number) if word == "Hz" && unit::number(number).is_some() => number.push_str(word),
+            Some(number) if word == "Hz" && unit::number(&number.replace(',', ".")).is_some() => number.push_str(word),
             _ => words.push(word.to_owned()),
         }
     }
@@ -52,6 +52,9 @@ fn frequency(word: &str, intonation: Intonation) -> Result<f64, (String, String)
         return match unit::parse(word, Unit::Hertz) {
             Ok(hz) if HZ.contains(&hz) => Ok(hz),
             _ => {
+                if let Some(meant) = with_point(word, intonation) {
+                    return Err((format!("\"{word}\" is no frequency of a string"), meant));
+                }
                 let (least, most) = (HZ.start(), HZ.end());
                 Err((
                     format!("\"{word}\" is no frequency of a string"),
@@ -65,7 +68,13 @@ fn frequency(word: &str, intonation: Intonation) -> Result<f64, (String, String)
             Some(meant) => {
                 format!("write \"{meant}\", as in \"D3 A3 F#4 {meant}\": notes have the letters A to G here")
             }
-            None => EXAMPLE.to_owned(),
+            None if unit::number(word).is_some_and(|hz| hz < 0.0 || word.starts_with('+')) => {
+                "write cents right behind their note, as in \"A3+20\"".to_owned()
+            }
+            None if unit::number(word).is_some_and(|hz| HZ.contains(&hz)) => {
+                format!("write \"{word} Hz\" if it is a frequency")
+            }
+            None => with_point(word, intonation).unwrap_or_else(|| EXAMPLE.to_owned()),
         };
         (format!("\"{word}\" is no note"), remedy)
     };
@@ -86,6 +95,12 @@ fn frequency(word: &str, intonation: Intonation) -> Result<f64, (String, String)
     }
     let key = parse_note(&plain).filter(|_| signs <= 2).ok_or_else(none)?;
     Ok(intonation.hz(f64::from(key) + quarters) * (cents / 1200.0).exp2())
+}
+
+/// What to write where a comma stands for the point of a number.
+fn with_point(word: &str, intonation: Intonation) -> Option<String> {
+    let meant = word.contains(',').then(|| word.replace(',', "."))?;
+    frequency(&meant, intonation).is_ok().then(|| format!("write \"{meant}\": numbers have a point here"))
 }
 
 fn quarter(sign: char) -> Option<f64> {

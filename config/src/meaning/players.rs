@@ -15,7 +15,7 @@ pub(super) fn resolve(names: &NamesInUse<'_>, findings: &mut Findings) -> Vec<Pl
             let message = format!("the player's name \"{}\" has a comma in it", named.name);
             findings.add(Kind::BadName, named.place, message, "leave the comma out: it parts the names of players");
         }
-        let Some(player) = player(named, findings) else { continue };
+        let Some(player) = player(named, names.players, findings) else { continue };
         let own = |player: &Player| Instrument::named(&player.name).is_some();
         let meant = |other: &&Player| {
             other.name.to_lowercase() == player.name.to_lowercase()
@@ -30,7 +30,11 @@ pub(super) fn resolve(names: &NamesInUse<'_>, findings: &mut Findings) -> Vec<Pl
     players
 }
 
-fn player(named: &NamedTable<WrittenPlayer>, findings: &mut Findings) -> Option<Player> {
+fn player(
+    named: &NamedTable<WrittenPlayer>,
+    all: &[NamedTable<WrittenPlayer>],
+    findings: &mut Findings,
+) -> Option<Player> {
     let NamedTable { name, place, what } = named;
     let names = || instruments().iter().map(|one| one.name);
     let instrument = match (Instrument::named(name), &what.like) {
@@ -43,7 +47,13 @@ fn player(named: &NamedTable<WrittenPlayer>, findings: &mut Findings) -> Option<
         (None, Said::Wrong) => return None,
         (None, Said::Value(like)) => {
             let Some(known) = Instrument::named(&like.value) else {
-                let message = format!("there is no player \"{}\" that this one could be like", like.value);
+                let own = all.iter().any(|other| other.name == like.value);
+                let message = match own {
+                    true => {
+                        format!("\"{}\" is described here itself, and no instrument or voice of a handbook", like.value)
+                    }
+                    false => format!("there is no player \"{}\" that this one could be like", like.value),
+                };
                 let remedy = near::remedy(&like.value, "players", names());
                 findings.add(Kind::UnknownPlayer, like.place, message, remedy);
                 return None;

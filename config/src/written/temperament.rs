@@ -3,6 +3,7 @@
 use super::value::{Item, Shape, bare};
 use crate::kind::Kind;
 use crate::near;
+use crate::place::Place;
 use crate::report::Findings;
 use serde_json::{Value as Json, json};
 use tenterhook_plan::Temperament;
@@ -20,7 +21,9 @@ impl Shape for TemperamentShape {
                 let found = Temperament::named(name);
                 if found.is_none() {
                     let names: Vec<_> = Temperament::names().collect();
-                    let near = near::nearest(name, names.iter().map(String::as_str));
+                    // In German, and in the lands around, h is what b is here.
+                    let meant = name.strip_prefix("just to h").filter(|rest| rest.is_empty()).map(|_| "just to b");
+                    let near = meant.or_else(|| near::nearest(name, names.iter().map(String::as_str)));
                     let remedy = match near {
                         Some(near) => format!("did you mean \"{near}\"?"),
                         None => "write \"equal\", \"quarter-comma meantone\", \"sixth-comma meantone\", \"Vallotti\", \"just to d\" \
@@ -57,9 +60,15 @@ impl Shape for TemperamentShape {
 
 /// Cents of one's own.
 fn own(list: &DeArray<'_>, item: &Item<'_>, findings: &mut Findings) -> Option<Temperament> {
-    let numbers: Option<Vec<f64>> =
-        list.iter().map(|one| bare(one.get_ref()).filter(|cents| cents.is_finite())).collect();
-    let cents = numbers.and_then(|numbers| <[f64; 12]>::try_from(numbers).ok());
+    let number = |one: &DeValue<'_>| bare(one).filter(|cents| cents.is_finite());
+    if let Some(one) = list.iter().find(|one| number(one.get_ref()).is_none()) {
+        let place = Place::new(item.place.file, one.span());
+        let remedy = "write it as a bare number with a point, as in 386 or 386.3";
+        findings.add(Kind::WrongType, place, "\"temperament\" takes numbers of cents, and this is none", remedy);
+        return None;
+    }
+    let numbers: Vec<f64> = list.iter().filter_map(|one| number(one.get_ref())).collect();
+    let cents = <[f64; 12]>::try_from(numbers).ok();
     let rise = |cents: &[f64; 12]| {
         cents[0] == 0.0
             && cents[11] < 1200.0

@@ -161,6 +161,26 @@ pub fn cases() -> Vec<(Kind, In, &'static str)> {
             Piece("freeze = { by = \"pedal\" }", "sympathetic = { by = \"pedal\", tuned = «\"D3 H3\"» }"),
             "D3 A3 F#4",
         ),
+        (
+            BadTuning,
+            Piece("freeze = { by = \"pedal\" }", "sympathetic = { by = \"pedal\", tuned = «\"D3 A3+12,5\"» }"),
+            "\"A3+12.5\"",
+        ),
+        (
+            BadTuning,
+            Piece("freeze = { by = \"pedal\" }", "sympathetic = { by = \"pedal\", tuned = «\"220,5 Hz\"» }"),
+            "\"220.5Hz\"",
+        ),
+        (
+            BadTuning,
+            Piece("freeze = { by = \"pedal\" }", "sympathetic = { by = \"pedal\", tuned = «\"D3 220\"» }"),
+            "if it is a frequency",
+        ),
+        (
+            BadTuning,
+            Piece("freeze = { by = \"pedal\" }", "sympathetic = { by = \"pedal\", tuned = «\"D3 +20\"» }"),
+            "right behind",
+        ),
         (BadNote, Piece("[groups]", "[players]\nviolin = { low = «\"H3\"» }\n[groups]"), "\"B3\""),
         (BadNote, Piece("[groups]", "[players]\nviolin = { high = «\"sol5\"» }\n[groups]"), "\"G3\""),
         (BadNote, Piece("[groups]", "[players]\ntheorbo = { open = «\"G1 Xb2\"» }\n[groups]"), "\"Bb3\""),
@@ -177,7 +197,9 @@ pub fn cases() -> Vec<(Kind, In, &'static str)> {
         ),
         (UnknownWord, Piece("next  =", "temperament = «\"vallotti\"»\nnext  ="), "\"Vallotti\""),
         (UnknownWord, Piece("next  =", "temperament = «\"mitteltönig\"»\nnext  ="), "twelve cents from c"),
-        (UnknownWord, Hall("temperament = «\"just to h\"»\n"), "just to"),
+        (UnknownWord, Hall("temperament = «\"just to h\"»\n"), "\"just to b\""),
+        (WrongType, Hall("temperament = [0, 76, 193, 310, 386, 503, «nan», 697, 773, 890, 1007, 1083]\n"), "386.3"),
+        (WrongType, Hall("temperament = [0, «\"76,5\"»]\n"), "bare number"),
         (
             OutOfRange,
             Piece("next  =", "temperament = «[0, 10, -4, 2, -8, 6, 0, 4, -2, -10, 3, -6]»\nnext  ="),
@@ -219,6 +241,7 @@ pub fn cases() -> Vec<(Kind, In, &'static str)> {
         (UnknownController, Lines("1,«hsuh»,1\n"), "\"hush\""),
         (UnknownPlayer, Piece("[groups]", "[players]\n«violn» = { high = \"E7\" }\n[groups]"), "\"violin\""),
         (UnknownPlayer, Piece("[groups]", "[players]\nMara = { like = «\"sopran\"» }\n[groups]"), "\"soprano\""),
+        (UnknownPlayer, Piece("[groups]", "[players]\nMara = { like = «\"Mara\"» }\n[groups]"), "\"soprano\""),
         (UnknownWord, Piece("[groups]", "[players]\nviolin = { clef = «\"trebel\"» }\n[groups]"), "\"treble\""),
         (
             UnknownWord,
