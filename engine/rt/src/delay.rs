@@ -116,3 +116,49 @@ impl Delay {
         self.crossing.go(1.0, timings.glide);
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const RATE: u32 = 48_000;
+
+    /// What comes out over so many samples from `from` on, of a sound that is 1 in `on` and 0 outside.
+    fn pass(delay: &mut Delay, from: u64, samples: u64, on: std::ops::Range<u64>) -> Vec<f32> {
+        let mut out = Vec::new();
+        for cell in (from..from + samples).step_by(CELL as usize) {
+            let mut sound: Vec<f32> = (cell..cell + CELL).map(|at| if on.contains(&at) { 1.0 } else { 0.0 }).collect();
+            delay.process(cell, &mut sound, Timings::new(RATE));
+            out.extend(sound);
+        }
+        out
+    }
+
+    #[test]
+    fn what_came_while_a_hush_still_faded_belongs_to_it_however_soon_it_is_released() {
+        let timings = Timings::new(RATE);
+        let mut delay = Delay::new(Some(0.25), RATE);
+        delay.hush(3_200, timings);
+        delay.release(3_520, timings);
+        // Something that came after the release, and before the hush had faded.
+        let out = pass(&mut delay, 3_200, 48_000, 4_000..3_200 + u64::from(timings.hush));
+        assert!(out.iter().all(|&y| y == 0.0));
+        let out = pass(&mut delay, 51_200, 48_000, 0..96_000);
+        assert_eq!(out.last(), Some(&1.0));
+    }
+
+    #[test]
+    fn an_output_that_comes_to_wait_in_a_changed_hall_makes_no_step() {
+        let timings = Timings::new(RATE);
+        for seconds in [0.004, 0.03, 0.1, 0.25] {
+            let (mut before, mut after) = (Delay::new(None, RATE), Delay::new(Some(seconds), RATE));
+            pass(&mut before, 0, 3_200, 0..96_000);
+            after.carry(&mut before, 3_200, timings);
+            let out = pass(&mut after, 3_200, 32_000, 0..96_000);
+            let step = out.windows(2).map(|two| (two[1] - two[0]).abs()).fold(1.0 - out[0], f32::max);
+            // The corners of a fade in a glide are rounded: at most one and a half times as steep as a straight one.
+            assert!(step < 3.0 / timings.glide as f32, "{seconds} s: {step}");
+            assert_eq!(out.last(), Some(&1.0));
+        }
+    }
+}

@@ -105,3 +105,45 @@ impl Sends {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The gains to each output, over so many cells.
+    fn gains(sends: &mut Sends, cells: usize) -> Vec<[f32; 2]> {
+        let mut all = Vec::new();
+        for _ in 0..cells {
+            let mut cell = vec![[0.0; 2]; CELL as usize];
+            sends.send(&[1.0; CELL as usize], |output, sound| {
+                cell.iter_mut().zip(sound).for_each(|(gains, sound)| gains[output] += sound);
+            });
+            all.extend(cell);
+        }
+        all
+    }
+
+    #[test]
+    fn a_voice_that_begins_in_the_midst_of_a_move_stands_where_it_is_to() {
+        let mut sends = Sends::new(2);
+        sends.set(&[1.0, 0.0]);
+        sends.go(&[0.0, 1.0], 960);
+        gains(&mut sends, 15);
+        sends.set(&[0.0, 0.5]);
+        assert!(gains(&mut sends, 30).iter().all(|gains| *gains == [0.0, 0.5]));
+    }
+
+    #[test]
+    fn a_move_on_its_way_is_there_as_soon_as_the_newest_scene_asks_and_never_later() {
+        let (mut hurried, mut slowed) = (Sends::new(2), Sends::new(2));
+        for sends in [&mut hurried, &mut slowed] {
+            sends.set(&[1.0, 0.0]);
+            sends.go(&[0.0, 1.0], 96_000);
+            gains(sends, 100);
+        }
+        hurried.go(&[0.0, 1.0], 960);
+        assert_eq!(gains(&mut hurried, 30).last(), Some(&[0.0, 1.0]));
+        slowed.go(&[0.0, 1.0], 960_000);
+        assert_eq!(gains(&mut slowed, 2_900).last(), Some(&[0.0, 1.0]));
+    }
+}

@@ -337,3 +337,13 @@ fn a_foot_that_comes_back_sounds_the_same_bits_however_the_sound_is_cut() {
         }
     }
 }
+
+#[test]
+fn begun_again_while_it_hurries_or_crosses_it_is_as_new() {
+    let source = clock(4.3, false);
+    for at in (125_000..158_000).step_by(2_309) {
+        let run = Run { x: |i| foot(i, 2.5, 0.8), ..Run::new("stretch", at) };
+        let again = Run { before: Some(0), ..run.clone() };
+        assert!(run.play(&source) == again.play(&source), "at {at}");
+    }
+}

@@ -223,3 +223,24 @@ fn the_strongest_are_taken_and_none_that_the_rate_has_no_room_for() {
     let below = spectrum(&[(21_500.0, 0.0)], 4.0).play(&noise(1, 0.5, 48_000));
     assert!(level(&below) > -80.0);
 }
+
+#[test]
+fn begun_again_while_it_hears_it_is_as_new() {
+    let source = tones(&[(440.0, 0.3), (660.0, 0.1)], 60_000);
+    let run = Run { at: 30_011, ..spectrum(&[(440.0, 0.0), (661.0, -3.0)], 4.0) };
+    let again = Run { before: Some(0), ..run.clone() };
+    assert!(run.play(&source) == again.play(&source));
+}
+
+#[test]
+fn strings_that_begin_together_make_no_pulses() {
+    // Sixteen in the ratios of one string's partials: in phase, they would be a pulse in each of its periods, 5.7 times
+    // as high as the root mean square; a sine is 1.4 times as high.
+    let partials: Vec<_> = (1..=16).map(|n| (110.0 * f64::from(n), 0.0)).collect();
+    let source: Vec<_> = partials.iter().enumerate().map(|(n, (hertz, _))| (hertz + 0.01 * n as f64, 0.02)).collect();
+    let out = spectrum(&partials, 10.0).play(&tones(&source, 96_000));
+    let ring = &out[72_000..];
+    let rms = 10f64.powf(level(ring) / 20.0);
+    let crest = f64::from(ring.iter().fold(0.0f32, |most, y| most.max(y.abs()))) / rms;
+    assert!(crest < 3.2, "{crest:.2}");
+}

@@ -319,3 +319,16 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn begun_again_wherever_the_head_is_it_is_as_new() {
+    for works in [0, 1] {
+        for seconds in [2.0, 60.0] {
+            for at in (12_007..60_000).step_by(7_919) {
+                let run = Run { at, ..tape(works, recorded(16_000, pulses, seconds), wild) };
+                let again = Run { before: Some(0), ..run.clone() };
+                assert!(play(&run, 2.5) == play(&again, 2.5), "works {works}, {seconds} s, at {at}");
+            }
+        }
+    }
+}

@@ -158,3 +158,40 @@ fn rise_and_fall_slow_it_down_as_they_do_any_controller() {
     assert!(up < 0.1 && (1.7..2.1).contains(&slowly_up));
     assert!(down < 1.5 && (3.5..5.0).contains(&slowly_down));
 }
+
+#[test]
+fn as_a_neighbour_is_heard_no_controller_moves_when_the_piece_is_saved() {
+    let quiet = |saved: bool| {
+        let mut loudness = Loudness::all(&plan(PIECE), RATE as u32).remove(0);
+        let sound = pulses(220.0, 2.0, -20.0);
+        let mut most = 0.0f32;
+        for (n, cell) in sound.chunks_exact(CELL as usize).enumerate() {
+            if saved && n == 1_500 {
+                let mut after = Loudness::all(&plan(PIECE), RATE as u32).remove(0);
+                after.carry(&loudness);
+                loudness = after;
+            }
+            loudness.feed(cell);
+            // All of it is the neighbours', and 3 dB more than that.
+            let power = cell.iter().map(|x| x * x).sum::<f32>() / CELL as f32;
+            most = most.max(loudness.settle(2.0 * power));
+        }
+        most
+    };
+    assert_eq!((quiet(false), quiet(true)), (0.0, 0.0));
+}
+
+#[test]
+fn what_has_come_to_rest_is_told_as_at_rest() {
+    let mut loudness = Loudness::all(&plan(PIECE), RATE as u32).remove(0);
+    let mut told = Vec::new();
+    for value in [0.5, 0.004, 0.001, 0.0, 0.0] {
+        loudness.tell(value, |reading| {
+            told.push(reading);
+            true
+        });
+    }
+    let values: Vec<_> = told.iter().map(|reading| format!("{reading:?}")).collect();
+    assert!(values.last().is_some_and(|last| last.contains("value: 0.0 ")), "{values:?}");
+    assert_eq!(values.len(), 3, "{values:?}");
+}

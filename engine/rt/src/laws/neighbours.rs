@@ -180,3 +180,36 @@ fn whose_a_sound_is_is_the_same_however_the_run_is_cut() {
         assert!(Run::of(&plan).cuts(cuts).render(&stage) == whole, "{cuts:?}");
     }
 }
+
+#[test]
+fn what_was_learned_goes_on_in_whatever_order_the_mics_are_written() {
+    let (mut recorder, mut viol) = (silence(30.0), silence(30.0));
+    play(&mut viol, 2, 1.0, 7.0, -20.0);
+    play(&mut recorder, 1, 10.0, 15.0, -32.0);
+    play(&mut viol, 3, 20.0, 30.0, -20.0);
+    play(&mut recorder, 1, 20.1, 22.0, -32.0);
+    // By trims one mic hears much more of the other than the other of it.
+    let before = piece([0.0, 12.0], false);
+    let lines: Vec<&str> = before.lines().collect();
+    let turned = [&lines[..1], &[lines[2], lines[1]], &lines[3..]].concat().join("\n");
+    let out = Run::of(&plan(&before))
+        .replace_by(18 * 48_000, vec![plan(&turned)])
+        .render(&stage(&recorder, &viol, -20.0, 200, 1));
+    assert!(within(&sounds(&out[0]), 220, 260) > 8, "what was learned is forgotten, or turned round");
+}
+
+#[test]
+fn a_loudness_heeds_its_own_player_where_nothing_answers_too() {
+    let (mut recorder, mut viol) = (silence(12.0), silence(12.0));
+    play(&mut viol, 2, 1.0, 5.0, -20.0);
+    play(&mut recorder, 1, 8.0, 11.0, -20.0);
+    let all = piece([0.0, 0.0], false);
+    let text: Vec<&str> = all.lines().filter(|line| !line.contains("answer")).collect();
+    let plan = plan(&text.join("\n"));
+    // Close together, and heard for the first time: a neighbour's sound is 12 dB down, and 6 dB more are one's own.
+    for bleed in [-20.0, -10.0] {
+        let moved = sounds(&Run::of(&plan).render(&stage(&recorder, &viol, bleed, 200, 1))[1]);
+        assert!(within(&moved, 0, 75) <= 2, "bleed {bleed} dB: {moved:?}");
+        assert!(within(&moved, 80, 115) > 20, "bleed {bleed} dB: {moved:?}");
+    }
+}

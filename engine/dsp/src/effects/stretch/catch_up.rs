@@ -163,3 +163,66 @@ impl CatchUp {
         if self.waited as f64 > GAP * self.rate { Waits::NoLonger } else { Waits::ForGap }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const RATE: f64 = 48_000.0;
+
+    /// What a foot comes to: at each cell its x, the lag in seconds, how much faster than asked is read, and what a
+    /// crossing waits for. There is never a gap.
+    fn follow(lag: f64, seconds: f64, foot: impl Fn(f64) -> f64) -> Vec<(f32, f64, f64, Waits)> {
+        let mut catch_up = CatchUp::new(RATE as u32);
+        let mut lag = lag * RATE;
+        let cell = |n: u64| {
+            let x = foot(n as f64 * CELL as f64 / RATE) as f32;
+            let asked = 8f64.powf(-f64::from(x));
+            let pace = catch_up.pace(x, asked, lag);
+            let waits = catch_up.waits(lag);
+            lag += (1.0 - pace) * CELL as f64;
+            (x, lag / RATE, pace - asked, waits)
+        };
+        (0..(seconds * RATE) as u64 / CELL).map(cell).collect()
+    }
+
+    #[test]
+    fn a_crossing_takes_60_to_120_ms_and_waits_no_longer_than_0_3_s() {
+        for rate in [8_000, 44_100, 48_000, 192_000] {
+            let seconds = CatchUp::new(rate).length as f64 / f64::from(rate);
+            assert!((0.06..=0.12).contains(&seconds), "{seconds} s at {rate}");
+        }
+        let cells = follow(6.0, 2.0, |t| (0.5 - t).max(0.03));
+        let first = cells.iter().position(|(.., waits)| *waits != Waits::No).expect("so much is to be crossed");
+        let last = cells.iter().position(|(.., waits)| *waits == Waits::NoLonger).expect("it does not wait for ever");
+        let waited = (last - first) as f64 * CELL as f64 / RATE;
+        assert!((0.29..=0.31).contains(&waited), "{waited} s");
+        assert!(cells[first].0 < SOFT);
+    }
+
+    #[test]
+    fn what_it_can_make_up_is_not_crossed() {
+        for (lag, back) in [(0.8, 1.5), (1.5, 2.5), (2.0, 3.0)] {
+            let cells = follow(lag, back + 0.5, |t| (0.33 * (1.0 - t / back)).max(0.0));
+            assert!(cells.iter().all(|(.., waits)| *waits == Waits::No), "{lag} s behind, {back} s back");
+            let end = cells.last().unwrap().1;
+            assert!(end < 0.36, "{lag} s behind, {back} s back: {end} s");
+        }
+    }
+
+    #[test]
+    fn above_a_third_it_reads_as_it_is_asked() {
+        let cells = follow(3.0, 3.0, |t| 1.0 - t / 3.0);
+        let hurries = cells.iter().position(|(_, _, faster, _)| *faster > 0.01).expect("it hurries");
+        assert!((0.30..=0.334).contains(&cells[hurries].0), "from {} on", cells[hurries].0);
+    }
+
+    #[test]
+    fn a_foot_that_goes_down_again_crosses_nothing() {
+        // Almost back, while much is left; then slowly down again, where what is left would be crossed.
+        let cells = follow(6.0, 2.1, |t| if t < 0.95 { 1.0 - t } else { 0.05 + 0.08 * (t - 0.95) });
+        assert!(cells.iter().any(|(.., waits)| *waits != Waits::No));
+        let down = &cells[(1.7 * RATE) as usize / CELL as usize..];
+        assert!(down.iter().all(|(x, _, _, waits)| *x < SOFT && *waits == Waits::No));
+    }
+}
