@@ -631,6 +631,10 @@ fn players_are_a_handbooks_but_for_what_the_piece_says() {
     assert_eq!((clarinet.low, clarinet.high), (50, 86));
     assert_eq!(clarinet.transposition, Transposition { semitones: -2, letters: -1 });
     assert_eq!(*viol, known("viol"));
+    // One bell is a player too.
+    let bell = text.replace("[players]\n", "[players]\nbell = { like = \"carillon\", low = \"D5\", high = \"D5\" }\n");
+    let bell = &check(&Text::new("piece.toml", bell), None).unwrap().plan.players[0];
+    assert_eq!((bell.low, bell.high), (74, 74));
 }
 
 /// Scenes below a piece in which there is enough to name.

@@ -11,7 +11,7 @@ use midly::{MetaMessage, MidiMessage, Smf, TrackEventKind};
 use proptest::prelude::*;
 use roxmltree::{Document, Node, ParsingOptions};
 use tenterhook_notes::{Chord, Rhythm, Score, SharedOut, Step, Tone, ensemble, share, spectrum_file};
-use tenterhook_plan::pitch;
+use tenterhook_plan::{Intonation, Temperament, pitch};
 use tenterhook_spectra::Partial;
 
 fn read(xml: &str) -> Document<'_> {
@@ -343,4 +343,22 @@ fn a_clef_changes_where_that_saves_ledger_lines() {
     let measures = document.descendants().filter(|node| node.has_tag_name("measure"));
     let clefs: Vec<_> = measures.map(|measure| text(measure, "attributes/clef/sign")).collect();
     assert_eq!(clefs, [Some("F"), Some("G"), None, None, Some("F")]);
+}
+
+#[test]
+fn who_reads_what_is_written_is_told_how_it_is_tuned() {
+    let chords = [Chord { span: 0.0..1.0, tones: vec![Tone { hz: 262.0, db: 0.0 }] }];
+    for (temperament, told) in [
+        (Temperament::Equal, "a' = 415 Hz"),
+        (Temperament::Vallotti, "a' = 415 Hz, Vallotti"),
+        (Temperament::Just(2), "a' = 415 Hz, just to d"),
+    ] {
+        let intonation = Intonation { tuning_hz: 415.0, temperament };
+        let shared = share(&chords, &ensemble(&["viol"], &[]).unwrap(), Step::Exact, intonation, false).unwrap();
+        let xml = Score::new("", &chords, &shared, Rhythm::Held).unwrap().musicxml();
+        let words = told.replace('\'', "&apos;");
+        assert!(xml.contains(&format!("{told}, numbers")) || xml.contains(&format!("{words}, numbers")), "{xml}");
+        let file = spectrum_file("x", &[Partial { hz: 262.0, db: 0.0, confidence: 1.0 }], intonation).unwrap();
+        assert!(file.contains(&format!("{told}.\n")), "{file}");
+    }
 }
