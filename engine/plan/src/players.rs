@@ -477,13 +477,15 @@ impl Instrument {
 }
 
 impl Player {
-    /// Whether this player has a note (a MIDI number, between two keys as it comes).
+    /// Whether this player has a note (a MIDI number, between two keys as it comes), and it can be written.
     pub fn has(&self, note: f64) -> bool {
         /// What the way from Hz to semitones and back may lose.
         const ROUNDING: f64 = 1e-9;
         let at = |key: i32| (f64::from(key) - note).abs() <= ROUNDING;
         let range = f64::from(self.low) - ROUNDING..=f64::from(self.high) + ROUNDING;
-        range.contains(&note) || self.open.iter().copied().any(at)
+        // As written, from C0 to B9: scores have no other octaves (MusicXML 4.0, the type "octave").
+        let written = note - f64::from(self.transposition.semitones);
+        (11.6..131.4).contains(&written) && (range.contains(&note) || self.open.iter().copied().any(at))
     }
 }
 

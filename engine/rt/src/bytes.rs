@@ -13,7 +13,7 @@ use crate::strip::{MicStrip, OutputStrip, SourceStrip};
 use crate::trim::TrimFader;
 
 /// Bytes of all that is small and the same for every piece: measured.
-const LISTS: usize = 10 << 10;
+const LISTS: usize = (10 << 10) + 512;
 
 /// Bytes that a piece takes.
 #[derive(Clone, Debug, PartialEq, Eq)]
