@@ -11,7 +11,7 @@ use tenterhook_page::{Access, Page, Settings, Studio};
 use tenterhook_plan::condition::Condition;
 use tenterhook_plan::{
     Address, By, Controller, ControllerId, Curve, Decibels, EngineState, Gesture, Instance, InstanceId, Mic, MicId,
-    Output, Owner, Plan, RunState, Scene, Source, Use, Who,
+    Output, Owner, Plan, RunState, Scene, Source, Trim, Use, Who,
 };
 
 /// More than anything takes on a slow machine.
@@ -66,7 +66,7 @@ pub fn plan() -> Plan {
             by: By::Controller(ControllerId(0)),
             settings: Vec::new(),
         }],
-        trims: Vec::new(),
+        trims: vec![Trim { owner: Owner::Mic(MicId(0)), key: "direct".to_owned(), db: 0.0 }],
         scenes: vec![scene("A"), scene("B")],
         next: None,
         back: None,
