@@ -24,7 +24,10 @@ fn offer(player: &Player, commission: &Commission, tone: Tone) -> Option<(f64, i
         let exact = note + 12.0 * f64::from(octaves);
         let pitch = if step > 0.0 { (exact / step).round() * step } else { exact };
         let within = f64::from(player.low) <= pitch && pitch <= f64::from(player.high);
-        (within || player.open.iter().any(|open| f64::from(*open) == pitch)).then_some((pitch, octaves))
+        // As written, from C0 to B9.
+        let written = (11.6..131.4).contains(&(pitch - f64::from(player.transposition.semitones)));
+        let has = within || player.open.iter().any(|open| f64::from(*open) == pitch);
+        (written && has).then_some((pitch, octaves))
     })
 }
 
