@@ -227,7 +227,7 @@ impl CompiledPlan {
             hush: Trigger::new(plan.hush),
             midi: MidiMap::new(plan, ports),
             loudness: Loudness::all(plan, rate),
-            neighbours: Neighbours::new(plan, rate),
+            neighbours: Neighbours::new(plan, making, rate),
             hearings: if making.hears { Hearing::all(plan, rate) } else { Vec::new() },
             scenes: plan.scenes.iter().map(|scene| CompiledScene::new(scene, plan, timings)).collect(),
             migration,

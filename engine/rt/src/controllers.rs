@@ -3,7 +3,7 @@
 use tenterhook_dsp::memory::OWN;
 use tenterhook_plan::{Address, Controller, ControllerId, Curve, Plan};
 
-use crate::neighbours::{InRoom, RoomPace};
+use crate::in_room::{InRoom, RoomPace};
 use crate::reading::Reading;
 
 /// At or below this an incoming value is at rest: worn pedals never come back to 0.

@@ -50,6 +50,7 @@ mod engine;
 mod fader;
 mod fault;
 mod hearing;
+mod in_room;
 #[cfg(test)]
 mod laws;
 mod midi;

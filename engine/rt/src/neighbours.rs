@@ -6,57 +6,14 @@
 //! near. All numbers without a source are common practice.
 
 use tenterhook_dsp::CELL;
-use tenterhook_plan::{Plan, gain};
+use tenterhook_plan::{Address, Plan, gain};
 
+use crate::compiled_plan::Making;
+use crate::in_room::{InRoom, RoomPace};
 use crate::strip::SourceStrip;
 
 /// How much softer a mic hears a neighbour than that neighbour's own mic does, in dB after trim, until it is learnt.
 const UNLEARNT: f32 = -12.0;
-
-/// What a neighbour has sounded is in the room for so many seconds, and then goes by so many dB in a second: a room of
-/// 1.5 s. So a delay of 20 ms counts for little.
-const STAYS: f64 = 0.1;
-const DECAY: f64 = -40.0;
-
-/// A power that stays a while and then goes as in a room.
-#[derive(Clone, Copy, Debug, Default)]
-pub(crate) struct InRoom {
-    power: f32,
-    /// The greatest of the present and the last half of the time for which it stays, and steps done of the present one.
-    halves: [f32; 2],
-    done: u32,
-}
-
-/// How that goes in steps of so many samples.
-#[derive(Clone, Copy, Debug, Default)]
-pub(crate) struct RoomPace {
-    half: u32,
-    left: f32,
-}
-
-impl RoomPace {
-    pub fn new(step: u64, rate: u32) -> Self {
-        let steps = f64::from(rate) / step as f64;
-        Self { half: ((0.5 * STAYS * steps).round() as u32).max(1), left: 10f64.powf(0.1 * DECAY / steps) as f32 }
-    }
-}
-
-impl InRoom {
-    /// What is there after a step in which so much came.
-    pub fn step(&mut self, power: f32, pace: RoomPace) -> f32 {
-        let [now, last] = self.halves;
-        let now = now.max(power);
-        self.done += 1;
-        self.halves = if self.done >= pace.half { [0.0, now] } else { [now, last] };
-        self.done %= pace.half;
-        let stays = now.max(last);
-        self.power = stays.max(self.power * pace.left);
-        if self.power < 1e-20 {
-            self.power = 0.0;
-        }
-        self.power
-    }
-}
 
 /// Frames over which it is looked whether two mics follow one course, and the part of the way that a frame's power goes in
 /// smoothing: some 40 ms, longer than the way from mic to mic.
@@ -78,49 +35,26 @@ const APART: f32 = 12.0;
 /// The first ratio is told by so many dB.
 const SURE: f32 = 4.0;
 
-/// A ratio of two mics' levels in dB while one of the players sounds alone.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-enum Ratio {
-    #[default]
-    Unknown,
+/// A ratio of two mics' levels while one of the players sounds alone.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Ratio {
+    db: f32,
     /// The other mic heard nothing: it is this or more extreme.
-    Bound(f32),
-    Learned(f32),
+    bound: bool,
 }
 
 impl Ratio {
-    fn db(self) -> Option<f32> {
-        match self {
-            Self::Unknown => None,
-            Self::Bound(db) | Self::Learned(db) => Some(db),
-        }
+    /// The same with another number.
+    fn map(self, db: impl Fn(f32) -> f32) -> Self {
+        Self { db: db(self.db), ..self }
     }
+}
 
-    /// Takes in one more; `louder`: the far mic heard more of it. A room lets some notes through better than others, and
-    /// the loudest count.
-    fn learn(&mut self, db: f32, louder: impl Fn(f32) -> bool) {
-        *self = match *self {
-            Self::Learned(old) => Self::Learned(old + if louder(old) { 0.5 } else { 0.1 } * (db - old)),
-            _ => Self::Learned(db),
-        };
-    }
-
-    /// That of the second over the first.
-    fn turned(self) -> Self {
-        match self {
-            Self::Unknown => Self::Unknown,
-            Self::Bound(db) => Self::Bound(-db),
-            Self::Learned(db) => Self::Learned(-db),
-        }
-    }
-
-    fn moved(self, by: f32) -> Self {
-        match self {
-            Self::Unknown => Self::Unknown,
-            Self::Bound(db) => Self::Bound(db + by),
-            Self::Learned(db) => Self::Learned(db + by),
-        }
-    }
+/// Which of two players sounds alone: the far one, of whom the first mic hears less than the second, or the near one.
+#[derive(Clone, Copy)]
+enum Alone {
+    Far,
+    Near,
 }
 
 /// What is known of two mics, the first over the second.
@@ -133,8 +67,8 @@ struct Pair {
     /// Sums of both powers, of their squares, and of their product.
     sums: [f32; 5],
     /// While the second player sounds alone, and while the first does.
-    low: Ratio,
-    high: Ratio,
+    low: Option<Ratio>,
+    high: Option<Ratio>,
     /// How strongly the first mic hears the second player, and the second mic the first, as a power over that player's
     /// own mic.
     heard: [Option<f32>; 2],
@@ -164,7 +98,7 @@ impl Pair {
     }
 
     fn tell(&mut self) {
-        self.heard = [self.low.db(), self.high.db().map(|db| -db)].map(|db| db.map(power));
+        self.heard = [self.low.map(|low| power(low.db)), self.high.map(|high| power(-high.db))];
     }
 
     /// What the window tells.
@@ -178,9 +112,11 @@ impl Pair {
             [(x, noise_one), (y, noise_two)].map(|(power, noise)| (power > SOUNDS * noise, power > LOUD * noise));
         match (one, two) {
             // Only one of them hears anything.
-            ((false, _), (_, true)) if self.low.db().is_none_or(|low| ratio < low) => self.low = Ratio::Bound(ratio),
-            ((_, true), (false, _)) if self.high.db().is_none_or(|high| ratio > high) => {
-                self.high = Ratio::Bound(ratio)
+            ((false, _), (_, true)) if self.low.is_none_or(|low| ratio < low.db) => {
+                self.low = Some(Ratio { db: ratio, bound: true });
+            }
+            ((_, true), (false, _)) if self.high.is_none_or(|high| ratio > high.db) => {
+                self.high = Some(Ratio { db: ratio, bound: true });
             }
             ((true, loud), (true, loud_too)) if loud || loud_too => {
                 let (vary_x, vary_y, both) = (xx - x * x, yy - y * y, xy - x * y);
@@ -193,27 +129,40 @@ impl Pair {
         }
     }
 
-    /// One player sounded alone, at this ratio: which of the two?
+    /// One player sounded alone, at this ratio. A room lets some notes through better than others, and those that the other
+    /// mic heard most of count most.
     fn learn(&mut self, ratio: f32) {
+        let (known, more) = match self.alone(ratio) {
+            Some(Alone::Far) => (&mut self.low, 1.0),
+            Some(Alone::Near) => (&mut self.high, -1.0),
+            None => return,
+        };
+        let db = match *known {
+            Some(Ratio { db, bound: false }) => db + if more * (ratio - db) > 0.0 { 0.5 } else { 0.1 } * (ratio - db),
+            _ => ratio,
+        };
+        *known = Some(Ratio { db, bound: false });
+    }
+
+    /// Which of the two it is; `None`: none of them, or not to be told.
+    fn alone(&self, ratio: f32) -> Option<Alone> {
+        let learned = |one: Option<Ratio>| one.filter(|one| !one.bound);
+        let near = |one: Option<Ratio>| learned(one).is_some_and(|one| (ratio - one.db).abs() <= NEAR);
+        let below = |one: Option<Ratio>, by: f32| one.is_some_and(|one| ratio <= one.db - by);
+        let above = |one: Option<Ratio>, by: f32| one.is_some_and(|one| ratio >= one.db + by);
         let (low, high) = (self.low, self.high);
-        let near = |one: Ratio| matches!(one, Ratio::Learned(db) if (ratio - db).abs() <= NEAR);
-        let below = |one: Ratio, by: f32| one.db().is_some_and(|db| ratio <= db - by);
-        let above = |one: Ratio, by: f32| one.db().is_some_and(|db| ratio >= db + by);
-        if near(low) || below(low, 0.0) {
-            self.low.learn(ratio, |old| ratio > old);
-        } else if near(high) || above(high, 0.0) {
-            self.high.learn(ratio, |old| ratio < old);
-        } else {
-            match (low, high) {
-                // Whoever it is, the own mic hears them louder.
-                (Ratio::Learned(_), Ratio::Learned(_)) => {}
-                (Ratio::Learned(_), _) if above(low, APART) => self.high.learn(ratio, |old| ratio < old),
-                (_, Ratio::Learned(_)) if below(high, APART) => self.low.learn(ratio, |old| ratio > old),
-                // Trims may be there to make players alike, or may not.
-                _ if ratio - 0.5 * self.trims <= -SURE => self.low.learn(ratio, |old| ratio > old),
-                _ if ratio - 0.5 * self.trims >= SURE => self.high.learn(ratio, |old| ratio < old),
-                _ => {}
-            }
+        // Trims may be there to make players alike, or may not.
+        let first = ratio - 0.5 * self.trims;
+        match (learned(low), learned(high)) {
+            _ if near(low) || below(low, 0.0) => Some(Alone::Far),
+            _ if near(high) || above(high, 0.0) => Some(Alone::Near),
+            // Whoever it is, the own mic hears them louder.
+            (Some(_), Some(_)) => None,
+            (low, None) if above(low, APART) => Some(Alone::Near),
+            (None, high) if below(high, APART) => Some(Alone::Far),
+            _ if first <= -SURE => Some(Alone::Far),
+            _ if first >= SURE => Some(Alone::Near),
+            _ => None,
         }
     }
 }
@@ -248,10 +197,10 @@ fn place(mics: usize, one: usize, two: usize) -> usize {
 #[expect(clippy::indexing_slicing, reason = "each list is as long as there are mics, pairs or sources of the plan")]
 impl Neighbours {
     /// Those of a plan: of nobody, where nothing asks whose a sound is.
-    pub fn new(plan: &Plan, rate: u32) -> Self {
+    pub fn new(plan: &Plan, making: Making, rate: u32) -> Self {
         let mics = plan.mics.len();
-        let asked = plan.controllers.iter().any(|one| matches!(one.address, tenterhook_plan::Address::Loudness { .. }))
-            || plan.instances.iter().any(|one| one.effect == "answer");
+        let asked = plan.controllers.iter().any(|one| matches!(one.address, Address::Loudness { .. }))
+            || plan.instances.iter().any(|one| making.effect(one.effect).heeds_its_player);
         let groups: Vec<Vec<usize>> =
             plan.groups.iter().map(|group| group.mics.iter().map(|id| id.index()).collect()).collect();
         let together = |one: usize, two: usize| {
@@ -295,16 +244,18 @@ impl Neighbours {
                 }
                 let Pair { low, high, heard: [one, two], trims, .. } =
                     old.pairs[place(old.levels.len(), i.min(k), i.max(k))];
+                let turned = |ratio: Option<Ratio>| ratio.map(|ratio| ratio.map(|db| -db));
                 let (low, high, heard, trims) = match i < k {
                     true => (low, high, [one, two], trims),
-                    false => (high.turned(), low.turned(), [two, one], -trims),
+                    false => (turned(high), turned(low), [two, one], -trims),
                 };
                 let of = place(self.levels.len(), j, l);
                 let mut pair = Pair { low, high, heard, ..self.pairs[of] };
                 // What was learned is of the mics as they are.
                 let by = pair.trims - trims;
                 if by != 0.0 {
-                    (pair.low, pair.high) = (low.moved(by), high.moved(by));
+                    let moved = |ratio: Option<Ratio>| ratio.map(|ratio| ratio.map(|db| db + by));
+                    (pair.low, pair.high) = (moved(low), moved(high));
                     pair.tell();
                 }
                 self.pairs[of] = pair;

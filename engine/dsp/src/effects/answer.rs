@@ -184,6 +184,8 @@ impl EffectVoice for Answer {
         emits: Emits::Audio,
     };
 
+    const HEEDS_ITS_PLAYER: bool = true;
+
     type Settings = How;
 
     fn settings(given: &Given<'_>) -> How {

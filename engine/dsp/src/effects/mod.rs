@@ -29,6 +29,9 @@ pub trait EffectVoice: Sized + Send + 'static {
     /// Whether it reads its source's [model](crate::memory::Memory::modelled) rather than its sound.
     const WANTS_MODEL: bool = false;
 
+    /// Whether it asks of its source's sound what of it is the player's [own](crate::memory::OWN).
+    const HEEDS_ITS_PLAYER: bool = false;
+
     /// Its settings, with all that can be worked out of them beforehand.
     type Settings: Send + 'static;
 
@@ -115,6 +118,8 @@ pub struct Effect {
     pub level: fn(f32) -> f32,
     /// See [`EffectVoice::WANTS_MODEL`].
     pub wants_model: bool,
+    /// See [`EffectVoice::HEEDS_ITS_PLAYER`].
+    pub heeds_its_player: bool,
     /// Makes settings ready to begin with, at so many samples a second: values in the order of the declaration. Not for the
     /// audio thread.
     pub prepare: fn(&[Setting], u32) -> Prepared,
@@ -183,6 +188,7 @@ impl Effect {
             declaration: V::DECLARATION,
             level: V::level,
             wants_model: V::WANTS_MODEL,
+            heeds_its_player: V::HEEDS_ITS_PLAYER,
             prepare: |values, rate| {
                 let settings = V::settings(&Given { declared: V::DECLARATION.settings, values, rate });
                 Prepared {
