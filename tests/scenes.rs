@@ -35,7 +35,12 @@ impl Files for Beside {
     fn sound(&self, path: &str) -> Result<Recording, String> {
         let sound = tenterhook_io::read_wav(&folder().join(path)).map_err(|why| why.to_string())?;
         assert_eq!(sound.channels.len(), 1, "{path}");
-        Ok(Recording { path: path.to_owned(), rate: sound.rate, samples: sound.channels[0].as_slice().into() })
+        Ok(Recording {
+            path: path.to_owned(),
+            rate: sound.rate,
+            tuned: 1.0,
+            samples: sound.channels[0].as_slice().into(),
+        })
     }
 
     fn text(&self, path: &str) -> Result<String, String> {

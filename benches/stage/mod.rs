@@ -64,7 +64,7 @@ struct Beside;
 
 impl Files for Beside {
     fn sound(&self, path: &str) -> Result<Recording, String> {
-        Ok(Recording { path: path.to_owned(), rate: RATE, samples: PLAYERS[0][4 * RATE as usize..].into() })
+        Ok(Recording { path: path.to_owned(), rate: RATE, tuned: 1.0, samples: PLAYERS[0][4 * RATE as usize..].into() })
     }
 
     fn text(&self, _path: &str) -> Result<String, String> {

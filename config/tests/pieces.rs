@@ -412,7 +412,9 @@ struct Beside;
 impl Files for Beside {
     fn sound(&self, path: &str) -> Result<Recording, String> {
         match path {
-            "beside.wav" => Ok(Recording { path: path.to_owned(), rate: 48_000, samples: [0.5; 100].into() }),
+            "beside.wav" => {
+                Ok(Recording { path: path.to_owned(), rate: 48_000, tuned: 1.0, samples: [0.5; 100].into() })
+            }
             _ => Err("there is none of that name".to_owned()),
         }
     }
@@ -728,7 +730,7 @@ struct Pitched;
 
 impl Files for Pitched {
     fn sound(&self, path: &str) -> Result<Recording, String> {
-        Ok(Recording { path: path.to_owned(), rate: 44_000, samples: vec![0.0; 44_000].into() })
+        Ok(Recording { path: path.to_owned(), rate: 44_000, tuned: 1.0, samples: vec![0.0; 44_000].into() })
     }
 
     fn text(&self, _path: &str) -> Result<String, String> {
@@ -736,8 +738,8 @@ impl Files for Pitched {
     }
 }
 
-/// The frequencies and rates that effects have in a hall.
-fn pitched(piece: &str, hall: Option<&str>) -> (Vec<f64>, Vec<u32>, Plan) {
+/// The frequencies that effects have in a hall, and how much higher it is tuned for their recordings.
+fn pitched(piece: &str, hall: Option<&str>) -> (Vec<f64>, Vec<f64>, Plan) {
     let text = format!(
         "{piece}\nmics = {{ voice = 1 }}\noutputs = {{ left = 1 }}\ncontrollers = {{ a = {{}}, b = {{}}, c = {{}}, d = {{}} }}\n[[scene]]\nmark = \"A\"\n\
          [scene.mic.voice]\nstrings = {{ effect = \"sympathetic\", by = \"a\", tuned = \"A4 E4 220 Hz\" }}\n\
@@ -748,31 +750,31 @@ fn pitched(piece: &str, hall: Option<&str>) -> (Vec<f64>, Vec<u32>, Plan) {
     let plan = check_with(&Text::new("piece.toml", text), hall.as_ref(), &Pitched)
         .unwrap_or_else(|report| panic!("{}", report.render(false)))
         .plan;
-    let (mut hz, mut rates) = (Vec::new(), Vec::new());
+    let (mut hz, mut tuned) = (Vec::new(), Vec::new());
     for setting in plan.instances.iter().flat_map(|one| &one.settings) {
         match setting {
             Setting::Tuning(tuned) => hz.extend(tuned.partials.iter().map(|one| one.hz)),
-            Setting::Sound(sound) => rates.push(sound.rate),
+            Setting::Sound(sound) => tuned.push(sound.tuned),
             _ => {}
         }
     }
-    (hz, rates, plan)
+    (hz, tuned, plan)
 }
 
 #[test]
-fn a_hall_retunes_strings_spectra_and_the_speed_of_recordings_and_what_is_in_hz_or_played_by_hand_stays() {
+fn a_hall_retunes_strings_spectra_and_recordings_and_what_is_in_hz_stays() {
     let fifth = (-5.0f64 / 12.0).exp2();
-    let (hz, rates, _) = pitched("tuning = \"440 Hz\"", None);
-    assert_eq!((hz, rates), (vec![440.0, 440.0 * fifth, 220.0, 220.0, 333.3], vec![44_000, 44_000]));
+    let (hz, tuned, _) = pitched("tuning = \"440 Hz\"", None);
+    assert_eq!((hz, tuned), (vec![440.0, 440.0 * fifth, 220.0, 220.0, 333.3], vec![1.0, 1.0]));
     for hall in [392.0, 415.0, 440.0, 466.0] {
-        let (hz, rates, plan) = pitched("tuning = \"440 Hz\"", Some(&format!("tuning = \"{hall} Hz\"")));
+        let (hz, tuned, plan) = pitched("tuning = \"440 Hz\"", Some(&format!("tuning = \"{hall} Hz\"")));
         assert_eq!(plan.tuning_hz, hall);
         assert_eq!(hz, [hall, hall * fifth, 220.0, 220.0 * (hall / 440.0), 333.3 * (hall / 440.0)]);
-        assert_eq!(rates, [(100.0 * hall).round() as u32, 44_000], "{hall}");
+        assert_eq!(tuned, [hall / 440.0; 2], "{hall}");
     }
     // What a piece says by itself is what its spectra and recordings were made at.
-    let (hz, rates, _) = pitched("tuning = \"415 Hz\"", Some("[mics]\nvoice = 2"));
-    assert_eq!((hz[3], rates[0]), (220.0, 44_000));
+    let (hz, tuned, _) = pitched("tuning = \"415 Hz\"", Some("[mics]\nvoice = 2"));
+    assert_eq!((hz[3], tuned[0]), (220.0, 1.0));
 }
 
 #[test]

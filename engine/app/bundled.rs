@@ -21,7 +21,7 @@ pub struct Bundled;
 impl Files for Bundled {
     fn sound(&self, path: &str) -> Result<Recording, String> {
         let sound = decode_sound(path, bytes(path)?.to_vec(), 60.0).map_err(|why| why.to_string())?;
-        Ok(Recording { path: path.to_owned(), rate: sound.rate, samples: sound.mono() })
+        Ok(Recording { path: path.to_owned(), rate: sound.rate, tuned: 1.0, samples: sound.mono() })
     }
 
     fn text(&self, path: &str) -> Result<String, String> {

@@ -105,7 +105,7 @@ impl Files for Beside {
         if let Some(caution) = tenterhook_io::sound_file_caution(&file) {
             say(format_args!("caution: {caution}"));
         }
-        let sound = Recording { path: path.to_owned(), rate: read.rate, samples: read.mono() };
+        let sound = Recording { path: path.to_owned(), rate: read.rate, tuned: 1.0, samples: read.mono() };
         self.sounds.borrow_mut().insert(path.to_owned(), sound.clone());
         Ok(sound)
     }

@@ -178,6 +178,7 @@ fn tape() -> Result<Picture<'static>, String> {
         let recording = Recording {
             path: "minute.wav".to_owned(),
             rate: 16_000,
+            tuned: 1.0,
             samples: (0..60 * 16_000).map(samples_of).collect(),
         };
         let ours = Ours::tape(recording)?;

@@ -7,7 +7,7 @@ use crate::place::Place;
 use crate::report::Findings;
 use crate::spectrum_file::read_spectrum;
 use crate::written::WrittenEffect;
-use tenterhook_plan::declare::{self, Setting, SettingDeclaration};
+use tenterhook_plan::declare::Setting;
 use tenterhook_plan::{Intonation, Partial, Recording, Tuning};
 
 /// An effect's own settings, with what their files hold; what cannot be read is reported.
@@ -18,7 +18,9 @@ pub(super) fn settings(
     findings: &mut Findings,
 ) -> Vec<Setting> {
     let resolve = |(setting, place): &(Setting, Place)| match setting {
-        Setting::Sound(named) => Setting::Sound(pitch.reel(effect, sound(named, *place, files, findings))),
+        Setting::Sound(named) => {
+            Setting::Sound(Recording { tuned: pitch.ratio, ..sound(named, *place, files, findings) })
+        }
         Setting::Tuning(named) => Setting::Tuning(tuning(&named.said, *place, files, pitch, findings)),
         Setting::Quantity(_) | Setting::Choice(_) | Setting::Interval(_) => setting.clone(),
     };
@@ -57,25 +59,6 @@ pub(super) struct HallPitch {
     pub intonation: Intonation,
     /// How much higher the hall is tuned than the piece by itself.
     pub ratio: f64,
-}
-
-impl HallPitch {
-    /// A recording as fast as it must run to lie as the hall is tuned. Where x is not its speed but the place in it, its
-    /// pitch is made by the hand, and it stays as it is.
-    fn reel(&self, effect: &WrittenEffect, sound: Recording) -> Recording {
-        let declared = effect.declaration.map_or(&[][..], |declaration| declaration.settings);
-        let is_place = |(setting, one): (&(Setting, Place), &SettingDeclaration)| match (&setting.0, one.kind) {
-            (Setting::Choice(word), declare::Kind::Choice { words, .. }) => {
-                words.get(*word).is_some_and(|(word, _)| *word == "place")
-            }
-            _ => false,
-        };
-        if effect.settings.iter().zip(declared).any(is_place) {
-            return sound;
-        }
-        // To half a sample a second: at 44.1 kHz within 0.02 cents.
-        Recording { rate: (f64::from(sound.rate) * self.ratio).round() as u32, ..sound }
-    }
 }
 
 /// What a tuning is, as a regular expression (ECMA-262): notes and frequencies, or the path of a spectrum file.

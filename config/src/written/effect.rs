@@ -259,7 +259,7 @@ fn read_setting(
         }
         declare::Kind::Sound => fields
             .need(name, help, &TextShape::Any, findings)
-            .map(|path| Setting::Sound(Recording { path, rate: 0, samples: [].into() })),
+            .map(|path| Setting::Sound(Recording { path, rate: 0, tuned: 1.0, samples: [].into() })),
         declare::Kind::Tuning => fields
             .need(name, help, &TextShape::Tuning, findings)
             .map(|said| Setting::Tuning(Tuning { said, partials: Vec::new() })),

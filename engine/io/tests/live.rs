@@ -32,7 +32,7 @@ impl Files for Beside {
     fn sound(&self, path: &str) -> Result<Recording, String> {
         let bytes = std::fs::read(scenes().join(path)).map_err(|why| why.to_string())?;
         let sound = decode_sound(path, bytes, 60.0).map_err(|why| why.to_string())?;
-        Ok(Recording { path: path.to_owned(), rate: sound.rate, samples: sound.mono() })
+        Ok(Recording { path: path.to_owned(), rate: sound.rate, tuned: 1.0, samples: sound.mono() })
     }
 
     fn text(&self, path: &str) -> Result<String, String> {

@@ -416,7 +416,8 @@ mod tests {
     /// NaN equals nothing, itself included: whoever compares the samples takes the piece for another each time.
     #[test]
     fn a_piece_that_is_shown_on_and_on_is_told_once_and_its_recordings_are_not_compared() {
-        let recording = Recording { path: "rain.wav".to_owned(), rate: 48_000, samples: Arc::new([f32::NAN; 8]) };
+        let recording =
+            Recording { path: "rain.wav".to_owned(), rate: 48_000, tuned: 1.0, samples: Arc::new([f32::NAN; 8]) };
         let mut plan = crate::authorize::tests::plan();
         plan.instances[0].settings = vec![Setting::Sound(recording)];
         assert!(plan != plan.clone(), "the measure tells");

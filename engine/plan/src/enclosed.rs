@@ -10,14 +10,17 @@ pub struct Recording {
     pub path: String,
     /// Samples a second.
     pub rate: u32,
+    /// How much higher the hall is tuned than the piece by itself: where its speed makes its pitch, it runs so much faster.
+    pub tuned: f64,
     /// Its samples: one channel, full scale 1. Shared, since several effects may play it.
     pub samples: Arc<[f32]>,
 }
 
 impl fmt::Debug for Recording {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Self { path, rate, samples } = self;
-        f.debug_struct("Recording").field("path", path).field("rate", rate).field("frames", &samples.len()).finish()
+        let Self { path, rate, tuned, samples } = self;
+        let mut fields = f.debug_struct("Recording");
+        fields.field("path", path).field("rate", rate).field("tuned", tuned).field("frames", &samples.len()).finish()
     }
 }
 

@@ -98,7 +98,7 @@ impl EffectVoice for Tape {
     type Settings = TapeSettings;
 
     fn settings(given: &Given<'_>) -> TapeSettings {
-        let nothing = Recording { path: String::new(), rate: given.rate, samples: [].into() };
+        let nothing = Recording { path: String::new(), rate: given.rate, tuned: 1.0, samples: [].into() };
         let recording = given.sound(&FILE).unwrap_or(&nothing);
         let works = match given.choice(&WORKS) {
             Under::Speed => TapeWorks::Speed(Reel::new(recording, given.rate)),
@@ -117,7 +117,7 @@ impl EffectVoice for Tape {
     }
 
     fn new(rate: u32, _: f64) -> Self {
-        let nothing = Recording { path: String::new(), rate, samples: [].into() };
+        let nothing = Recording { path: String::new(), rate, tuned: 1.0, samples: [].into() };
         Self { kernel: Kernel::new(), works: TapeWorks::Speed(Reel::new(&nothing, rate)) }
     }
 

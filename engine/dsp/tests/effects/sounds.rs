@@ -45,7 +45,7 @@ pub fn change(first: &[f32], second: &[f32], at: usize, fade: usize) -> Vec<f32>
 
 /// A short recorded sound, for what plays one.
 pub fn recording() -> Recording {
-    Recording { path: "vowel.wav".to_owned(), rate: 44_100, samples: vowel(262.0, 30_000).into() }
+    Recording { path: "vowel.wav".to_owned(), rate: 44_100, tuned: 1.0, samples: vowel(262.0, 30_000).into() }
 }
 
 /// Three strings, for what is tuned.

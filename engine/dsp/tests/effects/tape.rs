@@ -16,7 +16,7 @@ const REEL: f64 = 0.1;
 fn recorded(rate: u32, sound: impl Fn(f64) -> f64, seconds: f64) -> Recording {
     let count = (seconds * f64::from(rate)) as usize;
     let samples = (0..count).map(|i| sound(i as f64 / f64::from(rate)) as f32).collect();
-    Recording { path: "letter.wav".to_owned(), rate, samples }
+    Recording { path: "letter.wav".to_owned(), rate, tuned: 1.0, samples }
 }
 
 fn tape(works: usize, recording: Recording, x: fn(u64) -> f32) -> Run<'static> {
@@ -74,6 +74,18 @@ fn at_speed_1_a_sine_of_another_rate_has_its_pitch_and_nothing_else() {
         let noise = steady[..48_000].iter().enumerate().map(rest).sum::<f64>() / whole;
         let ratio = 10.0 * (0.125 / noise).log10();
         assert!(ratio > 60.0, "{hertz} Hz at {rate}: {ratio:.1} dB");
+    }
+}
+
+#[test]
+fn in_a_hall_that_is_tuned_higher_a_speed_sounds_higher_and_a_place_is_the_hands() {
+    for tuned in [415.0 / 440.0, 466.0 / 440.0] {
+        let recording = |tuned| Recording { tuned, ..recorded(44_100, |t| 0.5 * (TAU * 997.0 * t).sin(), 5.0) };
+        let off = cents(&play(&speed(recording(tuned), |_| 1.0), 4.5)[120_000..216_000], 997.0 * tuned);
+        assert!(off.abs() < 0.01, "{tuned}: {off} cents");
+        let hand = |i: u64| i as f32 / 480_000.0;
+        let played = |tuned| play(&place(recording(tuned), hand), 3.0);
+        assert!(played(tuned) == played(1.0), "{tuned}");
     }
 }
 
@@ -312,7 +324,7 @@ proptest! {
         rate in prop::sample::select(vec![8_000u32, 44_100, 384_000]),
         works in 0usize..2,
     ) {
-        let recording = Recording { path: "odd.wav".to_owned(), rate, samples: samples.into() };
+        let recording = Recording { path: "odd.wav".to_owned(), rate, tuned: 1.0, samples: samples.into() };
         for x in [wild, |_| 1.0, |i| (i % 2) as f32] {
             let out = play(&tape(works, recording.clone(), x), 0.5);
             prop_assert!(out.iter().all(|y| y.abs() <= 16.0 && (*y == 0.0 || y.abs() >= 1e-9)));

@@ -15,7 +15,7 @@ impl Files for Beside {
             let turns = std::f64::consts::TAU * 196.0 * f64::from(i) / 44_100.0;
             (0.2 * (turns.sin() + 0.5 * (2.0 * turns).sin() + 0.2 * (4.0 * turns).sin())) as f32
         };
-        Ok(Recording { path: path.to_owned(), rate: 44_100, samples: (0..66_000).map(tone).collect() })
+        Ok(Recording { path: path.to_owned(), rate: 44_100, tuned: 1.0, samples: (0..66_000).map(tone).collect() })
     }
 
     fn text(&self, path: &str) -> Result<String, String> {

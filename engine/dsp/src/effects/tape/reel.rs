@@ -25,7 +25,13 @@ pub(super) struct Reel {
 impl Reel {
     pub fn new(recording: &Recording, rate: u32) -> Self {
         let inertia = 1.0 - (-1.0 / (REEL * f64::from(rate.max(1)))).exp();
-        Self { ratio: ratio(recording, rate), inertia, splice: Splice::find(recording), place: 0.0, speed: 0.0 }
+        Self {
+            ratio: recording.tuned * ratio(recording, rate),
+            inertia,
+            splice: Splice::find(recording),
+            place: 0.0,
+            speed: 0.0,
+        }
     }
 
     pub fn play(&mut self, x: f64, kernel: &Kernel, sound: &[f32]) -> f32 {
