@@ -226,6 +226,58 @@ fn a_fader_that_stands_is_let_down_and_comes_back_where_it_moves() {
     }
 }
 
+/// A fader in steps of half a second of a minute, one every so many seconds from 1 s on; each step is told by its number.
+fn steps(i: u64, every: f64, to: fn(u32) -> f64) -> f32 {
+    let t = i as f64 / 48_000.0 - 1.0;
+    let n = if t < 0.0 { 0 } else { 1 + (t / every) as u32 };
+    let share = if n == 0 { 1.0 } else { ((t - f64::from(n - 1) * every) / 0.02).min(1.0) };
+    let (from, to) = (to(n.saturating_sub(1)), to(n));
+    ((30.0 + 0.5 * (from + (to - from) * share)) / 60.0) as f32
+}
+
+#[test]
+fn a_fader_that_turns_round_is_heard_from_where_it_turned() {
+    // Ten steps up, one a second, the last to 35 s, and 0.4 s late one down: by then the moment has gone on to 35.2 s.
+    fn x(i: u64) -> f32 {
+        let i = if i < 48_000 * 57 / 5 { i.min(48_000 * 11 - 1) } else { i - 19_200 };
+        steps(i, 1.0, |n| if n <= 10 { f64::from(n) } else { 9.0 })
+    }
+    let tone = |t: f64| if (35.02..36.0).contains(&t) { 0.3 * (TAU * 500.0 * t).sin() } else { 0.0 };
+    let out = play(&place(recorded(16_000, tone, 60.0), x), 12.0);
+    let level_at = |seconds: f64| level(&out[(seconds * 48_000.0) as usize..][..1_440]);
+    assert!(level_at(11.35) > -35.0, "it has gone on: {:.1} dB", level_at(11.35));
+    assert!(level_at(11.45) < -60.0, "it goes back from 35 s, not from 35.2 s: {:.1} dB", level_at(11.45));
+}
+
+#[test]
+fn a_fader_that_is_somewhat_uneven_is_let_down_only_when_it_stands() {
+    // A step every 0.5 s, of which one comes 0.2 s late.
+    let x = |i: u64| steps(if i > 48_000 * 5 + 9_600 { i - 9_600 } else { i.min(48_000 * 5) }, 0.5, f64::from);
+    let tone = recorded(16_000, |t| 0.3 * (TAU * 500.0 * t).sin(), 60.0);
+    let out = play(&place(tone, x), 7.0);
+    let levels: Vec<f64> = out[48_000 * 2..].chunks_exact(2_400).map(level).collect();
+    let (low, high) = levels.iter().fold((0.0f64, -99.0f64), |(low, high), db| (low.min(*db), high.max(*db)));
+    assert!(high - low < 1.0, "{low:.1} to {high:.1} dB");
+}
+
+#[test]
+fn a_place_that_is_half_a_second_away_is_gone_to_and_one_further_away_is_not() {
+    type X = fn(u64) -> f32;
+    // The hand goes as fast as it was recorded for half a second, and then so much further within 40 ms.
+    fn hand(i: u64, seconds: f64) -> f32 {
+        let t = i as f64 / 48_000.0 - 1.0;
+        ((30.0 + t.clamp(0.0, 0.5) + seconds * ((t - 0.5) / 0.04).clamp(0.0, 1.0)) / 60.0) as f32
+    }
+    let hands: [(f64, bool, X); 2] = [(0.4, true, |i| hand(i, 0.4)), (0.7, false, |i| hand(i, 0.7))];
+    for (seconds, gone, x) in hands {
+        // What lies on the way is heard, or not.
+        let way = |t: f64| if (30.65..30.8).contains(&t) { 0.3 * (TAU * 800.0 * t).sin() } else { 0.0 };
+        let out = play(&place(recorded(16_000, way, 60.0), x), 1.8);
+        let loud = level(&out[48_000 * 3 / 2..][..7_200]);
+        assert_eq!(loud > -35.0, gone, "{seconds} s away: {loud:.1} dB");
+    }
+}
+
 #[test]
 fn backwards_it_is_the_recording_backwards() {
     fn x(i: u64) -> f32 {
