@@ -236,17 +236,17 @@ fn steps(i: u64, every: f64, to: fn(u32) -> f64) -> f32 {
 }
 
 #[test]
-fn a_fader_that_turns_round_is_heard_from_where_it_turned() {
-    // Ten steps up, one a second, the last to 35 s, and 0.4 s late one down: by then the moment has gone on to 35.2 s.
+fn a_hand_that_turns_round_is_heard_from_where_it_turned() {
+    // As fast as it was recorded up to 35 s, 0.4 s of standing, while the moment goes on to 35.4 s, and back.
     fn x(i: u64) -> f32 {
-        let i = if i < 48_000 * 57 / 5 { i.min(48_000 * 11 - 1) } else { i - 19_200 };
-        steps(i, 1.0, |n| if n <= 10 { f64::from(n) } else { 9.0 })
+        let t = i as f64 / 48_000.0 - 1.0;
+        ((33.0 + t.clamp(0.0, 2.0) - (t - 2.4).clamp(0.0, 1.0)) / 60.0) as f32
     }
     let tone = |t: f64| if (35.02..36.0).contains(&t) { 0.3 * (TAU * 500.0 * t).sin() } else { 0.0 };
-    let out = play(&place(recorded(16_000, tone, 60.0), x), 12.0);
+    let out = play(&place(recorded(16_000, tone, 60.0), x), 4.0);
     let level_at = |seconds: f64| level(&out[(seconds * 48_000.0) as usize..][..1_440]);
-    assert!(level_at(11.35) > -35.0, "it has gone on: {:.1} dB", level_at(11.35));
-    assert!(level_at(11.45) < -60.0, "it goes back from 35 s, not from 35.2 s: {:.1} dB", level_at(11.45));
+    assert!(level_at(3.3) > -20.0, "it has gone on: {:.1} dB", level_at(3.3));
+    assert!(level_at(3.46) < -60.0, "it goes back from 35 s, not from 35.4 s: {:.1} dB", level_at(3.46));
 }
 
 #[test]
@@ -257,7 +257,7 @@ fn a_fader_that_is_somewhat_uneven_is_let_down_only_when_it_stands() {
     let out = play(&place(tone, x), 7.0);
     let levels: Vec<f64> = out[48_000 * 2..].chunks_exact(2_400).map(level).collect();
     let (low, high) = levels.iter().fold((0.0f64, -99.0f64), |(low, high), db| (low.min(*db), high.max(*db)));
-    assert!(high - low < 1.0, "{low:.1} to {high:.1} dB");
+    assert!(high - low < 0.2, "{low:.2} to {high:.2} dB");
 }
 
 #[test]

@@ -118,10 +118,6 @@ impl Head {
                 head = self.cruise(head);
             }
             HandMove::Begins => {
-                if self.hand.goes_on && self.hand.since == 0 && head.cruise != 0.0 {
-                    // It turns round, from where it stood.
-                    head = self.lift(head, self.hand.start, 0.0);
-                }
                 head = self.go_along(head, self.ratio.max(head.pace.abs()).min(fastest));
             }
             HandMove::Stands => {
