@@ -32,6 +32,7 @@
 mod aim;
 mod analysis;
 mod bytes;
+mod cross_fade;
 pub mod effects;
 pub mod guard;
 pub mod highpass;

@@ -6,6 +6,7 @@ mod splice_search;
 use super::settings::QuantitySetting;
 use super::{EffectVoice, Given, Measured, loudness, samples};
 use crate::CELL;
+use crate::cross_fade;
 use crate::guard::settle;
 use crate::memory::Heard;
 use crate::random::bits;
@@ -181,13 +182,9 @@ impl EffectVoice for Reverse {
                 self.before = None;
                 continue;
             }
-            // Two gains that keep the power of a sum whose parts are that much alike: straight for equal parts, of
-            // constant power for strangers.
             let new = (since as f32 + 0.5) / self.times.splice.length as f32;
-            let old = 1.0 - new;
-            // Opposites would need more than is there: a sum of almost nothing stays small.
-            let power = new * new + old * old + 2.0 * likeness.max(-0.5) * new * old;
-            *out = settle((*out * new + heard.at(before - at as i64) * old) / power.sqrt());
+            let both = *out * new + heard.at(before - at as i64) * (1.0 - new);
+            *out = settle(both / cross_fade::loudness(new, likeness));
         }
     }
 

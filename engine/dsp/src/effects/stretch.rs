@@ -3,7 +3,9 @@
 mod bank;
 mod catch_up;
 pub(crate) mod model;
+mod news;
 mod noise_synth;
+mod opening;
 mod oscillators;
 mod record;
 
@@ -16,8 +18,10 @@ use crate::ramp::Ramp;
 use crate::schedule::Schedule;
 use bank::{Bank, Between, Late};
 use catch_up::{BEHIND, CatchUp, Crossing, Waits};
-use model::{Attack, Breakpoint, Known, NoiseFrame, decode};
+use model::{Attack, decode};
+use news::{first_breakpoint, newest_before, news};
 use noise_synth::NoiseSynth;
+use opening::Opening;
 use record::{Record, RecordExtent};
 use tenterhook_plan::Lack;
 use tenterhook_plan::declare::{Declaration, Emits, Unit};
@@ -68,28 +72,6 @@ struct Struck {
     attack: Option<u32>,
     /// Samples of it that have sounded.
     done: usize,
-}
-
-/// The first moments, read plainly until the noise that is made anew has come up: so the sound is there from its very
-/// sample on. Partials have the same phases both ways.
-#[derive(Clone, Copy, Debug, Default)]
-struct Opening {
-    /// How many samples after the beginning it is over at the latest: before an onset, which is to sound once.
-    end: u64,
-    /// Its sound in the cell in work, and the gain of that.
-    sound: [f32; CELL as usize],
-    gain: [f32; CELL as usize],
-}
-
-impl Opening {
-    /// Samples over which it falls before an onset.
-    const FALL: u64 = 128;
-
-    /// The gain of what is read plainly, `since` samples after the beginning: what is left by noise of this power.
-    fn gain(&self, since: u64, power: f32) -> f32 {
-        let fall = self.end.saturating_sub(since).min(Self::FALL) as f32 / Self::FALL as f32;
-        (1.0 - power).max(0.0).sqrt() * fall
-    }
 }
 
 /// Reads a source slowly: takes in what its model tells, and makes the sound anew from it at its own pace.
@@ -635,30 +617,4 @@ impl Measured for Stretch {
         }
         since + left / pace(x.last().copied().unwrap_or(0.0))
     }
-}
-
-/// The number of the last breakpoint not after a sample, as far as the model still has it.
-fn first_breakpoint(breakpoints: Known<'_, Breakpoint>, sample: u64) -> u64 {
-    (breakpoints.first()..breakpoints.after())
-        .rev()
-        .find(|&number| breakpoints.get(number).is_some_and(|breakpoint| breakpoint.middle <= sample))
-        .unwrap_or(breakpoints.first())
-}
-
-/// The number of the newest frame of noise whose middle is not after a sample.
-fn newest_before(frames: Known<'_, NoiseFrame>, sample: u64) -> u64 {
-    let numbers = (frames.first()..frames.after()).rev();
-    numbers
-        .clone()
-        .find(|&number| frames.get(number).is_some_and(|frame| frame.middle <= sample))
-        .unwrap_or(frames.first())
-}
-
-/// Goes through what has become known from the number `next` on, `most` at a time: what is there at the beginning is not
-/// all needed at once.
-fn news<T: Clone>(known: Known<'_, T>, next: &mut u64, most: u64, mut each: impl FnMut(&T)) {
-    let first = known.first().max(*next);
-    let until = known.after().min(first + most);
-    (first..until).filter_map(|number| known.get(number)).for_each(&mut each);
-    *next = until.max(*next);
 }

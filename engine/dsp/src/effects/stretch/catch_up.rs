@@ -2,6 +2,7 @@
 
 use super::super::samples;
 use crate::CELL;
+use crate::cross_fade;
 
 /// How far behind the player the reading comes to be, in seconds.
 pub(super) const BEHIND: f64 = 0.3;
@@ -56,13 +57,11 @@ impl Crossing {
         }
         let before = self.likeness;
         let energy = (*ones * *twos).sqrt();
-        self.likeness = if energy > 1e-9 { (*product / energy).clamp(-0.5, 1.0) } else { 0.0 };
+        self.likeness = if energy > 1e-9 { *product / energy } else { 0.0 };
         for (i, (out, &plain)) in cell.iter_mut().zip(plain).enumerate() {
             let new = ((from - self.begun) as f32 + i as f32) / length as f32;
-            let old = 1.0 - new;
             let likeness = before + (self.likeness - before) * i as f32 / CELL as f32;
-            // As in reverse: two gains that keep the power of a sum whose parts are that much alike.
-            *out = (*out * old + plain * new) / (new * new + old * old + 2.0 * likeness * new * old).sqrt();
+            *out = (*out * (1.0 - new) + plain * new) / cross_fade::loudness(new, likeness);
         }
     }
 }

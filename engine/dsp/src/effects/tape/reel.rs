@@ -2,6 +2,7 @@
 
 use super::interpolation::Kernel;
 use super::{STILL, follow, ratio, smooth};
+use crate::cross_fade;
 use tenterhook_plan::Recording;
 
 /// In these many seconds the reel comes to 63 % of another speed.
@@ -45,11 +46,9 @@ impl Reel {
         let mut heard = kernel.read(sound, self.place, pace);
         let into = self.place - (end - length);
         if into > 0.0 {
-            // Two gains that keep the power of a sum whose parts are that much alike, as in reverse.
             let new = ((into / length) as f32).min(1.0);
-            let old = 1.0 - new;
-            let power = new * new + old * old + 2.0 * self.splice.likeness * new * old;
-            heard = (heard * old + kernel.read(sound, self.place - round, pace) * new) / power.sqrt();
+            let both = heard * (1.0 - new) + kernel.read(sound, self.place - round, pace) * new;
+            heard = both / cross_fade::loudness(new, self.splice.likeness);
         }
         self.place += pace;
         if self.place >= end {
@@ -68,7 +67,7 @@ struct Splice {
     length: f64,
     /// From one time round to the next.
     round: f64,
-    /// How alike both are, −0.5…1.
+    /// How alike both are, −1…1.
     likeness: f32,
 }
 
@@ -92,7 +91,6 @@ impl Splice {
         let (end, likeness) = ends
             .map(|end| (end, likeness(end)))
             .fold((sound.len(), f32::MIN), |best, one| if one.1 > best.1 + 1e-6 { one } else { best });
-        let likeness = likeness.clamp(-0.5, 1.0);
         Self { end: end as f64, length: length as f64, round: (end - length) as f64, likeness }
     }
 }
