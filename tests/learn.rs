@@ -98,18 +98,24 @@ fn a_pedal_that_is_pressed_is_written_into_the_hall_as_it_is_wired() {
     assert!(names.iter().all(|name| !name.to_string_lossy().contains("unfinished")), "{names:?}");
 }
 
-#[test]
-fn an_osc_address_is_learned_into_a_hall_that_was_not_there() {
-    let folder = folder(PIECE);
-    let folder = folder.path();
-    let arguments = "learn piece.toml foot --hall hall.toml --osc 127.0.0.1:0 --json";
-    let mut program = Program::start(folder, arguments, &[NO_SERVER]);
+/// Learns a controller, and works something by OSC.
+fn swayed(folder: &Path, controller: &str) -> Program {
+    let arguments = format!("learn piece.toml {controller} --hall hall.toml --osc 127.0.0.1:0 --json");
+    let mut program = Program::start(folder, &arguments, &[NO_SERVER]);
     let address = program.event("listening")["osc"].as_str().unwrap().to_owned();
     let socket = UdpSocket::bind("127.0.0.1:0").unwrap();
     for value in [0.0f32, 2.0, 5.0, 3.0, 0.0] {
         let message = OscMessage { addr: "/reed/sway".to_owned(), args: vec![OscType::Float(value)] };
         socket.send_to(&rosc::encoder::encode(&OscPacket::Message(message)).unwrap(), &address).unwrap();
     }
+    program
+}
+
+#[test]
+fn an_osc_address_is_learned_into_a_hall_that_was_not_there() {
+    let folder = folder(PIECE);
+    let folder = folder.path();
+    let mut program = swayed(folder, "foot");
     program.event("learned");
     assert_eq!(program.end().status, Some(0));
     assert_eq!(hall(folder), "[controllers]\nfoot = { osc = \"/reed/sway\", to = 5.0 }\n");
@@ -121,14 +127,7 @@ fn of_two_characters_of_one_pedal_the_one_that_has_the_address_is_learned() {
         + "[[scene]]\nmark = \"B\"\nmic.voice.freeze = { by = \"tap\" }\n";
     let folder = folder(&piece);
     let folder = folder.path();
-    let arguments = "learn piece.toml tap --hall hall.toml --osc 127.0.0.1:0 --json";
-    let mut program = Program::start(folder, arguments, &[NO_SERVER]);
-    let address = program.event("listening")["osc"].as_str().unwrap().to_owned();
-    let socket = UdpSocket::bind("127.0.0.1:0").unwrap();
-    for value in [0.0f32, 2.0, 5.0, 3.0, 0.0] {
-        let message = OscMessage { addr: "/reed/sway".to_owned(), args: vec![OscType::Float(value)] };
-        socket.send_to(&rosc::encoder::encode(&OscPacket::Message(message)).unwrap(), &address).unwrap();
-    }
+    let mut program = swayed(folder, "tap");
     assert_eq!(program.event("learned")["controller"], "pedal");
     let ended = program.end();
     assert_eq!(ended.status, Some(0), "{}", ended.words);

@@ -173,16 +173,22 @@ fn key<T>(said: &Said<T>) -> Option<Place> {
     said.at().map(|at| at.key)
 }
 
+/// Whether something is said that is none.
+fn said_wrong<T>(said: &Said<T>) -> bool {
+    said.is_said() && key(said).is_none()
+}
+
 /// Reports keys that do nothing on a controller of this kind.
 fn useless_keys(written: &Written, kind: Option<(&'static str, Place)>, findings: &mut Findings) {
-    let said_wrong = |said: bool, known: Option<Place>| said && known.is_none();
-    if said_wrong(written.cc.is_said(), key(&written.cc))
-        || said_wrong(written.note.is_said(), key(&written.note))
-        || said_wrong(written.key.is_said(), key(&written.key))
-        || said_wrong(written.osc.is_said(), key(&written.osc))
-        || said_wrong(written.loudness.is_said(), key(&written.loudness))
-        || said_wrong(written.like.is_said(), key(&written.like))
-    {
+    let wrong = [
+        said_wrong(&written.cc),
+        said_wrong(&written.note),
+        said_wrong(&written.key),
+        said_wrong(&written.osc),
+        said_wrong(&written.loudness),
+        said_wrong(&written.like),
+    ];
+    if wrong.contains(&true) {
         return; // Its kind is known only to who wrote it.
     }
     let name = kind.map(|(name, _)| name);
